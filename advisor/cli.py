@@ -1,0 +1,211 @@
+"""The command line: parse, call, print. Errors become exit codes in `main` and nowhere else."""
+
+import io
+import json
+import sys
+from dataclasses import asdict
+from pathlib import Path
+from typing import Annotated, Any
+
+import typer
+
+from advisor import fuels, text, units
+from advisor.errors import AdvisorError, LogError, RangeError
+from advisor.job import Job
+from advisor.options import parse_mixture, parse_pressure, parse_settings, parse_time
+
+ANSWERED, UNUSABLE, WRONG_USAGE, REFUSED = 0, 1, 2, 3
+
+app = typer.Typer(
+    help="How far to turn next: advice on setting the CO2 of a premix condensing boiler after its gas valve was "
+    "changed. It advises; the maker's instructions, the local code and the licensed person on site decide.",
+    no_args_is_help=True,
+    add_completion=False,
+    rich_markup_mode=None,
+    pretty_exceptions_enable=False,
+)
+
+Log = Annotated[Path, typer.Argument(help="The job's log, a CSV file.", show_default=False)]
+At = Annotated[
+    str | None,
+    typer.Option("--at", help="Moment, such as 10:32 or 2026-05-04T10:32:00+02:00; now if left out."),
+]
+AsJson = Annotated[bool, typer.Option("--json", help="Print the fields for a program.")]
+Note = Annotated[str, typer.Option("--note", help="Remark kept with the row.")]
+Screw = Annotated[str, typer.Argument(help="offset or throttle", show_default=False)]
+Turn = Annotated[
+    list[str], typer.Argument(help="How far and which way: 1/24 cw, 1/12 ccw, 30deg cw.", show_default=False)
+]
+Rate = Annotated[str, typer.Argument(help="high or low", show_default=False)]
+
+
+@app.command("open")
+def open_log(
+    log: Log,
+    high: Annotated[str, typer.Option(help="CO2 band at high fire from the maker's instructions, such as 9.0:9.4.")],
+    low: Annotated[str, typer.Option(help="CO2 band at low fire, such as 8.6:9.0.")],
+    fuel: Annotated[str, typer.Option(help="natural gas, propane, butane, methane; or a name for --mixture.")],
+    mixture: Annotated[str | None, typer.Option(help="Composition, such as CH4=0.8,H2=0.2.")] = None,
+    pressure: Annotated[
+        list[str] | None, typer.Option(help='Data plate: "working pressure=17:25 mbar". May be repeated.')
+    ] = None,
+    setting: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--set",
+            help='Any other fact: "clockwise.throttle=leaner", "cap_turns.offset=1/24". May be repeated.',
+        ),
+    ] = None,
+    site: Annotated[str, typer.Option(help="Free text for the record.")] = "",
+    analyser: Annotated[str, typer.Option(help="Analyser and its last calibration, for the record.")] = "",
+) -> None:
+    """Start a job log. Bands and fuel come from the maker's instructions."""
+    job = Job.create(
+        log,
+        fuel=fuels.mixture(fuel, parse_mixture(mixture)) if mixture else fuel,
+        bands={"high": units.parse_range(high, "--high"), "low": units.parse_range(low, "--low")},
+        pressures=dict(map(parse_pressure, pressure or [])),
+        site=site,
+        analyser=analyser,
+        **parse_settings(setting or []),
+    )
+    typer.echo(text.say_opened(job))
+
+
+@app.command("run-at")
+def run_at(log: Log, firing: Rate, at: At = None, note: Note = "") -> None:
+    """Log that the boiler now runs at high or low fire."""
+    job = Job.load(log)
+    job.run_at(firing, at=parse_time(at), note=note)
+    answer(job, at)
+
+
+@app.command()
+def read(
+    log: Log,
+    firing: Rate,
+    co2: Annotated[str, typer.Argument(help="CO2 as displayed, %.", show_default=False)],
+    o2: Annotated[str | None, typer.Option(help="O2 as displayed, %.")] = None,
+    co: Annotated[str | None, typer.Option(help="CO as displayed, ppm.")] = None,
+    at: At = None,
+    note: Note = "",
+) -> None:
+    """Log a flue reading."""
+    job = Job.load(log)
+    job.read(
+        firing,
+        units.parse_number(co2, "CO2"),
+        None if o2 is None else units.parse_number(o2, "O2"),
+        None if co is None else units.parse_number(co, "CO"),
+        at=parse_time(at),
+        note=note,
+    )
+    answer(job, at)
+
+
+@app.command()
+def turn(log: Log, screw: Screw, how_far: Turn, at: At = None, note: Note = "") -> None:
+    """Log a turn that was made."""
+    job = Job.load(log)
+    job.turn(screw, units.parse_turn(" ".join(how_far)), at=parse_time(at), note=note)
+    answer(job, at)
+
+
+@app.command()
+def check(
+    log: Log,
+    item: Annotated[
+        str, typer.Argument(help='What was looked at: "working pressure", "sample line".', show_default=False)
+    ],
+    value: Annotated[str, typer.Argument(help="What it was: 20.1, tight, leaner.", show_default=False)],
+    unit: Annotated[str, typer.Argument(help="Its unit.")] = "",
+    at: At = None,
+    note: Note = "",
+) -> None:
+    """Log a check: a gas pressure, the sample line, which way a screw works."""
+    job = Job.load(log)
+    job.check(item, value, unit, at=parse_time(at), note=note)
+    answer(job, at)
+
+
+@app.command()
+def note(
+    log: Log, words: Annotated[str, typer.Argument(help="The remark.", show_default=False)], at: At = None
+) -> None:
+    """Log a remark."""
+    job = Job.load(log)
+    job.note(words, at=parse_time(at))
+    answer(job, at)
+
+
+@app.command()
+def void(
+    log: Log,
+    row: Annotated[int | None, typer.Argument(help="Number of the row (see show); the last one if left out.")] = None,
+    at: At = None,
+    note: Note = "",
+) -> None:
+    """Strike a row that was logged by mistake. A turn that was really made stays."""
+    job = Job.load(log)
+    number = job.void(row, at=parse_time(at), note=note)
+    typer.echo(f"Struck row {number}: {text.say_event(job.events[number - 1])}.")
+    answer(job, at)
+
+
+@app.command("next")
+def next_step(log: Log, at: At = None, as_json: AsJson = False) -> None:
+    """How far next, which way, how long to wait, what to expect."""
+    answer(Job.load(log), at, as_json)
+
+
+@app.command()
+def may(log: Log, screw: Screw, how_far: Turn, at: At = None, as_json: AsJson = False) -> None:
+    """May I turn this far? A refusal has exit status 3."""
+    job = Job.load(log)
+    verdict = job.may(screw, units.parse_turn(" ".join(how_far)), at=parse_time(at))
+    warn(job)
+    typer.echo(as_text(asdict(verdict)) if as_json else text.say_verdict(verdict))
+    if not verdict.allowed:
+        raise typer.Exit(REFUSED)
+
+
+@app.command()
+def show(log: Log, as_json: AsJson = False) -> None:
+    """The job so far: rows, fitted response, findings."""
+    job = Job.load(log)
+    typer.echo(as_text(job.as_record()) if as_json else text.say_job(job))
+
+
+def answer(job: Job, at: str | None, as_json: bool = False) -> None:
+    """Print what `next` says; a halt has exit status 3."""
+    advice = job.next(parse_time(at))
+    warn(job)
+    typer.echo(as_text(asdict(advice)) if as_json else text.say_advice(advice, job.facts))
+    if advice.action == "halt":
+        raise typer.Exit(REFUSED)
+
+
+def warn(job: Job) -> None:
+    """Say on standard error what was odd but harmless in the log."""
+    for warning in job.warnings:
+        typer.echo(f"Note: {warning}", err=True)
+
+
+def as_text(record: dict[str, Any]) -> str:
+    """JSON with moments as ISO 8601."""
+    return json.dumps(record, indent=2, ensure_ascii=False, default=lambda value: value.isoformat())
+
+
+def main() -> None:
+    """Run the command line; the one place where errors turn into exit codes."""
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(encoding="utf-8", errors="replace")
+    try:
+        app()
+    except LogError as error:
+        typer.echo(f"{error}", err=True)
+        sys.exit(UNUSABLE)
+    except (RangeError, AdvisorError) as error:
+        typer.echo(f"{error}", err=True)
+        sys.exit(WRONG_USAGE)

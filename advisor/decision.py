@@ -1,0 +1,236 @@
+"""How far next, which way, how long to wait, may I, am I done: one answer for a visit as it stands."""
+
+from dataclasses import dataclass
+from typing import Any
+
+from advisor import units
+from advisor.findings import find
+from advisor.rate import ENOUGH_READINGS, TINY, Move, Rate, gain_at_present, percent
+from advisor.readings import Finding
+from advisor.regression import Mixture
+from advisor.response import FIRING_FOR, SCREW_FOR
+from advisor.visit import Visit, settled_from_s
+
+REREAD_FROM = 0.5  # chance of being in band from which another reading is cheaper than another turn
+MOST_REREADS = 3  # readings at one standstill before a turn is tried all the same
+
+
+@dataclass(frozen=True)
+class Advice:
+    """The answer. Turns clockwise positive, seconds, % CO2, chances 0 to 1; None where it does not apply.
+
+    action  `read`, `run_at`, `turn`, `wait`, `finish` or `halt`
+    expect_*  the next displayed reading with its 90 % range; gain_* in % CO2 per turn clockwise at the
+    present point, 90 % range
+    """
+
+    action: str
+    firing: str | None = None
+    screw: str | None = None
+    turns_cw: float | None = None
+    wait_s: float | None = None
+    expect_co2_pct: float | None = None
+    expect_low_pct: float | None = None
+    expect_high_pct: float | None = None
+    chance_in_band: float | None = None
+    chance_past_band: float | None = None
+    gain_per_turn: float | None = None
+    gain_low: float | None = None
+    gain_high: float | None = None
+    findings: tuple[Finding, ...] = ()
+    reasons: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class Verdict:
+    """May I turn this far? `reasons` starts with the one that matters; the rest as in Advice."""
+
+    allowed: bool
+    screw: str
+    turns_cw: float
+    reasons: tuple[str, ...]
+    firing: str | None = None
+    wait_s: float | None = None
+    expect_co2_pct: float | None = None
+    expect_low_pct: float | None = None
+    expect_high_pct: float | None = None
+    chance_in_band: float | None = None
+    chance_past_band: float | None = None
+    findings: tuple[Finding, ...] = ()
+
+
+def advise(visit: Visit) -> Advice:
+    """The answer to "how far next?" for a visit as it stands."""
+    findings = find(visit)
+    halts = [finding for finding in findings if finding.severity == "halt"]
+    firing = visit.firing
+    if halts:
+        return _about(visit, "halt", findings, tuple(finding.text for finding in halts))
+    if firing is None:
+        why = "High fire comes first: run the boiler at its maximum, let it settle, then read CO2, O2 and CO."
+        return Advice(
+            "run_at",
+            firing="high",
+            wait_s=visit.facts.min_wait_s["firing"],
+            findings=findings,
+            reasons=(why,),
+        )
+    wait_s = visit.wait_left_s()
+    if firing == "low" and not visit.settled_readings("high", 0.0):
+        why = "High fire comes first: the throttle screw works at both rates, the offset screw hardly at high fire."
+        return _about(visit, "run_at", findings, (why,), firing="high")
+    rate = Rate(visit, firing)
+    readings_here = visit.settled_readings(firing, visit.changed_at_s)
+    if wait_s > 0:
+        why = "The flame and the sample have not settled; a turn now would chase the lag."
+        return _about(visit, "wait", findings, (why,), wait_s=wait_s)
+    if not readings_here:
+        return _about(visit, "read", findings, ("Settled now: read CO2, O2 and CO.",))
+    if not rate.holds:
+        return _set_rate(rate, findings)
+    if not rate.has_as_left:
+        why = f"{firing.capitalize()} fire holds; the record still needs CO: read CO2, O2 and CO once more."
+        return _about(visit, "read", findings, (why,))
+    other = Rate(visit, "low" if firing == "high" else "high")
+    if other.holds and other.has_as_left:
+        why = "Both rates are in band and were read, CO included, since the last turn."
+        return _about(visit, "finish", findings, (why,))
+    return _about(visit, "run_at", findings, (_why_other_rate(rate, other),), firing=other.firing)
+
+
+def _why_other_rate(rate: Rate, other: Rate) -> str:
+    if not other.visit.settled_readings(other.firing, 0.0):
+        return f"{rate.firing.capitalize()} fire holds. {other.firing.capitalize()} fire has not been read yet."
+    if not other.settled:
+        return (
+            f"{rate.firing.capitalize()} fire holds. Each screw leaks a little into the other rate: "
+            f"{other.firing} fire must be read again since the last turn."
+        )
+    return f"{rate.firing.capitalize()} fire holds; {other.firing} fire is not sure yet."
+
+
+def _set_rate(rate: Rate, findings: tuple[Finding, ...]) -> Advice:
+    """The next step at a rate that does not hold yet and has a settled reading."""
+    visit, best, chance = rate.visit, rate.best, rate.now.chance_in_band
+    if best is None and rate.settled < ENOUGH_READINGS:
+        why = (
+            "No turn would better it for sure; another reading will show where it is."
+            if chance >= REREAD_FROM
+            else "Read again before turning: no turn is safe enough on what is known."
+        )
+        return _about(visit, "read", findings, (why,))
+    if best is None:
+        stuck = _stuck(rate)
+        return _about(visit, "halt", (stuck, *findings), (stuck.text,))
+    if chance >= REREAD_FROM and rate.settled < MOST_REREADS:
+        why = f"Near an edge: {percent(chance)} sure of the band. Another reading costs less than a turn."
+        return _about(visit, "read", findings, (why,))
+    return _turn(rate, best, findings)
+
+
+def _stuck(rate: Rate) -> Finding:
+    low, high = rate.edges
+    mean = rate.now.forecast.mean
+    side = "lean" if mean < (low + high) / 2 else "rich"
+    toward = -1 if side == "rich" else 1
+    mark = rate.visit.facts.mark_turns[rate.screw] * toward
+    step = mark if rate.richer(abs(mark)) else -mark
+    if abs(rate.travel_turns_cw + step) > rate.visit.facts.travel_limit_turns[rate.screw] + TINY:
+        limit = units.say_fraction(rate.visit.facts.travel_limit_turns[rate.screw])
+        return Finding(
+            "travel-limit",
+            "halt",
+            f"The {rate.screw} screw is {limit} turn from as found, its travel limit, and {rate.firing} fire is still "
+            f"too {side}. A sound valve should not need more: check gas pressure, fuel and air, or put it back and "
+            "call the maker.",
+        )
+    return Finding(
+        "no-safe-turn",
+        "halt",
+        f"{rate.firing.capitalize()} fire is not surely in band and no turn is safe enough to better it. The band may "
+        "be narrower than this display and screw can set: ask the maker.",
+    )
+
+
+def _turn(rate: Rate, move: Move, findings: tuple[Finding, ...]) -> Advice:
+    visit = rate.visit
+    low, high = rate.band
+    here = rate.co2_pct(rate.now.forecast.mean)
+    reasons = [f"CO2 at {rate.firing} fire is about {here:.2f} %, band {low:g} to {high:g} %."]
+    if rate.first_try:
+        reasons.append("What this screw does is not known yet: a small first move to find out.")
+    elif abs(move.turns_cw) > rate.cap_turns - TINY:
+        reasons.append(f"No more than {units.say_fraction(rate.cap_turns)} turn at a time.")
+    outcome = _outcome(rate, move)
+    return _about(visit, "turn", findings, tuple(reasons), screw=rate.screw, turns_cw=move.turns_cw, **outcome)
+
+
+def _outcome(rate: Rate, move: Move) -> dict[str, float]:
+    """What to expect after a move: wait, next displayed reading with its 90 % range, chances."""
+    visit, now_s = rate.visit, rate.visit.at.timestamp()
+    after = visit.belief.turned(rate.screw, move.turns_cw, now_s)
+    wait_s = settled_from_s(after, now_s + visit.facts.min_wait_s[rate.screw]) - now_s
+    return {
+        "wait_s": wait_s,
+        **_expected(rate, after.displayed(now_s + wait_s)),
+        "chance_in_band": move.chance_in_band,
+        "chance_past_band": move.chance_past_band,
+    }
+
+
+def _expected(rate: Rate, displayed: Mixture) -> dict[str, float]:
+    return {
+        "expect_co2_pct": rate.co2_pct(displayed.mean),
+        "expect_low_pct": rate.co2_pct(displayed.quantile(0.05)),
+        "expect_high_pct": rate.co2_pct(displayed.quantile(0.95)),
+    }
+
+
+def _about(visit: Visit, action: str, findings: tuple[Finding, ...], reasons: tuple[str, ...], **more: Any) -> Advice:
+    """An answer with everything that is known about the rate it is for."""
+    known: dict[str, Any] = {"firing": visit.firing}
+    if visit.firing is not None and action != "halt":
+        rate = Rate(visit, visit.firing)
+        known |= {"chance_in_band": rate.now.chance_in_band, "chance_past_band": rate.now.chance_past_band}
+        if action in ("read", "wait"):
+            known |= _expected(rate, visit.belief.displayed(visit.at.timestamp() + float(more.get("wait_s", 0.0))))
+        if action in ("turn", "read", "wait"):
+            known |= gain_at_present(visit, rate.screw, rate.firing)
+    return Advice(action, findings=findings, reasons=reasons, **{**known, **more})
+
+
+def permit(visit: Visit, screw: str, turns_cw: float) -> Verdict:
+    """The answer to "may I turn this far?". Never allows what `advise` would refuse."""
+    advice = advise(visit)
+    refused = _not_now(visit, advice, screw)
+    if refused:
+        return Verdict(
+            False,
+            screw,
+            turns_cw,
+            (refused, *advice.reasons),
+            visit.firing,
+            advice.wait_s,
+            findings=advice.findings,
+        )
+    rate = Rate(visit, FIRING_FOR[screw])
+    move = rate.moves([turns_cw])[0]
+    against = rate.refusal(move)
+    reasons = (against,) if against else ("Within the cap and not likely to pass the band.",)
+    outcome = _outcome(rate, move)
+    return Verdict(against is None, screw, turns_cw, reasons, rate.firing, findings=advice.findings, **outcome)
+
+
+def _not_now(visit: Visit, advice: Advice, screw: str) -> str | None:
+    """Why no turn of this screw may be made at this moment, whatever its size."""
+    if advice.action == "halt":
+        return "Stop: no turn until this is cleared."
+    if visit.firing is not None and screw != SCREW_FOR[visit.firing]:
+        return f"The {screw} screw is set at {FIRING_FOR[screw]} fire; the boiler runs at {visit.firing} fire."
+    if advice.action == "wait":
+        return f"Not settled: wait {units.say_seconds(advice.wait_s or 0)} more and read."
+    if advice.action == "read":
+        return "Take a reading first."
+    if advice.action in ("finish", "run_at"):
+        return "No turn is needed here." if visit.firing else "Run the boiler at high fire and take a reading first."
+    return None

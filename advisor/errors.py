@@ -1,0 +1,13 @@
+"""The errors a user can meet. Each message says what is wrong, what is allowed and what to do."""
+
+
+class AdvisorError(Exception):
+    """Something the user gave, or a file the user has, can't be used as it is."""
+
+
+class RangeError(AdvisorError, ValueError):
+    """A number, name or unit outside what is allowed."""
+
+
+class LogError(AdvisorError, ValueError):
+    """A job log that can't be read or written; the message starts with `file:line:` where there is a line."""

@@ -1,0 +1,53 @@
+"""What happened on site: one record per row of the job log, the fields named as the log's columns."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, fields
+from datetime import datetime
+
+KINDS = ("reading", "turn", "firing", "check", "note", "void")
+FIRINGS = ("high", "low")
+SCREWS = ("offset", "throttle")
+
+
+@dataclass(frozen=True, slots=True)
+class Event:
+    """One row of a job log. Fields that a kind of event does not use are None or empty.
+
+    time      timezone-aware moment of the event
+    event     one of KINDS
+    firing    firing rate of a reading, or the rate changed to (`firing` event): one of FIRINGS
+    screw     screw of a turn: one of SCREWS
+    turns_cw  turn made by the hand, fraction of a turn, clockwise positive
+    co2_pct, o2_pct  dry volume percent as displayed
+    co_ppm    dry volume parts per million as displayed
+    item, value, unit  what a check looked at and what it found; for a void, item is "row" and value its number
+    note      free text
+    """
+
+    time: datetime
+    event: str
+    firing: str | None = None
+    screw: str | None = None
+    turns_cw: float | None = None
+    co2_pct: float | None = None
+    o2_pct: float | None = None
+    co_ppm: float | None = None
+    item: str = ""
+    value: str = ""
+    unit: str = ""
+    note: str = ""
+
+
+COLUMNS = tuple(field.name for field in fields(Event))
+
+
+def still_valid(events: Sequence[Event]) -> list[bool]:
+    """Tell for each event whether it stands: not struck by a later `void` row that stands itself.
+
+    Rows count from 1 in the order of the log. A void that is voided strikes nothing.
+    """
+    valid = [True] * len(events)
+    for index in range(len(events) - 1, -1, -1):
+        if valid[index] and events[index].event == "void":
+            valid[int(events[index].value) - 1] = False
+    return valid

@@ -1,0 +1,159 @@
+"""The facts of one job: what the user states when the log is opened, checked and completed."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from types import MappingProxyType
+
+from advisor import limits, units
+from advisor.errors import RangeError
+from advisor.events import FIRINGS, SCREWS
+from advisor.fuels import Fuel
+from advisor.prior import Prior
+
+DIRECTIONS = ("richer", "leaner", "unknown")
+
+
+@dataclass(frozen=True)
+class Facts:
+    """The facts of one job. `fuel` and `bands` have no default: they come from the maker's instructions.
+
+    fuel       the gas burned
+    bands      CO2 band at each firing rate, (low, high) in dry volume percent
+    cap_turns  largest single move by screw, turns; above the usual cap only with `cap_statement`
+    cap_statement  where the maker's instructions allow a larger move, in the user's words
+    mark_turns     step in which moves are advised by screw, turns
+    travel_limit_turns  largest net turn from as found by screw, turns
+    clockwise      what a clockwise turn does by screw: "richer", "leaner" or "unknown"
+    min_wait_s     shortest wait after a turn of each screw and after a change of firing rate, s
+    turndown       ratio of high to low fan speed (about the ratio of the rates)
+    co_limit_ppm_air_free  the user's own limit, ppm air-free; the published one holds where it is stricter
+    display_step_pct       step of the analyser's CO2 display, %
+    analyser_accuracy_pct  accuracy of its CO2 reading, +/- %, when known
+    overshoot_chance       largest accepted chance that a move passes the far edge of the band, 0 to 0.5
+    stop_chance            chance of being in band from which a rate counts as set, 0.5 to 1
+    pressures  allowed gas pressures from the data plate: name -> (low, high, unit)
+    prior      what is assumed about the valve before its first turn
+    site, analyser  free text for the record
+    """
+
+    fuel: Fuel
+    bands: Mapping[str, tuple[float, float]]
+    cap_turns: Mapping[str, float] = field(default_factory=dict)
+    cap_statement: str = ""
+    mark_turns: Mapping[str, float] = field(default_factory=dict)
+    travel_limit_turns: Mapping[str, float] = field(default_factory=dict)
+    clockwise: Mapping[str, str] = field(default_factory=dict)
+    min_wait_s: Mapping[str, float] = field(default_factory=dict)
+    turndown: float = 5.0
+    co_limit_ppm_air_free: float | None = None
+    display_step_pct: float = 0.1
+    analyser_accuracy_pct: float | None = None
+    overshoot_chance: float = 0.05
+    stop_chance: float = 0.95
+    pressures: Mapping[str, tuple[float, float, str]] = field(default_factory=dict)
+    prior: Prior = field(default_factory=Prior)
+    site: str = ""
+    analyser: str = ""
+
+    def __post_init__(self) -> None:
+        put = object.__setattr__
+        for name, usual in (
+            ("cap_turns", limits.USUAL_CAP_TURNS),
+            ("mark_turns", limits.USUAL_MARK_TURNS),
+            ("travel_limit_turns", limits.USUAL_TRAVEL_TURNS),
+            ("clockwise", dict.fromkeys(SCREWS, "richer")),
+            ("min_wait_s", limits.USUAL_MIN_WAIT_S),
+        ):
+            put(self, name, _completed(name, getattr(self, name), usual))
+        put(self, "bands", MappingProxyType(_checked_bands(self.bands, self.fuel)))
+        put(
+            self,
+            "pressures",
+            MappingProxyType({k: _checked_pressure(k, v) for k, v in self.pressures.items()}),
+        )
+        put(self, "prior", Prior.from_mapping(self.prior))
+        for screw in SCREWS:
+            self._check_screw(screw)
+        for name, low, high, unit in (
+            ("turndown", 1.0, 20.0, ""),
+            ("display_step_pct", 0.001, 0.5, " % CO2"),
+            ("overshoot_chance", 0.001, 0.5, ""),
+            ("stop_chance", 0.5, 0.999, ""),
+            ("analyser_accuracy_pct", 0.0, 2.0, " % CO2"),
+            ("co_limit_ppm_air_free", 1.0, 10_000.0, " ppm"),
+        ):
+            value = getattr(self, name)
+            if value is not None and not low <= value <= high:
+                raise RangeError(f"{name} = {value:g}: from {low:g} to {high:g}{unit} is allowed")
+        for name, wait in self.min_wait_s.items():
+            floor = limits.USUAL_MIN_WAIT_S[name]
+            if not floor <= wait <= 1800:
+                raise RangeError(f"min_wait_s for {name} = {wait:g}: from {floor:g} to 1800 s is allowed")
+
+    def _check_screw(self, screw: str) -> None:
+        if self.clockwise[screw] not in DIRECTIONS:
+            raise RangeError(
+                f"clockwise for the {screw} screw = '{self.clockwise[screw]}': it is one of {', '.join(DIRECTIONS)}"
+            )
+        cap, usual, hard = self.cap_turns[screw], limits.USUAL_CAP_TURNS[screw], limits.HARD_CAP_TURNS[screw]
+        if not 0 < cap <= hard:
+            raise RangeError(
+                f"cap_turns for the {screw} screw = {cap:.4g}: more than 0 and at most {hard:.4g} turn is allowed"
+            )
+        if cap > usual * (1 + 1e-9) and not self.cap_statement.strip():
+            raise RangeError(
+                f"cap_turns for the {screw} screw = {cap:.4g} is above the usual {usual:.4g} turn: "
+                "say in cap_statement where the maker's instructions allow it, or lower it"
+            )
+        if not 1 / 200 <= self.mark_turns[screw] <= cap * (1 + 1e-9):
+            raise RangeError(
+                f"mark_turns for the {screw} screw = {self.mark_turns[screw]:.4g}: "
+                f"from 0.005 up to its cap of {cap:.4g} turn is allowed"
+            )
+        if not cap <= self.travel_limit_turns[screw] * (1 + 1e-9) <= 5:
+            raise RangeError(
+                f"travel_limit_turns for the {screw} screw = {self.travel_limit_turns[screw]:.4g}: "
+                f"from its cap of {cap:.4g} up to 5 turns is allowed"
+            )
+
+
+def _completed(name: str, given: Mapping[str, object] | float, usual: Mapping[str, object]) -> Mapping[str, object]:
+    """Fill a per-screw mapping with the usual values; one number stands for both screws."""
+    if isinstance(given, int | float):
+        given = dict.fromkeys(SCREWS, given)
+    for key in given:
+        if key not in usual:
+            raise RangeError(f"{name}: '{key}' is not one of {', '.join(usual)}")
+    return MappingProxyType({**usual, **given})
+
+
+def _checked_bands(bands: Mapping[str, tuple[float, float]], fuel: Fuel) -> dict[str, tuple[float, float]]:
+    checked = {}
+    if set(bands) != set(FIRINGS):
+        raise RangeError("bands: one for 'high' and one for 'low' are needed, in % CO2, from the maker's instructions")
+    for firing in FIRINGS:
+        low, high = (float(edge) for edge in bands[firing])
+        if not 0 < low < high:
+            raise RangeError(
+                f"band at {firing} fire {low:g} to {high:g}: two rising numbers above 0 are needed, in % CO2"
+            )
+        if high >= fuel.co2_max_pct:
+            raise RangeError(
+                f"band at {firing} fire {low:g} to {high:g} % CO2: {fuel.name} can't give more than "
+                f"{fuel.co2_max_pct:.1f} %. Right fuel, and the point in the right place?"
+            )
+        if low < fuel.co2_max_pct / 3:
+            raise RangeError(
+                f"band at {firing} fire {low:g} to {high:g} % CO2: that is more than 3 times the air "
+                f"{fuel.name} needs. Right fuel, and the point in the right place?"
+            )
+        checked[firing] = (low, high)
+    return checked
+
+
+def _checked_pressure(name: str, given: tuple[float, float, str]) -> tuple[float, float, str]:
+    low, high, unit = float(given[0]), float(given[1]), str(given[2])
+    units.pressure_pa(low, unit)
+    if not 0 < low < high:
+        raise RangeError(f"pressure '{name}' {low:g} to {high:g} {unit}: two rising numbers above 0 are needed")
+    return (low, high, unit)

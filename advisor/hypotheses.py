@@ -1,0 +1,101 @@
+"""The hypotheses over what does not enter a reading linearly, each with its chance before the job.
+
+Per screw: size of the gain (a few narrow normals on a logarithmic grid, which keeps it positive), slack
+and where in the slack the job starts, and the two faults "works the other way" and "does nothing".
+For the boiler with its analyser: dead time and time constant.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import ndtr
+
+from advisor.prior import Prior
+
+Array = NDArray[np.float64]
+
+GAIN_NODES = np.array([-1.5, -0.5, 0.5, 1.5])  # in spreads of log gain
+REVERSED_NODES = np.array([-0.8, 0.8])
+DEAD_GAIN_SD = 0.02  # of the median gain: a dead screw moves CO2 by less than a display can show
+
+# slack as a share of the widest, start in the slack as a share of half the slack, chance
+SLACK_NODES = (
+    (0.0, 0.0, 0.20),
+    (1 / 3, 0.0, 0.25),
+    (2 / 3, -2 / 3, 0.15),
+    (2 / 3, 2 / 3, 0.15),
+    (1.0, -2 / 3, 0.125),
+    (1.0, 2 / 3, 0.125),
+)
+FEW_SLACK_NODES = ((0.0, 0.0, 0.4), (2 / 3, 0.0, 0.6))
+
+DEAD_TIME_PLACES = np.array([0.25, 0.75])
+TIME_CONSTANT_PLACES = np.array([0.125, 0.375, 0.625, 0.875])
+
+
+@dataclass(frozen=True)
+class ScrewHypotheses:
+    """S hypotheses about one screw, all arrays of shape (S,).
+
+    gain, gain_sd  mean and spread of the gain, % CO2 per turn in the stated direction (negative: reversed)
+    slack, start   width of the play and where in it the job starts, turns
+    dead           True where the screw does nothing
+    weight         chance before the job, summing to 1
+    """
+
+    gain: Array
+    gain_sd: Array
+    slack: Array
+    start: Array
+    dead: NDArray[np.bool_]
+    weight: Array
+
+
+@dataclass(frozen=True)
+class LagHypotheses:
+    """L hypotheses about the lag, all arrays of shape (L,): dead time s, time constant s, chance."""
+
+    dead_time_s: Array
+    time_constant_s: Array
+    weight: Array
+
+
+def screw_hypotheses(prior: Prior, screw: str, direction_known: bool) -> ScrewHypotheses:
+    """Hypotheses about one screw under `prior`; with an unknown direction both ways are as likely."""
+    chance_reversed = prior.chance_reversed if direction_known else (1 - prior.chance_dead) / 2
+    median = prior.gain_per_turn[screw]
+    groups = [
+        (GAIN_NODES, 1.0, SLACK_NODES, 1 - chance_reversed - prior.chance_dead),
+        (
+            REVERSED_NODES if direction_known else GAIN_NODES,
+            -1.0,
+            FEW_SLACK_NODES if direction_known else SLACK_NODES,
+            chance_reversed,
+        ),
+    ]
+    rows = []
+    for nodes, sign, slacks, chance in groups:
+        step = nodes[1] - nodes[0]
+        edges = np.concatenate([[-np.inf], (nodes[1:] + nodes[:-1]) / 2, [np.inf]])
+        share = np.diff(ndtr(edges))
+        size = median * np.exp(prior.gain_log_sd * nodes)
+        size_sd = size * prior.gain_log_sd * step * 0.45
+        for node, node_sd, node_share in zip(size, size_sd, share, strict=True):
+            for wide, place, slack_share in slacks:
+                width = wide * prior.slack_turns
+                start_at = place * width / 2
+                rows.append((sign * node, node_sd, width, start_at, 0.0, chance * node_share * slack_share))
+    rows.append((0.0, DEAD_GAIN_SD * median, 0.0, 0.0, 1.0, prior.chance_dead))
+    gain, gain_sd, slack, start, dead, weight = np.array(rows, dtype=np.float64).T
+    return ScrewHypotheses(gain, gain_sd, slack, start, dead.astype(bool), weight / weight.sum())
+
+
+def lag_hypotheses(prior: Prior) -> LagHypotheses:
+    """Hypotheses about the lag under `prior`: dead time evenly, time constant evenly in its logarithm."""
+    low, high = prior.dead_time_s
+    dead = low + (high - low) * DEAD_TIME_PLACES
+    short, long = prior.time_constant_s
+    constant = short * (long / short) ** TIME_CONSTANT_PLACES
+    grid_dead, grid_constant = (grid.ravel() for grid in np.meshgrid(dead, constant, indexing="ij"))
+    return LagHypotheses(grid_dead, grid_constant, np.full(grid_dead.size, 1 / grid_dead.size))

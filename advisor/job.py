@@ -1,0 +1,327 @@
+"""One job: its facts and events, in memory or in a log on disk, and the answers they give."""
+
+import os
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass, replace
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import Any, Self
+
+from advisor import fuels, log, units
+from advisor.decision import Advice, Verdict, advise, permit
+from advisor.errors import RangeError
+from advisor.events import FIRINGS, SCREWS, Event, still_valid
+from advisor.facts import DIRECTIONS, Facts
+from advisor.findings import find
+from advisor.prior import Prior
+from advisor.rate import gain_at_present
+from advisor.readings import Finding
+from advisor.response import FIRING_FOR, Belief
+from advisor.visit import History, Row, Visit, clockwise_item, facts_as_told, in_order
+
+OLD_LOG = timedelta(hours=12)  # a log that ended longer ago is answered as of its last row
+
+
+@dataclass(frozen=True)
+class Response:
+    """What the job so far says about one screw at one rate, and what it does not say.
+
+    gain_per_turn, gain_low, gain_high  % CO2 per turn clockwise at the present point, 90 % range
+    slack        expected play of the screw, turns
+    lag          expected dead time plus time constant of the display, s
+    n_readings   readings at this rate that count; n_moves: turns of this screw
+    chance_reversed, chance_dead  0 to 1
+    not_known    sentences
+    """
+
+    screw: str
+    firing: str
+    gain_per_turn: float
+    gain_low: float
+    gain_high: float
+    slack: float
+    lag: float
+    dead_time_s: float
+    time_constant_s: float
+    n_readings: int
+    n_moves: int
+    chance_reversed: float
+    chance_dead: float
+    not_known: tuple[str, ...]
+
+
+class Job:
+    """One job. `Job(...)` lives in memory; `Job.create` and `Job.load` live in an append-only log.
+
+    Keywords are the fields of `advisor.facts.Facts`; `fuel` may be a name or a Fuel. Every `at` is a
+    timezone-aware datetime; left out, it is now. Unusable values raise RangeError, an unusable file LogError.
+    """
+
+    def __init__(self, *, fuel: str | fuels.Fuel, bands: Mapping[str, tuple[float, float]], **facts: Any) -> None:
+        self.facts = Facts(fuel=fuels.by_name(fuel) if isinstance(fuel, str) else fuel, bands=bands, **facts)
+        self.path: Path | None = None
+        self.warnings: tuple[str, ...] = ()
+        self._events: tuple[Event, ...] = ()
+        self._known: tuple[tuple[Row, ...], History] | None = None
+
+    @classmethod
+    def create(
+        cls,
+        path: str | os.PathLike[str],
+        *,
+        fuel: str | fuels.Fuel,
+        bands: Mapping[str, tuple[float, float]],
+        **facts: Any,
+    ) -> Self:
+        """Start a log at `path`, which must not exist yet."""
+        job = cls(fuel=fuel, bands=bands, **facts)
+        log.create_log(path, job.facts)
+        job.path = Path(path)
+        return job
+
+    @classmethod
+    def load(cls, path: str | os.PathLike[str]) -> Self:
+        """Read a log; what was odd but harmless in it is in `warnings`."""
+        job = cls.__new__(cls)
+        job.path, job._known = Path(path), None
+        job._take(log.read_log(path))
+        return job
+
+    def _take(self, read: log.Log) -> None:
+        self.facts, self._events, self.warnings = read.facts, read.events, read.warnings
+
+    @property
+    def events(self) -> tuple[Event, ...]:
+        """All rows in the order of the log, struck ones too."""
+        return self._events
+
+    # --- entries ----------------------------------------------------------------------------------
+
+    def run_at(self, firing: str, *, at: datetime | None = None, note: str = "") -> None:
+        """Log that the firing rate was changed to "high" or "low"."""
+        self._append(Event(self._entry_time(at), "firing", firing=_one_of(firing, FIRINGS, "firing rate"), note=note))
+
+    def read(
+        self,
+        firing: str,
+        co2_pct: float,
+        o2_pct: float | None = None,
+        co_ppm: float | None = None,
+        *,
+        at: datetime | None = None,
+        note: str = "",
+    ) -> None:
+        """Log a displayed flue reading: CO2 and O2 in dry volume percent, CO in dry ppm."""
+        _one_of(firing, FIRINGS, "firing rate")
+        self._append(
+            Event(
+                self._entry_time(at),
+                "reading",
+                firing=firing,
+                co2_pct=co2_pct,
+                o2_pct=o2_pct,
+                co_ppm=co_ppm,
+                note=note,
+            )
+        )
+
+    def turn(self, screw: str, turns_cw: float, *, at: datetime | None = None, note: str = "") -> None:
+        """Log a turn that was made, clockwise positive, in turns; also one that was too large or unadvised."""
+        _one_of(screw, SCREWS, "screw")
+        self._append(Event(self._entry_time(at), "turn", screw=screw, turns_cw=turns_cw, note=note))
+
+    def check(
+        self, item: str, value: float | str, unit: str = "", *, at: datetime | None = None, note: str = ""
+    ) -> None:
+        """Log something that was looked at: a gas pressure, the sample line, which way a screw works."""
+        text = value if isinstance(value, str) else f"{value:.10g}"
+        if item in self.facts.pressures:
+            units.pressure_pa(units.parse_number(text, item), unit)
+        if item in map(clockwise_item, SCREWS):
+            _one_of(text, DIRECTIONS, item)
+        self._append(Event(self._entry_time(at), "check", item=item, value=text, unit=unit, note=note))
+
+    def note(self, text: str, *, at: datetime | None = None) -> None:
+        """Log a remark."""
+        self._append(Event(self._entry_time(at), "note", note=text))
+
+    def void(self, row: int | None = None, *, at: datetime | None = None, note: str = "") -> int:
+        """Strike a row by its number, or the last row that stands; returns its number."""
+        number = self._last_standing() if row is None else row
+        if not 1 <= number <= len(self._events):
+            raise RangeError(f"row {number} is not in this log: it has rows 1 to {len(self._events)}")
+        if not still_valid(self._events)[number - 1]:
+            raise RangeError(f"row {number} is struck already")
+        self._append(Event(self._entry_time(at), "void", item="row", value=str(number), note=note))
+        return number
+
+    def _last_standing(self) -> int:
+        valid = still_valid(self._events)
+        for number in range(len(self._events), 0, -1):
+            if valid[number - 1] and self._events[number - 1].event != "void":
+                return number
+        raise RangeError("there is no row left to strike")
+
+    def _entry_time(self, at: datetime | None) -> datetime:
+        """Now, never before the last row (a clock may be set back); or the moment given."""
+        if at is None:
+            at = max([datetime.now().astimezone(), *(event.time for event in self._events)])
+        if at.tzinfo is None:
+            raise RangeError(f"time {at.isoformat()} has no time zone: give one, such as {at.isoformat()}+00:00")
+        return at.replace(microsecond=at.microsecond // 1000 * 1000)
+
+    def _append(self, event: Event) -> None:
+        log.check_event(event)
+        if self.path is None:
+            self._events = (*self._events, event)
+        else:
+            log.append_events(self.path, [event])
+            self._take(log.read_log(self.path))  # another terminal may have added rows meanwhile
+
+    # --- answers ----------------------------------------------------------------------------------
+
+    def rows(self, at: datetime | None = None) -> list[Row]:
+        """The rows that stand, up to `at`, in order of time."""
+        valid = still_valid(self._events)
+        return in_order(
+            [
+                Row(number, event)
+                for number, (event, stands) in enumerate(zip(self._events, valid, strict=True), 1)
+                if stands and event.event != "void" and (at is None or event.time <= at)
+            ]
+        )
+
+    def visit(self, at: datetime | None = None) -> Visit:
+        """The job as it stands at a moment. A log that ended long ago stands as of its last row."""
+        if at is not None and at.tzinfo is None:
+            raise RangeError(f"time {at.isoformat()} has no time zone: give one, such as {at.isoformat()}+00:00")
+        if at is None:
+            at = datetime.now(UTC)
+            if self._events:
+                last = max(event.time for event in self._events)
+                at = last if self.is_old(at) else max(at, last)
+        rows = tuple(self.rows(at))
+        facts = facts_as_told(self.facts, rows)
+        return Visit(facts, rows, self._history(facts, rows), at)
+
+    def is_old(self, now: datetime) -> bool:
+        """Whether the last row is so old that the boiler can't be assumed to stand as it was."""
+        return bool(self._events) and now - max(event.time for event in self._events) > OLD_LOG
+
+    def _history(self, facts: Facts, rows: tuple[Row, ...]) -> History:
+        """What the rows taught; goes on from the last answer where the rows only grew."""
+        history, done = History(Belief.before_any_event(facts)), 0
+        if self._known is not None:
+            known_rows, known = self._known
+            if rows[: len(known_rows)] == known_rows and known.belief.model.facts == facts:
+                history, done = known, len(known_rows)
+        for row in rows[done:]:
+            history = history.after(row)
+        self._known = (rows, history)
+        return history
+
+    def next(self, at: datetime | None = None) -> Advice:
+        """How far next, which way, how long to wait, what to expect, am I done, what is wrong."""
+        advice = advise(self.visit(at))
+        if at is None and self.is_old(datetime.now(UTC)):
+            last = max(event.time for event in self._events)
+            text = (
+                f"This log ended on {last:%Y-%m-%d at %H:%M}; the answer is as of then. "
+                "To go on with this boiler now, log run-at and a new reading first."
+            )
+            advice = replace(advice, findings=(*advice.findings, Finding("old-log", "note", text)))
+        return advice
+
+    def may(self, screw: str, turns_cw: float, at: datetime | None = None) -> Verdict:
+        """May this screw be turned this far now (turns, clockwise positive)?"""
+        _one_of(screw, SCREWS, "screw")
+        log.check_event(Event(datetime.now(UTC), "turn", screw=screw, turns_cw=turns_cw))
+        return permit(self.visit(at), screw, turns_cw)
+
+    def findings(self, at: datetime | None = None) -> tuple[Finding, ...]:
+        """What is wrong, as far as the data can tell, the gravest first."""
+        return find(self.visit(at))
+
+    def as_record(self) -> dict[str, Any]:
+        """The job so far as plain values for a program: facts, rows, responses, findings, the answer."""
+        visit = self.visit()
+        facts = {name: _plain(value) for name, value in vars(visit.facts).items()}
+        standing = {row.number for row in visit.rows}
+        return {
+            "facts": facts,
+            "rows": [
+                {"row": number, "stands": number in standing, **asdict(event)}
+                for number, event in enumerate(self._events, 1)
+            ],
+            "responses": [asdict(self.response(screw)) for screw in SCREWS],
+            "findings": [asdict(finding) for finding in find(visit)],
+            "next": asdict(self.next()),
+            "warnings": list(self.warnings),
+        }
+
+    def response(self, screw: str, firing: str | None = None, at: datetime | None = None) -> Response:
+        """The fitted response of a screw at a rate (left out: the rate where it is set)."""
+        _one_of(screw, SCREWS, "screw")
+        firing = FIRING_FOR[screw] if firing is None else _one_of(firing, FIRINGS, "firing rate")
+        visit = self.visit(at)
+        belief, hypotheses = visit.belief, visit.belief.model.screws[screw]
+        chance, lag_chance, lag = belief.chances(screw), belief.lag_chances(), belief.model.lag
+        dead_time_s, time_constant_s = (
+            float(lag_chance @ lag.dead_time_s),
+            float(lag_chance @ lag.time_constant_s),
+        )
+        moves = [row.event.time.timestamp() for row in visit.of("turn") if row.event.screw == screw]
+        return Response(
+            screw=screw,
+            firing=firing,
+            **gain_at_present(visit, screw, firing),
+            slack=float(chance @ hypotheses.slack),
+            lag=dead_time_s + time_constant_s,
+            dead_time_s=dead_time_s,
+            time_constant_s=time_constant_s,
+            n_readings=len(visit.settled_readings(firing, 0.0)),
+            n_moves=len(moves),
+            chance_reversed=float(chance[hypotheses.gain < 0].sum()),
+            chance_dead=float(chance[hypotheses.dead].sum()),
+            not_known=_not_known(visit, screw, firing, moves),
+        )
+
+
+def _not_known(visit: Visit, screw: str, firing: str, moves_s: list[float]) -> tuple[str, ...]:
+    """What the readings so far leave open about a screw, in sentences."""
+    open_points = []
+    read = visit.settled_readings(FIRING_FOR[screw], min(moves_s)) if moves_s else []
+    if not moves_s:
+        open_points.append(f"The gain is a guess: the {screw} screw has not been turned yet.")
+    elif not read:
+        open_points.append(f"The gain is a guess: no settled reading at {FIRING_FOR[screw]} fire since the first turn.")
+    net = {turn > 0 for turn in (row.event.turns_cw or 0 for row in visit.of("turn") if row.event.screw == screw)}
+    if len(net) < 2:
+        open_points.append("The slack is a guess: the screw was not turned both ways.")
+    if (
+        not any(0 < row.event.time.timestamp() - visit.changed_at_s < 60 for row in visit.of("reading"))
+        and len(moves_s) < 2
+    ):
+        open_points.append("The lag is a guess: no reading was taken while the display still moved.")
+    if firing != FIRING_FOR[screw]:
+        open_points.append(
+            f"At {firing} fire the gain is worked out from {FIRING_FOR[screw]} fire and the turndown, not measured."
+        )
+    return tuple(open_points)
+
+
+def _plain(value: Any) -> Any:
+    """Facts as JSON takes them: a fuel or a prior as a mapping of its values."""
+    if isinstance(value, fuels.Fuel):
+        return {"name": value.name, "composition": dict(value.composition)}
+    if isinstance(value, Prior):
+        return {name: _plain(part) for name, part in vars(value).items()}
+    if isinstance(value, Mapping):
+        return {key: _plain(part) for key, part in value.items()}
+    return list(value) if isinstance(value, tuple) else value
+
+
+def _one_of(value: str, allowed: tuple[str, ...], what: str) -> str:
+    if value not in allowed:
+        raise RangeError(f"{what} '{value}': it is {' or '.join(allowed)}")
+    return value

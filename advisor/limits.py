@@ -1,0 +1,38 @@
+"""Limits and usual values of the trade: each stated once, its source and how that was confirmed beside it.
+
+Read as: [C] read in the source's own text, [S] read in a secondary copy only, "common practice" and
+"own choice" have no source. The maker's instructions and local rules come first. There is no target
+band, gas pressure or input rate here on purpose: those come from the data plate.
+"""
+
+from collections.abc import Mapping
+from types import MappingProxyType
+
+# Carbon monoxide in the dry flue of a boiler, ppm air-free. ANSI/BPI-1200-S-2017 [S].
+CO_AIR_FREE_PPM = 400.0
+
+# Shortest waits, s: after a turn of the screw, and after a change of firing rate. Common practice.
+OFFSET_MIN_WAIT_S = 60.0
+THROTTLE_MIN_WAIT_S = 60.0
+LOW_FIRE_MIN_WAIT_S = 30.0
+USUAL_MIN_WAIT_S: Mapping[str, float] = MappingProxyType(
+    {"offset": OFFSET_MIN_WAIT_S, "throttle": THROTTLE_MIN_WAIT_S, "firing": LOW_FIRE_MIN_WAIT_S}
+)
+
+# Largest single move without a word from the maker's instructions, turns. Common practice, the
+# throttle's figure from memory.
+USUAL_CAP_TURNS: Mapping[str, float] = MappingProxyType({"offset": 1 / 12, "throttle": 1 / 8})
+
+# Largest single move ever advised or allowed, whatever is stated, turns. Own choice: twice the usual cap.
+HARD_CAP_TURNS: Mapping[str, float] = MappingProxyType({"offset": 1 / 6, "throttle": 1 / 4})
+
+# Step in which moves are advised, turns. Own choice: half the offset's usual cap, and still seen by eye.
+USUAL_MARK_TURNS: Mapping[str, float] = MappingProxyType({"offset": 1 / 24, "throttle": 1 / 24})
+
+# Net turn from as found beyond which a sound valve is doubted, turns. Own choice.
+USUAL_TRAVEL_TURNS: Mapping[str, float] = MappingProxyType({"offset": 1 / 2, "throttle": 1.0})
+
+# How far the O2 reading may lie from the fuel's own line before fuel or analyser is doubted, % O2. Own
+# choice: pipeline gases differ among themselves by 0.2 to 0.3 (CO2 max 11.7 to 11.9 % at 9 % CO2), two
+# displays that step by 0.1 add 0.15, two cells within their accuracy the rest.
+FUEL_LINE_TOLERANCE_PCT = 0.6

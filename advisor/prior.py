@@ -1,0 +1,83 @@
+"""What is assumed about a valve before its first turn.
+
+Every figure here is an assumption of this project, wide on purpose (own choice, no source). A prior
+learned from logged jobs replaces it.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field, fields
+from types import MappingProxyType
+
+from advisor.errors import RangeError
+
+
+def _frozen(values: Mapping[str, float]) -> Mapping[str, float]:
+    return MappingProxyType(dict(values))
+
+
+@dataclass(frozen=True)
+class Prior:
+    """Belief about one valve, boiler, hand and analyser before the first reading.
+
+    gain_per_turn      median size of the CO2 change, % CO2 per turn, by screw (> 0)
+    gain_log_sd        spread of the natural logarithm of that size (0.7 is a factor of two either way)
+    chance_reversed    chance that a screw works against its stated direction, 0 to 1
+    chance_dead        chance that a screw does nothing, 0 to 1
+    slack_turns        widest slack thought possible, turns
+    dead_time_s        shortest and longest dead time, s
+    time_constant_s    shortest and longest time constant, s
+    level_sd_pct       spread of the as-found CO2 about the band's centre, % CO2
+    noise_sd_pct       spread of one reading about the truth before the display rounds it, % CO2
+    noise_shape        how firmly noise_sd_pct is believed (shape of its inverse-gamma law, > 1)
+    standstill_sd_pct  error shared by all readings between two moves (rounding, slow swings), % CO2
+    drift_sd_pct       slow change of CO2 after a change of firing rate, % CO2
+    drift_time_s       time constant of that slow change, s
+    hand_sd            error of the hand as a share of the turn it meant
+    """
+
+    gain_per_turn: Mapping[str, float] = field(default_factory=lambda: _frozen({"offset": 5.0, "throttle": 4.0}))
+    gain_log_sd: float = 0.7
+    chance_reversed: float = 0.02
+    chance_dead: float = 0.01
+    slack_turns: float = 1 / 16
+    dead_time_s: tuple[float, float] = (6.0, 18.0)
+    time_constant_s: tuple[float, float] = (9.0, 55.0)
+    level_sd_pct: float = 1.5
+    noise_sd_pct: float = 0.035
+    noise_shape: float = 6.0
+    standstill_sd_pct: float = 0.015
+    drift_sd_pct: float = 0.06
+    drift_time_s: float = 150.0
+    hand_sd: float = 0.1
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "gain_per_turn", _frozen(self.gain_per_turn))
+        for name in ("dead_time_s", "time_constant_s"):
+            low, high = getattr(self, name)
+            object.__setattr__(self, name, (float(low), float(high)))
+            if not 0 < low < high:
+                raise RangeError(f"prior {name} = {low:g} to {high:g} s: two rising numbers above 0 are needed")
+        for screw in ("offset", "throttle"):
+            if not 0 < self.gain_per_turn.get(screw, 0) < 1000:
+                raise RangeError(
+                    f"prior gain_per_turn for the {screw} screw: a number above 0, in % CO2 per turn, is needed"
+                )
+        for entry in fields(self):
+            value = getattr(self, entry.name)
+            if isinstance(value, int | float) and not value > 0:
+                raise RangeError(f"prior {entry.name} = {value:g}: a number above 0 is needed")
+        if self.chance_reversed + self.chance_dead >= 1:
+            raise RangeError("prior chance_reversed and chance_dead: together they must stay below 1")
+
+    @staticmethod
+    def from_mapping(values: "Prior | Mapping[str, object]") -> "Prior":
+        """Make a prior from named values (a TOML table); what is left out keeps its default."""
+        if isinstance(values, Prior):
+            return values
+        unknown = set(values) - {entry.name for entry in fields(Prior)}
+        if unknown:
+            raise RangeError(
+                f"prior: '{sorted(unknown)[0]}' is not a known name; "
+                f"known are {', '.join(entry.name for entry in fields(Prior))}"
+            )
+        return Prior(**values)  # type: ignore[arg-type]

@@ -1,0 +1,208 @@
+"""One firing rate of a visit: where its CO2 stands, what each turn of its screw would do, which turn is best.
+
+The candidate with the smallest expected squared distance from the band's centre wins (one-step cautious
+control: distance^2 + variance; Astrom & Wittenmark, Adaptive Control, from memory), among those that keep
+the cap, the travel limit and the chance of passing the far edge. A rate is set when the chance that its
+true settled value lies in the band is high (conformity probability, JCGM 106:2012, from memory).
+"""
+
+import math
+from dataclasses import dataclass
+from functools import cached_property
+
+from advisor import units
+from advisor.regression import Mixture
+from advisor.response import SCREW_FOR
+from advisor.visit import Visit
+
+ENOUGH_READINGS = 6  # after so many readings at one standstill more of them teach little
+GOOD_ENOUGH = 0.8  # chance in band accepted then, when no turn would do better
+POORLY_KNOWN = 4.0  # ratio of the gain's 90 % limits above which the first move is at most half the cap
+FINER = (1, 2, 4)  # marks are split by these only where whole ones won't do
+TINY = 1e-9
+
+
+@dataclass(frozen=True)
+class Move:
+    """One possible turn and what it would do to the true settled CO2.
+
+    turns_cw  clockwise positive; forecast on the straight scale
+    chance_in_band, chance_past_band  0 to 1; past: beyond the edge ahead, on the way it goes
+    cost      expected squared distance from the band's centre, (% CO2)^2
+    """
+
+    turns_cw: float
+    forecast: Mixture
+    chance_in_band: float
+    chance_past_band: float
+    cost: float
+
+
+@dataclass(frozen=True)
+class Rate:
+    """One firing rate of a visit: where it stands and what turning its screw would do."""
+
+    visit: Visit
+    firing: str
+
+    @property
+    def screw(self) -> str:
+        """The screw that is set at this rate."""
+        return SCREW_FOR[self.firing]
+
+    @property
+    def band(self) -> tuple[float, float]:
+        """Band of CO2, low and high edge, dry volume percent."""
+        return self.visit.facts.bands[self.firing]
+
+    @cached_property
+    def edges(self) -> tuple[float, float]:
+        """Low and high edge of the band on the straight scale."""
+        low, high = self.visit.belief.model.scales[self.firing].straight(self.band)
+        return float(low), float(high)
+
+    @cached_property
+    def now(self) -> Move:
+        """Where the true settled CO2 is with the screws as they are; `past` is beyond the rich edge."""
+        return self._move(0.0, self.visit.belief.settled(self.firing))
+
+    @cached_property
+    def settled(self) -> int:
+        """Settled readings at this rate since any screw was last turned."""
+        return len(self.visit.settled_readings(self.firing, self.visit.turned_at_s))
+
+    @property
+    def holds(self) -> bool:
+        """Whether this rate counts as set: read since the last turn and in band with enough certainty."""
+        if not self.settled:
+            return False
+        chance = self.now.chance_in_band
+        return chance >= self.visit.facts.stop_chance or (self.settled >= ENOUGH_READINGS and chance >= GOOD_ENOUGH)
+
+    @property
+    def has_as_left(self) -> bool:
+        """Whether the figures for the record are there: a settled reading with CO since the last turn."""
+        rows = self.visit.settled_readings(self.firing, self.visit.turned_at_s)
+        return any(row.event.co_ppm is not None for row in rows)
+
+    @cached_property
+    def direction_sure(self) -> bool:
+        """Whether it is known which way this screw works."""
+        belief = self.visit.belief
+        chance = float(belief.chances(self.screw)[belief.model.screws[self.screw].gain < 0].sum())
+        return not 0.1 < chance < 0.9
+
+    def _move(self, turns_cw: float, forecast: Mixture) -> Move:
+        low, high = self.edges
+        centre = self.visit.belief.model.scales[self.firing].centre_co2_pct
+        above, below = 1 - forecast.below(high), forecast.below(low)
+        if turns_cw == 0:
+            past = above
+        elif self.direction_sure:
+            past = above if self.richer(turns_cw) else below
+        else:
+            past = above if self.now.forecast.mean < centre else below
+        cost = (forecast.mean - centre) ** 2 + forecast.var
+        return Move(turns_cw, forecast, max(0.0, 1 - above - below), past, cost)
+
+    def richer(self, turns_cw: float) -> bool:
+        """Whether this turn makes the flame richer, as far as the job can tell."""
+        belief = self.visit.belief
+        hypotheses = belief.model.screws[self.screw]
+        reversed_chance = float(belief.chances(self.screw)[hypotheses.gain < 0].sum())
+        way = turns_cw * belief.model.toward_richer[self.screw]
+        return way > 0 if reversed_chance <= 0.5 else way < 0
+
+    def moves(self, turns_cw: list[float]) -> list[Move]:
+        """What each of these turns would do."""
+        forecasts = self.visit.belief.settled_after(self.firing, self.screw, turns_cw)
+        return [self._move(turns, forecast) for turns, forecast in zip(turns_cw, forecasts, strict=True)]
+
+    @property
+    def cap_turns(self) -> float:
+        """Largest move now: the cap, or half of it for a first move with a gain that is poorly known."""
+        cap, mark = self.visit.facts.cap_turns[self.screw], self.visit.facts.mark_turns[self.screw]
+        return max(mark, cap / 2) if self.first_try else cap
+
+    @cached_property
+    def first_try(self) -> bool:
+        """Whether this screw's gain is poorly known because no turn of it has been read yet."""
+        turned_s = [row.event.time.timestamp() for row in self.visit.of("turn") if row.event.screw == self.screw]
+        if turned_s and self.visit.settled_readings(self.firing, min(turned_s)):
+            return False
+        gain = self.visit.belief.gain(self.screw)
+        low, high = gain.quantile(0.05), gain.quantile(0.95)
+        return not self.direction_sure or low <= 0 or high / low > POORLY_KNOWN
+
+    def refusal(self, move: Move) -> str | None:
+        """Why this move is refused, in one line; None where nothing speaks against it."""
+        facts, size = self.visit.facts, abs(move.turns_cw)
+        cap, limit = facts.cap_turns[self.screw], facts.travel_limit_turns[self.screw]
+        if size > cap + TINY:
+            return f"{units.say_fraction(size)} turn is more than the cap of {units.say_fraction(cap)} turn a move."
+        if size > self.cap_turns + TINY:
+            return (
+                f"This screw has not been tried yet: first move {units.say_fraction(self.cap_turns)} turn at most, "
+                "then read."
+            )
+        if abs(self.travel_turns_cw + move.turns_cw) > limit + TINY:
+            return (
+                f"That would be more than {units.say_fraction(limit)} turn from as found, the travel limit. "
+                "A sound valve should not need it."
+            )
+        if move.chance_past_band > facts.overshoot_chance:
+            return (
+                f"It may pass the far edge of the band: {percent(move.chance_past_band)} chance, "
+                f"{percent(facts.overshoot_chance)} is allowed."
+            )
+        if self.direction_sure and move.cost >= self.now.cost:
+            return "It would take CO2 further from the middle of the band, not nearer."
+        return None
+
+    def co2_pct(self, straight: float) -> float:
+        """CO2 (dry volume percent) of a figure on this rate's straight scale."""
+        return float(self.visit.belief.model.scales[self.firing].co2_pct(straight))
+
+    @property
+    def travel_turns_cw(self) -> float:
+        """Net turn of this rate's screw from as found, clockwise positive."""
+        turns = [row.event for row in self.visit.of("turn") if row.event.screw == self.screw]
+        return sum(event.turns_cw or 0.0 for event in turns)
+
+    @cached_property
+    def best(self) -> Move | None:
+        """The move to advise; None where staying is better or nothing is allowed."""
+        mark = self.visit.facts.mark_turns[self.screw]
+        count = math.floor(self.cap_turns / mark + TINY)
+        for split in FINER:
+            steps = [k * mark for k in range(1, count + 1)] if split == 1 else [mark / split]
+            moves = self.moves([sign * step for step in steps for sign in (1, -1)])
+            allowed = [move for move in moves if self.refusal(move) is None]
+            if not self.direction_sure:
+                allowed = [move for move in allowed if self._toward_centre(move)][:1]
+            if allowed:
+                return min(allowed, key=lambda move: (move.cost, abs(move.turns_cw)))
+        return None
+
+    def _toward_centre(self, move: Move) -> bool:
+        scale = self.visit.belief.model.scales[self.firing]
+        way = move.turns_cw * self.visit.belief.model.toward_richer[self.screw]
+        return (way > 0) == (self.now.forecast.mean < scale.centre_co2_pct)
+
+
+def gain_at_present(visit: Visit, screw: str, firing: str) -> dict[str, float]:
+    """Gain of a screw at a rate and the present point: % CO2 per turn clockwise, with its 90 % range."""
+    belief = visit.belief
+    scale, gain = belief.model.scales[firing], belief.gain(screw)
+    here = belief.settled(firing).mean
+    slope = float(scale.co2_pct(here + 0.01) - scale.co2_pct(here - 0.01)) / 0.02
+    factor = slope * belief.model.effects[screw][firing] * belief.model.toward_richer[screw]
+    ends = sorted((gain.quantile(0.05) * factor, gain.quantile(0.95) * factor))
+    return {"gain_per_turn": gain.mean * factor, "gain_low": ends[0], "gain_high": ends[1]}
+
+
+def percent(chance: float) -> str:
+    """A chance (0 to 1) in words: "12 %", "under 1 %"."""
+    if 0 < chance < 0.005:
+        return "under 1 %"
+    return f"{100 * chance:.0f} %"

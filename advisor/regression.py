@@ -1,0 +1,217 @@
+"""Bayesian linear regression over a set of hypotheses at once, in closed form.
+
+Every hypothesis has the same unknowns b (D of them), which enter a reading y linearly:
+
+    y = x' b + e,   e ~ N(0, s^2 (1 + r))                                                  (1)
+
+with the normal-inverse-gamma prior  s^2 ~ IG(shape, scale),  b | s^2 ~ N(mean, s^2 cov). A reading
+updates it exactly (recursive least squares with a prior; Gelman et al., Bayesian Data Analysis,
+3rd ed., ch. 14; from memory):
+
+    q = 1 + r + x' cov x,   k = cov x / q,   u = y - x' mean                                 (2)
+    mean += k u;  cov -= k (cov x)';  shape += 1/2;  scale += u^2 / (2 q)                     (3)
+
+The reading's chance under each hypothesis is Student's t with 2 shape degrees of freedom, location
+x' mean and squared width q scale / shape; its density updates the hypotheses' weights.           (4)
+"""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from functools import lru_cache
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import gammaln, stdtr
+
+Array = NDArray[np.float64]
+Row = Sequence[Array | float]  # D regressors, each a number or an array that broadcasts over hypotheses
+
+
+@dataclass(frozen=True)
+class Fit:
+    """Posterior of D unknowns under hypotheses laid out on axes of shape H.
+
+    mean (D, *H); cov (D, D, *H) in units of the noise variance; shape (number); scale (*H) in squared
+    units of the reading; log_weight (*H), not normalised; log_evidence: log chance of all readings
+    so far, summed over hypotheses (natural log, density per unit of the readings).
+    """
+
+    mean: Array
+    cov: Array
+    shape: float
+    scale: Array
+    log_weight: Array
+
+    @property
+    def weight(self) -> Array:
+        """Chance of each hypothesis (*H), summing to 1."""
+        weight: Array = np.exp(self.log_weight - self.log_weight.max())
+        weight /= weight.sum()
+        return weight
+
+    @property
+    def degrees_of_freedom(self) -> float:
+        """Degrees of freedom of every Student's t that this fit predicts."""
+        return 2 * self.shape
+
+
+def spread(fit: Fit, row: Row) -> tuple[Array, Array, Array]:
+    """cov x (D, *H), x' cov x (*H) and x' mean (*H); regressors that are exactly 0 cost nothing."""
+    parts = [(j, x) for j, x in enumerate(row) if np.ndim(x) or x != 0]
+    cov_x = np.zeros_like(fit.mean)
+    for j, x in parts:
+        cov_x += fit.cov[:, j] * x
+    quad = np.zeros_like(fit.scale)
+    location = np.zeros_like(fit.scale)
+    for j, x in parts:
+        quad += cov_x[j] * x
+        location += fit.mean[j] * x
+    return cov_x, quad, location
+
+
+def update(fit: Fit, row: Row, value: float, extra_noise: Array | float = 0.0) -> Fit:
+    """Posterior after one reading `value`; `extra_noise` is r of equation (1), >= 0."""
+    cov_x, quad, location = spread(fit, row)
+    q = 1 + extra_noise + quad  # (2)
+    surprise = value - location
+    gain = cov_x / q
+    squared = surprise**2 / q
+    scale = fit.scale + squared / 2  # (3)
+    freedom = fit.degrees_of_freedom
+    log_density = (  # (4), with width^2 = q scale / shape
+        gammaln((freedom + 1) / 2)
+        - gammaln(freedom / 2)
+        - 0.5 * np.log(2 * np.pi * q * fit.scale)
+        - (freedom + 1) / 2 * np.log1p(squared / (2 * fit.scale))
+    )
+    return Fit(
+        mean=fit.mean + gain * surprise,
+        cov=fit.cov - gain[:, None] * cov_x[None],
+        shape=fit.shape + 0.5,
+        scale=scale,
+        log_weight=fit.log_weight + log_density,
+    )
+
+
+def loosen(fit: Fit, direction: Row, extra_var: Array | float) -> Fit:
+    """Add process noise: cov += extra_var d d', with d the direction (D numbers), extra_var (*H) >= 0."""
+    cov = fit.cov.copy()
+    for i, a in enumerate(direction):
+        for j, b in enumerate(direction):
+            if np.ndim(a) or np.ndim(b) or (a != 0 and b != 0):
+                cov[i, j] += extra_var * (a * b)
+    return replace(fit, cov=cov)
+
+
+def renew(fit: Fit, index: int, var: float) -> Fit:
+    """Forget unknown `index` and start it again at mean 0 and variance `var` (in noise variances)."""
+    mean, cov = fit.mean.copy(), fit.cov.copy()
+    mean[index] = 0.0
+    cov[index, :] = 0.0
+    cov[:, index] = 0.0
+    cov[index, index] = var
+    return replace(fit, mean=mean, cov=cov)
+
+
+def refit(fit: Fit, rows: Array, values: Array, noise: Array) -> Fit:
+    """The same posterior as row-by-row updates, from all readings at once (one hypothesis, H = ()).
+
+    rows (n, D); values (n,); noise (n, n): covariance of the readings' errors in noise variances.
+    Uses the normal equations of generalised least squares with a prior.
+    """
+    precision = np.linalg.inv(noise)
+    prior_precision = np.linalg.inv(fit.cov)
+    cov: Array = np.linalg.inv(prior_precision + rows.T @ precision @ rows).astype(np.float64)
+    mean = cov @ (prior_precision @ fit.mean + rows.T @ precision @ values)
+    spread = noise + rows @ fit.cov @ rows.T
+    surprise = values - rows @ fit.mean
+    squared = float(surprise @ np.linalg.solve(spread, surprise))
+    shape, count = fit.shape + len(values) / 2, len(values)
+    scale: Array = fit.scale + squared / 2
+    log_density = (
+        gammaln(shape)
+        - gammaln(fit.shape)
+        + fit.shape * np.log(fit.scale)
+        - shape * np.log(scale)
+        - count / 2 * np.log(2 * np.pi)
+        - 0.5 * np.linalg.slogdet(spread)[1]
+    )
+    return Fit(mean, cov, shape, scale, fit.log_weight + log_density)
+
+
+@lru_cache(maxsize=64)
+def _t_table(freedom: float) -> tuple[Array, Array]:
+    grid: Array = np.sinh(np.linspace(-6.0, 6.0, 4001))  # dense in the middle, out to +/- 200 widths
+    return grid, np.asarray(stdtr(freedom, grid), np.float64)
+
+
+@dataclass(frozen=True)
+class Mixture:
+    """A forecast: Student's t under each hypothesis, mixed by the hypotheses' chances.
+
+    location, width, weight: same shape, any; freedom: degrees of freedom shared by all.
+    """
+
+    location: Array
+    width: Array
+    weight: Array
+    freedom: float
+
+    def below(self, value: float) -> float:
+        """Chance of lying below `value`, 0 to 1 (interpolated table of scipy's stdtr, error < 1e-6)."""
+        grid, chance = _t_table(self.freedom)
+        return float(self.weight @ np.interp((value - self.location) / self.width, grid, chance))
+
+    def between(self, low: float, high: float) -> float:
+        """Chance of lying from low to high, 0 to 1."""
+        return max(0.0, self.below(high) - self.below(low))
+
+    @property
+    def mean(self) -> float:
+        """Expected value."""
+        return float(self.weight @ self.location)
+
+    @property
+    def var(self) -> float:
+        """Variance (needs freedom > 2)."""
+        within = float(self.weight @ (self.width**2)) * self.freedom / (self.freedom - 2)
+        return within + float(self.weight @ (self.location - self.mean) ** 2)
+
+    def quantile(self, chance: float) -> float:
+        """Value with `chance` (0 to 1) below it, by bisection to 1e-6 of the mixture's spread."""
+        spread = max(math.sqrt(self.var), 1e-12)
+        middle = self.mean
+        low, high = middle - 4 * spread, middle + 4 * spread
+        while self.below(low) > chance:
+            low -= 4 * spread
+        while self.below(high) < chance:
+            high += 4 * spread
+        while high - low > 1e-6 * spread:
+            middle = (low + high) / 2
+            if self.below(middle) < chance:
+                low = middle
+            else:
+                high = middle
+        return (low + high) / 2
+
+
+def forecast(
+    fit: Fit, row: Row, *, own_noise: float = 0.0, extra_noise: Array | float = 0.0, drop_below: float = 1e-7
+) -> Mixture:
+    """Forecast of x' b (own_noise 0) or of a reading of it (own_noise 1); hypotheses too unlikely are dropped.
+
+    extra_noise: further variance in noise variances, (*H) or a number. drop_below: share of the likeliest weight
+    under which a hypothesis no longer counts.
+    """
+    _, quad, location = spread(fit, row)
+    return as_mixture(fit, location, quad + own_noise + extra_noise, drop_below)
+
+
+def as_mixture(fit: Fit, location: Array, var: Array, drop_below: float = 1e-7) -> Mixture:
+    """Mixture from location (*H) and variance in noise variances (*H) under each hypothesis."""
+    weight = fit.weight
+    keep = weight > drop_below * weight.max()
+    width = np.sqrt(np.maximum(var * fit.scale, 1e-16) / fit.shape)[keep]
+    kept = weight[keep]
+    return Mixture(location[keep], width, kept / kept.sum(), fit.degrees_of_freedom)

@@ -1,0 +1,331 @@
+"""The response of one valve, learned from the job so far: belief before, after each event, and forecasts.
+
+Unknowns of the regression (all in % CO2 on the straight scale, gains per turn):
+level at high and at low fire with the screws as found, gain of each screw at the rate where it is set,
+a slow drift after a change of rate, and an error shared by the readings of one standstill.
+The rest (slack, lag, sign) is carried by hypotheses, laid out on three axes: lag, offset, throttle.
+A screw that was never turned has one hypothesis, which stands for all of its: turning it unfolds them.
+"""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from advisor import regression
+from advisor.events import FIRINGS, SCREWS, Event
+from advisor.facts import Facts
+from advisor.hypotheses import LagHypotheses, ScrewHypotheses, lag_hypotheses, screw_hypotheses
+from advisor.regression import Fit, Mixture
+from advisor.valve import StraightScale, follow, screw_effects, shown_share, state_weights
+
+Array = NDArray[np.float64]
+
+LEVEL = {"high": 0, "low": 1}
+GAIN = {"offset": 2, "throttle": 3}
+DRIFT, STANDSTILL, UNKNOWNS = 4, 5, 6
+AXIS = {"offset": 1, "throttle": 2}
+UNKNOWN_BEFORE_PCT = 1.0  # spread of what the display showed before a change nobody logged, % CO2
+FORGET_AFTER = 25.0  # time constants after which an older state no longer shows on a display
+FIRING_FOR = {"offset": "low", "throttle": "high"}
+SCREW_FOR = {firing: screw for screw, firing in FIRING_FOR.items()}
+
+
+@dataclass(frozen=True)
+class Model:
+    """What holds for the whole job: scales, effects and hypotheses that follow from its facts."""
+
+    facts: Facts
+    scales: dict[str, StraightScale]
+    effects: dict[str, dict[str, float]]
+    lag: LagHypotheses
+    screws: dict[str, ScrewHypotheses]
+    toward_richer: dict[str, float]  # +1 where clockwise is said to be richer, -1 where leaner
+    noise_var: float  # of one displayed reading, (% CO2)^2
+
+    @staticmethod
+    def of(facts: Facts) -> "Model":
+        """The model of a job with these facts."""
+        scales = {firing: StraightScale(facts.fuel, sum(facts.bands[firing]) / 2) for firing in FIRINGS}
+        return Model(
+            facts=facts,
+            scales=scales,
+            effects=screw_effects(scales, facts.turndown),
+            lag=lag_hypotheses(facts.prior),
+            screws={
+                screw: screw_hypotheses(facts.prior, screw, facts.clockwise[screw] != "unknown") for screw in SCREWS
+            },
+            toward_richer={s: -1.0 if facts.clockwise[s] == "leaner" else 1.0 for s in SCREWS},
+            # rounding to a step: u = step / sqrt(12), JCGM 100:2008 F.2.2.1
+            noise_var=facts.prior.noise_sd_pct**2 + facts.display_step_pct**2 / 12,
+        )
+
+
+@dataclass(frozen=True)
+class State:
+    """One settled state that the boiler went into: since when, at which rate, where the screws act.
+
+    since_s      moment of the change, s since 1970
+    firing_since_s  moment from which this rate runs, s since 1970
+    effective    where each screw acts, turns in the richer direction from as found, one per hypothesis
+    hand_var     variance of what the hand's error did to the level, in noise variances, broadcastable
+    known_before False where nobody logged the change, so what was displayed before it is not known
+    """
+
+    since_s: float
+    firing: str
+    firing_since_s: float
+    effective: dict[str, Array]
+    hand_var: Array | float = 0.0
+    known_before: bool = True
+
+
+@dataclass(frozen=True)
+class Belief:
+    """What the job so far says about the valve. Every method that takes an event returns a new belief."""
+
+    model: Model
+    fit: Fit
+    states: tuple[State, ...]
+    hand: dict[str, float]  # net turn of the hand from as found, turns in the stated richer direction
+    effective: dict[str, Array]  # where each screw acts now, turns in that direction, one per hypothesis
+
+    @staticmethod
+    def before_any_event(facts: Facts) -> "Belief":
+        """The belief a job starts with."""
+        model, prior = Model.of(facts), facts.prior
+        shape = (model.lag.weight.size, 1, 1)
+        mean = np.zeros((UNKNOWNS, *shape))
+        cov = np.zeros((UNKNOWNS, UNKNOWNS, *shape))
+        for firing, index in LEVEL.items():
+            mean[index] = model.scales[firing].centre_co2_pct
+            cov[index, index] = prior.level_sd_pct**2 / model.noise_var
+        cov[DRIFT, DRIFT] = prior.drift_sd_pct**2 / model.noise_var
+        cov[STANDSTILL, STANDSTILL] = prior.standstill_sd_pct**2 / model.noise_var
+        fit = Fit(
+            mean=mean,
+            cov=cov,
+            shape=prior.noise_shape,
+            scale=np.full(shape, (prior.noise_shape - 1) * model.noise_var),
+            log_weight=np.log(model.lag.weight).reshape(shape),
+        )
+        starts = {screw: model.screws[screw].start for screw in SCREWS}
+        return Belief(model, fit, (), dict.fromkeys(SCREWS, 0.0), starts)
+
+    # --- what happens -----------------------------------------------------------------------------
+
+    def after(self, event: Event) -> "Belief":
+        """The belief after one event; checks, notes and voids change nothing here."""
+        at_s = event.time.timestamp()
+        if event.event == "firing" and event.firing:
+            return self._changed_firing(event.firing, at_s, logged=True)
+        if event.event == "turn" and event.screw and event.turns_cw:
+            return self.turned(event.screw, event.turns_cw, at_s)
+        if event.event == "reading" and event.firing and event.co2_pct is not None:
+            return self.at_rate_of(event)._read(event.firing, event.co2_pct, at_s)
+        return self
+
+    def at_rate_of(self, reading: Event) -> "Belief":
+        """The belief with the boiler at the rate the reading names.
+
+        Where the log has it at another, or at none, the reading is the first word of this rate: it counts from here.
+        """
+        if reading.firing is None or self.firing == reading.firing:
+            return self
+        return self._changed_firing(reading.firing, reading.time.timestamp(), logged=False)
+
+    @property
+    def firing(self) -> str | None:
+        """The firing rate the boiler runs at now, as far as logged."""
+        return self.states[-1].firing if self.states else None
+
+    def _changed_firing(self, firing: str, at_s: float, *, logged: bool) -> "Belief":
+        prior, noise_var = self.model.facts.prior, self.model.noise_var
+        fit = regression.renew(self.fit, DRIFT, prior.drift_sd_pct**2 / noise_var)
+        fit = regression.renew(fit, STANDSTILL, prior.standstill_sd_pct**2 / noise_var)
+        state = State(at_s, firing, at_s, self.effective, known_before=logged and bool(self.states))
+        return replace(self, fit=fit, states=(*self.states, state))
+
+    def turned(self, screw: str, turns_cw: float, at_s: float) -> "Belief":
+        """The belief after the hand turned `screw` by `turns_cw` (clockwise positive) at `at_s` (s since 1970)."""
+        belief = self.unfolded(screw)
+        model, prior = self.model, self.model.facts.prior
+        hypotheses = model.screws[screw]
+        hand = self.hand[screw] + turns_cw * model.toward_richer[screw]
+        old = self.effective[screw]
+        new = follow(old, hand, hypotheses.slack)
+        effective = {**self.effective, screw: new}
+        hand_var = belief._along(screw, self._hand_var(screw, new - old))
+        effects = model.effects[screw]
+        direction: list[float] = [effects["high"], effects["low"], 0.0, 0.0, 0.0, 0.0]
+        fit = regression.loosen(belief.fit, direction, hand_var)
+        fit = regression.renew(fit, STANDSTILL, prior.standstill_sd_pct**2 / model.noise_var)
+        states = belief.states
+        if states:
+            last = states[-1]
+            shown_var = hand_var * effects[last.firing] ** 2
+            states = (*states, State(at_s, last.firing, last.firing_since_s, effective, shown_var))
+        hand_now = {**self.hand, screw: hand}
+        return replace(belief, fit=fit, states=states, hand=hand_now, effective=effective)
+
+    def _read(self, firing: str, co2_pct: float, at_s: float) -> "Belief":
+        scale = self.model.scales[firing]
+        straight = float(scale.straight(min(co2_pct, scale.fuel.co2_max_pct)))
+        row, extra = self._row(at_s)
+        return replace(self, fit=regression.update(self.fit, row, straight, extra))
+
+    def unfolded(self, screw: str) -> "Belief":
+        """The same belief with every hypothesis about `screw` written out (nothing changes but the shape)."""
+        axis, hypotheses = AXIS[screw], self.model.screws[screw]
+        fit = self.fit
+        if self._is_unfolded(screw):
+            return self
+        count, noise_var = hypotheses.weight.size, self.model.noise_var
+        mean = np.repeat(fit.mean, count, axis=axis + 1)
+        cov = np.repeat(fit.cov, count, axis=axis + 2)
+        mean[GAIN[screw]] = self._along(screw, hypotheses.gain)
+        cov[GAIN[screw], GAIN[screw]] = self._along(screw, hypotheses.gain_sd**2 / noise_var)
+        return replace(
+            self,
+            fit=Fit(
+                mean,
+                cov,
+                fit.shape,
+                np.repeat(fit.scale, count, axis=axis),
+                fit.log_weight + self._along(screw, np.log(hypotheses.weight)),
+            ),
+        )
+
+    # --- rows of the regression -------------------------------------------------------------------
+
+    def _along(self, screw: str, values: Array) -> Array:
+        return values.reshape((1, -1, 1) if screw == "offset" else (1, 1, -1))
+
+    def _hand_var(self, screw: str, moved: Array) -> Array:
+        hypotheses, hand_sd = self.model.screws[screw], self.model.facts.prior.hand_sd
+        return (hand_sd * moved * hypotheses.gain) ** 2 / self.model.noise_var
+
+    def _displaced(self, screw: str, effective: Array) -> Array:
+        return effective - self.model.screws[screw].start
+
+    def _settled_row(self, firing: str, effective: dict[str, Array]) -> list[Array | float]:
+        row: list[Array | float] = [0.0] * UNKNOWNS
+        row[LEVEL[firing]] = 1.0
+        for screw in SCREWS:
+            if self._is_unfolded(screw):
+                displaced = self._displaced(screw, effective[screw])
+                row[GAIN[screw]] = self._along(screw, displaced * self.model.effects[screw][firing])
+        return row
+
+    def _shown(self, at_s: float) -> tuple[list[State], Array, Array]:
+        """The states that a display at `at_s` still mixes (n), their weights (L, n), and the share of it (L,)
+        that comes from before the first of them, where nobody logged what was displayed then."""
+        lag = self.model.lag
+        memory_s = float((lag.dead_time_s + FORGET_AFTER * lag.time_constant_s).max())
+        states = [state for state in self.states if state.since_s <= at_s] or [self.states[0]]
+        first = len(states) - 1
+        while first > 0 and states[first].known_before and at_s - states[first].since_s <= memory_s:
+            first -= 1
+        states = states[first:]
+        elapsed = np.array([max(at_s - state.since_s, 0.0) for state in states])
+        shares = shown_share(elapsed, lag.dead_time_s[:, None], lag.time_constant_s[:, None])
+        unknown = np.zeros(lag.weight.size) if states[0].known_before else 1 - shares[:, 0]
+        return states, state_weights(shares[:, 1:]), unknown
+
+    def _row(self, at_s: float) -> tuple[list[Array | float], Array]:
+        """Regressors of a reading displayed at `at_s`, and its extra noise (in noise variances)."""
+        states, weights, unknown = self._shown(at_s)
+        column = (-1, 1, 1)
+        row: list[Array | float] = [0.0] * UNKNOWNS
+        for firing, index in LEVEL.items():
+            here = [state.firing == firing for state in states]
+            if any(here):
+                row[index] = weights[:, here].sum(axis=1).reshape(column)
+        for screw in SCREWS:
+            if not self._is_unfolded(screw):
+                continue
+            effects = np.array([self.model.effects[screw][state.firing] for state in states])
+            displaced = np.stack([self._displaced(screw, state.effective[screw]) for state in states])
+            mixed = (weights * effects) @ displaced  # (L, S)
+            row[GAIN[screw]] = mixed[:, :, None] if screw == "offset" else mixed[:, None, :]
+        last = states[-1]
+        row[DRIFT] = math.exp(-max(at_s - last.firing_since_s, 0.0) / self.model.facts.prior.drift_time_s)
+        row[STANDSTILL] = 1.0
+        extra = self._unknown_var(unknown)
+        # the hand's error in a turn is all in the level; take out the part that is not on display yet
+        still_to_show = np.cumsum(weights, axis=1)
+        for k, state in enumerate(states[1:]):
+            if np.ndim(state.hand_var):
+                extra = extra + still_to_show[:, k].reshape(column) ** 2 * state.hand_var
+        return row, extra
+
+    def _unknown_var(self, unknown: Array) -> Array:
+        return (unknown.reshape(-1, 1, 1) * UNKNOWN_BEFORE_PCT) ** 2 / self.model.noise_var
+
+    def _is_unfolded(self, screw: str) -> bool:
+        return bool(self.fit.scale.shape[AXIS[screw]] > 1)
+
+    # --- forecasts, all on the straight scale -----------------------------------------------------
+
+    def settled(self, firing: str) -> Mixture:
+        """Forecast of the true settled CO2 (straight %) at `firing` with the screws as they are."""
+        return regression.forecast(self.fit, self._settled_row(firing, self.effective))
+
+    def settled_after(self, firing: str, screw: str, moves_cw: Sequence[float]) -> list[Mixture]:
+        """Forecasts of the true settled CO2 (straight %) at `firing` after each possible move of `screw`."""
+        belief = self.unfolded(screw)
+        model, fit, hypotheses = self.model, belief.fit, self.model.screws[screw]
+        row = belief._settled_row(firing, self.effective)
+        cov_x, quad, location = regression.spread(fit, row)
+        effect, gain = model.effects[screw][firing], GAIN[screw]
+        old = self.effective[screw]
+        forecasts = []
+        for move_cw in moves_cw:
+            hand = self.hand[screw] + move_cw * model.toward_richer[screw]
+            moved = follow(old, hand, hypotheses.slack) - old
+            step = belief._along(screw, moved * effect)
+            hand_var = belief._along(screw, self._hand_var(screw, moved) * effect**2)
+            forecasts.append(
+                regression.as_mixture(
+                    fit,
+                    location + step * fit.mean[gain],
+                    quad + 2 * step * cov_x[gain] + step**2 * fit.cov[gain, gain] + hand_var,
+                )
+            )
+        return forecasts
+
+    def displayed(self, at_s: float) -> Mixture:
+        """Forecast of a reading (straight %, before rounding) displayed at `at_s` (s since 1970)."""
+        row, extra = self._row(at_s)
+        return regression.forecast(self.fit, row, own_noise=1.0, extra_noise=extra)
+
+    def settled_chance(self, at_s: float) -> float:
+        """Chance that a display at `at_s` trails the settled value by less than half a display step."""
+        states, _, unknown = self._shown(at_s)
+        row, _ = self._row(at_s)
+        settled = self._settled_row(states[-1].firing, states[-1].effective)
+        trail = [a - b for a, b in zip(settled[:DRIFT], row[:DRIFT], strict=True)]
+        half = self.model.facts.display_step_pct / 2
+        return regression.forecast(self.fit, trail, extra_noise=self._unknown_var(unknown), drop_below=1e-4).between(
+            -half, half
+        )
+
+    # --- what is known of the valve ---------------------------------------------------------------
+
+    def gain(self, screw: str) -> Mixture:
+        """The gain of `screw`: straight % CO2 per turn in its stated richer direction."""
+        belief = self.unfolded(screw)
+        row: list[float] = [0.0] * UNKNOWNS
+        row[GAIN[screw]] = 1.0
+        return regression.forecast(belief.fit, row)
+
+    def chances(self, screw: str) -> Array:
+        """Chance of each hypothesis about `screw`, in the order of `model.screws[screw]`."""
+        weight = self.unfolded(screw).fit.weight
+        return np.asarray(weight.sum(axis=tuple(axis for axis in (0, 1, 2) if axis != AXIS[screw])))
+
+    def lag_chances(self) -> Array:
+        """Chance of each hypothesis about the lag, in the order of `model.lag`."""
+        return np.asarray(self.fit.weight.sum(axis=(1, 2)))

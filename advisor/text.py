@@ -1,0 +1,224 @@
+"""The answers in words: one screen of at most 80 columns, the first line is the answer."""
+
+import textwrap
+from collections.abc import Iterable, Sequence
+
+from advisor import units
+from advisor.decision import Advice, Verdict
+from advisor.events import FIRINGS, SCREWS, Event
+from advisor.facts import Facts
+from advisor.job import Job, Response
+from advisor.rate import percent
+from advisor.readings import Finding
+
+WIDTH = 78
+LABEL_WIDTH = 9
+CAUTION = "The maker's instructions and your own judgement come first."
+BEFORE = (
+    "Maker's instructions and target table at hand; room CO alarm on.",
+    "Analyser warmed up and zeroed in clean air (O2 20.9 %, CO 0), water trap empty.",
+    'Sample line proved tight; log it: check "sample line" tight.',
+    "Every gas joint that was opened tested tight; gas pressures inside the data plate.",
+)
+READ_ALL = "CO2, O2 and CO"
+
+
+def say_advice(advice: Advice, facts: Facts) -> str:
+    """The answer of `next` as text."""
+    lines = [*_wrapped(_first_line(advice))]
+    if advice.action == "turn" and advice.wait_s is not None and advice.turns_cw is not None:
+        lines += _labelled("Wait", f"{_wait(advice.wait_s)} after the turn, then read {READ_ALL}.")
+    if advice.action in ("turn", "read", "wait"):
+        lines += _expect(advice)
+    if advice.action == "turn":
+        lines += _chances(advice)
+        lines += _gain(advice, facts)
+    if advice.action == "finish":
+        lines += _labelled(
+            "Next", "Cover back on and read once more; close and seal the adjusters; fill in the record."
+        )
+    if advice.action != "halt":
+        lines += _listed("Why", advice.reasons)
+    lines += _findings(advice.findings, skip_first_halt=advice.action == "halt")
+    if advice.action in ("turn", "finish", "halt"):
+        lines += _wrapped(CAUTION)
+    return "\n".join(lines)
+
+
+def _first_line(advice: Advice) -> str:
+    fire = f"{advice.firing} fire"
+    match advice.action:
+        case "turn" if advice.screw and advice.turns_cw:
+            return f"Turn the {advice.screw} screw {units.say_turn(advice.turns_cw)}."
+        case "wait":
+            return f"Wait {_wait(advice.wait_s or 0)} more, then read at {fire}."
+        case "read":
+            return f"Read {READ_ALL} at {fire} now."
+        case "run_at":
+            wait = f" wait at least {_wait(advice.wait_s)}," if advice.wait_s else ""
+            return f"Change to {fire},{wait} log it (run-at) and ask again."
+        case "finish":
+            return "Done: high and low fire are both in band."
+    halts = [finding for finding in advice.findings if finding.severity == "halt"]
+    return f"STOP. {halts[0].text}"
+
+
+def say_verdict(verdict: Verdict) -> str:
+    """The answer of `may` as text."""
+    turn = f"{verdict.screw} screw {units.say_turn(verdict.turns_cw)}"
+    lines = _wrapped(f"{'Yes' if verdict.allowed else 'No'}: {turn}. {verdict.reasons[0]}")
+    if verdict.expect_co2_pct is not None and verdict.wait_s is not None:
+        lines += _labelled("Wait", f"{_wait(verdict.wait_s)} after it, then read.")
+        lines += _expect(verdict)
+        lines += _chances(verdict)
+    lines += _listed("Why", verdict.reasons[1:])
+    if verdict.allowed:
+        lines += _wrapped(CAUTION)
+    return "\n".join(lines)
+
+
+def say_opened(job: Job) -> str:
+    """What `open` prints: where the log is, what to prepare, and where to start."""
+    lines = _wrapped(f"Log {job.path} is open. Start at high fire.")
+    for caution in BEFORE:
+        lines += _labelled("Before", caution)
+    lines += _wrapped(CAUTION)
+    return "\n".join(lines)
+
+
+def _expect(answer: Advice | Verdict) -> list[str]:
+    if answer.expect_co2_pct is None or answer.expect_low_pct is None or answer.expect_high_pct is None:
+        return []
+    low, high = answer.expect_low_pct, answer.expect_high_pct
+    if high - low > 2:
+        return []  # nothing is known yet: no figure is better than that one
+    return _labelled("Expect", f"CO2 {answer.expect_co2_pct:.1f} %, between {low:.1f} and {high:.1f} (9 times in 10).")
+
+
+def _chances(answer: Advice | Verdict) -> list[str]:
+    if answer.chance_in_band is None or answer.chance_past_band is None:
+        return []
+    return _labelled(
+        "Chance",
+        f"{percent(answer.chance_in_band)} to be in band then, "
+        f"{percent(answer.chance_past_band)} to pass the far edge.",
+    )
+
+
+def _gain(advice: Advice, facts: Facts) -> list[str]:
+    gain, low, high = advice.gain_per_turn, advice.gain_low, advice.gain_high
+    if gain is None or low is None or high is None or advice.screw is None:
+        return []
+    mark = facts.mark_turns[advice.screw]
+    least, most = sorted((abs(low * mark), abs(high * mark))) if low * high > 0 else (low * mark, high * mark)
+    return _labelled(
+        "Screw",
+        f"{units.say_fraction(mark)} turn clockwise makes about {gain * mark:+.2f} % CO2 "
+        f"({least:.2f} to {most:.2f}, 9 times in 10).",
+    )
+
+
+def _findings(findings: Iterable[Finding], *, skip_first_halt: bool = False) -> list[str]:
+    lines = []
+    for finding in findings:
+        if skip_first_halt and finding.severity == "halt":
+            skip_first_halt = False
+            continue
+        lines += _labelled({"halt": "STOP", "warn": "Warning", "note": "Note"}[finding.severity], finding.text)
+    return lines
+
+
+def say_job(job: Job) -> str:
+    """The job so far as text: facts, rows, fitted response, findings and the answer."""
+    visit = job.visit()
+    facts = visit.facts
+    bands = ", ".join(f"{firing} {low:g} to {high:g} %" for firing, (low, high) in facts.bands.items())
+    lines = _wrapped(say_advice(job.next(), facts).splitlines()[0])
+    lines += ["", *_labelled("Job", f"{facts.fuel.name}; CO2 bands {bands}")]
+    for name, value in (("Site", facts.site), ("Analyser", facts.analyser)):
+        if value:
+            lines += _labelled(name, value)
+    lines += ["", " row  time      what"]
+    standing = {row.number for row in visit.rows}
+    for number, event in enumerate(job.events, 1):
+        struck = "" if number in standing or event.event == "void" else "  (struck)"
+        head = f"{number:4d}  {event.time:%H:%M:%S}  "
+        lines += textwrap.wrap(
+            say_event(event) + struck, WIDTH, initial_indent=head, subsequent_indent=" " * len(head)
+        ) or [head]
+    lines.append("")
+    for screw in SCREWS:
+        lines += _say_response(job.response(screw))
+    for firing in FIRINGS:
+        lines += _say_standing(job, firing)
+    lines += _findings(job.findings())
+    lines += [line for warning in job.warnings for line in _labelled("Log", warning)]
+    return "\n".join(lines)
+
+
+def say_event(event: Event) -> str:
+    """One row of the log in words."""
+    match event.event:
+        case "reading":
+            o2 = "" if event.o2_pct is None else f", O2 {event.o2_pct:g} %"
+            co = "" if event.co_ppm is None else f", CO {event.co_ppm:g} ppm"
+            said = f"{event.firing} fire: CO2 {event.co2_pct:g} %{o2}{co}"
+        case "turn":
+            said = f"{event.screw} screw {units.say_turn(event.turns_cw or 0)}"
+        case "firing":
+            said = f"change to {event.firing} fire"
+        case "check":
+            said = f"check: {event.item} {event.value} {event.unit}".rstrip()
+        case "void":
+            said = f"row {event.value} struck"
+        case _:
+            return f"note: {event.note}"
+    return f"{said}; {event.note}" if event.note else said
+
+
+def _say_response(response: Response) -> list[str]:
+    per_mark = [gain / 12 for gain in (response.gain_per_turn, response.gain_low, response.gain_high)]
+    lines = _labelled(
+        response.screw.capitalize(),
+        f"1/12 turn clockwise makes {per_mark[0]:+.2f} % CO2 at {response.firing} fire (90 % {per_mark[1]:+.2f} to "
+        f"{per_mark[2]:+.2f}); per turn {response.gain_per_turn:+.1f} ({response.gain_low:+.1f} to "
+        f"{response.gain_high:+.1f}); slack about {response.slack:.3f} turn; lag about {response.lag:.0f} s; "
+        f"{response.n_moves} turns, {response.n_readings} settled readings.",
+    )
+    for sentence in response.not_known:
+        lines += _labelled("", f"Not known: {sentence}")
+    return lines
+
+
+def _say_standing(job: Job, firing: str) -> list[str]:
+    visit = job.visit()
+    if not visit.settled_readings(firing, 0.0):
+        return _labelled(f"{firing.capitalize()}", "no settled reading yet.")
+    forecast, scale = visit.belief.settled(firing), visit.belief.model.scales[firing]
+    low, high = (float(edge) for edge in scale.straight(visit.facts.bands[firing]))
+    co2 = [float(scale.co2_pct(value)) for value in (forecast.mean, forecast.quantile(0.05), forecast.quantile(0.95))]
+    return _labelled(
+        firing.capitalize(),
+        f"true CO2 about {co2[0]:.2f} % (90 % {co2[1]:.2f} to {co2[2]:.2f}); in band: "
+        f"{percent(forecast.between(low, high))}.",
+    )
+
+
+def _wait(seconds: float) -> str:
+    return units.say_seconds(5 * -(-seconds // 5))
+
+
+def _wrapped(text: str) -> list[str]:
+    return textwrap.wrap(text, WIDTH, break_long_words=True)
+
+
+def _labelled(label: str, text: str) -> list[str]:
+    head = f"  {label:<{LABEL_WIDTH}}"
+    return textwrap.wrap(text, WIDTH, initial_indent=head, subsequent_indent=" " * len(head)) or [head.rstrip()]
+
+
+def _listed(label: str, sentences: Sequence[str]) -> list[str]:
+    lines = []
+    for index, sentence in enumerate(sentences):
+        lines += _labelled(label if index == 0 else "", sentence)
+    return lines
