@@ -75,17 +75,12 @@ def advise(visit: Visit) -> Advice:
             findings=findings,
             reasons=(why,),
         )
-    wait_s = visit.wait_left_s()
     if firing == "low" and not visit.settled_readings("high", 0.0):
         why = "High fire comes first: the throttle screw works at both rates, the offset screw hardly at high fire."
         return _about(visit, "run_at", findings, (why,), firing="high")
     rate = Rate(visit, firing)
-    readings_here = visit.settled_readings(firing, visit.changed_at_s)
-    if wait_s > 0:
-        why = "The flame and the sample have not settled; a turn now would chase the lag."
-        return _about(visit, "wait", findings, (why,), wait_s=wait_s)
-    if not readings_here:
-        return _about(visit, "read", findings, ("Settled now: read CO2, O2 and CO.",))
+    if not visit.settled_readings(firing, visit.changed_at_s):
+        return _settle(visit, findings)
     if not rate.holds:
         return _set_rate(rate, findings)
     if not rate.has_as_left:
@@ -96,6 +91,19 @@ def advise(visit: Visit) -> Advice:
         why = "Both rates are in band and were read, CO included, since the last turn."
         return _about(visit, "finish", findings, (why,))
     return _about(visit, "run_at", findings, (_why_other_rate(rate, other),), firing=other.firing)
+
+
+def _settle(visit: Visit, findings: tuple[Finding, ...]) -> Advice:
+    """The next step while no settled reading has been taken since the last change."""
+    wait_s = visit.wait_left_s()
+    if wait_s == 0:
+        return _about(visit, "read", findings, ("Settled now.",))
+    peek_s = visit.peek_in_s(wait_s)
+    if peek_s == 0:
+        why = "Not settled yet, no turn on it: this reading shows how fast the boiler answers."
+        return _about(visit, "read", findings, (why,))
+    why = "The flame and the sample have not settled; a turn now would chase the lag."
+    return _about(visit, "wait", findings, (why,), wait_s=wait_s if peek_s is None else peek_s)
 
 
 def _why_other_rate(rate: Rate, other: Rate) -> str:

@@ -4,9 +4,10 @@ import itertools
 
 from advisor import units
 from advisor.events import SCREWS
+from advisor.history import SAMPLE_LINE, clockwise_item
 from advisor.readings import Finding, judge
 from advisor.response import FIRING_FOR
-from advisor.visit import SAMPLE_LINE, Visit, clockwise_item
+from advisor.visit import Visit
 
 SURE = 0.9  # chance from which a fault of a screw is stated
 WORTH_TELLING_SLACK_TURNS = 1 / 64
@@ -150,7 +151,7 @@ def _screw(visit: Visit, screw: str) -> list[Finding]:
             Finding(
                 "slack",
                 "note",
-                f"The {screw} screw has about {units.say_fraction(max(1, round(slack * 48)) / 48)} turn of slack: after "
+                f"The {screw} screw has some {units.say_fraction(max(1, round(slack * 48)) / 48)} turn of slack: after "
                 "a change of direction the first part of a turn does nothing. It is counted in.",
             )
         )
@@ -166,7 +167,7 @@ def _read_after(visit: Visit, at_s: float, firing: str) -> bool:
 
 def _read_too_soon(visit: Visit) -> list[Finding]:
     last = visit.last_reading
-    if last is None or last.firing != visit.firing or visit.settled_at(last.time.timestamp()):
+    if last is None or last.firing != visit.firing or any(row.event is last for row in visit.history.settled):
         return []
     after = last.time.timestamp() - visit.changed_at_s
     if not visit.belief.states[-1].known_before and after == 0:

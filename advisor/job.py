@@ -13,11 +13,12 @@ from advisor.errors import RangeError
 from advisor.events import FIRINGS, SCREWS, Event, still_valid
 from advisor.facts import DIRECTIONS, Facts
 from advisor.findings import find
+from advisor.history import History, Row, clockwise_item, facts_as_told, in_order
 from advisor.prior import Prior
 from advisor.rate import gain_at_present
 from advisor.readings import Finding
 from advisor.response import FIRING_FOR, Belief
-from advisor.visit import History, Row, Visit, clockwise_item, facts_as_told, in_order
+from advisor.visit import Visit
 
 OLD_LOG = timedelta(hours=12)  # a log that ended longer ago is answered as of its last row
 

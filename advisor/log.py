@@ -49,6 +49,7 @@ MAX_BYTES = 32 * 2**20  # some 300,000 rows; bounds what a wrong file can take
 MAX_LINE = 32_768  # bytes; a row with MAX_TEXT in every cell stays below
 MAX_TEXT = 1000  # characters
 MAX_COLUMNS = 100
+MAX_HEAD = 1000  # lines
 LOCK_PATIENCE_S = 10.0
 _FILLING = b", \t\r"  # what an empty line may hold: a spreadsheet fills up short rows
 
@@ -77,7 +78,8 @@ _PRIOR_TYPES: dict[str, Any] = {entry.name: entry.type for entry in fields(Prior
 _ALWAYS_WRITTEN = ("bands", "cap_turns", "mark_turns", "travel_limit_turns", "clockwise", "min_wait_s",
                    "turndown", "display_step_pct")  # fmt: skip
 
-_UNSAFE = r"\x00-\x1f\x7f-\x9f\u2028\u2029\ud800-\udfff"
+_CONTROL = r"\x00-\x1f\x7f-\x9f\u2028\u2029"
+_UNSAFE = _CONTROL + r"\ud800-\udfff"  # half characters, which neither UTF-8 nor TOML can hold
 _ESCAPED = re.compile(rf"[\\{_UNSAFE}]")
 _ESCAPE = re.compile(r"\\(\\|n|x[0-9a-f]{2}|u[0-9a-f]{4})")
 _QUOTED = re.compile(r'[",#]|^\s|\s$')
@@ -85,7 +87,7 @@ _FORMULA = re.compile(r"\s*[=+\-@]|'")
 _GUARD = re.compile(r"'(?=\s*[=+\-@]|')")
 _SIGNED = re.compile(r"[+-]?[0-9]+(\.[0-9]+)?")
 # A comma before such a sign too: a spreadsheet splits these lines at their commas.
-_TOML_ESCAPED = re.compile(rf'["\\{_UNSAFE}]|[,;](?=\s*[=+\-@])')
+_TOML_ESCAPED = re.compile(rf'["\\{_CONTROL}]|[,;](?=\s*[=+\-@])')
 _TOML_LINE = re.compile(r"\s*#\s*(?:#.*|([A-Za-z_]\w*)\s*=.*)?", re.ASCII)
 
 _NOTHING_SAVED = ". Nothing was saved"
@@ -131,12 +133,12 @@ def check_event(event: Event) -> None:
     needed, optional = _USES[event.event]
     for name in COLUMNS[2:]:
         value = getattr(event, name)
-        empty = value is None or (name in _TEXTS and not value.strip())
-        if empty and name in needed:
-            raise RangeError(f"a {event.event} needs {name}: give it")
-        if not (empty or name in needed or name in optional or name == "note"):
+        if value is None or value == "" or (name in _TEXTS and not value.strip()):
+            if name in needed:
+                raise RangeError(f"a {event.event} needs {name}: give it")
+        elif name not in needed and name not in optional and name != "note":
             raise RangeError(f"a {event.event} has no {name}: leave it empty")
-        if name in _RANGES and value is not None:
+        elif name in _RANGES:
             _check_number(name, value)
         if name in _TEXTS and len(value) > MAX_TEXT:
             raise RangeError(f"{name} has {len(value)} characters: up to {MAX_TEXT} are allowed. Shorten it")
@@ -159,7 +161,7 @@ def _check_number(name: str, value: float) -> None:
 
 def format_row(event: Event, order: Sequence[str] = COLUMNS) -> str:
     """Write an event as one CSV row without a line end; columns that are not an event's stay empty."""
-    return ",".join(_cell(getattr(event, name, None)) for name in order)
+    return ",".join(_cell(getattr(event, name)) if name in COLUMNS else "" for name in order)
 
 
 def _cell(value: object) -> str:
@@ -194,15 +196,16 @@ def _parse_row(raw: bytes, order: Sequence[str]) -> Event | None:
     if _holds_nothing(raw):
         return None
     cells = _split(_text(raw))
-    if len(cells) < len(order) or any(cells[len(order) :]):
+    if len(cells) != len(order):  # never guessed: 8,1 without quotes would turn into two readings
         raise RangeError(
             f"{len(cells)} cells where the header row has {len(order)}: "
             "write numbers with a point, and text that has a comma in double quotes"
         )
-    found = dict(zip(order, cells, strict=False))
+    found = dict(zip(order, cells, strict=True))
     if found["time"].strip() == "time":
         raise RangeError("a second header row: a log holds one job. Split the file here")
-    event = Event(**{name: _parse_cell(name, found[name]) for name in COLUMNS})
+    filled = (name for name in COLUMNS if found[name] or name in ("time", "event"))
+    event = Event(**{name: _parse_cell(name, found[name]) for name in filled})
     check_event(event)
     return event
 
@@ -242,7 +245,7 @@ def _split(text: str) -> list[str]:
 
 
 def _holds_nothing(raw: bytes) -> bool:
-    return not raw.strip(_FILLING) or raw.lstrip(b' "').startswith(b"#")  # a spreadsheet may quote a `#` line
+    return not raw.strip(_FILLING) or raw.lstrip().startswith(b"#")
 
 
 def _is_torn(raw: bytes) -> bool:
@@ -333,12 +336,12 @@ def _lines(data: bytes) -> list[bytes]:
 def _parse_head(lines: Sequence[bytes], name: str) -> tuple[Given, tuple[str, ...], int]:
     """Give the facts with their line numbers, the order of the columns, and the line of the header row."""
     given: Given = {}
-    for number, raw in enumerate(lines, 1):
+    for number, raw in enumerate(lines[:MAX_HEAD], 1):
         if not raw.strip(_FILLING):
             continue
         with _at(name, number):
             text = _text(raw)
-            if not _holds_nothing(raw):
+            if not text.lstrip(' "').startswith("#"):  # a spreadsheet quotes a `#` line that holds quotes
                 if "format" not in given:
                     raise RangeError(f"not a job log, which starts with '# format = {FORMAT}'. {_START}")
                 return given, _column_order(text), number
@@ -347,11 +350,13 @@ def _parse_head(lines: Sequence[bytes], name: str) -> tuple[Given, tuple[str, ..
                 raise RangeError(f"fact '{key}' is given twice, first in line {given[key][0]}: remove one")
             if key:
                 given[key] = (number, value)
-    raise LogError(f"{name}:{len(lines)}: no header row: it comes below the facts of the job. {_START}")
+    raise LogError(
+        f"{name}:{min(len(lines), MAX_HEAD)}: no header row down to here: it comes below the facts. {_START}"
+    )
 
 
 def _column_order(text: str) -> tuple[str, ...]:
-    order = [cell.strip() for cell in _split(text.rstrip(","))]
+    order = [cell.strip() for cell in _split(text)]
     for column in COLUMNS:
         if order.count(column) != 1:
             raise RangeError(f"the header row has '{column}' {order.count(column)} times: "
@@ -385,7 +390,9 @@ def _toml(value: Any) -> str:
         return "{" + ", ".join(f"{keys[key]} = {_toml(item)}" for key, item in value.items()) + "}"
     if isinstance(value, tuple):
         return "[" + ", ".join(map(_toml, value)) + "]"
-    return '"' + _TOML_ESCAPED.sub(_toml_escape, value) + '"' if isinstance(value, str) else repr(float(value))
+    if isinstance(value, str):
+        return '"' + _TOML_ESCAPED.sub(_toml_escape, value) + '"'
+    return repr(float(value))
 
 
 def _toml_escape(match: re.Match[str]) -> str:
@@ -542,12 +549,14 @@ def _addition(data: bytes, events: Sequence[Event], name: str) -> bytes:
 
 
 def _write_new(path: str, data: bytes) -> None:
-    with open(path, "xb", buffering=0) as file:
-        try:
+    file = FileIO(path, "xb")
+    try:
+        with file:
             _write_all(file, data)
-        except OSError:
-            os.unlink(path)
-            raise
+    except OSError:
+        with suppress(OSError):
+            os.unlink(path)  # a part of a head is no log
+        raise
 
 
 def _write_all(file: FileIO, data: bytes) -> None:

@@ -122,7 +122,7 @@ class Rate:
     def cap_turns(self) -> float:
         """Largest move now: the cap, or half of it for a first move with a gain that is poorly known."""
         cap, mark = self.visit.facts.cap_turns[self.screw], self.visit.facts.mark_turns[self.screw]
-        return max(mark, cap / 2) if self.first_try else cap
+        return cap
 
     @cached_property
     def first_try(self) -> bool:

@@ -196,22 +196,51 @@ class Mixture:
         return (low + high) / 2
 
 
-def forecast(
-    fit: Fit, row: Row, *, own_noise: float = 0.0, extra_noise: Array | float = 0.0, drop_below: float = 1e-7
-) -> Mixture:
-    """Forecast of x' b (own_noise 0) or of a reading of it (own_noise 1); hypotheses too unlikely are dropped.
-
-    extra_noise: further variance in noise variances, (*H) or a number. drop_below: share of the likeliest weight
-    under which a hypothesis no longer counts.
-    """
+def forecast(fit: Fit, row: Row, noise: Array | float = 0.0) -> Mixture:
+    """Forecast of x' b + error; `noise`: variance of that error in noise variances, (*H) or a number, >= 0."""
     _, quad, location = spread(fit, row)
-    return as_mixture(fit, location, quad + own_noise + extra_noise, drop_below)
+    return as_mixture(fit, location, quad + noise)
 
 
-def as_mixture(fit: Fit, location: Array, var: Array, drop_below: float = 1e-7) -> Mixture:
+def as_mixture(fit: Fit, location: Array, var: Array) -> Mixture:
     """Mixture from location (*H) and variance in noise variances (*H) under each hypothesis."""
-    weight = fit.weight
-    keep = weight > drop_below * weight.max()
-    width = np.sqrt(np.maximum(var * fit.scale, 1e-16) / fit.shape)[keep]
-    kept = weight[keep]
-    return Mixture(location[keep], width, kept / kept.sum(), fit.degrees_of_freedom)
+    width = np.sqrt(np.maximum(var * fit.scale, 1e-16) / fit.shape)
+    return Mixture(location.ravel(), width.ravel(), fit.weight.ravel(), fit.degrees_of_freedom)
+
+
+@dataclass(frozen=True)
+class Likely:
+    """A fit without its hopeless hypotheses: same numbers, hypotheses in one line (K,).
+
+    place  which hypotheses of the full layout (*H) were kept, as indices into it laid flat
+    """
+
+    fit: Fit
+    place: NDArray[np.intp]
+    layout: tuple[int, ...]
+
+    def pick(self, row: Row) -> Row:
+        """Regressors laid out over (*H) as regressors of the kept hypotheses."""
+        return [self.take(x) if np.ndim(x) else x for x in row]
+
+    def take(self, values: Array | float) -> Array:
+        """A figure laid out over (*H), or one that broadcasts to it, for the kept hypotheses."""
+        return np.broadcast_to(values, self.layout).reshape(-1)[self.place]
+
+
+def likely(fit: Fit, drop_below: float = 1e-6) -> Likely:
+    """Drop hypotheses whose chance is under `drop_below` of the likeliest one's; the forecast hardly notices."""
+    weight = fit.log_weight.reshape(-1)
+    place = np.flatnonzero(weight > weight.max() + math.log(drop_below))
+    size = fit.mean.shape[0]
+    return Likely(
+        Fit(
+            mean=fit.mean.reshape(size, -1)[:, place],
+            cov=fit.cov.reshape(size, size, -1)[:, :, place],
+            shape=fit.shape,
+            scale=fit.scale.reshape(-1)[place],
+            log_weight=weight[place],
+        ),
+        place,
+        fit.scale.shape,
+    )

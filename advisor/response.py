@@ -2,7 +2,8 @@
 
 Unknowns of the regression (all in % CO2 on the straight scale, gains per turn):
 level at high and at low fire with the screws as found, gain of each screw at the rate where it is set,
-a slow drift after a change of rate, and an error shared by the readings of one standstill.
+a slow drift after a change of rate, and what is peculiar to one standstill: an error shared by its readings or,
+where nobody logged how it began, the gap to what was displayed before.
 The rest (slack, lag, sign) is carried by hypotheses, laid out on three axes: lag, offset, throttle.
 A screw that was never turned has one hypothesis, which stands for all of its: turning it unfolds them.
 """
@@ -10,6 +11,7 @@ A screw that was never turned has one hypothesis, which stands for all of its: t
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,7 +20,7 @@ from advisor import regression
 from advisor.events import FIRINGS, SCREWS, Event
 from advisor.facts import Facts
 from advisor.hypotheses import LagHypotheses, ScrewHypotheses, lag_hypotheses, screw_hypotheses
-from advisor.regression import Fit, Mixture
+from advisor.regression import Fit, Likely, Mixture, Row
 from advisor.valve import StraightScale, follow, screw_effects, shown_share, state_weights
 
 Array = NDArray[np.float64]
@@ -27,7 +29,8 @@ LEVEL = {"high": 0, "low": 1}
 GAIN = {"offset": 2, "throttle": 3}
 DRIFT, STANDSTILL, UNKNOWNS = 4, 5, 6
 AXIS = {"offset": 1, "throttle": 2}
-UNKNOWN_BEFORE_PCT = 1.0  # spread of what the display showed before a change nobody logged, % CO2
+GAP_SD_PCT = 1.0  # how far what was displayed before an unlogged change may lie from what settles, % CO2
+NEGLIGIBLE = 1e-4  # of anything that a display may still trail by
 FORGET_AFTER = 25.0  # time constants after which an older state no longer shows on a display
 FIRING_FOR = {"offset": "low", "throttle": "high"}
 SCREW_FOR = {firing: screw for screw, firing in FIRING_FOR.items()}
@@ -144,8 +147,10 @@ class Belief:
     def _changed_firing(self, firing: str, at_s: float, *, logged: bool) -> "Belief":
         prior, noise_var = self.model.facts.prior, self.model.noise_var
         fit = regression.renew(self.fit, DRIFT, prior.drift_sd_pct**2 / noise_var)
-        fit = regression.renew(fit, STANDSTILL, prior.standstill_sd_pct**2 / noise_var)
-        state = State(at_s, firing, at_s, self.effective, known_before=logged and bool(self.states))
+        known_before = logged and bool(self.states)
+        peculiar_pct = prior.standstill_sd_pct if known_before else GAP_SD_PCT
+        fit = regression.renew(fit, STANDSTILL, peculiar_pct**2 / noise_var)
+        state = State(at_s, firing, at_s, self.effective, known_before=known_before)
         return replace(self, fit=fit, states=(*self.states, state))
 
     def turned(self, screw: str, turns_cw: float, at_s: float) -> "Belief":
@@ -175,6 +180,11 @@ class Belief:
         straight = float(scale.straight(min(co2_pct, scale.fuel.co2_max_pct)))
         row, extra = self._row(at_s)
         return replace(self, fit=regression.update(self.fit, row, straight, extra))
+
+    @cached_property
+    def likely(self) -> Likely:
+        """The fit without its hopeless hypotheses, for forecasts."""
+        return regression.likely(self.fit)
 
     def unfolded(self, screw: str) -> "Belief":
         """The same belief with every hypothesis about `screw` written out (nothing changes but the shape)."""
@@ -252,17 +262,14 @@ class Belief:
             row[GAIN[screw]] = mixed[:, :, None] if screw == "offset" else mixed[:, None, :]
         last = states[-1]
         row[DRIFT] = math.exp(-max(at_s - last.firing_since_s, 0.0) / self.model.facts.prior.drift_time_s)
-        row[STANDSTILL] = 1.0
-        extra = self._unknown_var(unknown)
+        row[STANDSTILL] = 1.0 if last.known_before else unknown.reshape(column)
+        extra = np.zeros((1, 1, 1))
         # the hand's error in a turn is all in the level; take out the part that is not on display yet
         still_to_show = np.cumsum(weights, axis=1)
         for k, state in enumerate(states[1:]):
             if np.ndim(state.hand_var):
                 extra = extra + still_to_show[:, k].reshape(column) ** 2 * state.hand_var
         return row, extra
-
-    def _unknown_var(self, unknown: Array) -> Array:
-        return (unknown.reshape(-1, 1, 1) * UNKNOWN_BEFORE_PCT) ** 2 / self.model.noise_var
 
     def _is_unfolded(self, screw: str) -> bool:
         return bool(self.fit.scale.shape[AXIS[screw]] > 1)
@@ -271,22 +278,22 @@ class Belief:
 
     def settled(self, firing: str) -> Mixture:
         """Forecast of the true settled CO2 (straight %) at `firing` with the screws as they are."""
-        return regression.forecast(self.fit, self._settled_row(firing, self.effective))
+        return self._forecast(self._settled_row(firing, self.effective))
 
     def settled_after(self, firing: str, screw: str, moves_cw: Sequence[float]) -> list[Mixture]:
         """Forecasts of the true settled CO2 (straight %) at `firing` after each possible move of `screw`."""
         belief = self.unfolded(screw)
-        model, fit, hypotheses = self.model, belief.fit, self.model.screws[screw]
-        row = belief._settled_row(firing, self.effective)
-        cov_x, quad, location = regression.spread(fit, row)
+        model, likely, hypotheses = self.model, belief.likely, self.model.screws[screw]
+        fit = likely.fit
+        cov_x, quad, location = regression.spread(fit, likely.pick(belief._settled_row(firing, self.effective)))
         effect, gain = model.effects[screw][firing], GAIN[screw]
         old = self.effective[screw]
         forecasts = []
         for move_cw in moves_cw:
             hand = self.hand[screw] + move_cw * model.toward_richer[screw]
             moved = follow(old, hand, hypotheses.slack) - old
-            step = belief._along(screw, moved * effect)
-            hand_var = belief._along(screw, self._hand_var(screw, moved) * effect**2)
+            step = likely.take(belief._along(screw, moved * effect))
+            hand_var = likely.take(belief._along(screw, self._hand_var(screw, moved) * effect**2))
             forecasts.append(
                 regression.as_mixture(
                     fit,
@@ -297,20 +304,25 @@ class Belief:
         return forecasts
 
     def displayed(self, at_s: float) -> Mixture:
-        """Forecast of a reading (straight %, before rounding) displayed at `at_s` (s since 1970)."""
+        """Forecast of a reading (straight %) displayed at `at_s` (s since 1970)."""
         row, extra = self._row(at_s)
-        return regression.forecast(self.fit, row, own_noise=1.0, extra_noise=extra)
+        return self._forecast(row, 1.0 + self.likely.take(extra))
 
     def settled_chance(self, at_s: float) -> float:
         """Chance that a display at `at_s` trails the settled value by less than half a display step."""
         states, _, unknown = self._shown(at_s)
         row, _ = self._row(at_s)
         settled = self._settled_row(states[-1].firing, states[-1].effective)
-        trail = [a - b for a, b in zip(settled[:DRIFT], row[:DRIFT], strict=True)]
+        trail = [a - b for a, b in zip(settled, row, strict=True)]
+        trail[DRIFT] = 0.0  # slow and small: not waited for
+        trail[STANDSTILL] = 0.0 if states[-1].known_before else unknown.reshape(-1, 1, 1)
+        if max(float(np.max(np.abs(x))) for x in trail) < NEGLIGIBLE:
+            return 1.0
         half = self.model.facts.display_step_pct / 2
-        return regression.forecast(self.fit, trail, extra_noise=self._unknown_var(unknown), drop_below=1e-4).between(
-            -half, half
-        )
+        return self._forecast(trail).between(-half, half)
+
+    def _forecast(self, row: Row, noise: Array | float = 0.0) -> Mixture:
+        return regression.forecast(self.likely.fit, self.likely.pick(row), noise)
 
     # --- what is known of the valve ---------------------------------------------------------------
 
@@ -319,7 +331,7 @@ class Belief:
         belief = self.unfolded(screw)
         row: list[float] = [0.0] * UNKNOWNS
         row[GAIN[screw]] = 1.0
-        return regression.forecast(belief.fit, row)
+        return belief._forecast(row)
 
     def chances(self, screw: str) -> Array:
         """Chance of each hypothesis about `screw`, in the order of `model.screws[screw]`."""

@@ -1,0 +1,147 @@
+"""What the rows of a job teach, taken one by one in order of time."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+
+from advisor import readings, regression
+from advisor.events import SCREWS, Event
+from advisor.facts import Facts
+from advisor.response import FIRING_FOR, LEVEL, UNKNOWNS, Belief
+
+SETTLED_CHANCE = 0.95  # chance that less than half a display step is still to come, asked of a wait
+ACCEPTED_CHANCE = 0.9  # and of a reading that was taken: it may itself have shifted the belief a little
+STEP_PCT = 0.25  # a change of CO2 with no turn made that is worth stopping for, own choice
+STEP_SDS = 4.0  # and by how many spreads it must stand out
+FRESH_START_SD_PCT = 1.0  # how far CO2 may have moved by itself where a check has explained it
+SAMPLE_LINE = "sample line"
+
+
+@dataclass(frozen=True)
+class Row:
+    """An event with its number: rows count from 1 in the order of the log."""
+
+    number: int
+    event: Event
+
+
+def in_order(rows: Sequence[Row]) -> list[Row]:
+    """Rows in order of time. Rows of the same moment are put in an order that does not depend on the log."""
+    kinds = ("firing", "reading", "turn")
+
+    def key(row: Row) -> tuple[object, ...]:
+        event = row.event
+        rank = kinds.index(event.event) if event.event in kinds else len(kinds)
+        return (
+            event.time.timestamp(), rank, event.firing or "", event.screw or "",
+            event.turns_cw or 0.0, event.co2_pct or 0.0, event.o2_pct or 0.0, event.co_ppm or 0.0,
+        )  # fmt: skip
+
+    return sorted(rows, key=key)
+
+
+def facts_as_told(facts: Facts, rows: Sequence[Row]) -> Facts:
+    """The facts with what the technician has found out on site: the direction of a screw, as a check."""
+    told = dict(facts.clockwise)
+    for row in rows:
+        for screw in SCREWS:
+            if row.event.event == "check" and row.event.item == clockwise_item(screw):
+                told[screw] = row.event.value
+    return facts if told == facts.clockwise else replace(facts, clockwise=told)
+
+
+def clockwise_item(screw: str) -> str:
+    """Name of the check that tells what a clockwise turn of `screw` does: richer, leaner or unknown."""
+    return f"{screw} clockwise"
+
+
+@dataclass(frozen=True)
+class Suspect:
+    """A reading that moved with no turn made: its row number, what was expected and shown, % CO2."""
+
+    number: int
+    expected_co2_pct: float
+    co2_pct: float
+
+
+@dataclass(frozen=True)
+class History:
+    """What rows taken in order have taught.
+
+    belief    about the valve
+    settled   readings that count for decisions: usable, in no doubt, waited for and settled when read
+    suspects  readings that moved with no turn made, so far unexplained; they taught nothing
+    steady    by rate: settled readings since its own screw was last turned
+    changed   what was changed last: a screw, or "firing"
+    """
+
+    belief: Belief
+    settled: tuple[Row, ...] = ()
+    suspects: tuple[Suspect, ...] = ()
+    steady: Mapping[str, int] = field(default_factory=dict)
+    changed: str = "firing"
+
+    def after(self, row: Row) -> "History":
+        """The history after one more row."""
+        event = row.event
+        match event.event:
+            case "firing":
+                return replace(self, belief=self.belief.after(event), changed="firing")
+            case "turn" if event.screw:
+                steady = {**self.steady, FIRING_FOR[event.screw]: 0}
+                return replace(self, belief=self.belief.after(event), steady=steady, changed=event.screw)
+            case "check" if event.item == SAMPLE_LINE and self.suspects:
+                return replace(self, belief=_fresh_start(self.belief), suspects=())
+            case "reading":
+                return self._after_reading(row)
+        return self
+
+    def _after_reading(self, row: Row) -> "History":
+        event, firing = row.event, row.event.firing or ""
+        before = self.belief.at_rate_of(event)
+        history = self if before is self.belief else replace(self, belief=before, changed="firing")
+        if not readings.usable(before.model.facts, event):
+            return history
+        seen = history.steady.get(firing, 0)
+        comparable = seen > 0 and history._shows_settled(before, event)
+        suspect = _moved_by_itself(before, row) if comparable else None
+        if suspect:
+            return replace(history, suspects=(*history.suspects, suspect))
+        belief = before.after(event)
+        history = replace(history, belief=belief, suspects=() if comparable else history.suspects)
+        if not history._shows_settled(belief, event):
+            return history
+        return replace(
+            history, settled=(*history.settled, row), steady={**history.steady, firing: seen + 1}
+        )
+
+    def _shows_settled(self, belief: Belief, reading: Event) -> bool:
+        at_s = reading.time.timestamp()
+        waited_s = at_s - belief.states[-1].since_s
+        # half a second for clocks that write whole seconds
+        return waited_s >= self.min_wait_s - 0.5 and belief.settled_chance(at_s) >= ACCEPTED_CHANCE
+
+    @property
+    def min_wait_s(self) -> float:
+        """The shortest wait after the last change, s."""
+        return self.belief.model.facts.min_wait_s[self.changed]
+
+
+def _moved_by_itself(belief: Belief, row: Row) -> Suspect | None:
+    event = row.event
+    assert event.firing is not None
+    assert event.co2_pct is not None
+    scale = belief.model.scales[event.firing]
+    forecast = belief.displayed(event.time.timestamp())
+    apart = float(scale.straight(min(event.co2_pct, scale.fuel.co2_max_pct))) - forecast.mean
+    if abs(apart) < max(STEP_PCT, STEP_SDS * forecast.var**0.5):
+        return None
+    return Suspect(row.number, float(scale.co2_pct(forecast.mean)), event.co2_pct)
+
+
+def _fresh_start(belief: Belief) -> Belief:
+    """Keep the gains, let both levels move: what a check explained may have changed them."""
+    fit, var = belief.fit, FRESH_START_SD_PCT**2 / belief.model.noise_var
+    for index in LEVEL.values():
+        direction = [1.0 if j == index else 0.0 for j in range(UNKNOWNS)]
+        fit = regression.loosen(fit, direction, var)
+    return replace(belief, fit=fit)

@@ -1,0 +1,261 @@
+"""Whole visits on made-up boilers: the adviser, one who knows the valve, and the rules of thumb.
+
+Every policy works at the same cap, marks and minimum waits, sees the same display and pays the same time for a
+reading, a turn and a change of rate. A visit goes high, low, high again, until both rates hold without a move.
+"""
+
+import math
+import time
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+
+import numpy as np
+
+from advisor import Job
+from advisor.simulator import Boiler, Scenario, draw
+
+START = datetime(2026, 5, 4, 9, 0, tzinfo=UTC)
+READ_S, TURN_S, CHANGE_S = 8.0, 10.0, 5.0  # time a reading, a turn and a change of rate take
+WAIT_S = {"turn": 60.0, "firing": 60.0, "start": 120.0}  # what rules of thumb wait
+CENTRES = {"high": 9.2, "low": 8.8}
+CAP = {"throttle": 1 / 8, "offset": 1 / 12}
+MARK = 1 / 24
+SCREW = {"high": "throttle", "low": "offset"}
+LONGEST_S, MOST_MOVES = 3 * 3600.0, 60
+
+
+@dataclass
+class Outcome:
+    """What one visit came to."""
+
+    scenario: str
+    policy: str
+    seed: int
+    finished: bool = False
+    halted: str = ""
+    in_band_high: bool = False
+    in_band_low: bool = False
+    overshot: bool = False
+    minutes: float = 0.0
+    moves: int = 0
+    readings: int = 0
+    moves_before_halt: int = 0
+    predicted: int = 0
+    covered: int = 0
+    cpu_s: float = 0.0
+
+    @property
+    def both(self) -> bool:
+        """Whether both rates are truly in band."""
+        return self.in_band_high and self.in_band_low
+
+
+class Site:
+    """A boiler with a technician who keeps to a policy; watches what truly happens."""
+
+    def __init__(self, scenario: Scenario, policy: str, seed: int, fault: str = "") -> None:
+        rng = np.random.default_rng([seed, 20260504])
+        half = scenario.band_half_pct
+        self.bands = {firing: (centre - half, centre + half) for firing, centre in CENTRES.items()}
+        self.boiler: Boiler = draw(scenario, rng, CENTRES, fault=fault)
+        self.outcome = Outcome(scenario.name, policy, seed)
+
+    def turn(self, screw: str, turns_cw: float) -> None:
+        firing = self.boiler.firing
+        before = self.boiler.settled_pct(firing)
+        self.boiler.wait(TURN_S)
+        self.boiler.turn(screw, turns_cw)
+        after = self.boiler.settled_pct(firing)
+        low, high = self.bands[firing]
+        if (after > high >= before) or (after < low <= before):
+            self.outcome.overshot = True
+        self.outcome.moves += 1
+
+    def read(self) -> float:
+        self.boiler.wait(READ_S)
+        self.outcome.readings += 1
+        self.last = self.boiler.read()
+        return self.last.co2_pct
+
+    def run_at(self, firing: str) -> None:
+        self.boiler.wait(CHANGE_S)
+        self.boiler.run_at(firing)
+
+    def truly_in_band(self, firing: str) -> bool:
+        low, high = self.bands[firing]
+        return low <= self.boiler.settled_pct(firing) <= high
+
+    def done(self, finished: bool) -> Outcome:
+        outcome = self.outcome
+        outcome.finished = finished
+        outcome.minutes = self.boiler.now_s / 60
+        outcome.in_band_high, outcome.in_band_low = self.truly_in_band("high"), self.truly_in_band("low")
+        return outcome
+
+    @property
+    def too_long(self) -> bool:
+        return self.boiler.now_s > LONGEST_S or self.outcome.moves > MOST_MOVES
+
+
+def advised(scenario: Scenario, seed: int, fault: str = "", **facts: object) -> Outcome:
+    """A visit that does what the adviser says."""
+    site = Site(scenario, "adviser", seed, fault)
+    job = Job(fuel="natural gas", bands=site.bands, **{"travel_limit_turns": 2.0, **facts})  # type: ignore[arg-type]
+    expected: tuple[float, float] | None = None
+
+    def at() -> datetime:
+        return START + timedelta(seconds=round(site.boiler.now_s, 3))
+
+    while not site.too_long:
+        began = time.process_time()
+        advice = job.next(at())
+        site.outcome.cpu_s = max(site.outcome.cpu_s, time.process_time() - began)
+        if advice.action == "finish":
+            return site.done(True)
+        if advice.action == "halt":
+            site.outcome.halted = next(f.code for f in advice.findings if f.severity == "halt")
+            return site.done(False)
+        if advice.action == "run_at":
+            assert advice.firing is not None
+            site.run_at(advice.firing)
+            job.run_at(advice.firing, at=at())
+        elif advice.action == "wait":
+            assert advice.wait_s is not None
+            site.boiler.wait(math.ceil(advice.wait_s))
+        elif advice.action == "read":
+            if advice.expect_low_pct is not None and advice.expect_high_pct is not None:
+                expected = (advice.expect_low_pct, advice.expect_high_pct)
+            site.read()
+            if expected:
+                site.outcome.predicted += 1
+                site.outcome.covered += expected[0] <= site.last.co2_pct <= expected[1]
+            job.read(site.boiler.firing, site.last.co2_pct, site.last.o2_pct, site.last.co_ppm, at=at())
+        else:
+            assert advice.screw is not None
+            assert advice.turns_cw is not None
+            site.turn(advice.screw, advice.turns_cw)
+            job.turn(advice.screw, advice.turns_cw, at=at())
+    return site.done(False)
+
+
+def _marks(turns: float, screw: str) -> float:
+    """The nearest whole mark within the cap, at least one."""
+    most = math.floor(CAP[screw] / MARK + 1e-9)
+    count = min(max(1, round(abs(turns) / MARK)), most)
+    return math.copysign(count * MARK, turns)
+
+
+Rule = Callable[[float, list[tuple[float, float]], int, str], float]  # error, (turn, change) so far, move, screw
+
+
+def fixed(size: float) -> Rule:
+    """Always the same turn."""
+    return lambda error, past, move, screw: math.copysign(size, error)
+
+
+def proportional(error: float, past: list[tuple[float, float]], move: int, screw: str) -> float:
+    """The error over a gain taken from experience (the medians of the base scenario)."""
+    return error / {"offset": 5.0, "throttle": 4.0}[screw]
+
+
+def harmonic(error: float, past: list[tuple[float, float]], move: int, screw: str) -> float:
+    """The harmonic rule: the n-th correction is 1/n of the proportional one (Grubbs 1954)."""
+    return proportional(error, past, move, screw) / move
+
+
+def secant(error: float, past: list[tuple[float, float]], move: int, screw: str) -> float:
+    """The gain of the last turn, guarded to a factor of four about experience."""
+    usual = {"offset": 5.0, "throttle": 4.0}[screw]
+    gain = usual
+    if past and past[-1][0]:
+        gain = min(max(past[-1][1] / past[-1][0], usual / 4), usual * 4)
+    return error / gain
+
+
+RULES: dict[str, Rule] = {
+    "guarded secant": secant,
+    "proportional": proportional,
+    "harmonic 1/n": harmonic,
+    "fixed 1/12": fixed(1 / 12),
+    "fixed 1/24": fixed(1 / 24),
+}
+
+
+def by_rule(scenario: Scenario, seed: int, name: str, fault: str = "") -> Outcome:
+    """A visit by a rule of thumb: wait, read, in band on the display or turn."""
+    site, rule = Site(scenario, name, seed, fault), RULES[name]
+    past: dict[str, list[tuple[float, float]]] = {"high": [], "low": []}
+    firing, moved, first = "high", True, True
+    while True:
+        site.run_at(firing)
+        site.boiler.wait(WAIT_S["start" if first else "firing"])
+        first, shown, turned = False, site.read(), False
+        low, high = site.bands[firing]
+        while not low - 1e-9 <= shown <= high + 1e-9:
+            if site.too_long:
+                return site.done(False)
+            error = CENTRES[firing] - shown
+            turns = _marks(rule(error, past[firing], len(past[firing]) + 1, SCREW[firing]), SCREW[firing])
+            site.turn(SCREW[firing], turns)
+            site.boiler.wait(WAIT_S["turn"])
+            before, shown, turned = shown, site.read(), True
+            past[firing].append((turns, shown - before))
+        if not moved and not turned:
+            return site.done(True)
+        if firing == "high" and not turned and past["low"] == [] and site.outcome.moves == 0:
+            moved = False
+        else:
+            moved = turned
+        firing = "low" if firing == "high" else "high"
+
+
+def omniscient(scenario: Scenario, seed: int, fault: str = "") -> Outcome:
+    """One who knows the valve: best mark within the cap, waits just long enough, reads once at the end."""
+    site = Site(scenario, "omniscient", seed, fault)
+    boiler = site.boiler
+    firing, read_since_turn, first = "high", set[str](), True
+    while not site.too_long:
+        site.run_at(firing)
+        boiler.wait(max(30.0, _settling_s(boiler, 1.0 if first else 0.5)))
+        first = False
+        site.read()
+        while True:
+            here, centre = boiler.settled_pct(firing), CENTRES[firing]
+            screw = SCREW[firing]
+            if site.truly_in_band(firing) and abs(here - centre) <= 0.75 * (site.bands[firing][1] - centre):
+                break
+            best = _best_mark(boiler, screw, firing, centre)
+            if best == 0.0:
+                break
+            site.turn(screw, best)
+            boiler.wait(max(60.0, _settling_s(boiler, abs(here - boiler.settled_pct(firing)))))
+            site.read()
+            read_since_turn.clear()
+            if site.too_long:
+                return site.done(False)
+        read_since_turn.add(firing)
+        if len(read_since_turn) == 2:
+            return site.done(True)
+        firing = "low" if firing == "high" else "high"
+    return site.done(False)
+
+
+def _settling_s(boiler: Boiler, change_pct: float) -> float:
+    return boiler.dead_time_s + boiler.time_constant_s * math.log(max(change_pct, 0.05) / 0.05)
+
+
+def _best_mark(boiler: Boiler, screw: str, firing: str, centre: float) -> float:
+    """The turn (whole marks within the cap) that brings the true value closest to the centre."""
+    most = math.floor(CAP[screw] / MARK + 1e-9)
+    hand, acts = boiler.hand[screw], boiler.acts[screw]
+    half = boiler.slack_turns[screw] / 2
+    best, least = 0.0, abs(boiler.settled_pct(firing) - centre)
+    for count in range(-most, most + 1):
+        there = hand + count * MARK
+        boiler.acts[screw] = min(max(acts, there - half), there + half)
+        away = abs(boiler.settled_pct(firing) - centre)
+        if away < least - 1e-9:
+            best, least = count * MARK, away
+    boiler.acts[screw] = acts
+    return best
