@@ -3,6 +3,8 @@
 import io
 import json
 import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import asdict
 from pathlib import Path
 from typing import Annotated, Any
@@ -75,9 +77,8 @@ def open_log(
 @app.command("run-at")
 def run_at(log: Log, firing: Rate, at: At = None, note: Note = "") -> None:
     """Log that the boiler now runs at high or low fire."""
-    job = Job.load(log)
-    job.run_at(firing, at=parse_time(at), note=note)
-    answer(job, at)
+    with entry(log, at) as job:
+        job.run_at(firing, at=parse_time(at), note=note)
 
 
 @app.command()
@@ -91,24 +92,22 @@ def read(
     note: Note = "",
 ) -> None:
     """Log a flue reading."""
-    job = Job.load(log)
-    job.read(
-        firing,
-        units.parse_number(co2, "CO2"),
-        None if o2 is None else units.parse_number(o2, "O2"),
-        None if co is None else units.parse_number(co, "CO"),
-        at=parse_time(at),
-        note=note,
-    )
-    answer(job, at)
+    with entry(log, at) as job:
+        job.read(
+            firing,
+            units.parse_number(co2, "CO2"),
+            None if o2 is None else units.parse_number(o2, "O2"),
+            None if co is None else units.parse_number(co, "CO"),
+            at=parse_time(at),
+            note=note,
+        )
 
 
 @app.command()
 def turn(log: Log, screw: Screw, how_far: Turn, at: At = None, note: Note = "") -> None:
     """Log a turn that was made."""
-    job = Job.load(log)
-    job.turn(screw, units.parse_turn(" ".join(how_far)), at=parse_time(at), note=note)
-    answer(job, at)
+    with entry(log, at) as job:
+        job.turn(screw, units.parse_turn(" ".join(how_far)), at=parse_time(at), note=note)
 
 
 @app.command()
@@ -123,9 +122,8 @@ def check(
     note: Note = "",
 ) -> None:
     """Log a check: a gas pressure, the sample line, which way a screw works."""
-    job = Job.load(log)
-    job.check(item, value, unit, at=parse_time(at), note=note)
-    answer(job, at)
+    with entry(log, at) as job:
+        job.check(item, value, unit, at=parse_time(at), note=note)
 
 
 @app.command()
@@ -133,9 +131,8 @@ def note(
     log: Log, words: Annotated[str, typer.Argument(help="The remark.", show_default=False)], at: At = None
 ) -> None:
     """Log a remark."""
-    job = Job.load(log)
-    job.note(words, at=parse_time(at))
-    answer(job, at)
+    with entry(log, at) as job:
+        job.note(words, at=parse_time(at))
 
 
 @app.command()
@@ -146,10 +143,9 @@ def void(
     note: Note = "",
 ) -> None:
     """Strike a row that was logged by mistake. A turn that was really made stays."""
-    job = Job.load(log)
-    number = job.void(row, at=parse_time(at), note=note)
-    typer.echo(f"Struck row {number}: {text.say_event(job.events[number - 1])}.")
-    answer(job, at)
+    with entry(log, at) as job:
+        number = job.void(row, at=parse_time(at), note=note)
+        typer.echo(f"Struck row {number}: {text.say_event(job.events[number - 1])}.")
 
 
 @app.command("next")
@@ -174,6 +170,17 @@ def show(log: Log, as_json: AsJson = False) -> None:
     """The job so far: rows, fitted response, findings."""
     job = Job.load(log)
     typer.echo(as_text(job.as_record()) if as_json else text.say_job(job))
+
+
+@contextmanager
+def entry(log: Path, at: str | None) -> Iterator[Job]:
+    """A job to enter something into; answers what is next, or says that nothing was logged."""
+    job = Job.load(log)
+    try:
+        yield job
+    except RangeError as error:
+        raise RangeError(f"{error}\nNothing was logged.") from None
+    answer(job, at)
 
 
 def answer(job: Job, at: str | None, as_json: bool = False) -> None:

@@ -67,7 +67,7 @@ def advise(visit: Visit) -> Advice:
     if halts:
         return _about(visit, "halt", findings, tuple(finding.text for finding in halts))
     if firing is None:
-        why = "High fire comes first: run the boiler at its maximum, let it settle, then read CO2, O2 and CO."
+        why = "High fire comes first: boiler at its maximum in test mode, two minutes from lighting, then read."
         return Advice(
             "run_at",
             firing="high",
@@ -137,12 +137,9 @@ def _set_rate(rate: Rate, findings: tuple[Finding, ...]) -> Advice:
 
 
 def _stuck(rate: Rate) -> Finding:
-    low, high = rate.edges
-    mean = rate.now.forecast.mean
-    side = "lean" if mean < (low + high) / 2 else "rich"
-    toward = -1 if side == "rich" else 1
-    mark = rate.visit.facts.mark_turns[rate.screw] * toward
-    step = mark if rate.richer(abs(mark)) else -mark
+    side = "lean" if rate.too_lean else "rich"
+    mark = rate.visit.facts.mark_turns[rate.screw]
+    step = mark if rate.richer(mark) == rate.too_lean else -mark
     if abs(rate.travel_turns_cw + step) > rate.visit.facts.travel_limit_turns[rate.screw] + TINY:
         limit = units.say_fraction(rate.visit.facts.travel_limit_turns[rate.screw])
         return Finding(

@@ -1,7 +1,7 @@
 """The facts of one job: what the user states when the log is opened, checked and completed."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields
 from types import MappingProxyType
 
 from advisor import limits, units
@@ -89,6 +89,11 @@ class Facts:
             floor = limits.USUAL_MIN_WAIT_S[name]
             if not floor <= wait <= 1800:
                 raise RangeError(f"min_wait_s for {name} = {wait:g}: from {floor:g} to 1800 s is allowed")
+
+    def __reduce__(self) -> tuple[type["Facts"], tuple[object, ...]]:
+        # A MappingProxyType can't be pickled.
+        values = (getattr(self, entry.name) for entry in fields(self))
+        return Facts, tuple(dict(value) if isinstance(value, MappingProxyType) else value for value in values)
 
     def _check_screw(self, screw: str) -> None:
         if self.clockwise[screw] not in DIRECTIONS:

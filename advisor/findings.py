@@ -2,10 +2,10 @@
 
 import itertools
 
-from advisor import units
+from advisor import readings, units
 from advisor.events import SCREWS
 from advisor.history import SAMPLE_LINE, clockwise_item
-from advisor.readings import Finding, judge
+from advisor.readings import Finding
 from advisor.response import FIRING_FOR
 from advisor.visit import Visit
 
@@ -34,7 +34,7 @@ def find(visit: Visit) -> tuple[Finding, ...]:
 
 def _last_reading(visit: Visit) -> list[Finding]:
     last = visit.last_reading
-    return list(judge(visit.facts, last)) if last else []
+    return list(readings.judge(visit.facts, last)) if last else []
 
 
 def _pressures(visit: Visit) -> list[Finding]:
@@ -167,7 +167,10 @@ def _read_after(visit: Visit, at_s: float, firing: str) -> bool:
 
 def _read_too_soon(visit: Visit) -> list[Finding]:
     last = visit.last_reading
-    if last is None or last.firing != visit.firing or any(row.event is last for row in visit.history.settled):
+    if last is None or last.firing != visit.firing or not readings.usable(visit.facts, last):
+        return []
+    counted = {row.number for row in visit.history.settled} | {s.number for s in visit.history.suspects}
+    if visit.of("reading")[-1].number in counted:
         return []
     after = last.time.timestamp() - visit.changed_at_s
     if not visit.belief.states[-1].known_before and after == 0:

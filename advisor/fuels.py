@@ -295,7 +295,7 @@ def _array(values: Numbers) -> NDArray[np.float64]:
     return np.asarray(values, dtype=float)
 
 
-def _like(given: Values, result: Any) -> Values:  # noqa: ARG001 - given tells the type checker the kind
+def _like(given: Values, result: Any) -> Values:
     """Give a plain float for a scalar result."""
     return float(result) if np.ndim(result) == 0 else result  # type: ignore[return-value]
 

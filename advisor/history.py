@@ -108,11 +108,9 @@ class History:
             return replace(history, suspects=(*history.suspects, suspect))
         belief = before.after(event)
         history = replace(history, belief=belief, suspects=() if comparable else history.suspects)
-        if not history._shows_settled(belief, event):
+        if not (comparable or history._shows_settled(belief, event)):
             return history
-        return replace(
-            history, settled=(*history.settled, row), steady={**history.steady, firing: seen + 1}
-        )
+        return replace(history, settled=(*history.settled, row), steady={**history.steady, firing: seen + 1})
 
     def _shows_settled(self, belief: Belief, reading: Event) -> bool:
         at_s = reading.time.timestamp()

@@ -17,6 +17,7 @@ Array = NDArray[np.float64]
 
 GAIN_NODES = np.array([-1.5, -0.5, 0.5, 1.5])  # in spreads of log gain
 REVERSED_NODES = np.array([-0.8, 0.8])
+NODE_WIDTH = 0.36  # spread of a gain about its node, in steps between nodes: smooth, yet well away from zero
 DEAD_GAIN_SD = 0.02  # of the median gain: a dead screw moves CO2 by less than a display can show
 
 # slack as a share of the widest, start in the slack as a share of half the slack, chance
@@ -82,7 +83,7 @@ def screw_hypotheses(prior: Prior, screw: str, direction_known: bool) -> ScrewHy
         edges = np.concatenate([[-np.inf], (nodes[1:] + nodes[:-1]) / 2, [np.inf]])
         share = np.diff(ndtr(edges))
         size = median * np.exp(prior.gain_log_sd * nodes)
-        size_sd = size * prior.gain_log_sd * step * 0.45
+        size_sd = size * prior.gain_log_sd * step * NODE_WIDTH
         for node, node_sd, node_share in zip(size, size_sd, share, strict=True):
             for wide, place, slack_share in slacks:
                 width = wide * prior.slack_turns

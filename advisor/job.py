@@ -18,6 +18,7 @@ from advisor.prior import Prior
 from advisor.rate import gain_at_present
 from advisor.readings import Finding
 from advisor.response import FIRING_FOR, Belief
+from advisor.rows import check_event
 from advisor.visit import Visit
 
 OLD_LOG = timedelta(hours=12)  # a log that ended longer ago is answered as of its last row
@@ -172,7 +173,7 @@ class Job:
         return at.replace(microsecond=at.microsecond // 1000 * 1000)
 
     def _append(self, event: Event) -> None:
-        log.check_event(event)
+        check_event(event)
         if self.path is None:
             self._events = (*self._events, event)
         else:
@@ -236,7 +237,7 @@ class Job:
     def may(self, screw: str, turns_cw: float, at: datetime | None = None) -> Verdict:
         """May this screw be turned this far now (turns, clockwise positive)?"""
         _one_of(screw, SCREWS, "screw")
-        log.check_event(Event(datetime.now(UTC), "turn", screw=screw, turns_cw=turns_cw))
+        check_event(Event(datetime.now(UTC), "turn", screw=screw, turns_cw=turns_cw))
         return permit(self.visit(at), screw, turns_cw)
 
     def findings(self, at: datetime | None = None) -> tuple[Finding, ...]:

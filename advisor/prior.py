@@ -69,6 +69,10 @@ class Prior:
         if self.chance_reversed + self.chance_dead >= 1:
             raise RangeError("prior chance_reversed and chance_dead: together they must stay below 1")
 
+    def __reduce__(self) -> tuple[type["Prior"], tuple[object, ...]]:
+        # A MappingProxyType can't be pickled.
+        return Prior, (dict(self.gain_per_turn), *(getattr(self, entry.name) for entry in fields(self)[1:]))
+
     @staticmethod
     def from_mapping(values: "Prior | Mapping[str, object]") -> "Prior":
         """Make a prior from named values (a TOML table); what is left out keeps its default."""

@@ -20,6 +20,7 @@ GOOD_ENOUGH = 0.8  # chance in band accepted then, when no turn would do better
 POORLY_KNOWN = 4.0  # ratio of the gain's 90 % limits above which the first move is at most half the cap
 FINER = (1, 2, 4)  # marks are split by these only where whole ones won't do
 TINY = 1e-9
+AWAY = "It would take CO2 further from the middle of the band, not nearer."
 
 
 @dataclass(frozen=True)
@@ -101,9 +102,14 @@ class Rate:
         elif self.direction_sure:
             past = above if self.richer(turns_cw) else below
         else:
-            past = above if self.now.forecast.mean < centre else below
+            past = above if self.too_lean else below
         cost = (forecast.mean - centre) ** 2 + forecast.var
         return Move(turns_cw, forecast, max(0.0, 1 - above - below), past, cost)
+
+    @property
+    def too_lean(self) -> bool:
+        """Whether the expected true CO2 lies below the band's centre."""
+        return self.now.forecast.mean < self.visit.belief.model.scales[self.firing].centre_co2_pct
 
     def richer(self, turns_cw: float) -> bool:
         """Whether this turn makes the flame richer, as far as the job can tell."""
@@ -122,7 +128,7 @@ class Rate:
     def cap_turns(self) -> float:
         """Largest move now: the cap, or half of it for a first move with a gain that is poorly known."""
         cap, mark = self.visit.facts.cap_turns[self.screw], self.visit.facts.mark_turns[self.screw]
-        return cap
+        return max(mark, cap / 2) if self.first_try else cap
 
     @cached_property
     def first_try(self) -> bool:
@@ -150,13 +156,15 @@ class Rate:
                 f"That would be more than {units.say_fraction(limit)} turn from as found, the travel limit. "
                 "A sound valve should not need it."
             )
+        if self.direction_sure and self.richer(move.turns_cw) != self.too_lean:
+            return AWAY
         if move.chance_past_band > facts.overshoot_chance:
             return (
                 f"It may pass the far edge of the band: {percent(move.chance_past_band)} chance, "
                 f"{percent(facts.overshoot_chance)} is allowed."
             )
         if self.direction_sure and move.cost >= self.now.cost:
-            return "It would take CO2 further from the middle of the band, not nearer."
+            return AWAY
         return None
 
     def co2_pct(self, straight: float) -> float:
@@ -178,16 +186,12 @@ class Rate:
             steps = [k * mark for k in range(1, count + 1)] if split == 1 else [mark / split]
             moves = self.moves([sign * step for step in steps for sign in (1, -1)])
             allowed = [move for move in moves if self.refusal(move) is None]
-            if not self.direction_sure:
-                allowed = [move for move in allowed if self._toward_centre(move)][:1]
+            if not self.direction_sure:  # try one mark the way it is said to work
+                toward = self.visit.belief.model.toward_richer[self.screw] * (1 if self.too_lean else -1)
+                allowed = [move for move in allowed if move.turns_cw * toward > 0][:1]
             if allowed:
                 return min(allowed, key=lambda move: (move.cost, abs(move.turns_cw)))
         return None
-
-    def _toward_centre(self, move: Move) -> bool:
-        scale = self.visit.belief.model.scales[self.firing]
-        way = move.turns_cw * self.visit.belief.model.toward_richer[self.screw]
-        return (way > 0) == (self.now.forecast.mean < scale.centre_co2_pct)
 
 
 def gain_at_present(visit: Visit, screw: str, firing: str) -> dict[str, float]:

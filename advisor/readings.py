@@ -44,7 +44,7 @@ def judge(facts: Facts, reading: Event) -> tuple[Finding, ...]:
             _impossible(facts.fuel, co2, o2),
             _rich(co2, o2, co),
             _off_line(facts.fuel, co2, o2),
-            _high_co(facts, o2 if o2 is not None else _o2_on_line(facts.fuel, co2), co),
+            _high_co(facts, reading),
         )
         if finding is not None
     )
@@ -107,15 +107,23 @@ def _on_line(fuel: fuels.Fuel, co2: float, o2: float) -> bool:
     return abs(o2 - _o2_on_line(fuel, co2)) <= limits.FUEL_LINE_TOLERANCE_PCT
 
 
-def _high_co(facts: Facts, o2: float, co: float | None) -> Finding | None:
+def _high_co(facts: Facts, reading: Event) -> Finding | None:
+    co2, co = reading.co2_pct or 0.0, reading.co_ppm
+    o2 = _o2_on_line(facts.fuel, co2) if reading.o2_pct is None else reading.o2_pct
     if co is None or o2 >= fuels.AIR_O2_PCT:
         return None
     air_free, limit = float(fuels.co_air_free_ppm(co, min(o2, 20.0))), co_limit_ppm(facts)
     if air_free <= limit:
         return None
+    above_band = co2 > facts.bands[reading.firing or "high"][1]
+    way_out = (
+        "CO2 is above the band: if the maker's instructions let you trim from here, only leaner; log it and read."
+        if above_band
+        else "CO2 is not too high: look at burner, air intake and flue, not at the screws."
+    )
     return Finding(
         "high-co",
         "halt",
-        f"CO is {air_free:.0f} ppm air-free, over the limit of {limit:.0f}. Do not turn richer. "
-        "If it does not fall at once, burner off and air the room; look at burner, air and flue before the screws.",
+        f"CO is {air_free:.0f} ppm air-free, over the limit of {limit:.0f}. Do not turn richer; if CO climbs, burner "
+        f"off and air the room. {way_out}",
     )

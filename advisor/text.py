@@ -27,7 +27,7 @@ def say_advice(advice: Advice, facts: Facts) -> str:
     """The answer of `next` as text."""
     lines = [*_wrapped(_first_line(advice))]
     if advice.action == "turn" and advice.wait_s is not None and advice.turns_cw is not None:
-        lines += _labelled("Wait", f"{_wait(advice.wait_s)} after the turn, then read {READ_ALL}.")
+        lines += _labelled("Wait", _wait_after(advice.wait_s, facts.min_wait_s[advice.screw or ""]))
     if advice.action in ("turn", "read", "wait"):
         lines += _expect(advice)
     if advice.action == "turn":
@@ -55,8 +55,7 @@ def _first_line(advice: Advice) -> str:
         case "read":
             return f"Read {READ_ALL} at {fire} now."
         case "run_at":
-            wait = f" wait at least {_wait(advice.wait_s)}," if advice.wait_s else ""
-            return f"Change to {fire},{wait} log it (run-at) and ask again."
+            return f"Change to {fire} and log it: run-at {advice.firing}."
         case "finish":
             return "Done: high and low fire are both in band."
     halts = [finding for finding in advice.findings if finding.severity == "halt"]
@@ -133,7 +132,8 @@ def say_job(job: Job) -> str:
     visit = job.visit()
     facts = visit.facts
     bands = ", ".join(f"{firing} {low:g} to {high:g} %" for firing, (low, high) in facts.bands.items())
-    lines = _wrapped(say_advice(job.next(), facts).splitlines()[0])
+    advice = job.next()
+    lines = _wrapped(_first_line(advice))
     lines += ["", *_labelled("Job", f"{facts.fuel.name}; CO2 bands {bands}")]
     for name, value in (("Site", facts.site), ("Analyser", facts.analyser)):
         if value:
@@ -151,7 +151,7 @@ def say_job(job: Job) -> str:
         lines += _say_response(job.response(screw))
     for firing in FIRINGS:
         lines += _say_standing(job, firing)
-    lines += _findings(job.findings())
+    lines += _findings(advice.findings, skip_first_halt=advice.action == "halt")
     lines += [line for warning in job.warnings for line in _labelled("Log", warning)]
     return "\n".join(lines)
 
@@ -205,7 +205,13 @@ def _say_standing(job: Job, firing: str) -> list[str]:
 
 
 def _wait(seconds: float) -> str:
-    return units.say_seconds(5 * -(-seconds // 5))
+    return units.say_seconds(5 * -(-(seconds - 0.5) // 5))  # up to whole 5 s, half a second forgiven
+
+
+def _wait_after(wait_s: float, min_wait_s: float) -> str:
+    if wait_s <= min_wait_s + 15:
+        return f"{_wait(wait_s)} after the turn, then read {READ_ALL}."
+    return f"{_wait(min_wait_s)} after the turn, then read {READ_ALL}; it should have settled after {_wait(wait_s)}."
 
 
 def _wrapped(text: str) -> list[str]:

@@ -71,7 +71,6 @@ class Visit:
         first_s = self.changed_at_s + self.history.min_wait_s
         return max(0.0, settled_from_s(self.belief, max(first_s, now_s)) - now_s)
 
-
     def peek_in_s(self, wait_s: float) -> float | None:
         """Seconds until a reading on the way is worth taking within a wait of `wait_s`; None where it is not.
 

@@ -93,9 +93,7 @@ def test_lean_flue_table(row: dict[str, str]) -> None:
         (PROPANE, 8710, 1190, "EPA Method 19 Table 19-2, Fd and Fc, scf per million Btu [S]"),
     ],
 )
-def test_co2_maximum_from_f_factors(
-    fuel: Fuel, dry_flue_factor: float, carbon_factor: float, source: str
-) -> None:
+def test_co2_maximum_from_f_factors(fuel: Fuel, dry_flue_factor: float, carbon_factor: float, source: str) -> None:
     """CO2 maximum is Fc / Fd within 2.5 %: the factors are rounded and made for the average gas."""
     assert fuel.co2_max_pct == pytest.approx(100 * carbon_factor / dry_flue_factor, rel=0.025), source
 
@@ -414,10 +412,7 @@ def test_hydrogen_has_no_co2() -> None:
 # --- what is refused -----------------------------------------------------------------------------------
 
 SPECIES_ALLOWED = "allowed are CH4, C2H6, C3H8, iC4, nC4, iC5, nC5, nC6, H2, CO, CO2, N2, O2"
-SUM = (
-    "they must add up to 1 within 0.02. "
-    "Give mole fractions (0.95 for 95 %) of all parts, nitrogen and CO2 too"
-)
+SUM = "they must add up to 1 within 0.02. Give mole fractions (0.95 for 95 %) of all parts, nitrogen and CO2 too"
 RATIO = "1 or more is allowed, below 1 is rich"
 CO2 = "more than 0 and at most 11.86 % is possible with natural gas. Right fuel?"
 O2 = "0 to below 20.95 % is allowed, 20.95 % is plain air"

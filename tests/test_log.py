@@ -24,8 +24,10 @@ from advisor import fuels, log
 from advisor.errors import LogError, RangeError
 from advisor.events import COLUMNS, Event
 from advisor.facts import Facts
-from advisor.log import Log, append_events, check_event, create_log, format_head, format_row, parse_log, read_log
+from advisor.heads import format_head
+from advisor.log import Log, append_events, create_log, parse_log, read_log
 from advisor.prior import Prior
+from advisor.rows import check_event, format_row
 
 AT = datetime(2026, 3, 1, 14, 5, tzinfo=timezone(timedelta(hours=1)))
 FACTS = Facts(fuels.NATURAL_GAS, {"high": (9.0, 9.4), "low": (8.6, 9.0)})

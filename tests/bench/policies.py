@@ -203,10 +203,7 @@ def by_rule(scenario: Scenario, seed: int, name: str, fault: str = "") -> Outcom
             past[firing].append((turns, shown - before))
         if not moved and not turned:
             return site.done(True)
-        if firing == "high" and not turned and past["low"] == [] and site.outcome.moves == 0:
-            moved = False
-        else:
-            moved = turned
+        moved = turned
         firing = "low" if firing == "high" else "high"
 
 

@@ -1,0 +1,60 @@
+"""Console sessions of the README: `python tests/console.py` writes what the commands really print into the page."""
+
+import contextlib
+import io
+import os
+import re
+import shlex
+import shutil
+import sys
+import tempfile
+from collections.abc import Iterator
+from pathlib import Path
+
+ROOT = Path(__file__).resolve().parent.parent
+PAGE = ROOT / "README.md"
+BLOCK = re.compile(r"```console\n(.*?)```", re.DOTALL)
+
+
+@contextlib.contextmanager
+def _workplace() -> Iterator[None]:
+    """A temporary folder with the demo logs in it, as the current one."""
+    before = Path.cwd()
+    with tempfile.TemporaryDirectory() as folder:
+        shutil.copytree(ROOT / "demo_logs", Path(folder) / "demo_logs")
+        os.chdir(folder)
+        try:
+            yield
+        finally:
+            os.chdir(before)
+
+
+def run(command: str) -> str:
+    """What one `advisor ...` command prints, both streams, as in a terminal."""
+    from advisor.cli import main
+
+    words = shlex.split(command)
+    assert words[0] == "advisor", command
+    printed = io.StringIO()
+    argv, sys.argv = sys.argv, words
+    try:
+        with contextlib.redirect_stdout(printed), contextlib.redirect_stderr(printed), contextlib.suppress(SystemExit):
+            main()
+    finally:
+        sys.argv = argv
+    return printed.getvalue()
+
+
+def played(page: str) -> str:
+    """The page with every session's output replaced by what the commands print now."""
+    with _workplace():
+
+        def session(match: re.Match[str]) -> str:
+            commands = [line[2:] for line in match[1].splitlines() if line.startswith("$ ")]
+            return "```console\n" + "".join(f"$ {command}\n{run(command)}" for command in commands) + "```"
+
+        return BLOCK.sub(session, page)
+
+
+if __name__ == "__main__":
+    PAGE.write_text(played(PAGE.read_text(encoding="utf-8")), encoding="utf-8")

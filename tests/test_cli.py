@@ -1,0 +1,311 @@
+"""The command line: every error word for word, exit statuses, the first line is the answer."""
+
+import builtins
+import io
+import json
+import subprocess
+import sys
+from contextlib import redirect_stderr, redirect_stdout
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+import pytest
+
+from advisor import log as job_log
+from advisor.cli import main
+
+OPEN = ["open", "visit.csv", "--fuel", "natural gas", "--high", "9.0:9.4", "--low", "8.6:9.0"]
+PREPARED = [
+    OPEN,
+    ["run-at", "visit.csv", "high", "--at", "2026-05-04T10:03:00+00:00"],
+    ["read", "visit.csv", "high", "8.3", "--o2", "6.2", "--co", "22", "--at", "2026-05-04T10:05:00+00:00"],
+]
+
+
+def run(*words: str) -> tuple[int, str, str]:
+    """Exit status, standard output and standard error of one command."""
+    out, err, argv = io.StringIO(), io.StringIO(), sys.argv
+    sys.argv = ["advisor", *words]
+    try:
+        with redirect_stdout(out), redirect_stderr(err):
+            main()
+        status = 0
+    except SystemExit as stop:
+        status = int(stop.code or 0)
+    finally:
+        sys.argv = argv
+    return status, out.getvalue(), err.getvalue()
+
+
+@pytest.fixture(autouse=True)
+def workplace(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """Every test works in a folder of its own."""
+    monkeypatch.chdir(tmp_path)
+    return tmp_path
+
+
+def prepared() -> None:
+    for words in PREPARED:
+        assert run(*words)[0] == 0
+
+
+NOTHING = "\nNothing was logged.\n"
+NOW = ["--at", "2026-05-04T10:05:30+00:00"]
+WORDS = [
+    # what was typed, exit status, the whole message
+    (["read", "visit.csv", "high", "81"], 2, "81 % CO2 can't be. Did you mean 8.1?" + NOTHING),
+    (["read", "visit.csv", "high", "8,1"], 2, "CO2 '8,1' has a comma. Did you mean 8.1?" + NOTHING),
+    (["read", "visit.csv", "high", "8.1", "--o2", "6,5"], 2, "O2 '6,5' has a comma. Did you mean 6.5?" + NOTHING),
+    (["read", "visit.csv", "high", "8.1", "--o2", "65"], 2, "65 % O2 can't be. Did you mean 6.5?" + NOTHING),
+    (["read", "visit.csv", "half", "8.1"], 2, "firing rate 'half': it is high or low" + NOTHING),
+    (["run-at", "visit.csv", "middle"], 2, "firing rate 'middle': it is high or low" + NOTHING),
+    (["turn", "visit.csv", "gas", "1/24", "cw"], 2, "screw 'gas': it is offset or throttle" + NOTHING),
+    (
+        ["turn", "visit.csv", "offset", "24", "cw"],
+        2,
+        "'24 cw' is 24 whole turns. Did you mean 1/24 cw?" + NOTHING,
+    ),
+    (["void", "visit.csv", "9"], 2, "row 9 is not in this log: it has rows 1 to 2" + NOTHING),
+    (
+        ["check", "visit.csv", "offset clockwise", "up"],
+        2,
+        "offset clockwise 'up': it is richer or leaner or unknown" + NOTHING,
+    ),
+    (
+        ["note", "visit.csv", "late", "--at", "ten"],
+        2,
+        "time 'ten' can't be read: give 10:32, 10:32:30 or 2026-05-04T10:32:00+02:00" + NOTHING,
+    ),
+    (["may", "visit.csv", "gas", "1/24", "cw"], 2, "screw 'gas': it is offset or throttle\n"),
+]
+
+
+@pytest.mark.parametrize(("typed", "status", "message"), WORDS, ids=[" ".join(words[0]) for words in WORDS])
+def test_a_slip_gets_a_clear_sentence_and_logs_nothing(typed: list[str], status: int, message: str) -> None:
+    """A wrong entry is answered with one sentence, the log stays as it was."""
+    prepared()
+    before = Path("visit.csv").read_bytes()
+    got, out, err = run(*typed)
+    assert (got, out, err) == (status, "", message)
+    assert Path("visit.csv").read_bytes() == before
+
+
+def test_open_says_which_fuels_it_knows() -> None:
+    """A fuel that is not known is answered with the names that are."""
+    status, out, err = run(*[word if word != "natural gas" else "diesel" for word in OPEN])
+    assert status == 2
+    assert out == ""
+    assert err.startswith("fuel 'diesel'")
+    for name in ("natural gas", "propane", "butane"):
+        assert name in err
+    assert not Path("visit.csv").exists()
+
+
+@pytest.mark.parametrize(
+    ("extra", "message"),
+    [
+        (
+            ["--set", "cap_turns.offset=1/8"],
+            "cap_turns for the offset screw = 0.125 is above the usual 0.08333 turn: say in cap_statement where the "
+            "maker's instructions allow it, or lower it\n",
+        ),
+        (
+            ["--set", "cap_turns.offset=1/2", "--set", "cap_statement=page 12"],
+            "cap_turns for the offset screw = 0.5: more than 0 and at most 0.1667 turn is allowed\n",
+        ),
+        (
+            ["--set", "colour=red"],
+            "setting 'colour=red': give name=value; names are cap_turns, cap_statement, mark_turns, "
+            "travel_limit_turns, clockwise, min_wait_s, turndown, co_limit_ppm_air_free, display_step_pct, "
+            "analyser_accuracy_pct, overshoot_chance, stop_chance\n",
+        ),
+        (
+            ["--set", "clockwise.offset=sideways"],
+            "clockwise for the offset screw = 'sideways': it is one of richer, leaner, unknown\n",
+        ),
+        (["--set", "overshoot_chance=0.9"], "overshoot_chance = 0.9: from 0.001 to 0.5 is allowed\n"),
+        (
+            ["--pressure", "working pressure 17:25"],
+            "pressure 'working pressure 17:25': give it as \"working pressure=17:25 mbar\"\n",
+        ),
+        (["--mixture", "CH4"], "mixture 'CH4': give each part as name=share, such as CH4=0.8,H2=0.2\n"),
+        (["--set", "cap_turns.offset=1/0"], "cap_turns: '1/0' divides by zero\n"),
+    ],
+)
+def test_open_refuses_facts_that_cannot_be(extra: list[str], message: str) -> None:
+    """Facts outside what is allowed are refused with the rule, and no log is made."""
+    status, out, err = run(*OPEN, *extra)
+    assert (status, out, err) == (2, "", message)
+    assert not Path("visit.csv").exists()
+
+
+def test_a_band_with_the_point_in_the_wrong_place_is_asked_about() -> None:
+    """90:94 for 9.0:9.4 can't come from this fuel."""
+    status, _, err = run(*[word.replace("9.0:9.4", "90:94") for word in OPEN])
+    assert status == 2
+    assert err == (
+        "band at high fire 90 to 94 % CO2: natural gas can't give more than 11.9 %. Right fuel, and the point in the "
+        "right place?\n"
+    )
+
+
+def test_a_missing_log_is_said_so() -> None:
+    """A file that is not there has exit status 1 and no traceback."""
+    status, out, err = run("next", "nowhere.csv")
+    assert (status, out) == (1, "")
+    assert err.startswith("nowhere.csv: ")
+    assert "Traceback" not in err
+
+
+def test_an_existing_log_is_not_overwritten() -> None:
+    """`open` on a log that is there is refused and leaves it alone."""
+    prepared()
+    before = Path("visit.csv").read_bytes()
+    status, _, err = run(*OPEN)
+    assert status == 1
+    assert "visit.csv" in err
+    assert Path("visit.csv").read_bytes() == before
+
+
+def test_a_bad_line_is_named() -> None:
+    """A log with a letter in a number column is refused with file and line."""
+    prepared()
+    with Path("visit.csv").open("a", encoding="utf-8") as file:
+        file.write("2026-05-04T10:06:00+00:00,reading,high,,,eight,,,,,,\n")
+    line = len(Path("visit.csv").read_text(encoding="utf-8").splitlines())
+    status, out, err = run("next", "visit.csv")
+    assert (status, out) == (1, "")
+    assert err.startswith(f"visit.csv:{line}: ")
+    assert "eight" in err
+
+
+def test_the_first_line_is_the_answer() -> None:
+    """`next` starts with the turn to make; so do `read`, `turn` and `may`."""
+    prepared()
+    status, out, _ = run("next", "visit.csv", *NOW)
+    assert status == 0
+    assert out.splitlines()[0] == "Turn the throttle screw 1/24 turn clockwise (hour hand: half an hour)."
+    status, out, _ = run("turn", "visit.csv", "throttle", "1/24", "cw", *NOW)
+    assert (status, out.splitlines()[0]) == (0, "Wait 65 s more, then read at high fire.")
+
+
+def test_a_refusal_has_exit_status_3_and_one_reason_first() -> None:
+    """`may` refuses a quarter turn by the cap."""
+    prepared()
+    status, out, err = run("may", "visit.csv", "throttle", "1/4", "cw", *NOW)
+    assert (status, err) == (3, "")
+    said = " ".join(out.split())
+    assert said.startswith(
+        "No: throttle screw 1/4 turn clockwise (hour hand: 3 hours). 1/4 turn is more than the cap of 1/8 turn a move."
+    )
+
+
+def test_an_allowed_turn_has_exit_status_0() -> None:
+    """`may` allows what `next` advises."""
+    prepared()
+    status, out, _ = run("may", "visit.csv", "throttle", "1/24", "cw", *NOW)
+    assert status == 0
+    assert out.startswith("Yes: throttle screw 1/24 turn clockwise")
+
+
+def test_a_halt_has_exit_status_3() -> None:
+    """Carbon monoxide over the limit stops the job, also in the answer to the reading itself."""
+    prepared()
+    status, out, _ = run("read", "visit.csv", "high", "9.2", "--o2", "4.6", "--co", "900", *NOW)
+    assert status == 3
+    assert out.startswith("STOP. CO is 1154 ppm air-free, over the limit of 400.")
+    assert run("next", "visit.csv", *NOW)[0] == 3
+
+
+def test_json_holds_the_fields_of_the_contract() -> None:
+    """`--json` prints the advice's, the verdict's and the job's fields with numbers as numbers."""
+    prepared()
+    advice = json.loads(run("next", "visit.csv", "--json", *NOW)[1])
+    assert set(advice) == {
+        "action", "firing", "screw", "turns_cw", "wait_s", "expect_co2_pct", "expect_low_pct", "expect_high_pct",
+        "chance_in_band", "chance_past_band", "gain_per_turn", "gain_low", "gain_high", "findings", "reasons",
+    }  # fmt: skip
+    assert advice["action"] == "turn"
+    assert advice["turns_cw"] == pytest.approx(1 / 24)
+    verdict = json.loads(run("may", "visit.csv", "throttle", "1/4", "cw", "--json", *NOW)[1])
+    assert verdict["allowed"] is False
+    record = json.loads(run("show", "visit.csv", "--json")[1])
+    assert [row["event"] for row in record["rows"]] == ["firing", "reading"]
+    assert record["facts"]["bands"] == {"high": [9.0, 9.4], "low": [8.6, 9.0]}
+
+
+def test_no_line_is_wider_than_a_terminal() -> None:
+    """Everything that the commands print for a person fits 80 columns."""
+    prepared()
+    printed = [run(*words)[1] for words in (["next", "visit.csv", *NOW], ["show", "visit.csv"], ["--help"])]
+    printed += [run(command, "--help")[1] for command in ("open", "read", "turn", "check", "void", "may", "show")]
+    assert all(len(line) <= 80 for text in printed for line in text.splitlines())
+
+
+def test_void_strikes_the_last_row_and_says_which() -> None:
+    """`void` names what it struck and answers again."""
+    prepared()
+    status, out, _ = run("void", "visit.csv", *NOW)
+    assert status == 0
+    assert out.splitlines()[0] == "Struck row 2: high fire: CO2 8.3 %, O2 6.2 %, CO 22 ppm."
+    assert len(job_log.read_log("visit.csv").events) == 3
+
+
+def test_a_spreadsheet_reads_the_log_as_it_is() -> None:
+    """pandas takes the log with `#` as comment."""
+    prepared()
+    run("note", "visit.csv", 'cap = #2, "loose"', *NOW)
+    frame = pd.read_csv("visit.csv", comment="#")
+    assert list(frame["event"]) == ["firing", "reading", "note"]
+    assert frame["note"].iloc[2] == 'cap = #2, "loose"'
+
+
+def test_a_torn_last_line_is_reported_and_costs_only_itself() -> None:
+    """A line cut by lost power is named on standard error; the job goes on."""
+    prepared()
+    with Path("visit.csv").open("ab") as file:
+        file.write(b"2026-05-04T10:06:00+00:00,rea")
+    status, out, err = run("next", "visit.csv", *NOW)
+    assert status == 0
+    assert out.startswith("Turn the throttle screw")
+    assert err.startswith("Note: visit.csv:")
+    assert run("turn", "visit.csv", "throttle", "1/24", "cw", *NOW)[0] == 0
+    assert [event.event for event in job_log.read_log("visit.csv").events] == ["firing", "reading", "turn"]
+
+
+def test_a_folder_that_cannot_be_written_is_said_so(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A read-only log is refused in plain words and loses nothing."""
+    prepared()
+    before = Path("visit.csv").read_bytes()
+
+    really_open = builtins.open
+
+    def refuse(file: Any, mode: str = "r", *args: Any, **more: Any) -> Any:
+        if mode == "r+b":
+            raise PermissionError(13, "Permission denied", "visit.csv")
+        return really_open(file, mode, *args, **more)
+
+    monkeypatch.setattr(builtins, "open", refuse)
+    status, out, err = run("turn", "visit.csv", "throttle", "1/24", "cw", *NOW)
+    assert (status, out) == (1, "")
+    assert err.startswith("visit.csv: ")
+    assert Path("visit.csv").read_bytes() == before
+
+
+def test_python_m_advisor_is_the_same_command() -> None:
+    """`python -m advisor` answers like `advisor`."""
+    prepared()
+    done = subprocess.run(
+        [sys.executable, "-m", "advisor", "next", "visit.csv", *NOW], capture_output=True, text=True, check=False
+    )
+    assert done.returncode == 0
+    assert done.stdout == run("next", "visit.csv", *NOW)[1]
+
+
+@pytest.mark.parametrize(
+    "words", [["next"], ["turn", "visit.csv", "offset"], ["fly", "visit.csv"], ["read", "a", "low"]]
+)
+def test_wrong_usage_has_exit_status_2(words: list[str]) -> None:
+    """A missing argument or an unknown command has exit status 2."""
+    assert run(*words)[0] == 2

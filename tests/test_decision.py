@@ -1,0 +1,184 @@
+"""The decision: what it must never do, whatever was logged, and what it does on plain jobs."""
+
+import math
+from typing import Any
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from replay import Told, at_high, moment
+
+from advisor.decision import Advice
+from advisor.rate import Rate
+from advisor.response import SCREW_FOR
+
+co2 = st.integers(70, 112).map(lambda tenths: tenths / 10)
+entries = st.one_of(
+    st.tuples(st.just("read"), co2, st.sampled_from([5, 40, 80, 150, 300])),
+    st.tuples(st.just("turn"), st.sampled_from([-6, -3, -2, -1, 1, 2, 3, 6]), st.sampled_from([1, 10, 200])),
+    st.tuples(st.just("run_at"), st.sampled_from(["high", "low"]), st.sampled_from([5, 40, 200])),
+)
+facts = st.fixed_dictionaries(
+    {},
+    optional={
+        "cap_turns": st.sampled_from([{"offset": 1 / 24, "throttle": 1 / 24}, {"offset": 1 / 16}]),
+        "clockwise": st.sampled_from([{"offset": "leaner"}, {"throttle": "leaner"}, {"throttle": "unknown"}]),
+        "overshoot_chance": st.sampled_from([0.01, 0.2]),
+        "travel_limit_turns": st.sampled_from([{"offset": 1 / 8, "throttle": 1 / 8}]),
+    },
+)
+
+
+def told(entered: list[tuple[str, Any, int]], stated: dict[str, Any]) -> Told:
+    """A job with these entries, the screw turned being the one of the rate, or the other one on long turns."""
+    job = Told(**stated).run_at("high").wait(150)
+    firing = "high"
+    for kind, what, wait_s in entered:
+        job.wait(wait_s)
+        if kind == "read":
+            job.read(firing, what)
+        elif kind == "turn":
+            job.turn(SCREW_FOR[firing], what / 24)
+        else:
+            firing = what
+            job.run_at(firing)
+    return job
+
+
+@settings(max_examples=120, deadline=None, derandomize=True)
+@given(st.lists(entries, max_size=9), facts, st.sampled_from([0, 30, 120]))
+def test_invariants(entered: list[tuple[str, Any, int]], stated: dict[str, Any], later_s: int) -> None:
+    """Never above the cap, never while unsettled or halted, never likely past the edge, never the wrong way."""
+    job = told(entered, stated).wait(later_s)
+    advice = job.next()
+    halted = any(finding.severity == "halt" for finding in advice.findings)
+    assert (advice.action == "halt") == halted
+    visit = job.job.visit(moment(job.now_s))
+    if advice.action == "turn":
+        assert advice.screw is not None
+        assert advice.turns_cw is not None
+        limits = visit.facts
+        assert 0 < abs(advice.turns_cw) <= limits.cap_turns[advice.screw] + 1e-9
+        assert advice.chance_past_band is not None
+        assert advice.chance_past_band <= limits.overshoot_chance
+        assert visit.settled_readings(str(advice.firing), visit.changed_at_s)
+        net = sum(e.turns_cw or 0 for e in job.job.events if e.screw == advice.screw) + advice.turns_cw
+        assert abs(net) <= limits.travel_limit_turns[advice.screw] + 1e-9
+        assert advice.wait_s is not None
+        assert advice.wait_s >= limits.min_wait_s[advice.screw] - 1e-6
+        _toward_the_centre(Rate(visit, str(advice.firing)), advice)
+    for screw in ("offset", "throttle"):
+        for turns in (-1 / 4, -1 / 12, -1 / 24, 1 / 24, 1 / 12, 1 / 4):
+            _may_is_no_laxer(job, advice, screw, turns)
+
+
+def _toward_the_centre(rate: Rate, advice: Advice) -> None:
+    """The advised turn moves the expected value toward the centre, where it is known which way the screw works."""
+    if not rate.direction_sure:
+        return
+    centre = sum(rate.edges) / 2
+    there = rate.moves([advice.turns_cw or 0.0])[0].forecast.mean
+    here = rate.now.forecast.mean
+    assert (there - here) * (centre - here) > 0
+
+
+def _may_is_no_laxer(job: Told, advice: Advice, screw: str, turns: float) -> None:
+    verdict = job.may(screw, turns)
+    assert verdict.reasons
+    if verdict.allowed:
+        assert advice.action == "turn"
+        assert screw == advice.screw
+        assert abs(turns) <= job.job.facts.cap_turns[screw] + 1e-9
+        assert verdict.chance_past_band is not None
+        assert verdict.chance_past_band <= job.job.facts.overshoot_chance
+
+
+def test_what_next_advises_may_allows() -> None:
+    """The turn that is advised is allowed when asked about."""
+    job = at_high()
+    advice = job.next()
+    assert job.may(str(advice.screw), advice.turns_cw or 0).allowed
+
+
+@pytest.mark.parametrize(
+    ("screw", "turns", "reason"),
+    [
+        ("throttle", 1 / 4, "1/4 turn is more than the cap of 1/8 turn a move."),
+        ("throttle", 1 / 8, "This screw has not been tried yet: first move 1/16 turn at most, then read."),
+        ("throttle", -1 / 24, "It would take CO2 further from the middle of the band, not nearer."),
+        ("offset", 1 / 24, "The offset screw is set at low fire; the boiler runs at high fire."),
+    ],
+)
+def test_a_refusal_says_the_one_reason_that_matters(screw: str, turns: float, reason: str) -> None:
+    """Each rule that refuses a turn has its own sentence."""
+    verdict = at_high().may(screw, turns)
+    assert not verdict.allowed
+    assert verdict.reasons[0] == reason
+
+
+def test_a_turn_that_may_pass_the_far_edge_is_refused() -> None:
+    """Near the band with a gain that is poorly known, a whole mark is refused by its chance."""
+    verdict = at_high(8.9).turn("throttle", 1 / 96).wait(150).read("high", 8.95).may("throttle", 1 / 8)
+    assert not verdict.allowed
+    assert verdict.reasons[0].startswith("It may pass the far edge of the band: ")
+
+
+def test_no_turn_while_unsettled() -> None:
+    """Right after a turn the answer is to wait, and no turn is allowed."""
+    job = at_high().turn("throttle", 1 / 24).wait(5)
+    assert job.next().action == "wait"
+    assert job.may("throttle", 1 / 24).reasons[0].startswith("Not settled: wait ")
+
+
+def test_no_turn_without_a_reading() -> None:
+    """Settled but not read: read first."""
+    job = at_high().turn("throttle", 1 / 24).wait(400)
+    assert job.next().action == "read"
+    assert job.may("throttle", 1 / 24).reasons[0] == "Take a reading first."
+
+
+def test_no_turn_where_the_rate_holds() -> None:
+    """In band with certainty there is nothing to turn."""
+    job = at_high(9.2)
+    assert job.next().action == "run_at"
+    assert job.may("throttle", 1 / 24).reasons[0] == "No turn is needed here."
+
+
+def test_near_an_edge_it_asks_for_another_reading() -> None:
+    """One rounded reading on the edge is not enough to be done, nor reason enough to turn."""
+    advice = at_high(9.0).next()
+    assert advice.action == "read"
+    assert advice.reasons[0].startswith("Near an edge: ")
+
+
+def test_the_first_move_is_smaller_than_later_ones() -> None:
+    """With a gain that is poorly known, at most half the cap; once it has been read, up to the cap."""
+    job = at_high(7.4)
+    first = abs(job.next().turns_cw or 0)
+    assert first <= 1 / 16
+    for co2 in (7.6, 7.8):
+        job.turn("throttle", 1 / 24).wait(150).read("high", co2)
+    assert abs(job.next().turns_cw or 0) > first
+
+
+def test_half_marks_only_where_whole_ones_will_not_do() -> None:
+    """Far from the band whole marks are advised; just outside it, with a lively screw, a half or a quarter."""
+    far = at_high(8.0).next().turns_cw or 0
+    assert math.isclose(far * 24, round(far * 24), abs_tol=1e-9)
+    near = at_high(9.0, bands={"high": (9.1, 9.3), "low": (8.7, 8.9)}).next()
+    assert near.action == "turn"
+    assert abs(near.turns_cw or 0) < 1 / 24
+
+
+def test_the_wait_gets_shorter_once_the_boiler_has_shown_that_it_is_quick() -> None:
+    """Readings on the way that show the end value already shorten the waits that follow."""
+    told = Told().run_at("high").wait(180).read("high", 8.0)
+    slow = told.turn("throttle", 1 / 8).next().wait_s or 0
+    for _ in range(3):
+        told.wait(20).read("high", 8.6)
+    full = told.wait(120).read("high", 8.6)
+    quick = full.next()
+    assert quick.action == "turn"
+    wide = at_high(8.0).turn("throttle", 1 / 8).wait(150).read("high", 8.6).next()
+    assert slow >= 60
+    assert (quick.wait_s or 0) <= (wide.wait_s or 0)

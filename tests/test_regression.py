@@ -1,0 +1,453 @@
+"""The regression against certified values, other libraries, and its own closed form.
+
+Status of a published value: [C] read in the source's own text, [S] in a secondary copy, [X] computed with the
+named library, [M] from memory.
+"""
+
+import csv
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+import statsmodels.api as sm  # type: ignore[import-untyped]
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from numpy.typing import NDArray
+from scipy import optimize, stats
+from sklearn.linear_model import BayesianRidge, LinearRegression  # type: ignore[import-untyped]
+
+from advisor import regression
+from advisor.regression import Fit, Mixture
+
+Array = NDArray[np.float64]
+DATA = Path(__file__).parent / "data"
+
+
+def columns(name: str, x: str, y: str) -> tuple[Array, Array]:
+    with (DATA / name).open() as lines:
+        assert next(lines).startswith("# ")
+        rows = list(csv.DictReader(lines))
+    return np.array([float(row[x]) for row in rows]), np.array([float(row[y]) for row in rows])
+
+
+def flat(*cov: float) -> Fit:
+    """Prior so wide that it says next to nothing; in the limit its shape is -D/2 (noise prior 1/s^2)."""
+    count = len(cov)
+    return Fit(np.zeros(count), np.diag(cov), -count / 2 + 1e-9, np.array(1e-12), np.array(0.0))
+
+
+def one_by_one(fit: Fit, rows: Array, values: Array) -> Fit:
+    for row, value in zip(rows, values, strict=True):
+        fit = regression.update(fit, list(row), float(value))
+    return fit
+
+
+def noise_sd(fit: Fit) -> float:
+    return float(np.sqrt(fit.scale / fit.shape))
+
+
+def standard_errors(fit: Fit) -> Array:
+    return np.asarray(np.sqrt(np.diag(fit.cov)) * noise_sd(fit))
+
+
+# --- published values ----------------------------------------------------------------------------------
+
+NOINT1 = columns("nist_noint1.csv", "x", "y")
+NORRIS = columns("nist_norris.csv", "x", "y")
+GUM_T, GUM_B = columns("gum_h3.csv", "t_C", "b_C")
+
+NOINT1_ROWS = NOINT1[0][:, None]
+NORRIS_ROWS = np.column_stack([np.ones_like(NORRIS[0]), NORRIS[0]])
+GUM_ROWS = np.column_stack([np.ones_like(GUM_T), GUM_T - 20])
+
+NOINT1_FIT = one_by_one(flat(1e6), NOINT1_ROWS, NOINT1[1])
+NORRIS_FIT = one_by_one(flat(1e10, 1e6), NORRIS_ROWS, NORRIS[1])
+GUM_FIT = one_by_one(flat(1e9, 1e9), GUM_ROWS, GUM_B)
+
+NIST = "NIST Statistical Reference Datasets, certified [C]"
+
+
+@pytest.mark.parametrize(
+    ("value", "certified", "source"),
+    [
+        (NOINT1_FIT.mean[0], 2.07438016528926, NIST),
+        (standard_errors(NOINT1_FIT)[0], 0.0165289256198347, NIST),
+        (noise_sd(NOINT1_FIT), 3.56753034006338, NIST),
+        (NORRIS_FIT.mean[0], -0.262323073774029, NIST),
+        (NORRIS_FIT.mean[1], 1.00211681802045, NIST),
+        (standard_errors(NORRIS_FIT)[0], 0.232818234301152, NIST),
+        (standard_errors(NORRIS_FIT)[1], 4.29796848199937e-4, NIST),
+        (noise_sd(NORRIS_FIT), 0.884796396144373, NIST),
+    ],
+)
+def test_certified_regression(value: float, certified: float, source: str) -> None:
+    """With a flat prior, row by row, the fit agrees with the certified value to six significant digits."""
+    assert value == pytest.approx(certified, rel=5e-7), source
+
+
+def test_certified_slope_of_norris() -> None:
+    """The slope, the best determined of the certified figures, agrees to ten digits."""
+    assert NORRIS_FIT.mean[1] == pytest.approx(1.00211681802045, rel=1e-10), NIST
+
+
+GUM = "JCGM 100:2008 H.3: data [C], printed roundings [M], reproduced with statsmodels OLS [X]"
+GUM_LINE = regression.forecast(GUM_FIT, [1.0, 10.0])
+
+
+@pytest.mark.parametrize(
+    ("value", "printed", "digits", "source"),
+    [
+        (GUM_FIT.mean[0], -0.1712, 4, GUM),
+        (standard_errors(GUM_FIT)[0], 0.0029, 4, GUM),
+        (GUM_FIT.mean[1], 0.00218, 5, GUM),
+        (standard_errors(GUM_FIT)[1], 0.00067, 5, GUM),
+        (GUM_FIT.cov[0, 1] / np.sqrt(GUM_FIT.cov[0, 0] * GUM_FIT.cov[1, 1]), -0.930, 3, GUM),
+        (noise_sd(GUM_FIT), 0.0035, 4, GUM),
+        (float(GUM_LINE.location[0]), -0.1494, 4, GUM),
+        (float(GUM_LINE.width[0]), 0.0041, 4, GUM),
+    ],
+)
+def test_calibration_line(value: float, printed: float, digits: int, source: str) -> None:
+    """Intercept at 20 C, slope, uncertainties, correlation and the line at 30 C, to every printed digit."""
+    assert round(float(value), digits) == printed, source
+
+
+# --- other libraries -----------------------------------------------------------------------------------
+
+LINES = {"norris": (NORRIS_ROWS, NORRIS[1], NORRIS_FIT), "gum": (GUM_ROWS, GUM_B, GUM_FIT)}
+
+
+@pytest.mark.parametrize("name", LINES)
+def test_same_as_ordinary_least_squares(name: str) -> None:
+    """With a flat prior, estimates, errors and residual degrees of freedom are statsmodels OLS's."""
+    rows, values, fit = LINES[name]
+    fitted = sm.OLS(values, rows).fit()
+    assert fit.mean == pytest.approx(fitted.params, rel=1e-6)
+    assert standard_errors(fit) == pytest.approx(fitted.bse, rel=1e-6)
+    assert noise_sd(fit) ** 2 == pytest.approx(fitted.scale, rel=1e-6)
+    assert fit.degrees_of_freedom == pytest.approx(fitted.df_resid, rel=1e-9)
+
+
+@pytest.mark.parametrize("name", LINES)
+def test_same_line_as_another_library(name: str) -> None:
+    """With a flat prior, intercept and slope are scikit-learn LinearRegression's."""
+    rows, values, fit = LINES[name]
+    fitted = LinearRegression().fit(rows[:, 1:], values)
+    assert fit.mean == pytest.approx([fitted.intercept_, *fitted.coef_], rel=1e-6)
+
+
+@pytest.mark.parametrize("name", LINES)
+def test_same_path_as_recursive_least_squares(name: str) -> None:
+    """After every reading the estimate is statsmodels RecursiveLS's, and so is each reading's surprise."""
+    rows, values, _ = LINES[name]
+    fitted = sm.RecursiveLS(values, rows).fit()
+    path = fitted.recursive_coefficients.filtered
+    fit = flat(1e10, 1e6) if name == "norris" else flat(1e9, 1e9)
+    for i, (row, value) in enumerate(zip(rows, values, strict=True)):
+        before, fit = fit, regression.update(fit, list(row), float(value))
+        if i < 3:
+            continue  # both start from hardly any knowledge, in their own way
+        assert fit.mean == pytest.approx(path[:, i], rel=1e-4, abs=1e-7)
+        squared = 2 * float(fit.scale - before.scale)
+        assert squared == pytest.approx(fitted.resid_recursive[i] ** 2, rel=1e-3, abs=1e-9)
+
+
+@pytest.mark.parametrize("chance", [0.01, 0.05, 0.5, 0.9, 0.99])
+@pytest.mark.parametrize("name", LINES)
+def test_forecast_is_students_t(name: str, chance: float) -> None:
+    """A flat-prior forecast has the quantiles of scipy.stats.t about the line, to 1e-6 of chance."""
+    rows, values, fit = LINES[name]
+    x = float(rows[:, 1].mean()) * 1.3
+    forecast = regression.forecast(fit, [1.0, x], 1.0)
+    fitted = sm.OLS(values, rows).fit().get_prediction([[1.0, x]])
+    exact = stats.t(len(values) - 2, fitted.predicted_mean[0], fitted.se_obs[0])
+    value = exact.ppf(chance)
+    assert forecast.quantile(chance) == pytest.approx(value, abs=2e-6 / exact.pdf(value))
+
+
+@pytest.mark.parametrize("name", LINES)
+def test_prediction_interval(name: str) -> None:
+    """A flat-prior 90 % forecast is statsmodels' prediction interval, of a reading and of the line."""
+    rows, values, fit = LINES[name]
+    x = float(rows[-1, 1])
+    prediction = sm.OLS(values, rows).fit().get_prediction([[1.0, x]])
+    for own_noise, is_reading in ((1.0, True), (0.0, False)):
+        forecast = regression.forecast(fit, [1.0, x], own_noise)
+        low, high = prediction.conf_int(alpha=0.1, obs=is_reading)[0]
+        assert forecast.quantile(0.05) == pytest.approx(low, abs=1e-5 * (high - low))
+        assert forecast.quantile(0.95) == pytest.approx(high, abs=1e-5 * (high - low))
+
+
+def test_ridge_with_a_real_prior() -> None:
+    """At the prior width that scikit-learn BayesianRidge chose, mean and covariance are its own."""
+    rows = GUM_ROWS
+    ridge = BayesianRidge(fit_intercept=False, tol=1e-8).fit(rows, GUM_B)
+    prior_var = float(ridge.alpha_ / ridge.lambda_)  # in noise variances
+    fit = one_by_one(Fit(np.zeros(2), np.eye(2) * prior_var, 1.0, np.array(1.0), np.array(0.0)), rows, GUM_B)
+    assert fit.mean == pytest.approx(ridge.coef_, rel=1e-7)
+    assert fit.cov / ridge.alpha_ == pytest.approx(ridge.sigma_, rel=1e-7)
+
+
+# --- row by row, all at once, in any order and any split -----------------------------------------------
+
+UNKNOWNS = 3
+PRIOR_VARS = [0.01, 1.0, 100.0]
+
+
+def prior_of(var: float) -> Fit:
+    mean = np.array([1.0, -2.0, 0.5])
+    cov = var * np.array([[1.0, 0.3, 0.0], [0.3, 2.0, -0.2], [0.0, -0.2, 0.5]])
+    return Fit(mean, cov, 5 / 2, np.array(0.7), np.array(-0.4))
+
+
+numbers = st.floats(-3.0, 3.0, allow_subnormal=False)
+readings = st.lists(
+    st.tuples(st.tuples(numbers, numbers, numbers), numbers, st.floats(0.0, 2.0)), min_size=1, max_size=9
+)
+Reading = tuple[tuple[float, float, float], float, float]
+
+
+def assert_same(fit: Fit, other: Fit, rel: float = 1e-9) -> None:
+    """All parts equal: means and covariances relative to the spread of their unknowns."""
+    spread = np.sqrt(np.diag(other.cov))
+    assert np.abs(fit.mean - other.mean) == pytest.approx(0, abs=rel * (1 + np.abs(other.mean).max()))
+    assert fit.cov / np.outer(spread, spread) == pytest.approx(other.cov / np.outer(spread, spread), abs=rel)
+    assert fit.shape == other.shape
+    assert float(fit.scale) == pytest.approx(float(other.scale), rel=rel)
+    assert float(fit.log_weight) == pytest.approx(float(other.log_weight), rel=rel, abs=rel)
+
+
+def all_at_once(fit: Fit, taken: list[Reading]) -> Fit:
+    rows, values, extra = (np.array(part, dtype=float) for part in zip(*taken, strict=True))
+    return regression.refit(fit, rows, values, np.diag(1 + extra))
+
+
+@pytest.mark.parametrize("var", PRIOR_VARS)
+@given(taken=readings, data=st.data())
+def test_row_by_row_is_all_at_once(var: float, taken: list[Reading], data: st.DataObject) -> None:
+    """Updates one by one, in any order, and any split into two batches give the closed form to 1e-9."""
+    whole = all_at_once(prior_of(var), taken)
+    shuffled = data.draw(st.permutations(taken))
+    fit = prior_of(var)
+    for row, value, extra in shuffled:
+        fit = regression.update(fit, list(row), value, extra)
+    assert_same(fit, whole)
+    split = data.draw(st.integers(1, len(taken)))
+    fit = all_at_once(prior_of(var), shuffled[:split])
+    for row, value, extra in shuffled[split:]:
+        fit = regression.update(fit, list(row), value, extra)
+    assert_same(fit, whole)
+
+
+@pytest.mark.parametrize("var", PRIOR_VARS)
+@given(taken=readings)
+def test_chance_of_the_readings(var: float, taken: list[Reading]) -> None:
+    """The log weight gained is the log density of scipy's multivariate Student's t of all readings."""
+    prior = prior_of(var)
+    rows, values, extra = (np.array(part, dtype=float) for part in zip(*taken, strict=True))
+    shape = float(prior.scale) / prior.shape * (np.diag(1 + extra) + rows @ prior.cov @ rows.T)
+    expected = stats.multivariate_t(rows @ prior.mean, shape, df=5).logpdf(values)
+    fit = prior
+    for row, value, own in taken:
+        fit = regression.update(fit, list(row), value, own)
+    assert float(fit.log_weight - prior.log_weight) == pytest.approx(float(expected), rel=1e-9, abs=1e-9)
+
+
+def test_no_readings_give_the_prior_back() -> None:
+    """A closed form of nothing and a reading with no regressors leave the unknowns as they were."""
+    prior = prior_of(1.0)
+    nothing = regression.refit(prior, np.empty((0, UNKNOWNS)), np.empty(0), np.empty((0, 0)))
+    assert_same(nothing, prior)
+    told_nothing = regression.update(prior, [0.0, 0.0, 0.0], 0.3)
+    assert (told_nothing.mean == prior.mean).all()
+    assert (told_nothing.cov == prior.cov).all()
+
+
+# --- noise that readings share -------------------------------------------------------------------------
+
+steps = st.lists(
+    st.one_of(
+        st.tuples(st.just("read"), st.tuples(numbers, numbers, numbers), numbers),
+        st.tuples(st.just("loosen"), st.tuples(numbers, numbers, numbers), st.floats(0.01, 3.0)),
+        st.tuples(st.just("renew"), st.integers(0, UNKNOWNS - 1), st.floats(0.01, 3.0)),
+    ),
+    min_size=1,
+    max_size=10,
+).filter(lambda drawn: any(kind == "read" for kind, _, _ in drawn))
+
+
+@pytest.mark.parametrize("var", PRIOR_VARS)
+@given(drawn=steps)
+@settings(max_examples=60)
+def test_shared_noise_is_a_dense_covariance(var: float, drawn: list[tuple[str, Any, float]]) -> None:
+    """Loosening and renewing between readings is the same as correlated noise: unknowns, chance and scale.
+
+    The reference keeps every step's own unknown to the end and conditions on all readings at once.
+    """
+    prior, fit = prior_of(var), prior_of(var)
+    variances = [1.0] * UNKNOWNS  # of what is added, in noise variances; the first ones stand for the prior
+    now = np.eye(UNKNOWNS)  # the present unknowns as sums of everything ever added
+    rows, values = [], []
+    for kind, what, number in drawn:
+        if kind == "read":
+            fit = regression.update(fit, list(what), number)
+            rows.append(np.array(what) @ now)
+            values.append(number)
+            continue
+        variances.append(number)
+        if kind == "loosen":
+            fit = regression.loosen(fit, list(what), number)
+            column = np.array(what)
+        else:
+            fit = regression.renew(fit, what, number)
+            column = np.eye(UNKNOWNS)[what]
+            now[what] = 0
+        now = np.column_stack([now, column])
+    total = len(variances)
+    wide = np.array([np.pad(row, (0, total - row.size)) for row in rows])
+    mean, cov = np.zeros(total), np.diag(variances)
+    mean[:UNKNOWNS], cov[:UNKNOWNS, :UNKNOWNS] = prior.mean, prior.cov
+    joint = regression.refit(
+        Fit(mean, cov, prior.shape, prior.scale, prior.log_weight),
+        wide,
+        np.array(values),
+        np.eye(len(values)),
+    )
+    expected = Fit(now @ joint.mean, now @ joint.cov @ now.T, joint.shape, joint.scale, joint.log_weight)
+    assert_same(fit, expected)
+    own, shared = wide[:, :UNKNOWNS], wide[:, UNKNOWNS:]
+    dense = np.eye(len(values)) + shared @ np.diag(variances[UNKNOWNS:]) @ shared.T
+    again = regression.refit(prior, own, np.array(values), dense)
+    assert float(fit.scale) == pytest.approx(float(again.scale), rel=1e-9)
+    assert float(fit.log_weight) == pytest.approx(float(again.log_weight), rel=1e-9, abs=1e-9)
+
+
+# --- many hypotheses at once ---------------------------------------------------------------------------
+
+
+def test_hypotheses_do_not_touch_each_other() -> None:
+    """A batch on two axes, with regressors and noise along either, gives each hypothesis as alone."""
+    random = np.random.default_rng(7)
+    shape = (2, 3)
+    root = random.normal(size=(UNKNOWNS, UNKNOWNS, *shape))
+    cov = np.einsum("ik...,jk...->ij...", root, root) + 0.1 * np.eye(UNKNOWNS)[..., None, None]
+    batch = Fit(
+        random.normal(size=(UNKNOWNS, *shape)),
+        cov,
+        2.0,
+        random.uniform(0.5, 2.0, shape),
+        random.normal(size=shape),
+    )
+    along_first, along_second = random.normal(size=(2, 1)), random.normal(size=(1, 3))
+    noise, loose = random.uniform(0, 1, (2, 1)), random.uniform(0, 1, (1, 3))
+
+    def taught(fit: Fit, first: Any, second: Any, noise: Any, loose: Any) -> Fit:
+        fit = regression.update(fit, [1.0, first, second], 0.7, noise)
+        fit = regression.loosen(fit, [1.0, 0.0, -0.5], loose)
+        fit = regression.update(fit, [0.0, second, 0.0], -0.2)
+        fit = regression.renew(fit, 1, 0.3)
+        return regression.update(fit, [first, 1.0, 0.0], 0.1, loose)
+
+    together = taught(batch, along_first, along_second, noise, loose)
+    for i, j in np.ndindex(shape):
+        alone = taught(
+            Fit(batch.mean[:, i, j], batch.cov[:, :, i, j], 2.0, batch.scale[i, j], batch.log_weight[i, j]),
+            along_first[i, 0],
+            along_second[0, j],
+            noise[i, 0],
+            loose[0, j],
+        )
+        assert together.mean[:, i, j] == pytest.approx(alone.mean, rel=1e-12)
+        assert together.cov[:, :, i, j] == pytest.approx(alone.cov, rel=1e-12, abs=1e-12)
+        assert together.scale[i, j] == pytest.approx(float(alone.scale), rel=1e-12)
+        assert together.log_weight[i, j] == pytest.approx(float(alone.log_weight), rel=1e-12)
+    raw = np.exp(together.log_weight)
+    assert together.weight == pytest.approx(raw / raw.sum(), rel=1e-12)
+
+
+def test_updates_leave_the_fit_they_started_from() -> None:
+    """Every step returns a new fit; the old one, which other answers may still use, stays as it was."""
+    prior = prior_of(1.0)
+    regression.update(prior, [1.0, 2.0, 3.0], 0.5)
+    regression.loosen(prior, [1.0, 0.0, 1.0], 2.0)
+    regression.renew(prior, 1, 2.0)
+    assert_same(prior, prior_of(1.0), rel=0)
+
+
+# --- forecasts that mix hypotheses ---------------------------------------------------------------------
+
+MIXTURES = [
+    Mixture(np.array([9.0]), np.array([0.05]), np.array([1.0]), 12.0),
+    Mixture(np.array([8.7, 9.0, 9.4]), np.array([0.05, 0.3, 0.01]), np.array([0.2, 0.5, 0.3]), 12.0),
+    Mixture(np.array([-5.0, 5.0]), np.array([0.01, 0.02]), np.array([0.5, 0.5]), 40.0),
+    Mixture(np.array([0.0, 0.0]), np.array([1e-8, 3.0]), np.array([0.6, 0.4]), 3.0),
+    Mixture(np.array([1.0, 2.0]), np.array([1.0, 1.0]), np.array([0.999, 0.001]), 200.0),
+]
+
+
+def exact_below(mixture: Mixture, value: float) -> float:
+    chance = stats.t.cdf(value, mixture.freedom, mixture.location, mixture.width)
+    return float(mixture.weight @ chance)
+
+
+@pytest.mark.parametrize("mixture", MIXTURES)
+def test_chances_of_a_mixture(mixture: Mixture) -> None:
+    """Chances below and between agree with scipy.stats.t to 1e-6, and are monotone from 0 to 1."""
+    reach = 12 * np.sqrt(mixture.var)
+    values = np.unique(np.concatenate([mixture.mean + np.linspace(-reach, reach, 301), mixture.location]))
+    below = np.array([mixture.below(float(value)) for value in values])
+    assert below == pytest.approx([exact_below(mixture, value) for value in values], abs=1e-6)
+    assert (np.diff(below) >= 0).all()
+    low, high = float(values[100]), float(values[180])
+    expected = exact_below(mixture, high) - exact_below(mixture, low)
+    assert mixture.between(low, high) == pytest.approx(expected, abs=2e-6)
+    assert mixture.between(high, low) == 0
+
+
+@pytest.mark.parametrize("chance", [0.001, 0.05, 0.3, 0.5, 0.95, 0.999])
+@pytest.mark.parametrize("mixture", MIXTURES)
+def test_quantiles_of_a_mixture(mixture: Mixture, chance: float) -> None:
+    """A quantile has its chance below it by scipy.stats.t, give or take 2e-6 of chance or of the spread."""
+    value, step = mixture.quantile(chance), 2e-6 * float(np.sqrt(mixture.var))
+    assert exact_below(mixture, value - step) - 2e-6 <= chance <= exact_below(mixture, value + step) + 2e-6
+    if len(mixture.weight) == 1:
+        exact = optimize.brentq(lambda v: exact_below(mixture, v) - chance, 0, 20, xtol=1e-12)
+        assert value == pytest.approx(exact, abs=1e-4 * mixture.width[0])
+
+
+@pytest.mark.parametrize("mixture", MIXTURES)
+def test_mean_and_variance_of_a_mixture(mixture: Mixture) -> None:
+    """Mean and variance are the mixed moments of scipy.stats.t."""
+    parts = [stats.t(mixture.freedom, loc, width) for loc, width in zip(mixture.location, mixture.width, strict=True)]
+    mean = sum(w * part.mean() for w, part in zip(mixture.weight, parts, strict=True))
+    second = sum(w * (part.var() + part.mean() ** 2) for w, part in zip(mixture.weight, parts, strict=True))
+    assert mixture.mean == pytest.approx(mean, rel=1e-12, abs=1e-12)
+    assert mixture.var == pytest.approx(second - mean**2, rel=1e-9)
+
+
+def test_forecast_mixes_all_hypotheses() -> None:
+    """A forecast has each hypothesis's location x'b, width and chance; noise widens it."""
+    fit = three_hypotheses()
+    forecast = regression.forecast(fit, [2.0], 1.25)
+    assert forecast.location == pytest.approx([2.0, 4.0, 6.0])
+    assert forecast.width == pytest.approx(np.sqrt((4 * 0.5 + 1.25) * np.array([1.0, 2.0, 3.0]) / 4), rel=1e-12)
+    assert forecast.weight == pytest.approx(np.array([1.0, 0.5, 1e-5]) / 1.50001, rel=1e-12)
+    assert forecast.freedom == 8
+
+
+def test_hopeless_hypotheses_are_dropped() -> None:
+    """A hypothesis below the stated share of the likeliest is left out; what stays is as it was."""
+    fit = three_hypotheses()
+    kept = regression.likely(fit, drop_below=1e-4)
+    assert kept.place.tolist() == [0, 1]
+    assert kept.fit.weight == pytest.approx([2 / 3, 1 / 3], rel=1e-12)
+    assert kept.fit.mean.tolist() == [[1.0, 2.0]]
+    assert kept.take(np.array([7.0, 8.0, 9.0])).tolist() == [7.0, 8.0]
+    assert kept.take(4.0).tolist() == [4.0, 4.0]
+    assert regression.likely(fit).place.tolist() == [0, 1, 2]
+
+
+def three_hypotheses() -> Fit:
+    scale, log_weight = np.array([1.0, 2.0, 3.0]), np.log([1.0, 0.5, 1e-5])
+    return Fit(np.array([[1.0, 2.0, 3.0]]), np.full((1, 1, 3), 0.5), 4.0, scale, log_weight)

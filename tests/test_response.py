@@ -1,0 +1,626 @@
+"""What a job teaches, against a reference for one hypothesis at a time, and counted against made-up jobs.
+
+The reference and the made-up jobs are written here anew, in plain code, from the model as it is described.
+"""
+
+import itertools
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+
+import numpy as np
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+from numpy.typing import NDArray
+
+from advisor import regression
+from advisor.events import Event
+from advisor.facts import Facts
+from advisor.fuels import NATURAL_GAS, PROPANE, Fuel
+from advisor.job import Job
+from advisor.prior import Prior
+from advisor.regression import Fit
+from advisor.response import GAP_SD_PCT, Belief, Model
+
+Array = NDArray[np.float64]
+START = datetime(2024, 1, 15, 9, 0, tzinfo=UTC)
+BANDS = {"high": (8.8, 9.2), "low": (8.3, 8.7)}
+SCREWS = ("offset", "throttle")
+
+
+def at(seconds: float) -> datetime:
+    return START + timedelta(seconds=seconds)
+
+
+def firing(seconds: float, rate: str) -> Event:
+    return Event(at(seconds), "firing", firing=rate)
+
+
+def reading(seconds: float, rate: str, co2_pct: float) -> Event:
+    return Event(at(seconds), "reading", firing=rate, co2_pct=co2_pct)
+
+
+def turn(seconds: float, screw: str, turns_cw: float) -> Event:
+    return Event(at(seconds), "turn", screw=screw, turns_cw=turns_cw)
+
+
+def believed(facts: Facts, events: list[Event]) -> Belief:
+    belief = Belief.before_any_event(facts)
+    for event in events:
+        belief = belief.after(event)
+    return belief
+
+
+# --- the reference: one hypothesis, all readings at once -----------------------------------------------
+
+
+@dataclass(frozen=True)
+class Screw:
+    """One hypothesis about one screw."""
+
+    gain: float
+    gain_sd: float
+    slack: float
+    start: float
+    weight: float
+
+
+class Plain:
+    """The straight scale of one rate, from element balance: f^2 = 1/L^2, L = 1 + (100 a/CO2 - d)/s."""
+
+    def __init__(self, fuel: Fuel, centre_pct: float) -> None:
+        self.a, self.d, self.s = fuel.co2_made, fuel.dry_flue, fuel.air_needed
+        self.centre = centre_pct
+        ratio = self.excess_air(centre_pct)
+        self.size = ratio**-2
+        self.slope = 200 * self.a / (centre_pct**2 * self.s * ratio**3)
+
+    def excess_air(self, co2_pct: float) -> float:
+        return 1 + (100 * self.a / co2_pct - self.d) / self.s
+
+    def straight(self, co2_pct: float) -> float:
+        return float(self.centre + (self.excess_air(co2_pct) ** -2 - self.size) / self.slope)
+
+    def co2(self, straight: float) -> float:
+        squared = self.size + self.slope * (straight - self.centre)
+        if squared <= 0:
+            return 0.0  # no gas left
+        return 100 * self.a / (self.d + (1 / math.sqrt(squared) - 1) * self.s)
+
+
+def plain_scales(facts: Facts) -> dict[str, Plain]:
+    return {rate: Plain(facts.fuel, sum(facts.bands[rate]) / 2) for rate in ("high", "low")}
+
+
+def plain_effects(scales: dict[str, Plain], turndown: float) -> dict[str, dict[str, float]]:
+    high, low = scales["high"], scales["low"]
+    return {
+        "offset": {"low": 1.0, "high": low.slope / high.slope / turndown**2},
+        "throttle": {"high": 1.0, "low": (low.size / low.slope) / (high.size / high.slope)},
+    }
+
+
+def share_shown(elapsed_s: float, dead_time_s: float, time_constant_s: float) -> float:
+    after = elapsed_s - dead_time_s
+    return 1 - math.exp(-after / time_constant_s) if after > 0 else 0.0
+
+
+def reference(facts: Facts, events: list[Event], lag: tuple[float, ...], screws: dict[str, Screw]) -> Fit:
+    """Posterior under one hypothesis. Every error that readings share is kept as an unknown of its own.
+
+    lag: dead time s, time constant s, chance. Unknowns of the answer: level at high and at low fire, gains of
+    the screws (offset, throttle), the present drift, what is peculiar to the present standstill.
+    """
+    prior = facts.prior
+    noise_var = prior.noise_sd_pct**2 + facts.display_step_pct**2 / 12
+    scales = plain_scales(facts)
+    effects = plain_effects(scales, facts.turndown)
+    dead_time_s, time_constant_s, lag_weight = lag
+
+    # everything unknown: name, mean, variance in % CO2; and the present unknowns as sums of them
+    mean = [scales["high"].centre, scales["low"].centre, screws["offset"].gain, screws["throttle"].gain]
+    var = [prior.level_sd_pct**2] * 2 + [screws[screw].gain_sd ** 2 for screw in SCREWS]
+    now = {0: {0: 1.0}, 1: {1: 1.0}, 2: {2: 1.0}, 3: {3: 1.0}, 4: {}, 5: {}}
+
+    def added(variance: float) -> int:
+        mean.append(0.0)
+        var.append(variance)
+        return len(mean) - 1
+
+    now[4] = {added(prior.drift_sd_pct**2): 1.0}
+    now[5] = {added(prior.standstill_sd_pct**2): 1.0}
+    hand = dict.fromkeys(SCREWS, 0.0)
+    place = {screw: screws[screw].start for screw in SCREWS}
+    changes: list[dict[str, object]] = []  # since, rate, where the screws act, hand error, known before
+    running: tuple[str, float] | None = None
+    rows, values, noise = [], [], []
+
+    def change_rate(rate: str, seconds: float, known: bool) -> None:
+        nonlocal running
+        running = (rate, seconds)
+        now[4] = {added(prior.drift_sd_pct**2): 1.0}
+        now[5] = {added((prior.standstill_sd_pct if known else GAP_SD_PCT) ** 2): 1.0}
+        changes.append({"since": seconds, "rate": rate, "place": dict(place), "hand": 0.0, "known": known})
+
+    for event in events:
+        seconds = event.time.timestamp()
+        if event.event == "firing":
+            assert event.firing is not None
+            change_rate(event.firing, seconds, known=bool(changes))
+        elif event.event == "turn":
+            assert event.screw is not None
+            assert event.turns_cw is not None
+            screw = screws[event.screw]
+            direction = -1.0 if facts.clockwise[event.screw] == "leaner" else 1.0
+            hand[event.screw] += direction * event.turns_cw
+            before, half = place[event.screw], screw.slack / 2
+            place[event.screw] = min(max(before, hand[event.screw] - half), hand[event.screw] + half)
+            error_var = (prior.hand_sd * (place[event.screw] - before) * screw.gain) ** 2
+            error = added(error_var)
+            for level, rate in enumerate(("high", "low")):
+                now[level] = {**now[level], error: effects[event.screw][rate]}
+            now[5] = {added(prior.standstill_sd_pct**2): 1.0}
+            if running is not None:
+                shown_var = error_var * effects[event.screw][running[0]] ** 2
+                changes.append(
+                    {
+                        "since": seconds,
+                        "rate": running[0],
+                        "place": dict(place),
+                        "hand": shown_var,
+                        "known": True,
+                    }
+                )
+        elif event.event == "reading":
+            assert event.firing is not None
+            assert event.co2_pct is not None
+            if running is None or running[0] != event.firing:
+                change_rate(event.firing, seconds, known=False)
+            seen = [change for change in changes if float(str(change["since"])) <= seconds]
+            while not all(change["known"] for change in seen[1:]):
+                seen = seen[1:]
+            shares = [share_shown(seconds - float(str(c["since"])), dead_time_s, time_constant_s) for c in seen]
+            unknown = 0.0 if seen[0]["known"] else 1 - shares[0]
+            row: dict[int, float] = {}
+
+            def enters(unknown_now: int, factor: float, row: dict[int, float] = row) -> None:
+                for name, size in now[unknown_now].items():
+                    row[name] = row.get(name, 0.0) + factor * size
+
+            extra = 0.0
+            for k, state in enumerate(seen):
+                upper = 1.0 if k == 0 else shares[k]
+                weight = upper - (shares[k + 1] if k + 1 < len(seen) else 0.0)
+                rate = str(state["rate"])
+                enters(0 if rate == "high" else 1, weight)
+                for gain, name in ((2, "offset"), (3, "throttle")):
+                    where = state["place"]
+                    assert isinstance(where, dict)
+                    enters(gain, weight * (where[name] - screws[name].start) * effects[name][rate])
+                if k:
+                    extra += (1 - shares[k]) ** 2 * float(str(state["hand"]))
+            assert running is not None
+            enters(4, math.exp(-(seconds - running[1]) / prior.drift_time_s))
+            enters(5, 1.0 if seen[-1]["known"] else unknown)
+            rows.append(row)
+            values.append(scales[event.firing].straight(event.co2_pct))
+            noise.append(1 + extra / noise_var)
+
+    total = len(mean)
+
+    def dense(row: dict[int, float]) -> Array:
+        line = np.zeros(total)
+        line[list(row)] = list(row.values())
+        return line
+
+    keep = [i for i in range(total) if var[i] > 0]
+    start = Fit(
+        np.array(mean)[keep],
+        np.diag(np.array(var)[keep] / noise_var),
+        prior.noise_shape,
+        np.array((prior.noise_shape - 1) * noise_var),
+        np.array(math.log(lag_weight) + sum(math.log(screws[screw].weight) for screw in SCREWS)),
+    )
+    wide = np.array([dense(row)[keep] for row in rows]).reshape(len(rows), len(keep))
+    joint = regression.refit(start, wide, np.array(values), np.diag(noise))
+    present = np.array([dense(now[i]) for i in range(6)])[:, keep]
+    return Fit(present @ joint.mean, present @ joint.cov @ present.T, joint.shape, joint.scale, joint.log_weight)
+
+
+def assert_agrees(facts: Facts, events: list[Event], *, every: int, rel: float = 1e-9) -> None:
+    """The belief equals the reference under every `every`-th hypothesis."""
+    belief = believed(facts, events)
+    for screw in SCREWS:
+        belief = belief.unfolded(screw)
+    model, fit = belief.model, belief.fit
+    lag, unfolded = model.lag, model.screws
+    picked = list(np.ndindex(fit.scale.shape))[::every]
+    assert len(picked) >= 5
+    for place in picked:
+        of_lag = tuple(float(part[place[0]]) for part in (lag.dead_time_s, lag.time_constant_s, lag.weight))
+        of_screw = {
+            screw: Screw(*(
+                float(getattr(unfolded[screw], name)[at])
+                for name in ("gain", "gain_sd", "slack", "start", "weight")
+            ))
+            for screw, at in zip(SCREWS, place[1:], strict=True)
+        }  # fmt: skip
+        expected = reference(facts, events, of_lag, of_screw)
+        at = (..., *place)
+        spread = np.sqrt(np.diag(expected.cov))
+        assert fit.mean[at] / spread == pytest.approx(expected.mean / spread, rel=rel, abs=rel)
+        correlation = expected.cov / np.outer(spread, spread)
+        assert fit.cov[at] / np.outer(spread, spread) == pytest.approx(correlation, abs=rel)
+        assert fit.scale[place] == pytest.approx(float(expected.scale), rel=rel)
+        assert fit.log_weight[place] == pytest.approx(float(expected.log_weight), rel=rel, abs=rel)
+        assert fit.shape == expected.shape
+
+
+MARK = 1 / 24
+FULL_JOB = [
+    firing(0, "high"),
+    reading(70, "high", 8.1),
+    reading(130, "high", 8.0),
+    turn(140, "throttle", 2 * MARK),
+    reading(165, "high", 8.1),  # on the way
+    reading(220, "high", 8.4),
+    turn(230, "throttle", 4 * MARK),
+    reading(300, "high", 9.3),
+    turn(310, "throttle", -MARK),  # a reversal
+    reading(335, "high", 9.3),
+    reading(400, "high", 9.1),
+    firing(410, "low"),
+    reading(425, "low", 8.9),  # still mixed with high fire
+    reading(500, "low", 7.9),
+    turn(510, "offset", MARK),
+    turn(515, "throttle", -MARK / 2),
+    reading(540, "low", 7.9),
+    reading(600, "low", 8.1),
+    turn(605, "offset", -2 * MARK),
+    turn(640, "offset", 3 * MARK),
+    reading(720, "low", 8.4),
+    firing(730, "high"),
+    reading(760, "high", 8.8),
+    reading(860, "high", 9.0),
+]
+
+UNLOGGED_RATES = [
+    reading(0, "low", 8.0),
+    reading(20, "low", 8.1),
+    reading(200, "low", 8.2),
+    turn(1500, "offset", MARK),
+    reading(1550, "low", 8.4),
+    reading(1700, "high", 8.6),
+    reading(1730, "high", 8.8),
+    firing(1735, "high"),
+    reading(1760, "high", 8.9),
+]
+
+TURNED_FIRST = [
+    turn(0, "throttle", MARK),
+    turn(10, "offset", -MARK),
+    firing(20, "low"),
+    reading(100, "low", 8.0),
+    turn(1400, "offset", 2 * MARK),
+    reading(1450, "low", 8.4),
+]
+
+NO_READING = [firing(0, "high"), turn(60, "throttle", MARK), firing(90, "low"), turn(100, "offset", -MARK)]
+
+PRIORS = [
+    Prior(),
+    Prior(level_sd_pct=0.5, gain_log_sd=0.3),
+    Prior(level_sd_pct=5.0, gain_log_sd=1.2, hand_sd=0.2),
+]
+
+
+@pytest.mark.parametrize("prior", PRIORS, ids=["usual", "narrow", "wide"])
+@pytest.mark.parametrize(
+    "events",
+    [FULL_JOB, UNLOGGED_RATES, TURNED_FIRST, NO_READING],
+    ids=["full", "unlogged rates", "turned first", "no reading"],
+)
+def test_job_teaches_what_the_reference_says(events: list[Event], prior: Prior) -> None:
+    """Event by event gives, under each hypothesis, mean, covariance, scale and chance of the closed form."""
+    assert_agrees(Facts(fuel=NATURAL_GAS, bands=BANDS, prior=prior), events, every=271)
+
+
+def test_other_facts_enter_as_stated() -> None:
+    """Turndown, display step and the directions of the screws act as the reference has them."""
+    facts = Facts(
+        fuel=NATURAL_GAS,
+        bands={"high": (9.0, 9.4), "low": (8.6, 9.0)},
+        clockwise={"offset": "leaner", "throttle": "unknown"},
+        turndown=3.0,
+        display_step_pct=0.01,
+    )
+    assert_agrees(facts, FULL_JOB, every=613)
+
+
+@st.composite
+def jobs(draw: st.DrawFn) -> list[Event]:
+    """Draw a job: a logged start with time to settle, then anything in any order."""
+    events, seconds, rate = [firing(0, "high")], 1200.0, "high"
+    for kind in draw(st.lists(st.sampled_from(("reading", "turn", "firing")), min_size=1, max_size=9)):
+        seconds += draw(st.sampled_from((0.0, 7.0, 25.0, 60.0, 400.0)))
+        if kind == "firing":
+            rate = draw(st.sampled_from(("high", "low")))
+            events.append(firing(seconds, rate))
+        elif kind == "turn":
+            size = draw(st.sampled_from((-2, -1, 1, 2))) * MARK
+            events.append(turn(seconds, draw(st.sampled_from(SCREWS)), size))
+        else:
+            events.append(reading(seconds, rate, draw(st.sampled_from((7.5, 8.5, 9.5)))))
+    return events
+
+
+@given(jobs())
+@settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+def test_any_job_teaches_what_the_reference_says(events: list[Event]) -> None:
+    """The same holds for jobs drawn at random, turns and readings of the same moment included."""
+    assert_agrees(Facts(fuel=NATURAL_GAS, bands=BANDS), events, every=1303)
+
+
+def test_nothing_learned_gives_the_prior() -> None:
+    """With no reading the chances of every hypothesis are those it started with."""
+    belief = believed(Facts(fuel=NATURAL_GAS, bands=BANDS), NO_READING)
+    for screw in SCREWS:
+        assert belief.chances(screw) == pytest.approx(belief.model.screws[screw].weight, rel=1e-9)
+    assert belief.lag_chances() == pytest.approx(belief.model.lag.weight, rel=1e-9)
+
+
+def test_order_of_unfolding_does_not_matter() -> None:
+    """Writing out a screw's hypotheses before the job gives the same as doing so at its first turn."""
+    facts = Facts(fuel=NATURAL_GAS, bands=BANDS)
+    early = Belief.before_any_event(facts).unfolded("offset").unfolded("throttle")
+    for event in FULL_JOB:
+        early = early.after(event)
+    late = believed(facts, FULL_JOB)
+    assert early.fit.mean == pytest.approx(late.fit.mean, rel=1e-9, abs=1e-12)
+    assert early.fit.cov == pytest.approx(late.fit.cov, rel=1e-9, abs=1e-9)
+    assert early.fit.log_weight == pytest.approx(late.fit.log_weight, rel=1e-9)
+
+
+# --- rows of the same moment ---------------------------------------------------------------------------
+
+SAME_MOMENTS = [
+    [firing(0, "high")],
+    [reading(150, "high", 8.3), reading(150, "high", 8.4), turn(150, "throttle", 2 * MARK)],
+    [reading(260, "high", 8.8), reading(260, "high", 8.7)],
+    [reading(330, "high", 8.8), firing(330, "low")],
+    [reading(480, "low", 7.9), turn(480, "offset", MARK), turn(480, "throttle", -MARK)],
+    [reading(600, "low", 8.0)],
+]
+
+
+def answer(order: list[Event]) -> object:
+    job = Job(fuel=NATURAL_GAS, bands=BANDS)
+    for event in order:
+        match event.event:
+            case "firing":
+                job.run_at(str(event.firing), at=event.time)
+            case "turn":
+                job.turn(str(event.screw), float(event.turns_cw or 0), at=event.time)
+            case _:
+                job.read(str(event.firing), float(event.co2_pct or 0), at=event.time)
+    return job.next(at(610)), job.response("offset", at=at(610)), job.response("throttle", at=at(610))
+
+
+def orders() -> Iterator[list[Event]]:
+    for groups in itertools.product(*(list(itertools.permutations(group)) for group in SAME_MOMENTS)):
+        yield [event for group in groups for event in group]
+
+
+def test_order_of_rows_of_one_moment_does_not_matter() -> None:
+    """Rows of the same moment, logged in any order, give the same advice and the same fitted responses."""
+    everything = list(orders())
+    assert len(everything) == 6 * 2 * 2 * 6
+    expected = answer(everything[0])
+    for order in everything[1::11]:
+        assert answer(order) == expected
+
+
+def test_rows_of_one_moment_stand_in_the_order_of_the_work() -> None:
+    """Of rows of the same moment the change of rate comes first, then the readings, then the turns."""
+    job = Job(fuel=NATURAL_GAS, bands=BANDS)
+    job.turn("throttle", MARK, at=at(60))
+    job.read("high", 8.4, at=at(60))
+    job.read("high", 8.3, at=at(60))
+    job.run_at("high", at=at(60))
+    assert [row.event.event for row in job.rows()] == ["firing", "reading", "reading", "turn"]
+    assert [row.number for row in job.rows()] == [4, 3, 2, 1]
+
+
+@given(st.permutations([event for group in SAME_MOMENTS for event in group]))
+@settings(max_examples=8, deadline=None)
+def test_order_of_the_log_does_not_matter(order: list[Event]) -> None:
+    """A log whose rows were typed in any order gives the answer of the same rows in order of time."""
+    assert answer(order) == answer([event for group in SAME_MOMENTS for event in group])
+
+
+# --- claims of uncertainty, counted --------------------------------------------------------------------
+
+
+SURE_HAND = 1e-6  # error of a hand that turns as it means to, as a share of the turn
+
+
+@dataclass
+class MadeUpBoiler:
+    """A boiler drawn from the stated prior, with its own lag, play, hand, drift, noise and display.
+
+    as_believed  True: drawn from the hypotheses themselves, its display with normal noise and not rounded.
+                 False: log-normal gains, play, start and lag anywhere in their ranges, a rounding display.
+    """
+
+    random: np.random.Generator
+    model: Model
+    as_believed: bool
+
+    def __post_init__(self) -> None:
+        random, prior = self.random, self.model.facts.prior
+        self.prior = prior
+        self.scales = plain_scales(self.model.facts)
+        self.effects = plain_effects(self.scales, self.model.facts.turndown)
+        self.level = {rate: self.scales[rate].centre + prior.level_sd_pct * random.normal() for rate in ("high", "low")}
+        self.gain: dict[str, float] = {}
+        self.slack: dict[str, float] = {}
+        self.place: dict[str, float] = {}
+        for screw in SCREWS:
+            self.draw_screw(screw)
+        self.start, self.hand = dict(self.place), dict.fromkeys(SCREWS, 0.0)
+        self.dead_time_s, self.time_constant_s = self.draw_lag()
+        self.history: list[tuple[float, float]] = []  # since, settled CO2 in % after each change
+        self.run_at("high", -1000.0)
+
+    def draw_screw(self, screw: str) -> None:
+        random, prior, hypotheses = self.random, self.prior, self.model.screws[screw]
+        if self.as_believed:
+            k = random.choice(hypotheses.weight.size, p=hypotheses.weight)
+            self.gain[screw] = hypotheses.gain[k] + hypotheses.gain_sd[k] * random.normal()
+            self.slack[screw], self.place[screw] = hypotheses.slack[k], hypotheses.start[k]
+            return
+        size = prior.gain_per_turn[screw] * math.exp(prior.gain_log_sd * random.normal())
+        sign = random.choice([0, -1, 1], p=[prior.chance_dead, prior.chance_reversed, self.chance_sound])
+        self.gain[screw] = float(sign * size)
+        self.slack[screw] = prior.slack_turns * random.random()
+        self.place[screw] = self.slack[screw] / 2 * random.uniform(-1, 1)
+
+    @property
+    def chance_sound(self) -> float:
+        return 1 - self.prior.chance_dead - self.prior.chance_reversed
+
+    def draw_lag(self) -> tuple[float, float]:
+        random, lag = self.random, self.model.lag
+        k = random.choice(lag.weight.size, p=lag.weight)
+        if self.as_believed:
+            return float(lag.dead_time_s[k]), float(lag.time_constant_s[k])
+        nodes = np.log(np.unique(lag.time_constant_s))
+        edges = np.concatenate([
+            [math.log(self.prior.time_constant_s[0])],
+            (nodes[1:] + nodes[:-1]) / 2,
+            [math.log(self.prior.time_constant_s[1])],
+        ])  # fmt: skip
+        near = int(np.searchsorted(nodes, math.log(lag.time_constant_s[k]) - 1e-9))
+        return random.uniform(*self.prior.dead_time_s), math.exp(random.uniform(*edges[near : near + 2]))
+
+    def settled(self) -> float:
+        """Settled CO2 at the present rate, %."""
+        straight = self.level[self.rate] + sum(
+            self.gain[s] * (self.place[s] - self.start[s]) * self.effects[s][self.rate] for s in SCREWS
+        )
+        return self.scales[self.rate].co2(straight)
+
+    def changed(self, seconds: float) -> None:
+        self.peculiar = self.prior.standstill_sd_pct * self.random.normal()
+        self.history.append((seconds, self.settled()))
+
+    def run_at(self, rate: str, seconds: float) -> None:
+        self.rate, self.rate_since = rate, seconds
+        self.drift = self.prior.drift_sd_pct * self.random.normal()
+        self.changed(seconds)
+
+    def turn(self, screw: str, turns_cw: float, seconds: float) -> None:
+        """Turn; the hand's error is on what it moves the screw's effect by, as the model has it."""
+        self.hand[screw] += turns_cw
+        half, before = self.slack[screw] / 2, self.place[screw]
+        after = min(max(before, self.hand[screw] - half), self.hand[screw] + half)
+        error = self.prior.hand_sd * (after - before) * self.gain[screw] * self.random.normal()
+        self.place[screw] = after
+        for rate in ("high", "low"):
+            self.level[rate] += error * self.effects[screw][rate]
+        self.changed(seconds)
+
+    def display(self, seconds: float) -> float:
+        """CO2 on the display, rounded to its step, %."""
+        shown = self.history[0][1]
+        for (since, value), (_, before) in zip(self.history[1:], self.history[:-1], strict=True):
+            shown += (value - before) * share_shown(seconds - since, self.dead_time_s, self.time_constant_s)
+        prior, step = self.prior, self.model.facts.display_step_pct
+        shown += self.drift * math.exp(-(seconds - self.rate_since) / prior.drift_time_s) + self.peculiar
+        if self.as_believed:
+            return shown + math.hypot(prior.noise_sd_pct, step / math.sqrt(12)) * self.random.normal()
+        return round((shown + prior.noise_sd_pct * self.random.normal()) / step) * step
+
+
+def counted_jobs(count: int, *, as_believed: bool, seed: int) -> dict[str, tuple[int, int]]:
+    """How often 90 % intervals held, by claim: (held, asked), over made-up jobs at both rates."""
+    prior = Prior(hand_sd=SURE_HAND) if as_believed else Prior()
+    facts = Facts(fuel=PROPANE, bands={"high": (9.3, 9.7), "low": (8.9, 9.3)}, prior=prior)
+    random = np.random.default_rng(seed)
+    tally: dict[str, list[bool]] = {"early reading": [], "late reading": [], "gain": []}
+    while len(tally["gain"]) < count:
+        belief = Belief.before_any_event(facts)
+        boiler = MadeUpBoiler(random, belief.model, as_believed)
+        claims = one_job(boiler, belief, "high" if len(tally["gain"]) % 2 else "low")
+        if claims is None:
+            continue  # beyond what a flame of this gas can be
+        for name, held in claims:
+            tally[name].append(held)
+    return {name: (sum(held), len(held)) for name, held in tally.items()}
+
+
+def one_job(boiler: MadeUpBoiler, belief: Belief, rate: str) -> list[tuple[str, bool]] | None:
+    """Set one rate by turns of one mark or two toward its centre; what was claimed, and whether it held."""
+    screw, random = ("throttle" if rate == "high" else "offset"), boiler.random
+    centre, claims, seconds = boiler.scales[rate].centre, list[tuple[str, bool]](), 0.0
+    belief = belief.after(firing(0, "high"))
+    if rate == "low":
+        seconds = 900.0
+        belief = belief.after(firing(seconds, "low"))
+        boiler.run_at("low", seconds)
+    seconds += 900.0
+    for step in range(5):
+        waits = (random.uniform(15, 45), random.uniform(70, 150)) if step else (0.0,)
+        changed = seconds
+        for wait in waits:
+            seconds = changed + wait
+            co2 = boiler.display(seconds)
+            if not 3.5 < co2 < 13.7:
+                return None
+            if step:
+                claim = belief.displayed(at(seconds).timestamp())
+                low, high = claim.quantile(0.05), claim.quantile(0.95)
+                held = low <= boiler.scales[rate].straight(co2) <= high
+                claims.append(("early reading" if wait == waits[0] else "late reading", held))
+            belief = belief.after(reading(seconds, rate, co2))
+        if step < 4:
+            seconds += 5.0
+            toward = MARK * int(random.integers(1, 3)) * (1 if co2 < centre else -1)
+            belief = belief.after(turn(seconds, screw, toward))
+            boiler.turn(screw, toward, seconds)
+    gain = belief.gain(screw)
+    claims.append(("gain", gain.quantile(0.05) <= boiler.gain[screw] <= gain.quantile(0.95)))
+    return claims
+
+
+def assert_holds(counted: dict[str, tuple[int, int]], low: float, high: float) -> None:
+    """Every claim held in a share from low to high, give or take three binomial spreads of what was asked."""
+    for name, (held, asked) in counted.items():
+        margin = 3 * math.sqrt(0.9 * 0.1 / asked)
+        assert low - margin <= held / asked <= high + margin, f"{name}: {held} of {asked}"
+
+
+JOBS = pytest.mark.parametrize("jobs_made_up", [300, pytest.param(3000, marks=pytest.mark.slow)])
+
+
+@JOBS
+def test_ninety_percent_hold_ninety_percent_as_believed(jobs_made_up: int) -> None:
+    """Boilers drawn from the hypotheses, turned by a sure hand: 90 % intervals hold in 90 %, by counting.
+
+    Four turns a job, an early and a late reading after each. The belief takes the part of a hand's error that
+    does not show yet for independent noise, which widens early forecasts and narrows gains by about one in a
+    hundred; so the hand is counted below, under the wider goal.
+    """
+    assert_holds(counted_jobs(jobs_made_up, as_believed=True, seed=1), 0.90, 0.90)
+
+
+@JOBS
+def test_ninety_percent_hold_near_ninety_off_the_grid(jobs_made_up: int) -> None:
+    """Boilers between the hypotheses, an unsure hand, a rounding display: 90 % intervals hold in 88 to 92 %.
+
+    The few hypotheses stand for whole ranges of play and lag, and a rounding display repeats its error where
+    the belief takes every reading's for a new one; the goal of 88 to 92 % leaves room for that.
+    """
+    assert_holds(counted_jobs(jobs_made_up, as_believed=False, seed=2), 0.88, 0.92)

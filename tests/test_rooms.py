@@ -1,0 +1,135 @@
+"""The order of the rooms: imports go one way, start-up is light, modules stay short, the pages tell the truth."""
+
+import ast
+import subprocess
+import sys
+import tomllib
+from pathlib import Path
+
+import pytest
+from console import PAGE, ROOT, played
+
+import advisor
+from advisor import Job, limits
+
+PACKAGE = Path(advisor.__file__).parent
+ORDER = [
+    "errors", "units", "fuels", "limits", "events", "prior", "facts", "valve", "hypotheses", "regression", "response",
+    "readings", "history", "visit", "findings", "rate", "decision", "rows", "heads", "log", "job", "text", "options",
+    "cli",
+]  # fmt: skip
+APART = {"simulator": {"fuels", "errors"}}  # shares nothing with the estimator
+MOST_LINES = 400
+
+
+def imported(path: Path) -> set[str]:
+    """Names of the advisor modules that a module imports anywhere."""
+    found = set()
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        if isinstance(node, ast.ImportFrom) and node.module == "advisor":
+            found |= {alias.name for alias in node.names if (PACKAGE / f"{alias.name}.py").exists()}
+        elif isinstance(node, ast.ImportFrom) and node.module and node.module.startswith("advisor."):
+            found.add(node.module.split(".")[1])
+        elif isinstance(node, ast.Import):
+            found |= {a.name.split(".")[1] for a in node.names if a.name.startswith("advisor.")}
+    return found
+
+
+def test_imports_go_one_way() -> None:
+    """Each module imports only modules before it in the order; the simulator stands apart."""
+    modules = {path.stem for path in PACKAGE.glob("*.py")} - {"__init__", "__main__"}
+    assert modules == set(ORDER) | set(APART)
+    for name in ORDER:
+        before = set(ORDER[: ORDER.index(name)])
+        assert imported(PACKAGE / f"{name}.py") <= before, name
+    for name, allowed in APART.items():
+        assert imported(PACKAGE / f"{name}.py") <= allowed, name
+
+
+def test_modules_stay_short() -> None:
+    """No module is longer than about 400 lines."""
+    lengths = {path.name: len(path.read_text(encoding="utf-8").splitlines()) for path in PACKAGE.glob("*.py")}
+    assert {name: length for name, length in lengths.items() if length > MOST_LINES} == {}
+
+
+def test_an_answer_loads_nothing_heavy() -> None:
+    """`advisor next` imports neither pandas, matplotlib nor scipy.stats."""
+    code = (
+        "import sys; sys.argv = ['advisor', 'next', 'demo_logs/half_way.csv']\n"
+        "from advisor.cli import main\n"
+        "try:\n    main()\nexcept SystemExit:\n    pass\n"
+        "heavy = [m for m in ('pandas', 'matplotlib', 'scipy.stats', 'scipy.optimize') if m in sys.modules]\n"
+        "print('HEAVY', heavy)"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, cwd=ROOT, check=True)
+    assert done.stdout.splitlines()[-1] == "HEAVY []"
+
+
+def test_the_sessions_in_the_readme_are_what_the_commands_print() -> None:
+    """Every console session of README.md, word for word (`python tests/console.py` renews them)."""
+    page = PAGE.read_text(encoding="utf-8")
+    assert played(page) == page
+
+
+def test_the_python_example_in_the_readme_runs(capsys: pytest.CaptureFixture[str]) -> None:
+    """The library example of README.md works as printed."""
+    code = PAGE.read_text(encoding="utf-8").split("```python\n")[1].split("```")[0]
+    exec(compile(code, "README.md", "exec"), {})
+    first, second = capsys.readouterr().out.splitlines()
+    assert first.startswith("turn throttle 0.0416")
+    assert second == "1.259"
+
+
+def test_every_command_is_in_the_readme() -> None:
+    """Each command has its line in README.md."""
+    from advisor.cli import app
+
+    page = PAGE.read_text(encoding="utf-8")
+    names = [command.name or command.callback.__name__ for command in app.registered_commands if command.callback]
+    assert len(names) == 10
+    for name in names:
+        assert f"advisor {name} " in page, name
+
+
+def test_demo_logs_are_what_their_script_makes(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The logs in demo_logs come from the committed script and seeds, byte for byte."""
+    import make_demo_logs
+
+    kept = {path.name: path.read_bytes() for path in make_demo_logs.DEMO_LOGS.iterdir()}
+    monkeypatch.setattr(make_demo_logs, "DEMO_LOGS", tmp_path)
+    make_demo_logs.main()
+    assert {path.name: path.read_bytes() for path in tmp_path.iterdir()} == kept
+
+
+@pytest.mark.parametrize(
+    ("name", "action", "code"),
+    [
+        ("sound_job", "finish", ""),
+        ("half_way", "turn", ""),
+        ("slack_after_reversal", "turn", "slack"),
+        ("read_too_soon", "wait", "not-settled"),
+        ("loose_probe", "halt", "air-in-sample"),
+        ("reversed_screw", "halt", "wrong-way"),
+    ],
+)
+def test_each_demo_log_shows_what_its_line_says(name: str, action: str, code: str) -> None:
+    """The answer on each demo log is the one it is there for."""
+    job = Job.load(ROOT / "demo_logs" / f"{name}.csv")
+    advice = job.next(max(event.time for event in job.events))
+    assert advice.action == action
+    assert not code or code in {finding.code for finding in advice.findings}
+
+
+def test_no_target_has_a_default() -> None:
+    """Bands, gas pressures and input rates are never built in."""
+    with pytest.raises(TypeError):
+        Job(fuel="natural gas")  # type: ignore[call-arg]
+    assert dict(Job(fuel="natural gas", bands={"high": (9.0, 9.4), "low": (8.6, 9.0)}).facts.pressures) == {}
+    assert not any("band" in name.lower() or "pressure" in name.lower() for name in vars(limits))
+
+
+def test_the_licence_ships_in_the_package() -> None:
+    """The licence text lies in the package and its SPDX name in pyproject.toml."""
+    project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
+    assert project["license"] == "MIT"
+    assert (PACKAGE / "LICENSE").read_text(encoding="utf-8").startswith("MIT License")

@@ -1,0 +1,289 @@
+"""The valve's physics against scipy.signal, finite differences of equation (1) and its own identities.
+
+Status of a published value: [C] read in the source's own text, [S] in a secondary copy, [X] computed with the
+named library, [M] from memory.
+"""
+
+import csv
+from pathlib import Path
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from numpy.typing import NDArray
+from scipy import signal
+
+from advisor.fuels import BUILT_IN, METHANE, NATURAL_GAS, PROPANE, Fuel
+from advisor.valve import StraightScale, follow, ratio_squared, screw_effects, shown_share, state_weights
+
+Array = NDArray[np.float64]
+DATA = Path(__file__).parent / "data"
+
+# --- play ----------------------------------------------------------------------------------------------
+
+places = st.floats(-1.0, 1.0)
+slacks = st.floats(0.0, 0.5)
+paths = st.lists(places, min_size=1, max_size=12)
+
+
+def walked(start: float, path: list[float], slack: float) -> float:
+    effective = start
+    for hand in path:
+        effective = float(follow(effective, hand, slack))
+    return effective
+
+
+def by_small_steps(start: float, path: list[float], slack: float) -> float:
+    """Play worked out without its formula: a stick of length `slack` is pushed by whichever end touches."""
+    effective, hand = start, path[0]
+    for target in path:
+        for here in np.linspace(hand, target, 200):
+            if here - effective > slack / 2:
+                effective = here - slack / 2
+            elif effective - here > slack / 2:
+                effective = here + slack / 2
+        hand = target
+    return effective
+
+
+@given(places, paths, slacks)
+def test_play_is_a_stick_pushed_by_its_ends(start: float, path: list[float], slack: float) -> None:
+    """The effect moves only while an end of the play pushes it, however slowly the hand goes."""
+    assert walked(start, path, slack) == pytest.approx(by_small_steps(start, path, slack), abs=1e-12)
+
+
+@given(places, paths, slacks)
+def test_play_stays_within_its_width(start: float, path: list[float], slack: float) -> None:
+    """After any path the effect is at most half the play from the hand."""
+    assert abs(walked(start, path, slack) - path[-1]) <= slack / 2 + 1e-12
+
+
+@given(places, places, places, slacks, st.integers(2, 9))
+def test_a_move_may_be_split(start: float, hand: float, target: float, slack: float, parts: int) -> None:
+    """A move made in several parts of the same direction, at any pace, ends where the one move ends."""
+    begun = float(follow(start, hand, slack))
+    whole = float(follow(begun, target, slack))
+    stops = [hand + (target - hand) * part / parts for part in range(1, parts)]
+    assert walked(begun, [*stops, target], slack) == pytest.approx(whole, abs=1e-12)
+
+
+@given(places, places, places, st.floats(0.0, 1.0), slacks)
+def test_inner_turn_back_is_wiped_out(start: float, first: float, far: float, share: float, slack: float) -> None:
+    """A turn part of the way back and forth again leaves no trace once the far point is reached again."""
+    back = far + (first - far) * share
+    assert walked(start, [first, far, back, far], slack) == pytest.approx(walked(start, [first, far], slack), abs=1e-12)
+
+
+@given(places, places, paths, slacks)
+def test_play_keeps_order(one: float, other: float, path: list[float], slack: float) -> None:
+    """Of two starts the richer stays the richer or equal, and a path shifted by a bit shifts the effect."""
+    low, high = sorted([one, other])
+    assert walked(low, path, slack) <= walked(high, path, slack)
+    shifted = walked(one + 0.25, [hand + 0.25 for hand in path], slack)
+    assert shifted == pytest.approx(walked(one, path, slack) + 0.25, abs=1e-12)
+
+
+@given(places, paths)
+def test_no_play_follows_the_hand(start: float, path: list[float]) -> None:
+    """Without play the effect is where the hand is."""
+    assert walked(start, path, 0.0) == path[-1]
+
+
+def test_reversal_has_to_take_up_the_play() -> None:
+    """After a turn one way, a turn the other way of up to the play does nothing; beyond, it does the rest."""
+    up = follow(0.0, 0.5, 0.0625)
+    assert up == 0.5 - 0.03125
+    assert follow(up, 0.5 - 0.0625, 0.0625) == up
+    assert follow(up, 0.5 - 0.1, 0.0625) == pytest.approx(up - (0.1 - 0.0625), abs=1e-15)
+
+
+def test_play_of_many_hypotheses_at_once() -> None:
+    """Arrays of starts and slacks are followed each by itself."""
+    starts, widths = np.array([[0.0], [0.1]]), np.array([0.0, 0.05, 0.2])
+    together = follow(starts, 0.3, widths)
+    assert together.shape == (2, 3)
+    for i, j in np.ndindex(2, 3):
+        assert together[i, j] == follow(starts[i, 0], 0.3, widths[j])
+
+
+# --- lag -----------------------------------------------------------------------------------------------
+
+SIGNAL = "scipy.signal.lsim, exact for an input held between samples [X]"
+
+
+def simulated(
+    changes: list[tuple[int, float]], before: float, dead_time_s: int, time_constant_s: float, until_s: int
+) -> Array:
+    """Display at 0, 1, 2 ... s of a staircase of (moment, level), by scipy's simulation of the lag."""
+    times = np.arange(until_s + 1, dtype=float)
+    levels = np.full(times.size, before)
+    for moment, level in changes:
+        levels[times >= moment + dead_time_s] = level
+    a, b, c, d = (np.array([[x]]) for x in (-1 / time_constant_s, 1 / time_constant_s, 1.0, 0.0))
+    _, shown, _ = signal.lsim((a, b, c, d), levels, times, X0=[before], interp=False)
+    return np.asarray(shown)
+
+
+@pytest.mark.parametrize(("dead_time_s", "time_constant_s"), [(5, 8.0), (12, 25.0), (20, 60.0), (0, 1.0)])
+def test_step_is_shown_as_a_lag_behind_a_dead_time(dead_time_s: int, time_constant_s: float) -> None:
+    """The shown share of a step is the simulated answer to it, second by second, to 1e-9."""
+    expected = simulated([(0, 1.0)], 0.0, dead_time_s, time_constant_s, 300)
+    share = shown_share(np.arange(301.0), dead_time_s, time_constant_s)
+    assert share == pytest.approx(expected, abs=1e-9), SIGNAL
+
+
+def test_shown_share_at_known_moments() -> None:
+    """Nothing until the dead time, 1 - 1/e a time constant later, all of it in the end."""
+    assert shown_share([0.0, 10.0, 30.0, 1e6], 10.0, 20.0) == pytest.approx([0, 0, 1 - np.exp(-1), 1], abs=1e-15)
+    assert shown_share(-5.0, 10.0, 20.0) == 0
+
+
+@given(
+    st.lists(st.tuples(st.integers(0, 200), st.floats(5.0, 11.0)), min_size=1, max_size=6),
+    st.floats(5.0, 11.0),
+    st.integers(0, 20),
+    st.floats(5.0, 60.0),
+)
+def test_staircase_is_mixed_with_the_weights(
+    drawn: list[tuple[int, float]], before: float, dead_time_s: int, time_constant_s: float
+) -> None:
+    """States mixed with their weights give the simulated display of any staircase to 1e-6."""
+    changes = sorted(dict(drawn).items())
+    expected = simulated(changes, before, dead_time_s, time_constant_s, 320)
+    now = np.arange(321.0)[:, None]
+    elapsed = np.maximum(now - np.array([moment for moment, _ in changes], float), 0.0)
+    weights = state_weights(shown_share(elapsed, dead_time_s, time_constant_s))
+    levels = np.array([before, *(level for _, level in changes)])
+    assert weights @ levels == pytest.approx(expected, abs=1e-6), SIGNAL
+    assert weights.sum(axis=1) == pytest.approx(1.0, abs=1e-12)
+    assert (weights >= 0).all()
+
+
+def test_weights_of_many_lags_at_once() -> None:
+    """Each lag's weights stand in its own row, oldest state first; no change at all leaves one state."""
+    shares = np.array([[0.9, 0.5, 0.0], [1.0, 1.0, 1.0]])
+    weights = state_weights(shares)
+    assert weights == pytest.approx(np.array([[0.1, 0.4, 0.5, 0.0], [0.0, 0.0, 0.0, 1.0]]))
+    assert state_weights(np.empty((4, 0))).tolist() == [[1.0]] * 4
+
+
+# --- from CO2 to a straight line -----------------------------------------------------------------------
+
+fuels = st.sampled_from(BUILT_IN)
+centre_shares = st.floats(0.55, 0.95)
+with_row = pytest.mark.parametrize(
+    "fuel_and_name", [(METHANE, "methane"), (PROPANE, "propane")], ids=lambda pair: pair[1]
+)
+
+
+@given(fuels, centre_shares, st.floats(0.3, 1.0))
+def test_straight_figures_lead_back(fuel: Fuel, centre_share: float, share: float) -> None:
+    """CO2 to straight and back gives the CO2, from well lean up to the fuel's maximum."""
+    scale = StraightScale(fuel, centre_share * fuel.co2_max_pct)
+    co2 = share * fuel.co2_max_pct
+    assert float(scale.co2_pct(scale.straight(co2))) == pytest.approx(co2, rel=1e-10)
+
+
+@given(fuels, centre_shares)
+def test_slope_is_one_at_the_centre(fuel: Fuel, centre_share: float) -> None:
+    """At the centre a straight figure is the CO2 itself and changes by 1 per 1 % CO2 (central difference)."""
+    centre = centre_share * fuel.co2_max_pct
+    scale, step = StraightScale(fuel, centre), 1e-4
+    assert float(scale.straight(centre)) == pytest.approx(centre, rel=1e-12)
+    rise = scale.straight(centre + step) - scale.straight(centre - step)
+    assert float(rise) / (2 * step) == pytest.approx(1.0, abs=1e-6)
+
+
+@with_row
+def test_straight_figures_of_the_published_lean_line(fuel_and_name: tuple[Fuel, str]) -> None:
+    """Straight figures of tabled CO2 are a straight line in 1/L^2 of the table, to its four decimals.
+
+    Source: tests/data/dry_flue_lean.csv, from chemicals 1.5.2 and cantera 3.2.0 [X].
+    """
+    fuel, name = fuel_and_name
+    with (DATA / "dry_flue_lean.csv").open() as lines:
+        assert next(lines).startswith("# ")
+        rows = [row for row in csv.DictReader(lines) if row["fuel"] == name]
+    assert len(rows) >= 5
+    ratio = np.array([float(row["excess_air_ratio"]) for row in rows])
+    co2 = np.minimum([float(row["co2_dry_pct"]) for row in rows], fuel.co2_max_pct)
+    centre = float(co2[3])
+    straight = StraightScale(fuel, centre).straight(co2)
+    slope, level = np.polyfit(ratio**-2, straight, 1)
+    assert slope * ratio**-2 + level == pytest.approx(straight, abs=2e-4)
+    assert slope * ratio[3] ** -2 + level == pytest.approx(centre, abs=2e-4)
+
+
+@given(st.floats(-20.0, 20.0), st.floats(-20.0, 20.0), st.floats(0.0, 1.0))
+def test_offset_is_exactly_straight(one_pa: float, other_pa: float, share: float) -> None:
+    """Between any two offsets the straight figure is their straight mixture, to rounding, at each rate."""
+    scale = StraightScale(NATURAL_GAS, 8.7)
+    between_pa = (1 - share) * one_pa + share * other_pa
+    for signal_pa in (60.0, 1500.0):
+        one, other, between = (
+            scale.straight(NATURAL_GAS.co2_pct(1 / np.sqrt(ratio_squared(1.0, pa, signal_pa, ratio_at_one=0.75))))
+            for pa in (one_pa, other_pa, between_pa)
+        )
+        assert float(between) == pytest.approx((1 - share) * float(one) + share * float(other), abs=1e-10)
+
+
+def test_equation_one_at_known_points() -> None:
+    """f is ratio_at_one with no offset, proportional to the opening, and vanishes with offset = -signal."""
+    assert ratio_squared(1.0, 0.0, 50.0, ratio_at_one=0.8) == pytest.approx(0.64)
+    assert ratio_squared(1.1, 0.0, 50.0, ratio_at_one=0.8) == pytest.approx(0.64 * 1.21)
+    assert ratio_squared(1.0, [5.0, -50.0], 50.0, ratio_at_one=0.8) == pytest.approx([0.64 * 1.1, 0.0])
+
+
+def test_beyond_stoichiometric_stays_at_the_maximum() -> None:
+    """A straight figure that would need more gas than there is air gives the fuel's CO2 maximum."""
+    scale = StraightScale(NATURAL_GAS, 9.0)
+    assert float(scale.co2_pct(30.0)) == pytest.approx(NATURAL_GAS.co2_max_pct, rel=1e-12)
+    assert float(scale.co2_pct(-30.0)) > 0
+
+
+# --- what a screw does at either rate ------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("turndown", [3.0, 5.0, 8.0])
+@pytest.mark.parametrize(("high_pct", "low_pct"), [(9.0, 8.5), (9.0, 9.0), (8.8, 9.3)])
+def test_screw_effects_are_slopes_of_equation_one(high_pct: float, low_pct: float, turndown: float) -> None:
+    """Effects at the other rate are ratios of finite differences of equation (1) on the straight scales.
+
+    The boiler stands at both band centres: offset and ratio_at_one are solved for that.
+    """
+    fuel = NATURAL_GAS
+    scales = {"high": StraightScale(fuel, high_pct), "low": StraightScale(fuel, low_pct)}
+    signal_pa = {"low": 40.0, "high": 40.0 * turndown**2}
+    squared = {f: float(fuel.excess_air_ratio(co2_pct=s.centre_co2_pct)) ** -2 for f, s in scales.items()}
+    # (1 + P/dP_low) / (1 + P/dP_high) = f_low^2 / f_high^2, solved for P
+    want = squared["low"] / squared["high"]
+    offset_pa = (want - 1) / (1 / signal_pa["low"] - want / signal_pa["high"])
+    at_one = float(np.sqrt(squared["low"] / (1 + offset_pa / signal_pa["low"])))
+
+    def shown(firing: str, opening: float, pa: float) -> float:
+        f = np.sqrt(ratio_squared(opening, pa, signal_pa[firing], ratio_at_one=at_one))
+        return float(scales[firing].straight(fuel.co2_pct(float(1 / f))))
+
+    assert shown("high", 1.0, offset_pa) == pytest.approx(high_pct, abs=1e-9)
+    assert shown("low", 1.0, offset_pa) == pytest.approx(low_pct, abs=1e-9)
+    effects, step = screw_effects(scales, turndown), 1e-4
+    by_offset, by_throttle = (
+        {
+            f: shown(f, 1 + step * (1 - is_offset), offset_pa + step * is_offset)
+            - shown(f, 1 - step * (1 - is_offset), offset_pa - step * is_offset)
+            for f in scales
+        }
+        for is_offset in (1, 0)
+    )
+    assert effects["offset"]["low"] == effects["throttle"]["high"] == 1
+    assert effects["offset"]["high"] == pytest.approx(by_offset["high"] / by_offset["low"], rel=1e-6)
+    assert effects["throttle"]["low"] == pytest.approx(by_throttle["low"] / by_throttle["high"], rel=1e-6)
+
+
+def test_offset_hardly_acts_at_high_fire() -> None:
+    """With equal bands and a turndown of 5 the offset does 1/25 at high fire, the throttle the same."""
+    scale = StraightScale(NATURAL_GAS, 9.0)
+    effects = screw_effects({"high": scale, "low": scale}, 5.0)
+    assert effects["offset"]["high"] == pytest.approx(1 / 25, rel=1e-12)
+    assert effects["throttle"]["low"] == pytest.approx(1.0, rel=1e-12)
