@@ -33,7 +33,7 @@ def in_order(rows: Sequence[Row]) -> list[Row]:
         rank = kinds.index(event.event) if event.event in kinds else len(kinds)
         return (
             event.time.timestamp(), rank, event.firing or "", event.screw or "",
-            event.turns_cw or 0.0, event.co2_pct or 0.0, event.o2_pct or 0.0, event.co_ppm or 0.0,
+            event.turns_cw or 0.0, event.co2_pct or 0.0, event.o2_pct or 0.0, event.co_ppm or 0.0, event.item, event.value,
         )  # fmt: skip
 
     return sorted(rows, key=key)

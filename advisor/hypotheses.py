@@ -5,11 +5,11 @@ and where in the slack the job starts, and the two faults "works the other way" 
 For the boiler with its analyser: dead time and time constant.
 """
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import ndtr
 
 from advisor.prior import Prior
 
@@ -54,6 +54,10 @@ class ScrewHypotheses:
     dead: NDArray[np.bool_]
     weight: Array
 
+    def only(self, kept: NDArray[np.intp]) -> "ScrewHypotheses":
+        """Some of these hypotheses, by their places."""
+        return ScrewHypotheses(*(values[kept] for values in vars(self).values()))
+
 
 @dataclass(frozen=True)
 class LagHypotheses:
@@ -62,6 +66,10 @@ class LagHypotheses:
     dead_time_s: Array
     time_constant_s: Array
     weight: Array
+
+    def only(self, kept: NDArray[np.intp]) -> "LagHypotheses":
+        """Some of these hypotheses, by their places."""
+        return LagHypotheses(*(values[kept] for values in vars(self).values()))
 
 
 def screw_hypotheses(prior: Prior, screw: str, direction_known: bool) -> ScrewHypotheses:
@@ -81,7 +89,7 @@ def screw_hypotheses(prior: Prior, screw: str, direction_known: bool) -> ScrewHy
     for nodes, sign, slacks, chance in groups:
         step = nodes[1] - nodes[0]
         edges = np.concatenate([[-np.inf], (nodes[1:] + nodes[:-1]) / 2, [np.inf]])
-        share = np.diff(ndtr(edges))
+        share = np.diff([(1 + math.erf(edge / math.sqrt(2))) / 2 for edge in edges])
         size = median * np.exp(prior.gain_log_sd * nodes)
         size_sd = size * prior.gain_log_sd * step * NODE_WIDTH
         for node, node_sd, node_share in zip(size, size_sd, share, strict=True):

@@ -22,7 +22,6 @@ from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import gammaln, stdtr
 
 Array = NDArray[np.float64]
 Row = Sequence[Array | float]  # D regressors, each a number or an array that broadcasts over hypotheses
@@ -80,8 +79,8 @@ def update(fit: Fit, row: Row, value: float, extra_noise: Array | float = 0.0) -
     scale = fit.scale + squared / 2  # (3)
     freedom = fit.degrees_of_freedom
     log_density = (  # (4), with width^2 = q scale / shape
-        gammaln((freedom + 1) / 2)
-        - gammaln(freedom / 2)
+        math.lgamma((freedom + 1) / 2)
+        - math.lgamma(freedom / 2)
         - 0.5 * np.log(2 * np.pi * q * fit.scale)
         - (freedom + 1) / 2 * np.log1p(squared / (2 * fit.scale))
     )
@@ -114,6 +113,16 @@ def renew(fit: Fit, index: int, var: float) -> Fit:
     return replace(fit, mean=mean, cov=cov)
 
 
+def only(fit: Fit, keep: Sequence[NDArray[np.intp]]) -> Fit:
+    """The fit for some places along each axis of H: `keep` holds one list of places an axis."""
+    def pick(values: Array) -> Array:
+        for axis, places in enumerate(keep, start=values.ndim - len(keep)):
+            values = values.take(places, axis=axis)
+        return values
+
+    return Fit(pick(fit.mean), pick(fit.cov), fit.shape, pick(fit.scale), pick(fit.log_weight))
+
+
 def refit(fit: Fit, rows: Array, values: Array, noise: Array) -> Fit:
     """The same posterior as row-by-row updates, from all readings at once (one hypothesis, H = ()).
 
@@ -124,26 +133,34 @@ def refit(fit: Fit, rows: Array, values: Array, noise: Array) -> Fit:
     prior_precision = np.linalg.inv(fit.cov)
     cov: Array = np.linalg.inv(prior_precision + rows.T @ precision @ rows).astype(np.float64)
     mean = cov @ (prior_precision @ fit.mean + rows.T @ precision @ values)
-    spread = noise + rows @ fit.cov @ rows.T
-    surprise = values - rows @ fit.mean
-    squared = float(surprise @ np.linalg.solve(spread, surprise))
+    left, moved = values - rows @ mean, mean - fit.mean
+    squared = float(left @ precision @ left + moved @ prior_precision @ moved)
     shape, count = fit.shape + len(values) / 2, len(values)
     scale: Array = fit.scale + squared / 2
     log_density = (
-        gammaln(shape)
-        - gammaln(fit.shape)
+        math.lgamma(shape)
+        - math.lgamma(fit.shape)
         + fit.shape * np.log(fit.scale)
         - shape * np.log(scale)
         - count / 2 * np.log(2 * np.pi)
-        - 0.5 * np.linalg.slogdet(spread)[1]
+        - 0.5 * (np.linalg.slogdet(noise)[1] + np.linalg.slogdet(fit.cov)[1] - np.linalg.slogdet(cov)[1])
     )
     return Fit(mean, cov, shape, scale, fit.log_weight + log_density)
 
 
-@lru_cache(maxsize=64)
+@lru_cache(maxsize=256)
 def _t_table(freedom: float) -> tuple[Array, Array]:
-    grid: Array = np.sinh(np.linspace(-6.0, 6.0, 4001))  # dense in the middle, out to +/- 200 widths
-    return grid, np.asarray(stdtr(freedom, grid), np.float64)
+    """Points and the chance of Student's t lying below them; linear between points it errs by less than 1e-6.
+
+    The density summed by Simpson's rule over points that are dense in the middle (t = sinh u). scipy gives the same
+    but takes a third of a second to import.
+    """
+    steps = np.linspace(-9.0, 9.0, 16001)
+    points: Array = np.sinh(steps)
+    density = np.exp(-(freedom + 1) / 2 * np.log1p(points**2 / freedom)) * np.cosh(steps)
+    pieces = density[:-2:2] + 4 * density[1:-1:2] + density[2::2]
+    chance: Array = np.concatenate([[0.0], np.cumsum(pieces)])
+    return points[::2], chance / chance[-1]
 
 
 @dataclass(frozen=True)
@@ -159,9 +176,9 @@ class Mixture:
     freedom: float
 
     def below(self, value: float) -> float:
-        """Chance of lying below `value`, 0 to 1 (interpolated table of scipy's stdtr, error < 1e-6)."""
-        grid, chance = _t_table(self.freedom)
-        return float(self.weight @ np.interp((value - self.location) / self.width, grid, chance))
+        """Chance of lying below `value`, 0 to 1; error under 1e-6 for freedom from 2 up."""
+        points, chance = _t_table(self.freedom)
+        return float(self.weight @ np.interp((value - self.location) / self.width, points, chance))
 
     def between(self, low: float, high: float) -> float:
         """Chance of lying from low to high, 0 to 1."""

@@ -30,6 +30,7 @@ GAIN = {"offset": 2, "throttle": 3}
 DRIFT, STANDSTILL, UNKNOWNS = 4, 5, 6
 AXIS = {"offset": 1, "throttle": 2}
 GAP_SD_PCT = 1.0  # how far what was displayed before an unlogged change may lie from what settles, % CO2
+HOPELESS = 1e-11  # chance of a lag, or of a screw's hypothesis, under which it is dropped for good
 NEGLIGIBLE = 1e-4  # of anything that a display may still trail by
 FORGET_AFTER = 25.0  # time constants after which an older state no longer shows on a display
 FIRING_FOR = {"offset": "low", "throttle": "high"}
@@ -179,7 +180,33 @@ class Belief:
         scale = self.model.scales[firing]
         straight = float(scale.straight(min(co2_pct, scale.fuel.co2_max_pct)))
         row, extra = self._row(at_s)
-        return replace(self, fit=regression.update(self.fit, row, straight, extra))
+        return replace(self, fit=regression.update(self.fit, row, straight, extra))._without_hopeless()
+
+    def _without_hopeless(self) -> "Belief":
+        """The same belief without the hypotheses that no further reading could bring back."""
+        weight = self.fit.weight
+        keep = [np.flatnonzero(weight.sum(axis=tuple({0, 1, 2} - {axis})) > HOPELESS) for axis in range(3)]
+        if all(kept.size == count for kept, count in zip(keep, weight.shape, strict=True)):
+            return self
+        model, states, effective = self.model, self.states, self.effective
+        screws = dict(model.screws)
+        for screw in SCREWS:
+            if not self._is_unfolded(screw):
+                continue
+            kept = keep[AXIS[screw]]
+            screws[screw] = screws[screw].only(kept)
+            effective = {**effective, screw: effective[screw][kept]}
+            states = tuple(
+                replace(state, effective={**state.effective, screw: state.effective[screw][kept]}) for state in states
+            )
+        states = tuple(replace(state, hand_var=_only(state.hand_var, keep)) for state in states)
+        return replace(
+            self,
+            model=replace(model, lag=model.lag.only(keep[0]), screws=screws),
+            fit=regression.only(self.fit, keep),
+            states=states,
+            effective=effective,
+        )
 
     @cached_property
     def likely(self) -> Likely:
@@ -263,13 +290,19 @@ class Belief:
         last = states[-1]
         row[DRIFT] = math.exp(-max(at_s - last.firing_since_s, 0.0) / self.model.facts.prior.drift_time_s)
         row[STANDSTILL] = 1.0 if last.known_before else unknown.reshape(column)
-        extra = np.zeros((1, 1, 1))
+        extra = self._gap_var(unknown)
         # the hand's error in a turn is all in the level; take out the part that is not on display yet
         still_to_show = np.cumsum(weights, axis=1)
         for k, state in enumerate(states[1:]):
             if np.ndim(state.hand_var):
                 extra = extra + still_to_show[:, k].reshape(column) ** 2 * state.hand_var
         return row, extra
+
+    def _gap_var(self, unknown: Array) -> Array:
+        """Noise from before an unlogged change that still shows after a turn; until then it is an unknown."""
+        if not self.states[-1].known_before:
+            return np.zeros((1, 1, 1))
+        return (unknown.reshape(-1, 1, 1) * GAP_SD_PCT) ** 2 / self.model.noise_var
 
     def _is_unfolded(self, screw: str) -> bool:
         return bool(self.fit.scale.shape[AXIS[screw]] > 1)
@@ -319,7 +352,7 @@ class Belief:
         if max(float(np.max(np.abs(x))) for x in trail) < NEGLIGIBLE:
             return 1.0
         half = self.model.facts.display_step_pct / 2
-        return self._forecast(trail).between(-half, half)
+        return self._forecast(trail, self.likely.take(self._gap_var(unknown))).between(-half, half)
 
     def _forecast(self, row: Row, noise: Array | float = 0.0) -> Mixture:
         return regression.forecast(self.likely.fit, self.likely.pick(row), noise)
@@ -341,3 +374,13 @@ class Belief:
     def lag_chances(self) -> Array:
         """Chance of each hypothesis about the lag, in the order of `model.lag`."""
         return np.asarray(self.fit.weight.sum(axis=(1, 2)))
+
+
+def _only(values: Array | float, keep: list[NDArray[np.intp]]) -> Array | float:
+    """A figure laid out over (some of) the three axes, for the hypotheses kept on each."""
+    if not isinstance(values, np.ndarray):
+        return values
+    for axis, kept in enumerate(keep):
+        if values.shape[axis] > 1:
+            values = values.take(kept, axis=axis)
+    return values

@@ -10,144 +10,30 @@ import sys
 import time
 from contextlib import suppress
 from dataclasses import replace
-from datetime import datetime, timedelta, timezone
+from datetime import timedelta
 from pathlib import Path
 from random import Random
 from types import SimpleNamespace
 
 import pandas as pd
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
+from log_cases import AT, FACTS, GOOD, HEAD, HEADER_ROW, READING, TURN, VOID, many, read_back
 
-from advisor import fuels, log
+from advisor import log
 from advisor.errors import LogError, RangeError
 from advisor.events import COLUMNS, Event
-from advisor.facts import Facts
 from advisor.heads import format_head
-from advisor.log import Log, append_events, create_log, parse_log, read_log
+from advisor.log import Log, append_events, create_log, read_log
 from advisor.prior import Prior
 from advisor.rows import check_event, format_row
-
-AT = datetime(2026, 3, 1, 14, 5, tzinfo=timezone(timedelta(hours=1)))
-FACTS = Facts(fuels.NATURAL_GAS, {"high": (9.0, 9.4), "low": (8.6, 9.0)})
-HEAD = format_head(FACTS).encode()
-HEAD_LINES = HEAD.count(b"\n")
-HEADER_ROW = ",".join(COLUMNS)
-READING = Event(AT, "reading", firing="low", co2_pct=8.1, o2_pct=6.5, co_ppm=24)
-TURN = Event(AT, "turn", screw="offset", turns_cw=1 / 24, note='a "quick" turn, # 2 of 3')
-VOID = Event(AT, "void", item="row", value="1")
-GOOD = HEAD + "".join(format_row(event) + "\n" for event in (READING, TURN, VOID)).encode()
 
 SHORT = (
     "this line was cut short (power lost?). It stays and does not count: "
     "where no later row has what happened, enter it again"
 )
 UNENDED = "this last line has no line end (power lost?). It counts, so don't enter it again; its note may be cut short"
-
-bounded = settings(deadline=None, derandomize=True, max_examples=200)
-many = settings(deadline=None, derandomize=True, max_examples=1500)
-
-times = st.builds(
-    lambda moment, minutes: moment.replace(
-        microsecond=moment.microsecond // 1000 * 1000, tzinfo=timezone(timedelta(minutes=minutes))
-    ),
-    st.datetimes(datetime(2000, 1, 1), datetime(2199, 12, 31)),
-    st.integers(-1439, 1439),
-)
-anything = st.text(max_size=40) | st.text(alphabet="=+-@'\t\\nxu0\"#,; \r\n\x85\u2028\ud800", max_size=12)
-words = anything.filter(str.strip)
-pct = st.floats(0, 25)
-turns = st.floats(-2, 2).filter(bool)
-rows = st.one_of(
-    st.builds(
-        Event, times, st.just("reading"), firing=st.sampled_from(["high", "low"]), co2_pct=pct,
-        o2_pct=st.none() | pct, co_ppm=st.none() | st.floats(0, 1e5), note=anything,
-    ),
-    st.builds(
-        Event, times, st.just("turn"), screw=st.sampled_from(["offset", "throttle"]), turns_cw=turns, note=anything
-    ),
-    st.builds(Event, times, st.just("firing"), firing=st.sampled_from(["high", "low"]), note=anything),
-    st.builds(Event, times, st.just("check"), item=words, value=words, unit=anything, note=anything),
-    st.builds(Event, times, st.just("note"), item=anything, value=anything, unit=anything, note=words),
-)  # fmt: skip
-site_text = st.text(st.characters(exclude_categories=("Cs",)), max_size=60) | st.text(
-    alphabet='=+-@,;"\\\n\t# ', max_size=12
-)
-facts = st.builds(
-    Facts,
-    fuel=st.sampled_from(fuels.BUILT_IN[:1])
-    | st.floats(0.7, 1).map(lambda x: fuels.mixture('town "gas", 2', {"CH4": x, "N2": 1 - x})),
-    bands=st.floats(0.1, 1).map(lambda width: {"high": (8.5, 8.5 + width), "low": (8.0, 8.0 + width)}),
-    cap_turns=st.floats(1 / 24, 1 / 12).map(lambda cap: {"offset": cap}),
-    travel_limit_turns=st.floats(0.5, 4).map(lambda travel: {"throttle": travel}),
-    clockwise=st.sampled_from(["richer", "leaner", "unknown"]).map(lambda way: {"throttle": way}),
-    turndown=st.floats(1, 20),
-    co_limit_ppm_air_free=st.none() | st.floats(1, 400),
-    analyser_accuracy_pct=st.none() | st.floats(0, 2),
-    overshoot_chance=st.floats(0.001, 0.5),
-    pressures=st.dictionaries(site_text, st.floats(1, 20).map(lambda low: (low, 2 * low, "mbar")), max_size=3),
-    prior=st.builds(Prior, gain_log_sd=st.floats(0.1, 2), slack_turns=st.floats(0.01, 0.2)) | st.just(Prior()),
-    site=site_text,
-    analyser=site_text,
-)
-
-
-def read_back(data: bytes) -> Log:
-    return parse_log(data, "visit.csv")
-
-
-def refusal(data: bytes) -> str:
-    with pytest.raises(LogError) as caught:
-        read_back(data)
-    return str(caught.value)
-
-
-def with_row(row: str) -> str:
-    """The message for a log whose only row is this, without the place, which is checked here."""
-    place, _, words = refusal(HEAD + row.encode() + b"\n").partition(": ")
-    assert place == f"visit.csv:{HEAD_LINES + 1}"
-    return words
-
-
-def row_of(**cells: str) -> str:
-    return ",".join({"time": AT.isoformat(), **cells}.get(name, "") for name in COLUMNS)
-
-
-# ---- what is written reads back
-
-
-@bounded
-@given(st.lists(rows, max_size=4), st.permutations([*COLUMNS, "remark of mine"]), st.sampled_from(["\n", "\r\n"]))
-def test_any_event_reads_back_as_itself(events: list[Event], order: list[str], end: str) -> None:
-    """Every event survives its row, in any order of the columns, and each row is one line."""
-    text = format_head(FACTS).replace(HEADER_ROW, ",".join(order)).replace("\n", end)
-    lines = [format_row(event, order) for event in events]
-    assert not any(line.splitlines()[1:] for line in lines)
-    log_read = read_back((text + "".join(line + end for line in lines)).encode())
-    assert list(log_read.events) == events
-    assert [event.time.utcoffset() for event in log_read.events] == [event.time.utcoffset() for event in events]
-    assert log_read.warnings == ()
-
-
-@bounded
-@given(facts)
-def test_any_facts_read_back_as_themselves(stated: Facts) -> None:
-    """Facts survive their lines to the last digit, one line a fact, with or without a byte-order mark."""
-    data = format_head(stated).encode()
-    assert read_back(data).facts == stated
-    assert read_back(b"\xef\xbb\xbf" + data.replace(b"\n", b"\r\n")).facts == stated
-    assert all(line.startswith("# ") for line in data.decode().splitlines()[:-1])
-
-
-@given(st.datetimes(datetime(2000, 1, 1), datetime(2199, 12, 31)))
-@bounded
-def test_a_time_is_written_no_finer_than_needed(moment: datetime) -> None:
-    """Whole seconds stay whole; milliseconds are three digits; nothing is rounded away."""
-    event = Event(moment.replace(tzinfo=timezone.utc), "note", note="n")  # noqa: UP017
-    cell = format_row(event).split(",")[0]
-    assert datetime.fromisoformat(cell) == event.time
-    assert len(cell) == 25 + (0 if moment.microsecond == 0 else 4 if moment.microsecond % 1000 == 0 else 7)
 
 
 def test_the_file_is_as_described() -> None:
@@ -180,31 +66,6 @@ def test_pandas_reads_a_log_as_it_is() -> None:
     assert table["event"].tolist() == ["reading", "turn", "void", "check", "turn", "reading"]
     assert table["note"].dropna().tolist() == [TURN.note, TURN.note]
     assert table["turns_cw"].dropna().tolist() == [TURN.turns_cw, TURN.turns_cw]
-
-
-@pytest.mark.parametrize("text", ["=1+1", "+A1", "-A1", "@x", "  =1+1", "'=1", "''", "'", "-", "\t=1"])
-def test_no_text_is_run_by_a_spreadsheet(text: str) -> None:
-    """A text cell never begins as a formula and still reads back as typed."""
-    event = Event(AT, "note", note=text)
-    cell = format_row(event).rsplit(",", 1)[1].strip('"')
-    assert cell.lstrip()[:1] not in "=+-@"
-    assert read_back(HEAD + format_row(event).encode() + b"\n").events == (event,)
-
-
-def test_a_signed_number_stays_plain() -> None:
-    """Neither a turn nor a signed value of a check gets an apostrophe."""
-    turn = Event(AT, "turn", screw="offset", turns_cw=-0.5)
-    check = Event(AT, "check", item="draught", value="-4.5", unit="Pa")
-    assert ",offset,-0.5," in format_row(turn)
-    assert ",draught,-4.5,Pa," in format_row(check)
-
-
-def test_no_fact_is_run_by_a_spreadsheet() -> None:
-    """Facts split into cells at their commas never make a cell that begins as a formula."""
-    stated = replace(FACTS, site="cellar,=1+1, @x,-2")
-    line = next(line for line in format_head(stated).splitlines() if "site" in line)
-    assert line == r'# site = "cellar\u002c=1+1\u002c @x\u002c-2"'
-    assert read_back(format_head(stated).encode()).facts == stated
 
 
 def test_a_log_saved_by_a_spreadsheet_reads_the_same() -> None:
@@ -294,108 +155,6 @@ def test_a_corrupted_log_gives_a_log_or_a_log_error(times_more: int) -> None:
     assert min(outcomes.values()) > 100
 
 
-ROW_MESSAGES = [
-    (row_of(time="yesterday", event="note", note="n"),
-     "time 'yesterday' is not a date and time: write it as 2026-03-01T14:05:00+01:00"),
-    (row_of(time="2026-03-01T14:05:00", event="note", note="n"),
-     "time 2026-03-01T14:05:00 has no offset from UTC: add it, such as +01:00"),
-    (row_of(time="1026-03-01T14:05:00Z", event="note", note="n"),
-     "time 1026-03-01T14:05:00+00:00: years 2000 to 2199 are allowed. Check the clock"),
-    (row_of(event="look"), "event 'look' is not known: it is one of reading, turn, firing, check, note, void"),
-    (row_of(event="reading", co2_pct="8.1"), "a reading needs firing: give it"),
-    (row_of(event="reading", firing="mid", co2_pct="8"), "firing 'mid' is not known: it is one of high, low"),
-    (row_of(event="reading", firing="low", co2_pct="8.1", screw="offset"), "a reading has no screw: leave it empty"),
-    (row_of(event="reading", firing="low", co2_pct="81"), "81 % CO2 can't be. Did you mean 8.1?"),
-    (row_of(event="reading", firing="low", co2_pct="810"), "810 % CO2 can't be. Did you mean 8.1?"),
-    (row_of(event="reading", firing="low", co2_pct="-1"),
-     "-1 % CO2 can't be: from 0 to 25 is allowed. Read the display again"),
-    (row_of(event="reading", firing="low", co2_pct="8", o2_pct="65"), "65 % O2 can't be. Did you mean 6.5?"),
-    (row_of(event="reading", firing="low", co2_pct="8", co_ppm="200000"),
-     "200000 ppm CO can't be: from 0 to 100000 is allowed. Read the display again"),
-    (row_of(event="reading", firing="low", co2_pct='"8,1"'), "co2_pct '8,1' has a comma. Did you mean 8.1?"),
-    (row_of(event="reading", firing="low", co2_pct="8,1"),
-     "13 cells where the header row has 12: write numbers with a point, and text that has a comma in double quotes"),
-    (row_of(event="reading", firing="low", co2_pct="9" * 41),
-     f"co2_pct '{'9' * 40}…': up to 40 characters are allowed. Write a plain number"),
-    (row_of(event="turn", screw="offset", turns_cw="24"),
-     "24 turns in one row can't be: from -2 to 2 is allowed. Enter a longer turn in parts"),
-    (row_of(event="turn", screw="offset", turns_cw="0"), "0 turns is no turn: leave it out"),
-    (row_of(event="note", note="x" * 1001), "note has 1001 characters: up to 1000 are allowed. Shorten it"),
-    (row_of(event="void", item="row", value="x"),
-     "a void of 'row' 'x': item must be 'row', and value the number of the row to strike, counted from 1"),
-    (row_of(event="void", item="row", value="1"),
-     "row 1 voids row 1: only an earlier row can be voided. Give the number of the row to strike, counted from 1"),
-    ("too,short", "2 cells where the header row has 12: write numbers with a point, "
-     "and text that has a comma in double quotes"),
-    (HEADER_ROW, "a second header row: a log holds one job. Split the file here"),
-    ("x\0y", "a zero byte: a log is plain text. Restore the file from a copy"),
-    ("x\ry", "not a CSV row: put text that has a comma or a line end in double quotes"),
-    ("x" * 40_000, "a line of 40000 bytes: up to 32768 are allowed. Is this a job log?"),
-]  # fmt: skip
-
-
-@pytest.mark.parametrize(("row", "message"), ROW_MESSAGES)
-def test_a_bad_row_is_said_with_its_line(row: str, message: str) -> None:
-    """What it is, what is allowed, what to do."""
-    assert with_row(row) == message
-
-
-def test_bytes_that_are_not_utf8_are_said_with_their_line() -> None:
-    """Another encoding is never guessed."""
-    assert refusal(HEAD + b"\xe4\n") == "visit.csv:12: not UTF-8 text: save the file as CSV in UTF-8"
-
-
-KNOWN = (
-    "fuel, bands, cap_turns, cap_statement, mark_turns, travel_limit_turns, clockwise, min_wait_s, turndown, "
-    "co_limit_ppm_air_free, display_step_pct, analyser_accuracy_pct, overshoot_chance, stop_chance, pressures, prior, "
-    "site, analyser"
-)
-READ_WELL = (
-    "can't be read: a fact is '# key = value' on one line, with text in double quotes, numbers with a point, "
-    "lists in [ ] and tables in { }. A remark starts with '# #'"
-)
-HEAD_MESSAGES = [
-    ("# format = 1", "# format = 2", "1: format 2: written by a newer version of this program. Read it with that"),
-    ("# format = 1", "# format = 0", "1: format 0 is not known: 1 is needed"),
-    ("# format = 1\n", "", "10: not a job log, which starts with '# format = 1'. 'advisor open' starts a log"),
-    ("# turndown = 5.0", "# turndown = 50.0", "9: turndown = 50: from 1 to 20 is allowed"),
-    ("# turndown = 5.0", "# turndown = nan", "9: turndown: a number is needed"),
-    ("# turndown = 5.0", "# turndown = true", "9: turndown: a number is needed"),
-    ("# turndown = 5.0", "# turndown = 5,0", f"9: '# turndown = 5,0' {READ_WELL}"),
-    ("# turndown = 5.0", "# turned = 5.0",
-     f"9: fact 'turned' is not known: it is one of {KNOWN}, format, fuel_composition"),
-    ("# turndown = 5.0", "# a word", f"9: '# a word' {READ_WELL}"),
-    ("# turndown = 5.0", "# format = 1", "9: fact 'format' is given twice, first in line 1: remove one"),
-    ("# turndown = 5.0", "# site = 3", "9: site: text in double quotes is needed"),
-    ("# turndown = 5.0", "# clockwise = 3", "9: fact 'clockwise' is given twice, first in line 7: remove one"),
-    ("{high = [9.0, 9.4], low = [8.6, 9.0]}", "[9.0, 9.4]", "3: bands: a table in { } is needed"),
-    ("high = [9.0, 9.4]", "high = [9.0]", "3: bands high: a list of 2 in [ ] is needed"),
-    ("high = [9.0, 9.4]", "high = [9.4, 9.0]",
-     "3: band at high fire 9.4 to 9: two rising numbers above 0 are needed, in % CO2"),
-    ('# fuel = "natural gas"\n', "", "10: the fact 'fuel' is missing: add '# fuel = ...' above this"),
-    ('fuel = "natural gas"', 'fuel = "coal"',
-     "2: fuel 'coal' is not built in. Built in are natural gas, propane, butane, methane; "
-     "for any other gas make a mixture from its composition"),
-    ("# turndown = 5.0", "# fuel_composition = {CH4 = 0.5}",
-     "9: fuel 'natural gas': the parts add up to 0.5, they must add up to 1 within 0.02. "
-     "Give mole fractions (0.95 for 95 %) of all parts, nitrogen and CO2 too"),
-    ("# turndown = 5.0", "# prior = {gain_log_sd = -1}", "9: prior gain_log_sd = -1: a number above 0 is needed"),
-    (",unit,", ",units,", f"11: the header row has 'unit' 0 times: "
-     f"each of {', '.join(COLUMNS)} is needed once, between commas"),
-    (",unit,", ",unit,unit,", f"11: the header row has 'unit' 2 times: "
-     f"each of {', '.join(COLUMNS)} is needed once, between commas"),
-    (HEADER_ROW, HEADER_ROW + ",x" * 100, "11: 112 columns: up to 100 are allowed. Remove some"),
-    (HEADER_ROW, "", "12: no header row down to here: it comes below the facts. 'advisor open' starts a log"),
-]  # fmt: skip
-
-
-@pytest.mark.parametrize(("old", "new", "message"), HEAD_MESSAGES)
-def test_a_bad_head_is_said_with_its_line(old: str, new: str, message: str) -> None:
-    """What it is, what is allowed, what to do."""
-    assert HEAD.decode().count(old) == 1
-    assert refusal(HEAD.decode().replace(old, new).encode()) == f"visit.csv:{message}"
-
-
 @pytest.mark.parametrize(
     "data",
     [
@@ -455,7 +214,16 @@ def appended(data: bytes, event: Event = READING) -> bytes:
 
 
 @pytest.mark.parametrize("end", [b"\n", b"\r\n"])
-@pytest.mark.parametrize("last", [READING, TURN, VOID, Event(AT, "check", item='"=é', value="ü, ö", note="ä\n,")])
+@pytest.mark.parametrize(
+    "last",
+    [
+        READING,
+        TURN,
+        VOID,
+        Event(AT, "check", item='"=é', value="ü, ö", note="ä\n,"),
+        Event(AT, "note", note="no, # torn line, this"),
+    ],
+)
 def test_a_cut_at_every_byte_costs_at_most_the_last_row(last: Event, end: bytes) -> None:
     """The rows before stay; the cut row counts whole or not at all, the same before and after an append."""
     before = GOOD.replace(b"\n", end)
@@ -685,6 +453,22 @@ def test_a_lock_file_serves_where_no_lock_does(path: Path, monkeypatch: pytest.M
     monkeypatch.setattr(log, "LOCK_PATIENCE_S", 0.05)
     words = f"another program is writing to this log. If none is, delete {path}.lock. Nothing was saved"
     assert file_refusal(path) == words
+    assert read_log(path).events == (READING,)
+
+
+def test_a_lock_that_can_not_be_lifted_does_not_deny_what_was_saved(
+    path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Somebody else removed the lock file meanwhile: the row is there, and no error says it is not."""
+    sync, lock_file = os.fsync, path.with_name("visit.csv.lock")
+
+    def removed(handle: int) -> None:
+        sync(handle)
+        lock_file.unlink()
+
+    monkeypatch.setattr(log, "fcntl", None)
+    monkeypatch.setattr(os, "fsync", removed)
+    append_events(path, [READING])
     assert read_log(path).events == (READING,)
 
 

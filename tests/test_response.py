@@ -201,6 +201,8 @@ def reference(facts: Facts, events: list[Event], lag: tuple[float, ...], screws:
                     enters(gain, weight * (where[name] - screws[name].start) * effects[name][rate])
                 if k:
                     extra += (1 - shares[k]) ** 2 * float(str(state["hand"]))
+            if seen[-1]["known"]:
+                extra += (unknown * GAP_SD_PCT) ** 2  # a gap from before, once a turn has ended its standstill
             assert running is not None
             enters(4, math.exp(-(seconds - running[1]) / prior.drift_time_s))
             enters(5, 1.0 if seen[-1]["known"] else unknown)
@@ -624,3 +626,14 @@ def test_ninety_percent_hold_near_ninety_off_the_grid(jobs_made_up: int) -> None
     the belief takes every reading's for a new one; the goal of 88 to 92 % leaves room for that.
     """
     assert_holds(counted_jobs(jobs_made_up, as_believed=False, seed=2), 0.88, 0.92)
+
+
+def test_a_turn_soon_after_an_unlogged_start_does_not_make_it_sure() -> None:
+    """What was displayed before an unlogged start still shows after a turn made too soon: no false certainty."""
+    facts = Facts(NATURAL_GAS, BANDS)
+    plain = [reading(0, "high", 7.0), reading(40, "high", 7.6)]
+    turned = [plain[0], turn(5, "throttle", 1 / 48), plain[1]]
+    spread = {name: math.sqrt(believed(facts, rows).settled("high").var) for name, rows in
+              (("plain", plain), ("turned", turned))}  # fmt: skip
+    assert spread["turned"] > 0.8 * spread["plain"] > 0.1
+    assert believed(facts, turned).settled_chance(at(45).timestamp()) < 0.5
