@@ -123,7 +123,7 @@ def test_void_strikes_the_last_or_a_named_row_and_can_be_taken_back() -> None:
 
 def test_nothing_left_to_strike_is_said() -> None:
     """An empty job has no row to void."""
-    with pytest.raises(RangeError, match="^there is no row left to strike$"):
+    with pytest.raises(RangeError, match=r"^there is no row left to strike$"):
         new_job().void()
 
 
