@@ -31,10 +31,9 @@ def in_order(rows: Sequence[Row]) -> list[Row]:
     def key(row: Row) -> tuple[object, ...]:
         event = row.event
         rank = kinds.index(event.event) if event.event in kinds else len(kinds)
-        return (
-            event.time.timestamp(), rank, event.firing or "", event.screw or "",
-            event.turns_cw or 0.0, event.co2_pct or 0.0, event.o2_pct or 0.0, event.co_ppm or 0.0, event.item, event.value,
-        )  # fmt: skip
+        numbers = (event.turns_cw, event.co2_pct, event.o2_pct, event.co_ppm)
+        words = (event.firing or "", event.screw or "", event.item, event.value)
+        return event.time.timestamp(), rank, *words, *(number or 0.0 for number in numbers)
 
     return sorted(rows, key=key)
 

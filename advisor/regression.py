@@ -115,6 +115,7 @@ def renew(fit: Fit, index: int, var: float) -> Fit:
 
 def only(fit: Fit, keep: Sequence[NDArray[np.intp]]) -> Fit:
     """The fit for some places along each axis of H: `keep` holds one list of places an axis."""
+
     def pick(values: Array) -> Array:
         for axis, places in enumerate(keep, start=values.ndim - len(keep)):
             values = values.take(places, axis=axis)
