@@ -212,12 +212,10 @@ class Job:
 
     def _history(self, facts: Facts, rows: tuple[Row, ...]) -> History:
         """What the rows taught; goes on from the last answer where the rows only grew."""
-        history, done = History(Belief.before_any_event(facts)), 0
-        if self._known is not None:
-            known_rows, known = self._known
-            if rows[: len(known_rows)] == known_rows and known.belief.model.facts == facts:
-                history, done = known, len(known_rows)
-        for row in rows[done:]:
+        known_rows, history = self._known or ((), None)
+        if history is None or history.belief.model.facts != facts or rows[: len(known_rows)] != known_rows:
+            known_rows, history = (), History(Belief.before_any_event(facts))
+        for row in rows[len(known_rows) :]:
             history = history.after(row)
         self._known = (rows, history)
         return history

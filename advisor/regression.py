@@ -197,20 +197,28 @@ class Mixture:
         return within + float(self.weight @ (self.location - self.mean) ** 2)
 
     def quantile(self, chance: float) -> float:
-        """Value with `chance` (0 to 1) below it, by bisection to 1e-6 of the mixture's spread."""
-        spread = max(math.sqrt(self.var), 1e-12)
-        middle = self.mean
-        low, high = middle - 4 * spread, middle + 4 * spread
-        while self.below(low) > chance:
+        """Value with `chance` (0 to 1) below it, to 1e-5 of the mixture's spread.
+
+        Regula falsi with the Illinois change (halve the end that stays), which keeps the value bracketed.
+        """
+        middle, spread = self.mean, max(math.sqrt(self.var), 1e-12)
+        low, high = middle - 2.5 * spread, middle + 2.5 * spread
+        while (under := self.below(low) - chance) > 0:
             low -= 4 * spread
-        while self.below(high) < chance:
+        while (over := self.below(high) - chance) < 0:
             high += 4 * spread
-        while high - low > 1e-6 * spread:
-            middle = (low + high) / 2
-            if self.below(middle) < chance:
-                low = middle
+        stayed = 0
+        while high - low > 1e-5 * spread:
+            value = high - over * (high - low) / (over - under) if over > under else (low + high) / 2
+            miss = self.below(value) - chance
+            if abs(miss) < 1e-9:
+                return value
+            if miss < 0:
+                low, under = value, miss
+                over, stayed = (over / 2 if stayed == 1 else over), 1
             else:
-                high = middle
+                high, over = value, miss
+                under, stayed = (under / 2 if stayed == -1 else under), -1
         return (low + high) / 2
 
 
@@ -246,7 +254,7 @@ class Likely:
         return np.broadcast_to(values, self.layout).reshape(-1)[self.place]
 
 
-def likely(fit: Fit, drop_below: float = 1e-6) -> Likely:
+def likely(fit: Fit, drop_below: float = 1e-5) -> Likely:
     """Drop hypotheses whose chance is under `drop_below` of the likeliest one's; the forecast hardly notices."""
     weight = fit.log_weight.reshape(-1)
     place = np.flatnonzero(weight > weight.max() + math.log(drop_below))

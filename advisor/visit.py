@@ -8,7 +8,7 @@ from advisor.facts import Facts
 from advisor.history import SETTLED_CHANCE, History, Row
 from advisor.response import Belief
 
-LONGEST_WAIT_S = 900.0
+SHORT_WAIT_S, LONGEST_WAIT_S = 30.0, 900.0
 MOST_PEEKS = 3  # readings on the way in one wait
 PEEK_EVERY_S = 25.0
 PEEK_MARGIN_S = 15.0  # closer to the end of the wait than this a reading on the way tells nothing new
@@ -88,7 +88,9 @@ def settled_from_s(belief: Belief, first_s: float) -> float:
     """Moment (s since 1970), at or after `first_s`, from which a display shows the settled value."""
     if belief.settled_chance(first_s) >= SETTLED_CHANCE:
         return first_s
-    early, late = first_s, first_s + LONGEST_WAIT_S
+    early, late = first_s, first_s + SHORT_WAIT_S
+    while late - first_s < LONGEST_WAIT_S and belief.settled_chance(late) < SETTLED_CHANCE:
+        early, late = late, first_s + 2 * (late - first_s)
     while late - early > 1.0:
         middle = (early + late) / 2
         if belief.settled_chance(middle) >= SETTLED_CHANCE:
