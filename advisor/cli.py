@@ -13,8 +13,9 @@ import typer
 
 from advisor import fuels, text, units
 from advisor.errors import AdvisorError, LogError, RangeError
+from advisor.events import FIRINGS, SCREWS
 from advisor.job import Job
-from advisor.options import parse_mixture, parse_pressure, parse_settings, parse_time
+from advisor.options import one_of, parse_mixture, parse_pressure, parse_settings, parse_time
 
 ANSWERED, UNUSABLE, WRONG_USAGE, REFUSED = 0, 1, 2, 3
 
@@ -27,18 +28,19 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
 )
 
-Log = Annotated[Path, typer.Argument(help="The job's log, a CSV file.", show_default=False)]
+Log = Annotated[Path, typer.Argument(metavar="LOG", help="The job's log, a CSV file.", show_default=False)]
 At = Annotated[
     str | None,
     typer.Option("--at", help="Moment, such as 10:32 or 2026-05-04T10:32:00+02:00; now if left out."),
 ]
 AsJson = Annotated[bool, typer.Option("--json", help="Print the fields for a program.")]
 Note = Annotated[str, typer.Option("--note", help="Remark kept with the row.")]
-Screw = Annotated[str, typer.Argument(help="offset or throttle", show_default=False)]
+Screw = Annotated[str, typer.Argument(metavar="SCREW", help="offset or throttle", show_default=False)]
 Turn = Annotated[
-    list[str], typer.Argument(help="How far and which way: 1/24 cw, 1/12 ccw, 30deg cw.", show_default=False)
+    list[str],
+    typer.Argument(metavar="TURN...", help="How far, which way: 1/24 cw, 1/12 ccw, 30deg cw.", show_default=False),
 ]
-Rate = Annotated[str, typer.Argument(help="high or low", show_default=False)]
+Rate = Annotated[str, typer.Argument(metavar="RATE", help="high or low", show_default=False)]
 
 
 @app.command("open")
@@ -78,7 +80,7 @@ def open_log(
 def run_at(log: Log, firing: Rate, at: At = None, note: Note = "") -> None:
     """Log that the boiler now runs at high or low fire."""
     with entry(log, at) as job:
-        job.run_at(firing, at=parse_time(at), note=note)
+        job.run_at(one_of(firing, FIRINGS), at=parse_time(at), note=note)
 
 
 @app.command()
@@ -86,18 +88,22 @@ def read(
     log: Log,
     firing: Rate,
     co2: Annotated[str, typer.Argument(help="CO2 as displayed, %.", show_default=False)],
-    o2: Annotated[str | None, typer.Option(help="O2 as displayed, %.")] = None,
-    co: Annotated[str | None, typer.Option(help="CO as displayed, ppm.")] = None,
+    o2: Annotated[str | None, typer.Argument(help="O2 as displayed, %; or --o2.")] = None,
+    co: Annotated[str | None, typer.Argument(help="CO as displayed, ppm; or --co.")] = None,
+    o2_option: Annotated[str | None, typer.Option("--o2", help="O2 as displayed, %.")] = None,
+    co_option: Annotated[str | None, typer.Option("--co", help="CO as displayed, ppm.")] = None,
     at: At = None,
     note: Note = "",
 ) -> None:
-    """Log a flue reading."""
+    """Log a flue reading: read visit.csv low 8.1 6.5 24, or with --o2 6.5 --co 24."""
     with entry(log, at) as job:
+        if one_of(co2, FIRINGS) in FIRINGS:
+            raise RangeError(f"the rate comes before the reading: read {log} {one_of(co2, FIRINGS)} {firing}")
         job.read(
-            firing,
+            one_of(firing, FIRINGS),
             units.parse_number(co2, "CO2"),
-            None if o2 is None else units.parse_number(o2, "O2"),
-            None if co is None else units.parse_number(co, "CO"),
+            maybe_number(o2_option or o2, "O2"),
+            maybe_number(co_option or co, "CO"),
             at=parse_time(at),
             note=note,
         )
@@ -107,7 +113,7 @@ def read(
 def turn(log: Log, screw: Screw, how_far: Turn, at: At = None, note: Note = "") -> None:
     """Log a turn that was made."""
     with entry(log, at) as job:
-        job.turn(screw, units.parse_turn(" ".join(how_far)), at=parse_time(at), note=note)
+        job.turn(one_of(screw, SCREWS), units.parse_turn(" ".join(how_far)), at=parse_time(at), note=note)
 
 
 @app.command()
@@ -145,7 +151,7 @@ def void(
     """Strike a row that was logged by mistake. A turn that was really made stays."""
     with entry(log, at) as job:
         number = job.void(row, at=parse_time(at), note=note)
-        typer.echo(f"Struck row {number}: {text.say_event(job.events[number - 1])}.")
+        typer.echo(text.say_struck(number, job.events[number - 1]))
 
 
 @app.command("next")
@@ -158,7 +164,7 @@ def next_step(log: Log, at: At = None, as_json: AsJson = False) -> None:
 def may(log: Log, screw: Screw, how_far: Turn, at: At = None, as_json: AsJson = False) -> None:
     """May I turn this far? A refusal has exit status 3."""
     job = Job.load(log)
-    verdict = job.may(screw, units.parse_turn(" ".join(how_far)), at=parse_time(at))
+    verdict = job.may(one_of(screw, SCREWS), units.parse_turn(" ".join(how_far)), at=parse_time(at))
     warn(job)
     typer.echo(as_text(asdict(verdict)) if as_json else text.say_verdict(verdict))
     if not verdict.allowed:
@@ -170,6 +176,11 @@ def show(log: Log, as_json: AsJson = False) -> None:
     """The job so far: rows, fitted response, findings."""
     job = Job.load(log)
     typer.echo(as_text(job.as_record()) if as_json else text.say_job(job))
+
+
+def maybe_number(typed: str | None, what: str) -> float | None:
+    """A number where one was typed."""
+    return None if typed is None else units.parse_number(typed, what)
 
 
 @contextmanager
@@ -195,7 +206,7 @@ def answer(job: Job, at: str | None, as_json: bool = False) -> None:
 def warn(job: Job) -> None:
     """Say on standard error what was odd but harmless in the log."""
     for warning in job.warnings:
-        typer.echo(f"Note: {warning}", err=True)
+        typer.echo(text.say_plainly(f"Note: {warning}"), err=True)
 
 
 def as_text(record: dict[str, Any]) -> str:
@@ -211,8 +222,8 @@ def main() -> None:
     try:
         app()
     except LogError as error:
-        typer.echo(f"{error}", err=True)
+        typer.echo(text.say_plainly(str(error)), err=True)
         sys.exit(UNUSABLE)
     except (RangeError, AdvisorError) as error:
-        typer.echo(f"{error}", err=True)
+        typer.echo(text.say_plainly(str(error)), err=True)
         sys.exit(WRONG_USAGE)

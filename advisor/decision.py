@@ -5,13 +5,14 @@ from typing import Any
 
 from advisor import units
 from advisor.findings import find
-from advisor.rate import ENOUGH_READINGS, TINY, Move, Rate, gain_at_present, percent
+from advisor.rate import BLIND, ENOUGH_READINGS, TINY, Move, Rate, gain_at_present, percent
 from advisor.readings import Finding
 from advisor.regression import Mixture
 from advisor.response import FIRING_FOR, SCREW_FOR
 from advisor.visit import Visit, settled_from_s
 
 REREAD_FROM = 0.5  # chance of being in band from which another reading is cheaper than another turn
+SMALLEST_TURN = 1 / 200
 MOST_REREADS = 3  # readings at one standstill before a turn is tried all the same
 
 
@@ -97,12 +98,12 @@ def _settle(visit: Visit, findings: tuple[Finding, ...]) -> Advice:
     """The next step while no settled reading has been taken since the last change."""
     wait_s = visit.wait_left_s()
     if wait_s == 0:
-        return _about(visit, "read", findings, ("Settled now.",))
+        return _about(visit, "read", findings, ("It has settled.",))
     peek_s = visit.peek_in_s(wait_s)
     if peek_s == 0:
-        why = "Not settled yet, no turn on it: this reading shows how fast the boiler answers."
+        why = "A reading on the way: it shows how fast this boiler answers. No turn on it yet."
         return _about(visit, "read", findings, (why,))
-    why = "The flame and the sample have not settled; a turn now would chase the lag."
+    why = "Flame and sample are still on their way; a turn now would be on a figure that still moves."
     return _about(visit, "wait", findings, (why,), wait_s=wait_s if peek_s is None else peek_s)
 
 
@@ -120,6 +121,12 @@ def _why_other_rate(rate: Rate, other: Rate) -> str:
 def _set_rate(rate: Rate, findings: tuple[Finding, ...]) -> Advice:
     """The next step at a rate that does not hold yet and has a settled reading."""
     visit, best, chance = rate.visit, rate.best, rate.now.chance_in_band
+    if best is None and rate.too_lean and not rate.seen_lean:
+        return _about(visit, "read", findings, (BLIND,))
+    if best is None and rate.too_lean and rate.co_rising and chance < REREAD_FROM:
+        text = f"CO climbs while {rate.firing} fire is still too lean: look at burner, air intake and flue first."
+        stuck = Finding("co-climbing", "halt", text)
+        return _about(visit, "halt", (stuck, *findings), (text,))
     if best is None and rate.settled < ENOUGH_READINGS:
         why = (
             "No turn would better it for sure; another reading will show where it is."
@@ -207,7 +214,7 @@ def _about(visit: Visit, action: str, findings: tuple[Finding, ...], reasons: tu
 def permit(visit: Visit, screw: str, turns_cw: float) -> Verdict:
     """The answer to "may I turn this far?". Never allows what `advise` would refuse."""
     advice = advise(visit)
-    refused = _not_now(visit, advice, screw)
+    refused = _not_now(visit, advice, screw, turns_cw)
     if refused:
         return Verdict(
             False,
@@ -226,10 +233,12 @@ def permit(visit: Visit, screw: str, turns_cw: float) -> Verdict:
     return Verdict(against is None, screw, turns_cw, reasons, rate.firing, findings=advice.findings, **outcome)
 
 
-def _not_now(visit: Visit, advice: Advice, screw: str) -> str | None:
+def _not_now(visit: Visit, advice: Advice, screw: str, turns_cw: float) -> str | None:
     """Why no turn of this screw may be made at this moment, whatever its size."""
     if advice.action == "halt":
         return "Stop: no turn until this is cleared."
+    if abs(turns_cw) < SMALLEST_TURN:
+        return "No hand can turn that little."
     if visit.firing is not None and screw != SCREW_FOR[visit.firing]:
         return f"The {screw} screw is set at {FIRING_FOR[screw]} fire; the boiler runs at {visit.firing} fire."
     if advice.action == "wait":

@@ -147,6 +147,11 @@ def _checked_bands(bands: Mapping[str, tuple[float, float]], fuel: Fuel) -> dict
                 f"band at {firing} fire {low:g} to {high:g} % CO2: {fuel.name} can't give more than "
                 f"{fuel.co2_max_pct:.1f} %. Right fuel, and the point in the right place?"
             )
+        if fuel.o2_from_co2_pct(high) < limits.LEAST_O2_AT_EDGE_PCT:
+            raise RangeError(
+                f"band at {firing} fire {low:g} to {high:g} % CO2: with {fuel.name} its upper edge leaves "
+                f"{fuel.o2_from_co2_pct(high):.1f} % O2, next to a rich flame. Is it the band of another fuel?"
+            )
         if low < fuel.co2_max_pct / 3:
             raise RangeError(
                 f"band at {firing} fire {low:g} to {high:g} % CO2: that is more than 3 times the air "

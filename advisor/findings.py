@@ -3,13 +3,13 @@
 import itertools
 
 from advisor import readings, units
-from advisor.events import SCREWS
-from advisor.history import SAMPLE_LINE, clockwise_item
+from advisor.events import FIRINGS, SCREWS
+from advisor.history import LEAKING, SAMPLE_LINE, clockwise_item
 from advisor.readings import Finding
 from advisor.response import FIRING_FOR
 from advisor.visit import Visit
 
-SURE = 0.9  # chance from which a fault of a screw is stated
+SURE = 0.8  # chance from which a fault of a screw is stated
 WORTH_TELLING_SLACK_TURNS = 1 / 64
 FEWEST_MOVES_FOR_DEAD = 2
 DRIFT_PCT = 0.3  # more than rounding and flame noise can do
@@ -20,7 +20,9 @@ STEADY_PCT = 0.1
 def find(visit: Visit) -> tuple[Finding, ...]:
     """All findings of the job as it stands, the gravest first."""
     found = [
-        *_last_reading(visit),
+        *_readings(visit),
+        *_sample_line(visit),
+        *_last_turn(visit),
         *_pressures(visit),
         *_moved_by_itself(visit),
         *_drift(visit),
@@ -32,9 +34,24 @@ def find(visit: Visit) -> tuple[Finding, ...]:
     return tuple(sorted(found, key=lambda finding: order[finding.severity]))
 
 
-def _last_reading(visit: Visit) -> list[Finding]:
-    last = visit.last_reading
-    return list(readings.judge(visit.facts, last)) if last else []
+def _readings(visit: Visit) -> list[Finding]:
+    """What single readings say, each by the latest that can say it: only a reading with CO clears a finding of CO."""
+    found: dict[str, Finding] = {}
+    latest = [visit.latest(), visit.latest(having="o2_pct")]
+    for reading in latest:
+        if reading is not None:
+            found |= {finding.code: finding for finding in readings.judge(visit.facts, reading)}
+    for code in ("high-co", "co-rising"):
+        found.pop(code, None)
+    for firing in FIRINGS:
+        reading = visit.latest(firing, having="co_ppm")
+        if reading is not None:
+            for finding in readings.judge(visit.facts, reading):
+                if finding.code in ("rich", "high-co", "co-rising"):
+                    found[f"{finding.code} {firing}"] = finding
+    unique = dict.fromkeys(found.values())
+    rich = [finding for finding in unique if finding.code == "rich"]
+    return rich or list(unique)
 
 
 def _pressures(visit: Visit) -> list[Finding]:
@@ -43,6 +60,9 @@ def _pressures(visit: Visit) -> list[Finding]:
     for name, (low, high, unit) in visit.facts.pressures.items():
         checks = [row.event for row in visit.of("check") if row.event.item == name]
         if not checks:
+            if visit.of("reading"):
+                text = f"The {name} has not been checked yet: combustion is not set on a pressure nobody knows."
+                found.append(Finding("pressure-unknown", "warn", text))
             continue
         value = units.convert_pressure(float(checks[-1].value), checks[-1].unit, unit)
         if not low <= value <= high:
@@ -54,6 +74,44 @@ def _pressures(visit: Visit) -> list[Finding]:
                     "Put the gas supply right first: the valve is not the fault.",
                 )
             )
+    return found
+
+
+def _sample_line(visit: Visit) -> list[Finding]:
+    """A sample line logged as leaking stops the job until it is logged as tight."""
+    said = [row.event.value for row in visit.of("check") if row.event.item == SAMPLE_LINE]
+    if said and said[-1] == LEAKING:
+        text = f'The sample line leaks: a rich flame looks lean. Mend it, then log check "{SAMPLE_LINE}" tight.'
+        return [Finding("sample-line-leak", "halt", text)]
+    if not said and visit.of("reading"):
+        text = (
+            f'A leak in the sample line does not show in the readings: prove it tight, log check "{SAMPLE_LINE}" tight.'
+        )
+        return [Finding("sample-line", "note", text)]
+    return []
+
+
+def _last_turn(visit: Visit) -> list[Finding]:
+    """What was odd about the last turn, until a settled reading has shown what it did."""
+    turns = visit.of("turn")
+    if not turns:
+        return []
+    number, event = turns[-1].number, turns[-1].event
+    screw, size = event.screw or "", abs(event.turns_cw or 0.0)
+    cap = visit.facts.cap_turns[screw]
+    found = []
+    if size > cap * (1 + 1e-9) and not visit.settled_readings(FIRING_FOR[screw], event.time.timestamp()):
+        found.append(
+            Finding(
+                "large-turn",
+                "warn",
+                f"Row {number} is {units.say_fraction(size)} turn, the cap is {units.say_fraction(cap)}. If it was "
+                f"made, watch CO as it comes; if it is a slip of the pen, void {number}.",
+            )
+        )
+    if event.time.timestamp() == visit.changed_at_s and visit.firing != FIRING_FOR[screw]:
+        text = f"The {screw} screw was turned at {visit.firing} fire; it is set and read at {FIRING_FOR[screw]} fire."
+        found.append(Finding("wrong-rate", "warn", text))
     return found
 
 
@@ -146,7 +204,8 @@ def _screw(visit: Visit, screw: str) -> list[Finding]:
             )
         )
     slack = float(chance @ hypotheses.slack)
-    if float(chance[hypotheses.slack > WORTH_TELLING_SLACK_TURNS].sum()) > SURE:
+    both_ways = len({(row.event.turns_cw or 0.0) > 0 for row in turns}) == 2
+    if both_ways and float(chance[hypotheses.slack > WORTH_TELLING_SLACK_TURNS].sum()) > SURE:
         found.append(
             Finding(
                 "slack",
@@ -166,40 +225,27 @@ def _read_after(visit: Visit, at_s: float, firing: str) -> bool:
 
 
 def _read_too_soon(visit: Visit) -> list[Finding]:
-    last = visit.last_reading
+    rows = visit.of("reading")
+    last = rows[-1].event if rows else None
     if last is None or last.firing != visit.firing or not readings.usable(visit.facts, last):
         return []
-    counted = {row.number for row in visit.history.settled} | {s.number for s in visit.history.suspects}
-    if visit.of("reading")[-1].number in counted:
-        return []
     after = last.time.timestamp() - visit.changed_at_s
-    if not visit.belief.states[-1].known_before and after == 0:
+    if after == 0 and not visit.belief.states[-1].known_before:
+        other = "low" if last.firing == "high" else "high"
         text = f"No change to {last.firing} fire was logged: the wait counts from this reading."
-    elif after > 0:
+        if any(row.event.firing == other for row in visit.rows):
+            text += f" If the boiler still runs at {other} fire, void row {rows[-1].number}."
+        return [Finding("not-settled", "warn", text)]
+    if 0 < after < visit.history.min_wait_s - 1:
         text = f"The last reading came {units.say_seconds(after)} after the change before it: too soon to steer by."
-    else:
-        return []
-    return [Finding("not-settled", "note", text)]
+        return [Finding("not-settled", "note", text)]
+    return []
 
 
 def _not_seen(visit: Visit) -> list[Finding]:
     """What this job's data can't show."""
-    found = []
-    last = visit.last_reading
-    if last is not None and last.o2_pct is None:
-        found.append(
-            Finding(
-                "co2-alone",
-                "note",
-                "CO2 alone can't tell a lean flame from a rich one: give O2 and CO with the next reading.",
-            )
-        )
-    if last is not None and not any(row.event.item == SAMPLE_LINE for row in visit.of("check")):
-        found.append(
-            Finding(
-                "sample-line",
-                "note",
-                f'A leak in the sample line does not show in the readings: prove it tight, log check "{SAMPLE_LINE}".',
-            )
-        )
-    return found
+    last = visit.latest()
+    if last is not None and last.o2_pct is None and last.co_ppm is None:
+        text = "CO2 alone can't tell a lean flame from a rich one: give O2 and CO with each reading."
+        return [Finding("co2-alone", "warn", text)]
+    return []

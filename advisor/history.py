@@ -12,8 +12,9 @@ SETTLED_CHANCE = 0.95  # chance that less than half a display step is still to c
 ACCEPTED_CHANCE = 0.9  # and of a reading that was taken: it may itself have shifted the belief a little
 STEP_PCT = 0.25  # a change of CO2 with no turn made that is worth stopping for, own choice
 STEP_SDS = 4.0  # and by how many spreads it must stand out
+LEFT_FOR_S = 4 * 3600.0  # rows further apart than this belong to two sessions: the boiler was cold in between
 FRESH_START_SD_PCT = 1.0  # how far CO2 may have moved by itself where a check has explained it
-SAMPLE_LINE = "sample line"
+SAMPLE_LINE, TIGHT, LEAKING = "sample line", "tight", "leaking"
 
 
 @dataclass(frozen=True)
@@ -71,6 +72,7 @@ class History:
     suspects  readings that moved with no turn made, so far unexplained; they taught nothing
     steady    by rate: settled readings since its own screw was last turned
     changed   what was changed last: a screw, or "firing"
+    began_s, last_s  first row since the boiler was last left for hours, and last row, s since 1970
     """
 
     belief: Belief
@@ -78,9 +80,17 @@ class History:
     suspects: tuple[Suspect, ...] = ()
     steady: Mapping[str, int] = field(default_factory=dict)
     changed: str = "firing"
+    began_s: float = 0.0
+    last_s: float = 0.0
 
     def after(self, row: Row) -> "History":
         """The history after one more row."""
+        at_s = row.event.time.timestamp()
+        left_for_hours = at_s - self.last_s > LEFT_FOR_S
+        began_s = at_s if left_for_hours else self.began_s
+        return replace(self, began_s=began_s, last_s=at_s)._taught(row, left_for_hours)
+
+    def _taught(self, row: Row, left_for_hours: bool) -> "History":
         event = row.event
         match event.event:
             case "firing":
@@ -88,15 +98,15 @@ class History:
             case "turn" if event.screw:
                 steady = {**self.steady, FIRING_FOR[event.screw]: 0}
                 return replace(self, belief=self.belief.after(event), steady=steady, changed=event.screw)
-            case "check" if event.item == SAMPLE_LINE and self.suspects:
+            case "check" if event.item == SAMPLE_LINE and event.value == TIGHT and self.suspects:
                 return replace(self, belief=_fresh_start(self.belief), suspects=())
             case "reading":
-                return self._after_reading(row)
+                return self._after_reading(row, left_for_hours)
         return self
 
-    def _after_reading(self, row: Row) -> "History":
+    def _after_reading(self, row: Row, left_for_hours: bool) -> "History":
         event, firing = row.event, row.event.firing or ""
-        before = self.belief.at_rate_of(event)
+        before = self.belief.at_rate_of(event, anew=left_for_hours)
         history = self if before is self.belief else replace(self, belief=before, changed="firing")
         if not readings.usable(before.model.facts, event):
             return history

@@ -1,5 +1,6 @@
 """One job: its facts and events, in memory or in a log on disk, and the answers they give."""
 
+import difflib
 import os
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass, replace
@@ -13,7 +14,7 @@ from advisor.errors import RangeError
 from advisor.events import FIRINGS, SCREWS, Event, still_valid
 from advisor.facts import DIRECTIONS, Facts
 from advisor.findings import find
-from advisor.history import History, Row, clockwise_item, facts_as_told, in_order
+from advisor.history import LEAKING, SAMPLE_LINE, TIGHT, History, Row, clockwise_item, facts_as_told, in_order
 from advisor.prior import Prior
 from advisor.rate import gain_at_present
 from advisor.readings import Finding
@@ -137,10 +138,18 @@ class Job:
     ) -> None:
         """Log something that was looked at: a gas pressure, the sample line, which way a screw works."""
         text = value if isinstance(value, str) else f"{value:.10g}"
+        known = [SAMPLE_LINE, *map(clockwise_item, SCREWS), *self.facts.pressures]
+        meant = difflib.get_close_matches(item.lower(), known, 1, 0.7)
+        if item not in known and meant:
+            raise RangeError(f"check '{item}': did you mean \"{meant[0]}\"? Put it in quotes, it is one name")
         if item in self.facts.pressures:
+            if not unit:
+                raise RangeError(f"the {item} needs its unit, such as {self.facts.pressures[item][2]}")
             units.pressure_pa(units.parse_number(text, item), unit)
         if item in map(clockwise_item, SCREWS):
             _one_of(text, DIRECTIONS, item)
+        if item == SAMPLE_LINE:
+            _one_of(text, (TIGHT, LEAKING), item)
         self._append(Event(self._entry_time(at), "check", item=item, value=text, unit=unit, note=note))
 
     def note(self, text: str, *, at: datetime | None = None) -> None:

@@ -36,3 +36,6 @@ USUAL_TRAVEL_TURNS: Mapping[str, float] = MappingProxyType({"offset": 1 / 2, "th
 # choice: pipeline gases differ among themselves by 0.2 to 0.3 (CO2 max 11.7 to 11.9 % at 9 % CO2), two
 # displays that step by 0.1 add 0.15, two cells within their accuracy the rest.
 FUEL_LINE_TOLERANCE_PCT = 0.6
+
+# Least O2 that a band's upper edge may leave, % O2. Own choice: below it a display step or two is rich.
+LEAST_O2_AT_EDGE_PCT = 1.5

@@ -1,6 +1,7 @@
 """Words typed as options of `open`, and moments, turned into values."""
 
-from datetime import date, datetime
+import re
+from datetime import datetime, time, timedelta
 from typing import Any
 
 from advisor import units
@@ -12,18 +13,35 @@ SETTABLE = (
 )  # fmt: skip
 
 
+def now() -> datetime:
+    """The moment, in local time."""
+    return datetime.now().astimezone()
+
+
 def parse_time(words: str | None) -> datetime | None:
-    """A moment as typed: ISO 8601, or a time of today; without an offset it is local time. None stays None."""
+    """A moment as typed. ISO 8601, without an offset in local time; or a time alone: the last time it was that late.
+
+    None stays None. A time up to an hour ahead is today's: clocks differ.
+    """
     if words is None:
         return None
     typed = words.strip()
+    clock = re.fullmatch(r"(\d{1,2}):(\d\d)(?::(\d\d))?", typed)
     try:
-        if len(typed) <= 8 and ":" in typed:
-            typed = f"{date.today().isoformat()}T{typed.zfill(5)}"
+        if clock:
+            hour, minute, second = (int(part or 0) for part in clock.groups())
+            moment = datetime.combine(now().date(), time(hour, minute, second)).astimezone()
+            return moment - timedelta(days=1) if moment > now() + timedelta(hours=1) else moment
         moment = datetime.fromisoformat(typed)
     except ValueError:
         raise RangeError(f"time '{words}' can't be read: give 10:32, 10:32:30 or 2026-05-04T10:32:00+02:00") from None
     return moment if moment.tzinfo else moment.astimezone()
+
+
+def one_of(typed: str, names: tuple[str, ...]) -> str:
+    """A name as typed, in any case or cut short: "H" is "high". What fits none is left as it is."""
+    fitting = [name for name in names if typed and name.startswith(typed.lower())]
+    return fitting[0] if len(fitting) == 1 else typed
 
 
 def parse_mixture(words: str) -> dict[str, float]:

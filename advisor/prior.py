@@ -37,8 +37,8 @@ class Prior:
 
     gain_per_turn: Mapping[str, float] = field(default_factory=lambda: _frozen({"offset": 5.0, "throttle": 4.0}))
     gain_log_sd: float = 0.7
-    chance_reversed: float = 0.02
-    chance_dead: float = 0.01
+    chance_reversed: float = 0.05
+    chance_dead: float = 0.03
     slack_turns: float = 1 / 16
     dead_time_s: tuple[float, float] = (6.0, 18.0)
     time_constant_s: tuple[float, float] = (9.0, 55.0)

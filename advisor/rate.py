@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from functools import cached_property
 
 from advisor import units
+from advisor.readings import judge
 from advisor.regression import Mixture
 from advisor.response import SCREW_FOR
 from advisor.visit import Visit
@@ -20,6 +21,8 @@ GOOD_ENOUGH = 0.8  # chance in band accepted then, when no turn would do better
 POORLY_KNOWN = 4.0  # ratio of the gain's 90 % limits above which the first move is at most half the cap
 FINER = (1, 2, 4)  # marks are split by these only where whole ones won't do
 TINY = 1e-9
+CLIMBING = "CO is more than half of its limit: no turn richer."
+BLIND = "CO2 alone can't tell a lean flame from a rich one: no turn richer before O2 or CO is read."
 AWAY = "It would take CO2 further from the middle of the band, not nearer."
 
 
@@ -70,7 +73,7 @@ class Rate:
     @cached_property
     def settled(self) -> int:
         """Settled readings at this rate since any screw was last turned."""
-        return len(self.visit.settled_readings(self.firing, self.visit.turned_at_s))
+        return len(self.visit.settled_readings(self.firing, self.visit.fresh_from_s))
 
     @property
     def holds(self) -> bool:
@@ -83,7 +86,7 @@ class Rate:
     @property
     def has_as_left(self) -> bool:
         """Whether the figures for the record are there: a settled reading with CO since the last turn."""
-        rows = self.visit.settled_readings(self.firing, self.visit.turned_at_s)
+        rows = self.visit.settled_readings(self.firing, self.visit.fresh_from_s)
         return any(row.event.co_ppm is not None for row in rows)
 
     @cached_property
@@ -105,6 +108,20 @@ class Rate:
             past = above if self.too_lean else below
         cost = (forecast.mean - centre) ** 2 + forecast.var
         return Move(turns_cw, forecast, max(0.0, 1 - above - below), past, cost)
+
+    @cached_property
+    def seen_lean(self) -> bool:
+        """Whether O2 or CO was read since the boiler came to this rate; a rich flame would have stopped the job."""
+        return any(
+            row.event.o2_pct is not None or row.event.co_ppm is not None
+            for row in self.visit.settled_readings(self.firing, self.visit.belief.states[-1].firing_since_s)
+        )
+
+    @cached_property
+    def co_rising(self) -> bool:
+        """Whether the latest CO at this rate is so near its limit that richer is out of the question."""
+        last = self.visit.latest(self.firing, having="co_ppm")
+        return last is not None and any(f.code in ("co-rising", "high-co") for f in judge(self.visit.facts, last))
 
     @property
     def too_lean(self) -> bool:
@@ -151,13 +168,19 @@ class Rate:
                 f"This screw has not been tried yet: first move {units.say_fraction(self.cap_turns)} turn at most, "
                 "then read."
             )
-        if abs(self.travel_turns_cw + move.turns_cw) > limit + TINY:
+        travel = abs(self.travel_turns_cw + move.turns_cw)
+        if travel > limit + TINY and travel > abs(self.travel_turns_cw):
             return (
                 f"That would be more than {units.say_fraction(limit)} turn from as found, the travel limit. "
                 "A sound valve should not need it."
             )
         if self.direction_sure and self.richer(move.turns_cw) != self.too_lean:
             return AWAY
+        if self.richer(move.turns_cw):
+            if not self.seen_lean:
+                return BLIND
+            if self.co_rising:
+                return CLIMBING
         if move.chance_past_band > facts.overshoot_chance:
             return (
                 f"It may pass the far edge of the band: {percent(move.chance_past_band)} chance, "

@@ -10,6 +10,9 @@ SEVERITIES = ("note", "warn", "halt")
 LEAST_CO2_SHARE = 0.25  # of CO2 max; below it there is more than about 4 times the air needed: no set flame
 ROUNDING_PCT = 0.15  # above CO2 max that rounding and a cell's accuracy explain, own choice
 
+HIGHEST_O2_PCT = 20.5  # of a flue that is not plain air
+CO_NEAR_SHARE = 0.5  # of the limit, from which no richer turn is advised, own choice
+
 # findings of one reading after which its CO2 says nothing about the screws
 UNUSABLE = frozenset({"impossible", "rich", "other-fuel", "off-line"})
 
@@ -35,19 +38,13 @@ def co_limit_ppm(facts: Facts) -> float:
 
 
 def judge(facts: Facts, reading: Event) -> tuple[Finding, ...]:
-    """All findings of one reading taken by itself, the gravest first."""
-    co2, o2, co = reading.co2_pct, reading.o2_pct, reading.co_ppm
-    assert co2 is not None
-    return tuple(
-        finding
-        for finding in (
-            _impossible(facts.fuel, co2, o2),
-            _rich(co2, o2, co),
-            _off_line(facts.fuel, co2, o2),
-            _high_co(facts, reading),
-        )
-        if finding is not None
-    )
+    """All findings of one reading taken by itself, the gravest first; a graver one leaves out what it explains."""
+    fuel, co2, o2, co = facts.fuel, reading.co2_pct or 0.0, reading.o2_pct, reading.co_ppm
+    unusable = _impossible(fuel, co2, o2) or _rich(fuel, co2, o2, co) or _off_line(fuel, co2, o2)
+    found = [unusable] if unusable else []
+    if not (unusable and unusable.code == "rich"):
+        found += _carbon_monoxide(facts, reading)
+    return tuple(found)
 
 
 def usable(facts: Facts, reading: Event) -> bool:
@@ -55,34 +52,46 @@ def usable(facts: Facts, reading: Event) -> bool:
     return not any(finding.code in UNUSABLE for finding in judge(facts, reading))
 
 
+def co_air_free_ppm(facts: Facts, reading: Event) -> float | None:
+    """CO of a reading, ppm air-free; O2 from this fuel's line where it was not given; None where CO was not."""
+    if reading.co_ppm is None:
+        return None
+    o2 = _o2_on_line(facts.fuel, reading.co2_pct or 0.0) if reading.o2_pct is None else reading.o2_pct
+    return float(fuels.co_air_free_ppm(reading.co_ppm, min(o2, HIGHEST_O2_PCT)))
+
+
 def _impossible(fuel: fuels.Fuel, co2: float, o2: float | None) -> Finding | None:
     most = fuel.co2_max_pct
     if co2 > most + ROUNDING_PCT:
         why = f"{co2:.1f} % CO2 can't come from {fuel.name}, which gives {most:.1f} % at most"
     elif co2 < most * LEAST_CO2_SHARE:
-        why = f"{co2:.1f} % CO2 is no flame of {fuel.name} that could be set: burner off, or air in the sample?"
-    elif o2 is not None and o2 >= fuels.AIR_O2_PCT:
+        why = f"{co2:.1f} % CO2 is no flame of {fuel.name} that could be set: burner off, or the probe in air?"
+    elif o2 is not None and o2 >= HIGHEST_O2_PCT:
         why = f"{o2:.1f} % O2 is plain air"
     else:
         return None
-    return Finding("impossible", "halt", f"{why}. Check fuel, probe and analyser, then read again.")
+    return Finding("impossible", "halt", f"{why.rstrip('?')}. Check fuel, burner, probe and analyser, then read again.")
 
 
-def _rich(co2: float, o2: float | None, co: float | None) -> Finding | None:
-    if co is None or o2 is None or not fuels.looks_rich(co, o2):
+def _rich(fuel: fuels.Fuel, co2: float, o2: float | None, co: float | None) -> Finding | None:
+    """CO in thousands with O2 near 0; or, with CO not given, too little CO2 for so little O2."""
+    if o2 is None or o2 >= fuels.RICH_O2_PCT:
         return None
+    if co is None and _on_line(fuel, co2, o2):
+        return None
+    if co is not None and not fuels.looks_rich(co, o2):
+        return None
+    seen = f"O2 {o2:.1f} % with CO2 {co2:.1f} %" if co is None else f"CO {co:.0f} ppm with O2 {o2:.1f} %"
     return Finding(
         "rich",
         "halt",
-        f"The flame is rich: CO {co:.0f} ppm with O2 {o2:.1f} %. On this side CO2 ({co2:.1f} %) falls when gas is "
-        "added. Turn the burner off and air the room; restart only from the maker's starting position.",
+        f"The flame is rich: {seen}. On this side CO2 falls when gas is added. Burner off, air the room; restart only "
+        "from the maker's starting position.",
     )
 
 
 def _off_line(fuel: fuels.Fuel, co2: float, o2: float | None) -> Finding | None:
-    if o2 is None or _impossible(fuel, co2, o2):
-        return None
-    if _on_line(fuel, co2, o2):
+    if o2 is None or _on_line(fuel, co2, o2):
         return None
     expected = _o2_on_line(fuel, co2)
     seen = f"CO2 {co2:.1f} % with O2 {o2:.1f} % is not {fuel.name}, which would show O2 {expected:.1f} %"
@@ -100,30 +109,32 @@ def _off_line(fuel: fuels.Fuel, co2: float, o2: float | None) -> Finding | None:
 
 
 def _o2_on_line(fuel: fuels.Fuel, co2: float) -> float:
-    return float(fuel.o2_from_co2_pct(min(co2, fuel.co2_max_pct)))
+    return float(fuel.o2_from_co2_pct(min(max(co2, 0.01), fuel.co2_max_pct)))
 
 
 def _on_line(fuel: fuels.Fuel, co2: float, o2: float) -> bool:
     return abs(o2 - _o2_on_line(fuel, co2)) <= limits.FUEL_LINE_TOLERANCE_PCT
 
 
-def _high_co(facts: Facts, reading: Event) -> Finding | None:
-    co2, co = reading.co2_pct or 0.0, reading.co_ppm
-    o2 = _o2_on_line(facts.fuel, co2) if reading.o2_pct is None else reading.o2_pct
-    if co is None or o2 >= fuels.AIR_O2_PCT:
-        return None
-    air_free, limit = float(fuels.co_air_free_ppm(co, min(o2, 20.0))), co_limit_ppm(facts)
+def _carbon_monoxide(facts: Facts, reading: Event) -> list[Finding]:
+    air_free, limit = co_air_free_ppm(facts, reading), co_limit_ppm(facts)
+    if air_free is None or air_free <= limit * CO_NEAR_SHARE:
+        return []
+    at = f"CO at {reading.firing} fire is {air_free:.0f} ppm air-free"
     if air_free <= limit:
-        return None
-    above_band = co2 > facts.bands[reading.firing or "high"][1]
+        text = f"{at}, more than half of the limit of {limit:.0f}. No turn richer; look at burner, air and flue."
+        return [Finding("co-rising", "warn", text)]
+    band = facts.bands[reading.firing or "high"]
     way_out = (
         "CO2 is above the band: if the maker's instructions let you trim from here, only leaner; log it and read."
-        if above_band
-        else "CO2 is not too high: look at burner, air intake and flue, not at the screws."
+        if (reading.co2_pct or 0.0) > band[1]
+        else "CO2 is not above the band: look at burner, air intake and flue, not at the screws."
     )
-    return Finding(
-        "high-co",
-        "halt",
-        f"CO is {air_free:.0f} ppm air-free, over the limit of {limit:.0f}. Do not turn richer; if CO climbs, burner "
-        f"off and air the room. {way_out}",
-    )
+    return [
+        Finding(
+            "high-co",
+            "halt",
+            f"{at}, over the limit of {limit:.0f}. Do not turn richer; unless it falls at once, burner off and air the "
+            f"room. {way_out}",
+        )
+    ]

@@ -131,12 +131,13 @@ class Belief:
             return self.at_rate_of(event)._read(event.firing, event.co2_pct, at_s)
         return self
 
-    def at_rate_of(self, reading: Event) -> "Belief":
+    def at_rate_of(self, reading: Event, *, anew: bool = False) -> "Belief":
         """The belief with the boiler at the rate the reading names.
 
-        Where the log has it at another, or at none, the reading is the first word of this rate: it counts from here.
+        Where the log has it at another or at none, or it was started `anew`, the reading is the first word of this
+        rate: it counts from here.
         """
-        if reading.firing is None or self.firing == reading.firing:
+        if reading.firing is None or (self.firing == reading.firing and not anew):
             return self
         return self._changed_firing(reading.firing, reading.time.timestamp(), logged=False)
 

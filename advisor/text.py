@@ -1,5 +1,6 @@
 """The answers in words: one screen of at most 80 columns, the first line is the answer."""
 
+import math
 import textwrap
 from collections.abc import Iterable, Sequence
 
@@ -78,11 +79,42 @@ def say_verdict(verdict: Verdict) -> str:
 
 def say_opened(job: Job) -> str:
     """What `open` prints: where the log is, what to prepare, and where to start."""
+    facts = job.facts
     lines = _wrapped(f"Log {job.path} is open. Start at high fire.")
+    for firing, (low, high) in facts.bands.items():
+        o2 = [facts.fuel.o2_from_co2_pct(edge) for edge in (low, high)]
+        air = [100 * (facts.fuel.excess_air_ratio(co2_pct=edge) - 1) for edge in (low, high)]
+        lines += _labelled(
+            firing.capitalize(),
+            f"CO2 {low:g} to {high:g} % of {facts.fuel.name} is O2 {o2[0]:.1f} to {o2[1]:.1f} %, excess air "
+            f"{air[0]:.0f} to {air[1]:.0f} %.",
+        )
+    for screw, way in facts.clockwise.items():
+        taken = "not known: the first small turn will show" if way == "unknown" else f"{way} (if not: see check)"
+        lines += _labelled(screw.capitalize(), f"clockwise is taken as {taken}; up to {_most(facts, screw)} at a time.")
     for caution in BEFORE:
         lines += _labelled("Before", caution)
     lines += _wrapped(CAUTION)
     return "\n".join(lines)
+
+
+def say_struck(number: int, event: Event) -> str:
+    """What `void` says first: the row that was struck; for a turn, how to put it right."""
+    lines = _wrapped(f"Struck row {number}: {say_event(event)}.")
+    if event.event == "turn":
+        lines += _wrapped(
+            f"If a turn was made there after all, log it as it was, with --at {event.time:%H:%M:%S}, before all else."
+        )
+    return "\n".join(lines)
+
+
+def say_plainly(message: str) -> str:
+    """A message wrapped for the terminal, its own line ends kept."""
+    return "\n".join(line for part in message.splitlines() for line in _wrapped(part))
+
+
+def _most(facts: Facts, screw: str) -> str:
+    return f"{units.say_fraction(facts.cap_turns[screw])} turn"
 
 
 def _expect(answer: Advice | Verdict) -> list[str]:
@@ -108,12 +140,16 @@ def _gain(advice: Advice, facts: Facts) -> list[str]:
     gain, low, high = advice.gain_per_turn, advice.gain_low, advice.gain_high
     if gain is None or low is None or high is None or advice.screw is None:
         return []
-    mark = facts.mark_turns[advice.screw]
-    least, most = sorted((abs(low * mark), abs(high * mark))) if low * high > 0 else (low * mark, high * mark)
+    mark = math.copysign(facts.mark_turns[advice.screw], advice.turns_cw or 1.0)
+    way = "clockwise" if mark > 0 else "counterclockwise"
+    if low * high <= 0:
+        most = max(abs(low * mark), abs(high * mark))
+        return _labelled("Screw", f"which way it works is not known yet (at most {most:.1f} % CO2 a mark).")
+    ends = sorted((low * mark, high * mark), key=abs)
     return _labelled(
         "Screw",
-        f"{units.say_fraction(mark)} turn clockwise makes about {gain * mark:+.2f} % CO2 "
-        f"({least:.2f} to {most:.2f}, 9 times in 10).",
+        f"{units.say_fraction(mark)} turn {way} makes about {gain * mark:+.2f} % CO2 "
+        f"({ends[0]:+.2f} to {ends[1]:+.2f}, 9 times in 10).",
     )
 
 

@@ -47,15 +47,21 @@ class Visit:
         """Moment of the last turn of any screw, s since 1970 (0 when none was made)."""
         return max((row.event.time.timestamp() for row in self.of("turn")), default=0.0)
 
+    @property
+    def fresh_from_s(self) -> float:
+        """Moment from which readings show the boiler as it is now: the last turn, or the session's start."""
+        return max(self.turned_at_s, self.history.began_s - 1.0)
+
+    def latest(self, firing: str | None = None, *, having: str = "co2_pct") -> Event | None:
+        """The latest reading (at one rate) in which the named figure was given, usable or not."""
+        for row in reversed(self.of("reading")):
+            if firing in (None, row.event.firing) and getattr(row.event, having) is not None:
+                return row.event
+        return None
+
     def of(self, kind: str) -> list[Row]:
         """The rows of one kind, in order of time."""
         return [row for row in self.rows if row.event.event == kind]
-
-    @property
-    def last_reading(self) -> Event | None:
-        """The latest reading, usable or not."""
-        found = self.of("reading")
-        return found[-1].event if found else None
 
     def settled_readings(self, firing: str, since_s: float = 0.0) -> list[Row]:
         """Readings at `firing`, later than `since_s`, that count: usable, in no doubt, waited for and settled."""

@@ -9,10 +9,12 @@ import shutil
 import sys
 import tempfile
 from collections.abc import Iterator
+from datetime import datetime
 from pathlib import Path
 
 ROOT = Path(__file__).resolve().parent.parent
 PAGE = ROOT / "README.md"
+NOW = datetime(2026, 5, 12, 18, 0).astimezone()
 BLOCK = re.compile(r"```console\n(.*?)```", re.DOTALL)
 
 
@@ -31,8 +33,10 @@ def _workplace() -> Iterator[None]:
 
 def run(command: str) -> str:
     """What one `advisor ...` command prints, both streams, as in a terminal."""
+    from advisor import options
     from advisor.cli import main
 
+    options.now = lambda: NOW  # so that a bare time is the same day whenever this runs
     words = shlex.split(command)
     assert words[0] == "advisor", command
     printed = io.StringIO()

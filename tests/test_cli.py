@@ -38,6 +38,11 @@ def run(*words: str) -> tuple[int, str, str]:
     return status, out.getvalue(), err.getvalue()
 
 
+def words(text: str) -> str:
+    """A message as its words, whatever lines it was wrapped to."""
+    return " ".join(text.split())
+
+
 @pytest.fixture(autouse=True)
 def workplace(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     """Every test works in a folder of its own."""
@@ -81,13 +86,13 @@ WORDS = [
 ]
 
 
-@pytest.mark.parametrize(("typed", "status", "message"), WORDS, ids=[" ".join(words[0]) for words in WORDS])
+@pytest.mark.parametrize(("typed", "status", "message"), WORDS, ids=[" ".join(row[0]) for row in WORDS])
 def test_a_slip_gets_a_clear_sentence_and_logs_nothing(typed: list[str], status: int, message: str) -> None:
     """A wrong entry is answered with one sentence, the log stays as it was."""
     prepared()
     before = Path("visit.csv").read_bytes()
     got, out, err = run(*typed)
-    assert (got, out, err) == (status, "", message)
+    assert (got, out, words(err)) == (status, "", words(message))
     assert Path("visit.csv").read_bytes() == before
 
 
@@ -136,7 +141,8 @@ def test_open_says_which_fuels_it_knows() -> None:
 def test_open_refuses_facts_that_cannot_be(extra: list[str], message: str) -> None:
     """Facts outside what is allowed are refused with the rule, and no log is made."""
     status, out, err = run(*OPEN, *extra)
-    assert (status, out, err) == (2, "", message)
+    assert (status, out, words(err)) == (2, "", words(message))
+    assert all(len(line) <= 80 for line in err.splitlines())
     assert not Path("visit.csv").exists()
 
 
@@ -144,7 +150,7 @@ def test_a_band_with_the_point_in_the_wrong_place_is_asked_about() -> None:
     """90:94 for 9.0:9.4 can't come from this fuel."""
     status, _, err = run(*[word.replace("9.0:9.4", "90:94") for word in OPEN])
     assert status == 2
-    assert err == (
+    assert words(err) == words(
         "band at high fire 90 to 94 % CO2: natural gas can't give more than 11.9 %. Right fuel, and the point in the "
         "right place?\n"
     )
@@ -214,7 +220,7 @@ def test_a_halt_has_exit_status_3() -> None:
     prepared()
     status, out, _ = run("read", "visit.csv", "high", "9.2", "--o2", "4.6", "--co", "900", *NOW)
     assert status == 3
-    assert out.startswith("STOP. CO is 1154 ppm air-free, over the limit of 400.")
+    assert out.startswith("STOP. CO at high fire is 1154 ppm air-free, over the limit of 400.")
     assert run("next", "visit.csv", *NOW)[0] == 3
 
 
@@ -291,6 +297,29 @@ def test_a_folder_that_cannot_be_written_is_said_so(monkeypatch: pytest.MonkeyPa
     assert (status, out) == (1, "")
     assert err.startswith("visit.csv: ")
     assert Path("visit.csv").read_bytes() == before
+
+
+def test_a_reading_may_be_typed_short() -> None:
+    """Rate cut short, O2 and CO without their options; a swapped order is asked about."""
+    prepared()
+    assert run("read", "visit.csv", "H", "8.3", "6.2", "22", *NOW)[0] == 0
+    assert job_log.read_log("visit.csv").events[-1].co_ppm == 22
+    status, _, err = run("read", "visit.csv", "8.1", "high", *NOW)
+    assert (status, words(err)) == (
+        2,
+        "the rate comes before the reading: read visit.csv high 8.1 Nothing was logged.",
+    )
+
+
+def test_a_voided_turn_says_how_to_log_the_one_that_was_made() -> None:
+    """After a turn logged the wrong way the answer first says how to put it right."""
+    prepared()
+    run("turn", "visit.csv", "throttle", "1/24", "ccw", "--at", "2026-05-04T10:05:10+00:00")
+    out = run("void", "visit.csv", *NOW)[1]
+    assert words(out).startswith(
+        "Struck row 3: throttle screw 1/24 turn counterclockwise (hour hand: half an hour). If a turn was made there "
+        "after all, log it as it was, with --at 10:05:10, before all else."
+    )
 
 
 def test_python_m_advisor_is_the_same_command() -> None:

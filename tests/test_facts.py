@@ -3,16 +3,16 @@
 import copy
 import math
 import pickle
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import Any
 
 import pytest
 from replay import BANDS
 
-from advisor import RangeError, limits
+from advisor import RangeError, limits, options
 from advisor.facts import Facts
 from advisor.fuels import NATURAL_GAS, PROPANE
-from advisor.options import parse_mixture, parse_pressure, parse_settings, parse_time
+from advisor.options import one_of, parse_mixture, parse_pressure, parse_settings, parse_time
 from advisor.prior import Prior
 
 
@@ -38,6 +38,11 @@ REFUSED = [
         {"bands": {**BANDS, "high": (0.9, 9.4)}},
         "band at high fire 0.9 to 9.4 % CO2: that is more than 3 times the air natural gas needs. Right fuel, and the "
         "point in the right place?",
+    ),
+    (
+        {"bands": {**BANDS, "high": (10.8, 11.2)}},
+        "band at high fire 10.8 to 11.2 % CO2: with natural gas its upper edge leaves 1.2 % O2, next to a rich flame. "
+        "Is it the band of another fuel?",
     ),
     ({"cap_turns": {"gas": 0.1}}, "cap_turns: 'gas' is not one of offset, throttle"),
     (
@@ -158,3 +163,23 @@ def test_times_are_local_unless_they_say_otherwise() -> None:
     assert moment.tzinfo is not None
     assert parse_time("2026-05-04T10:32:00+02:00") == datetime.fromisoformat("2026-05-04T10:32:00+02:00")
     assert parse_time(None) is None
+
+
+def test_a_bare_time_is_the_last_time_it_was_that_late(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Just after midnight 23:58 is yesterday's, not tonight's."""
+    late = datetime.fromisoformat("2026-05-05T00:01:00+00:00").astimezone()
+    monkeypatch.setattr(options, "now", lambda: late)
+    before = late - timedelta(minutes=3)
+    assert parse_time(f"{before:%H:%M}") == before
+    assert parse_time(f"{late:%H:%M:%S}") == late
+
+
+def test_names_may_be_cut_short() -> None:
+    """ "H" is "high"; what fits none is left as it is."""
+    assert [one_of(typed, ("high", "low")) for typed in ("H", "lo", "high", "x", "")] == [
+        "high",
+        "low",
+        "high",
+        "x",
+        "",
+    ]

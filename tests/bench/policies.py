@@ -22,6 +22,7 @@ CENTRES = {"high": 9.2, "low": 8.8}
 CAP = {"throttle": 1 / 8, "offset": 1 / 12}
 MARK = 1 / 24
 SCREW = {"high": "throttle", "low": "offset"}
+LATER = ("air in the sample later", "falling gas pressure", "blocked intake")
 LONGEST_S, MOST_MOVES = 3 * 3600.0, 60
 
 
@@ -32,15 +33,18 @@ class Outcome:
     scenario: str
     policy: str
     seed: int
+    fault: str = ""
     finished: bool = False
-    halted: str = ""
+    halted: str = ""  # code of the finding that stopped the visit
+    halted_rightly: bool = False  # whether what it says is true of this boiler
+    bad_moves: int = 0  # turns made while a fault was there to be seen
+    pushed_pct: float = 0.0  # how far the turns moved the true CO2 beyond the band, at worst
     in_band_high: bool = False
     in_band_low: bool = False
     overshot: bool = False
     minutes: float = 0.0
     moves: int = 0
     readings: int = 0
-    moves_before_halt: int = 0
     predicted: int = 0
     covered: int = 0
     cpu_s: float = 0.0
@@ -59,7 +63,7 @@ class Site:
         half = scenario.band_half_pct
         self.bands = {firing: (centre - half, centre + half) for firing, centre in CENTRES.items()}
         self.boiler: Boiler = draw(scenario, rng, CENTRES, fault=fault)
-        self.outcome = Outcome(scenario.name, policy, seed)
+        self.outcome = Outcome(scenario.name, policy, seed, fault)
 
     def turn(self, screw: str, turns_cw: float) -> None:
         firing = self.boiler.firing
@@ -71,6 +75,19 @@ class Site:
         if (after > high >= before) or (after < low <= before):
             self.outcome.overshot = True
         self.outcome.moves += 1
+        if self.boiler.fault and self.boiler.now_s >= self.fault_seen_from_s:
+            self.outcome.bad_moves += 1
+        if abs(after - sum(self.bands[firing]) / 2) > abs(before - sum(self.bands[firing]) / 2):
+            self.outcome.pushed_pct = max(self.outcome.pushed_pct, after - high, low - after)
+
+    @property
+    def fault_seen_from_s(self) -> float:
+        """When the boiler's fault begins; a fault of screw, hand or start is there from the first second."""
+        return self.boiler.fault_from_s if self.boiler.fault in LATER else 0.0
+
+    @property
+    def co_air_free_ppm(self) -> float:
+        return self.last.co_ppm * 20.9 / max(20.9 - self.last.o2_pct, 0.9)
 
     def read(self) -> float:
         self.boiler.wait(READ_S)
@@ -115,6 +132,9 @@ def advised(scenario: Scenario, seed: int, fault: str = "", **facts: object) -> 
             return site.done(True)
         if advice.action == "halt":
             site.outcome.halted = next(f.code for f in advice.findings if f.severity == "halt")
+            site.outcome.halted_rightly = bool(fault) or (
+                site.outcome.halted in ("high-co", "rich", "impossible") and site.co_air_free_ppm > 390
+            )
             return site.done(False)
         if advice.action == "run_at":
             assert advice.firing is not None
