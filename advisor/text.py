@@ -90,8 +90,10 @@ def say_opened(job: Job) -> str:
             f"{air[0]:.0f} to {air[1]:.0f} %.",
         )
     for screw, way in facts.clockwise.items():
-        taken = "not known: the first small turn will show" if way == "unknown" else f"{way} (if not: see check)"
-        lines += _labelled(screw.capitalize(), f"clockwise is taken as {taken}; up to {_most(facts, screw)} at a time.")
+        against = "leaner" if way == "richer" else "richer"
+        taken = f'{way}; if not, log check "{screw} clockwise" {against}'
+        taken = "not known: the first small turn will show" if way == "unknown" else taken
+        lines += _labelled(screw.capitalize(), f"up to {_most(facts, screw)} at a time; clockwise is taken as {taken}.")
     for caution in BEFORE:
         lines += _labelled("Before", caution)
     lines += _wrapped(CAUTION)

@@ -449,5 +449,5 @@ def test_hopeless_hypotheses_are_dropped() -> None:
 
 
 def three_hypotheses() -> Fit:
-    scale, log_weight = np.array([1.0, 2.0, 3.0]), np.log([1.0, 0.5, 1e-5])
+    scale, log_weight = np.array([1.0, 2.0, 3.0]), np.log([1.0, 0.5, 2e-5])
     return Fit(np.array([[1.0, 2.0, 3.0]]), np.full((1, 1, 3), 0.5), 4.0, scale, log_weight)
