@@ -432,7 +432,7 @@ def test_forecast_mixes_all_hypotheses() -> None:
     forecast = regression.forecast(fit, [2.0], 1.25)
     assert forecast.location == pytest.approx([2.0, 4.0, 6.0])
     assert forecast.width == pytest.approx(np.sqrt((4 * 0.5 + 1.25) * np.array([1.0, 2.0, 3.0]) / 4), rel=1e-12)
-    assert forecast.weight == pytest.approx(np.array([1.0, 0.5, 1e-5]) / 1.50001, rel=1e-12)
+    assert forecast.weight == pytest.approx(np.array([1.0, 0.5, 2e-5]) / 1.50002, rel=1e-12)
     assert forecast.freedom == 8
 
 

@@ -598,9 +598,12 @@ def one_job(boiler: MadeUpBoiler, belief: Belief, rate: str) -> list[tuple[str, 
 
 
 def assert_holds(counted: dict[str, tuple[int, int]], low: float, high: float) -> None:
-    """Every claim held in a share from low to high, give or take three binomial spreads of what was asked."""
+    """Every claim held in a share from low to high, give or take three binomial spreads.
+
+    The readings of one job hang together, so the spread is that of the number of jobs, not of readings.
+    """
+    margin = 3 * math.sqrt(0.9 * 0.1 / counted["gain"][1])
     for name, (held, asked) in counted.items():
-        margin = 3 * math.sqrt(0.9 * 0.1 / asked)
         assert low - margin <= held / asked <= high + margin, f"{name}: {held} of {asked}"
 
 
