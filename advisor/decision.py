@@ -5,10 +5,10 @@ from typing import Any
 
 from advisor import units
 from advisor.findings import find
+from advisor.model import FIRING_FOR, SCREW_FOR
 from advisor.rate import BLIND, ENOUGH_READINGS, TINY, Move, Rate, gain_at_present, percent
 from advisor.readings import Finding
 from advisor.regression import Mixture
-from advisor.response import FIRING_FOR, SCREW_FOR
 from advisor.visit import Visit, settled_from_s
 
 REREAD_FROM = 0.5  # chance of being in band from which another reading is cheaper than another turn
@@ -115,12 +115,16 @@ def _why_other_rate(rate: Rate, other: Rate) -> str:
             f"{rate.firing.capitalize()} fire holds. Each screw leaks a little into the other rate: "
             f"{other.firing} fire must be read again since the last turn."
         )
-    return f"{rate.firing.capitalize()} fire holds; {other.firing} fire is not sure yet."
+    left = "is not sure yet" if other.has_as_left else "was not read with CO since the last turn"
+    return f"{rate.firing.capitalize()} fire holds; {other.firing} fire {left}."
 
 
 def _set_rate(rate: Rate, findings: tuple[Finding, ...]) -> Advice:
     """The next step at a rate that does not hold yet and has a settled reading."""
     visit, best, chance = rate.visit, rate.best, rate.now.chance_in_band
+    if best is not None and rate.firing == "low" and Rate(visit, "high").now.chance_in_band < REREAD_FROM:
+        why = "High fire is not set yet, and its throttle screw moves low fire too: high fire first."
+        return _about(visit, "run_at", findings, (why,), firing="high")
     if best is None and rate.too_lean and not rate.seen_lean:
         return _about(visit, "read", findings, (BLIND,))
     if best is None and rate.too_lean and rate.co_rising and chance < REREAD_FROM:
@@ -201,7 +205,7 @@ def _expected(rate: Rate, displayed: Mixture) -> dict[str, float]:
 def _about(visit: Visit, action: str, findings: tuple[Finding, ...], reasons: tuple[str, ...], **more: Any) -> Advice:
     """An answer with everything that is known about the rate it is for."""
     known: dict[str, Any] = {"firing": visit.firing}
-    if visit.firing is not None and action != "halt":
+    if visit.firing is not None and action not in ("halt", "run_at"):
         rate = Rate(visit, visit.firing)
         known |= {"chance_in_band": rate.now.chance_in_band, "chance_past_band": rate.now.chance_past_band}
         if action in ("read", "wait"):

@@ -41,13 +41,13 @@ class Event:
 COLUMNS = tuple(field.name for field in fields(Event))
 
 
-def still_valid(events: Sequence[Event]) -> list[bool]:
-    """Tell for each event whether it stands: not struck by a later `void` row that stands itself.
+def still_valid(events: Sequence[Event], at: datetime | None = None) -> list[bool]:
+    """Tell for each event whether it stands (at a moment): not struck by a later `void` row that stands itself.
 
     Rows count from 1 in the order of the log. A void that is voided strikes nothing.
     """
     valid = [True] * len(events)
     for index in range(len(events) - 1, -1, -1):
-        if valid[index] and events[index].event == "void":
+        if valid[index] and events[index].event == "void" and (at is None or events[index].time <= at):
             valid[int(events[index].value) - 1] = False
     return valid

@@ -5,8 +5,8 @@ import itertools
 from advisor import readings, units
 from advisor.events import FIRINGS, SCREWS
 from advisor.history import LEAKING, SAMPLE_LINE, clockwise_item
+from advisor.model import FIRING_FOR
 from advisor.readings import Finding
-from advisor.response import FIRING_FOR
 from advisor.visit import Visit
 
 SURE = 0.8  # chance from which a fault of a screw is stated
@@ -29,6 +29,7 @@ def find(visit: Visit) -> tuple[Finding, ...]:
         *(finding for screw in SCREWS for finding in _screw(visit, screw)),
         *_read_too_soon(visit),
         *_not_seen(visit),
+        *_accuracy(visit),
     ]
     order = {"halt": 0, "warn": 1, "note": 2}
     return tuple(sorted(found, key=lambda finding: order[finding.severity]))
@@ -200,7 +201,8 @@ def _screw(visit: Visit, screw: str) -> list[Finding]:
                 "no-effect",
                 "halt",
                 f"The {screw} screw does nothing: {len(honest)} turns, no change. Is it the right screw, is a cap in "
-                "the way, does the tool grip? If so, the valve is faulty: put it back as found and call the maker.",
+                "the way, does the tool grip? If the turns were made, the valve is faulty: put it back as found and "
+                "call the maker; if not, void them.",
             )
         )
     slack = float(chance @ hypotheses.slack)
@@ -236,10 +238,23 @@ def _read_too_soon(visit: Visit) -> list[Finding]:
         if any(row.event.firing == other for row in visit.rows):
             text += f" If the boiler still runs at {other} fire, void row {rows[-1].number}."
         return [Finding("not-settled", "warn", text)]
-    if 0 < after < visit.history.min_wait_s - 1:
+    if after > 0 and last.time.timestamp() < visit.history.earliest_s - 1:
         text = f"The last reading came {units.say_seconds(after)} after the change before it: too soon to steer by."
         return [Finding("not-settled", "note", text)]
     return []
+
+
+def _accuracy(visit: Visit) -> list[Finding]:
+    """A band narrower than the analyser can prove."""
+    accuracy = visit.facts.analyser_accuracy_pct
+    tight = [firing for firing, (low, high) in visit.facts.bands.items() if accuracy and (high - low) / 2 < accuracy]
+    if not tight or not visit.of("reading"):
+        return []
+    text = (
+        f"The analyser is good to {accuracy:g} % CO2 either way, the band at {' and '.join(tight)} fire is "
+        "narrower: in band on its display is all that can be shown."
+    )
+    return [Finding("analyser-accuracy", "note", text)]
 
 
 def _not_seen(visit: Visit) -> list[Finding]:

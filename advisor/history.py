@@ -6,7 +6,8 @@ from dataclasses import dataclass, field, replace
 from advisor import readings, regression
 from advisor.events import SCREWS, Event
 from advisor.facts import Facts
-from advisor.response import FIRING_FOR, LEVEL, UNKNOWNS, Belief
+from advisor.model import LEVEL, UNKNOWNS
+from advisor.response import Belief
 
 SETTLED_CHANCE = 0.95  # chance that less than half a display step is still to come, asked of a wait
 ACCEPTED_CHANCE = 0.9  # and of a reading that was taken: it may itself have shifted the belief a little
@@ -70,8 +71,8 @@ class History:
     belief    about the valve
     settled   readings that count for decisions: usable, in no doubt, waited for and settled when read
     suspects  readings that moved with no turn made, so far unexplained; they taught nothing
-    steady    by rate: settled readings since its own screw was last turned
-    changed   what was changed last: a screw, or "firing"
+    steady    by rate: settled readings since any screw was last turned
+    changed_s  when each screw, or "firing", was last changed, s since 1970
     began_s, last_s  first row since the boiler was last left for hours, and last row, s since 1970
     """
 
@@ -79,7 +80,7 @@ class History:
     settled: tuple[Row, ...] = ()
     suspects: tuple[Suspect, ...] = ()
     steady: Mapping[str, int] = field(default_factory=dict)
-    changed: str = "firing"
+    changed_s: Mapping[str, float] = field(default_factory=dict)
     began_s: float = 0.0
     last_s: float = 0.0
 
@@ -93,11 +94,12 @@ class History:
     def _taught(self, row: Row, left_for_hours: bool) -> "History":
         event = row.event
         match event.event:
+            case "firing" if event.firing == self.belief.firing and not left_for_hours:
+                return self  # it runs at this rate already
             case "firing":
-                return replace(self, belief=self.belief.after(event), changed="firing")
+                return self._changed("firing", self.belief.after(event), row)
             case "turn" if event.screw:
-                steady = {**self.steady, FIRING_FOR[event.screw]: 0}
-                return replace(self, belief=self.belief.after(event), steady=steady, changed=event.screw)
+                return replace(self._changed(event.screw, self.belief.after(event), row), steady={})
             case "check" if event.item == SAMPLE_LINE and event.value == TIGHT and self.suspects:
                 return replace(self, belief=_fresh_start(self.belief), suspects=())
             case "reading":
@@ -107,7 +109,7 @@ class History:
     def _after_reading(self, row: Row, left_for_hours: bool) -> "History":
         event, firing = row.event, row.event.firing or ""
         before = self.belief.at_rate_of(event, anew=left_for_hours)
-        history = self if before is self.belief else replace(self, belief=before, changed="firing")
+        history = self if before is self.belief else self._changed("firing", before, row)
         if not readings.usable(before.model.facts, event):
             return history
         seen = history.steady.get(firing, 0)
@@ -121,16 +123,19 @@ class History:
             return history
         return replace(history, settled=(*history.settled, row), steady={**history.steady, firing: seen + 1})
 
+    def _changed(self, what: str, belief: Belief, row: Row) -> "History":
+        return replace(self, belief=belief, changed_s={**self.changed_s, what: row.event.time.timestamp()})
+
     def _shows_settled(self, belief: Belief, reading: Event) -> bool:
         at_s = reading.time.timestamp()
-        waited_s = at_s - belief.states[-1].since_s
         # half a second for clocks that write whole seconds
-        return waited_s >= self.min_wait_s - 0.5 and belief.settled_chance(at_s) >= ACCEPTED_CHANCE
+        return at_s >= self.earliest_s - 0.5 and belief.settled_chance(at_s) >= ACCEPTED_CHANCE
 
     @property
-    def min_wait_s(self) -> float:
-        """The shortest wait after the last change, s."""
-        return self.belief.model.facts.min_wait_s[self.changed]
+    def earliest_s(self) -> float:
+        """Moment from which the shortest waits after every change are over, s since 1970."""
+        waits = self.belief.model.facts.min_wait_s
+        return max((at_s + waits[what] for what, at_s in self.changed_s.items()), default=0.0)
 
 
 def _moved_by_itself(belief: Belief, row: Row) -> Suspect | None:
@@ -140,7 +145,8 @@ def _moved_by_itself(belief: Belief, row: Row) -> Suspect | None:
     scale = belief.model.scales[event.firing]
     forecast = belief.displayed(event.time.timestamp())
     apart = float(scale.straight(min(event.co2_pct, scale.fuel.co2_max_pct))) - forecast.mean
-    if abs(apart) < max(STEP_PCT, STEP_SDS * forecast.var**0.5):
+    step_pct = max(STEP_PCT, 1.5 * belief.model.facts.display_step_pct)
+    if abs(apart) < max(step_pct, STEP_SDS * forecast.var**0.5):
         return None
     return Suspect(row.number, float(scale.co2_pct(forecast.mean)), event.co2_pct)
 

@@ -15,13 +15,15 @@ from advisor.events import FIRINGS, SCREWS, Event, still_valid
 from advisor.facts import DIRECTIONS, Facts
 from advisor.findings import find
 from advisor.history import LEAKING, SAMPLE_LINE, TIGHT, History, Row, clockwise_item, facts_as_told, in_order
+from advisor.model import FIRING_FOR
 from advisor.prior import Prior
 from advisor.rate import gain_at_present
 from advisor.readings import Finding
-from advisor.response import FIRING_FOR, Belief
+from advisor.response import Belief
 from advisor.rows import check_event
 from advisor.visit import Visit
 
+CLOCK_PLAY = timedelta(minutes=1)  # clocks of two devices may differ by this
 OLD_LOG = timedelta(hours=12)  # a log that ended longer ago is answered as of its last row
 
 
@@ -174,9 +176,16 @@ class Job:
         raise RangeError("there is no row left to strike")
 
     def _entry_time(self, at: datetime | None) -> datetime:
-        """Now, never before the last row (a clock may be set back); or the moment given."""
+        """The moment given; else now, just after the last row where the clock is a little behind it."""
         if at is None:
-            at = max([datetime.now().astimezone(), *(event.time for event in self._events)])
+            at = datetime.now().astimezone()
+            last = max((event.time for event in self._events), default=at)
+            if last - at > CLOCK_PLAY:
+                raise RangeError(
+                    f"this clock shows {at:%H:%M}, but the log's last row is of {last:%Y-%m-%d %H:%M}: set the "
+                    "clock, or give the time of the entry"
+                )
+            at = max(at, last + timedelta(milliseconds=1)) if self._events else at
         if at.tzinfo is None:
             raise RangeError(f"time {at.isoformat()} has no time zone: give one, such as {at.isoformat()}+00:00")
         return at.replace(microsecond=at.microsecond // 1000 * 1000)
@@ -193,7 +202,7 @@ class Job:
 
     def rows(self, at: datetime | None = None) -> list[Row]:
         """The rows that stand, up to `at`, in order of time."""
-        valid = still_valid(self._events)
+        valid = still_valid(self._events, at)
         return in_order(
             [
                 Row(number, event)

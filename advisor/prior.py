@@ -28,7 +28,7 @@ class Prior:
     time_constant_s    shortest and longest time constant, s
     level_sd_pct       spread of the as-found CO2 about the band's centre, % CO2
     noise_sd_pct       spread of one reading about the truth before the display rounds it, % CO2
-    noise_shape        how firmly noise_sd_pct is believed (shape of its inverse-gamma law, > 1)
+    noise_shape        how firmly noise_sd_pct is believed (shape of an inverse-gamma law, > 2)
     standstill_sd_pct  error shared by all readings between two moves (rounding, slow swings), % CO2
     drift_sd_pct       slow change of CO2 after a change of firing rate, % CO2
     drift_time_s       time constant of that slow change, s

@@ -11,9 +11,9 @@ from dataclasses import dataclass
 from functools import cached_property
 
 from advisor import units
+from advisor.model import SCREW_FOR
 from advisor.readings import judge
 from advisor.regression import Mixture
-from advisor.response import SCREW_FOR
 from advisor.visit import Visit
 
 ENOUGH_READINGS = 6  # after so many readings at one standstill more of them teach little
@@ -81,7 +81,9 @@ class Rate:
         if not self.settled:
             return False
         chance = self.now.chance_in_band
-        return chance >= self.visit.facts.stop_chance or (self.settled >= ENOUGH_READINGS and chance >= GOOD_ENOUGH)
+        if chance >= self.visit.facts.stop_chance:
+            return True
+        return self.settled >= ENOUGH_READINGS and chance >= GOOD_ENOUGH and self.best is None
 
     @property
     def has_as_left(self) -> bool:
@@ -143,8 +145,10 @@ class Rate:
 
     @property
     def cap_turns(self) -> float:
-        """Largest move now: the cap, or half of it for a first move with a gain that is poorly known."""
+        """Largest move now: the cap, half of it for a first move, one mark while the direction is in doubt."""
         cap, mark = self.visit.facts.cap_turns[self.screw], self.visit.facts.mark_turns[self.screw]
+        if not self.direction_sure:
+            return mark
         return max(mark, cap / 2) if self.first_try else cap
 
     @cached_property
@@ -164,6 +168,8 @@ class Rate:
         if size > cap + TINY:
             return f"{units.say_fraction(size)} turn is more than the cap of {units.say_fraction(cap)} turn a move."
         if size > self.cap_turns + TINY:
+            if not self.direction_sure:
+                return f"Which way this screw works is not sure yet: {units.say_fraction(self.cap_turns)} turn at most."
             return (
                 f"This screw has not been tried yet: first move {units.say_fraction(self.cap_turns)} turn at most, "
                 "then read."
@@ -174,9 +180,9 @@ class Rate:
                 f"That would be more than {units.say_fraction(limit)} turn from as found, the travel limit. "
                 "A sound valve should not need it."
             )
-        if self.direction_sure and self.richer(move.turns_cw) != self.too_lean:
+        if self.richer(move.turns_cw) != self.too_lean:
             return AWAY
-        if self.richer(move.turns_cw):
+        if self.richer(move.turns_cw) or not self.direction_sure:
             if not self.seen_lean:
                 return BLIND
             if self.co_rising:
@@ -209,9 +215,6 @@ class Rate:
             steps = [k * mark for k in range(1, count + 1)] if split == 1 else [mark / split]
             moves = self.moves([sign * step for step in steps for sign in (1, -1)])
             allowed = [move for move in moves if self.refusal(move) is None]
-            if not self.direction_sure:  # try one mark the way it is said to work
-                toward = self.visit.belief.model.toward_richer[self.screw] * (1 if self.too_lean else -1)
-                allowed = [move for move in allowed if move.turns_cw * toward > 0][:1]
             if allowed:
                 return min(allowed, key=lambda move: (move.cost, abs(move.turns_cw)))
         return None

@@ -17,54 +17,17 @@ import numpy as np
 from numpy.typing import NDArray
 
 from advisor import regression
-from advisor.events import FIRINGS, SCREWS, Event
+from advisor.events import SCREWS, Event
 from advisor.facts import Facts
-from advisor.hypotheses import LagHypotheses, ScrewHypotheses, lag_hypotheses, screw_hypotheses
+from advisor.model import AXIS, DRIFT, GAIN, GAP_SD_PCT, LEVEL, STANDSTILL, UNKNOWNS, Model
 from advisor.regression import Fit, Likely, Mixture, Row
-from advisor.valve import StraightScale, follow, screw_effects, shown_share, state_weights
+from advisor.valve import follow, shown_share, state_weights
 
 Array = NDArray[np.float64]
 
-LEVEL = {"high": 0, "low": 1}
-GAIN = {"offset": 2, "throttle": 3}
-DRIFT, STANDSTILL, UNKNOWNS = 4, 5, 6
-AXIS = {"offset": 1, "throttle": 2}
-GAP_SD_PCT = 1.0  # how far what was displayed before an unlogged change may lie from what settles, % CO2
 HOPELESS = 1e-11  # chance of a lag, or of a screw's hypothesis, under which it is dropped for good
 NEGLIGIBLE = 1e-4  # of anything that a display may still trail by
 FORGET_AFTER = 25.0  # time constants after which an older state no longer shows on a display
-FIRING_FOR = {"offset": "low", "throttle": "high"}
-SCREW_FOR = {firing: screw for screw, firing in FIRING_FOR.items()}
-
-
-@dataclass(frozen=True)
-class Model:
-    """What holds for the whole job: scales, effects and hypotheses that follow from its facts."""
-
-    facts: Facts
-    scales: dict[str, StraightScale]
-    effects: dict[str, dict[str, float]]
-    lag: LagHypotheses
-    screws: dict[str, ScrewHypotheses]
-    toward_richer: dict[str, float]  # +1 where clockwise is said to be richer, -1 where leaner
-    noise_var: float  # of one displayed reading, (% CO2)^2
-
-    @staticmethod
-    def of(facts: Facts) -> "Model":
-        """The model of a job with these facts."""
-        scales = {firing: StraightScale(facts.fuel, sum(facts.bands[firing]) / 2) for firing in FIRINGS}
-        return Model(
-            facts=facts,
-            scales=scales,
-            effects=screw_effects(scales, facts.turndown),
-            lag=lag_hypotheses(facts.prior),
-            screws={
-                screw: screw_hypotheses(facts.prior, screw, facts.clockwise[screw] != "unknown") for screw in SCREWS
-            },
-            toward_richer={s: -1.0 if facts.clockwise[s] == "leaner" else 1.0 for s in SCREWS},
-            # rounding to a step: u = step / sqrt(12), JCGM 100:2008 F.2.2.1
-            noise_var=facts.prior.noise_sd_pct**2 + facts.display_step_pct**2 / 12,
-        )
 
 
 @dataclass(frozen=True)
@@ -107,12 +70,12 @@ class Belief:
             mean[index] = model.scales[firing].centre_co2_pct
             cov[index, index] = prior.level_sd_pct**2 / model.noise_var
         cov[DRIFT, DRIFT] = prior.drift_sd_pct**2 / model.noise_var
-        cov[STANDSTILL, STANDSTILL] = prior.standstill_sd_pct**2 / model.noise_var
+        cov[STANDSTILL, STANDSTILL] = model.standstill_var / model.noise_var
         fit = Fit(
             mean=mean,
             cov=cov,
-            shape=prior.noise_shape,
-            scale=np.full(shape, (prior.noise_shape - 1) * model.noise_var),
+            shape=model.noise_shape,
+            scale=np.full(shape, (model.noise_shape - 1) * model.noise_var),
             log_weight=np.log(model.lag.weight).reshape(shape),
         )
         starts = {screw: model.screws[screw].start for screw in SCREWS}
@@ -150,15 +113,15 @@ class Belief:
         prior, noise_var = self.model.facts.prior, self.model.noise_var
         fit = regression.renew(self.fit, DRIFT, prior.drift_sd_pct**2 / noise_var)
         known_before = logged and bool(self.states)
-        peculiar_pct = prior.standstill_sd_pct if known_before else GAP_SD_PCT
-        fit = regression.renew(fit, STANDSTILL, peculiar_pct**2 / noise_var)
+        peculiar_var = self.model.standstill_var if known_before else GAP_SD_PCT**2
+        fit = regression.renew(fit, STANDSTILL, peculiar_var / noise_var)
         state = State(at_s, firing, at_s, self.effective, known_before=known_before)
         return replace(self, fit=fit, states=(*self.states, state))
 
     def turned(self, screw: str, turns_cw: float, at_s: float) -> "Belief":
         """The belief after the hand turned `screw` by `turns_cw` (clockwise positive) at `at_s` (s since 1970)."""
         belief = self.unfolded(screw)
-        model, prior = self.model, self.model.facts.prior
+        model, _prior = self.model, self.model.facts.prior
         hypotheses = model.screws[screw]
         hand = self.hand[screw] + turns_cw * model.toward_richer[screw]
         old = self.effective[screw]
@@ -168,7 +131,7 @@ class Belief:
         effects = model.effects[screw]
         direction: list[float] = [effects["high"], effects["low"], 0.0, 0.0, 0.0, 0.0]
         fit = regression.loosen(belief.fit, direction, hand_var)
-        fit = regression.renew(fit, STANDSTILL, prior.standstill_sd_pct**2 / model.noise_var)
+        fit = regression.renew(fit, STANDSTILL, model.standstill_var / model.noise_var)
         states = belief.states
         if states:
             last = states[-1]
@@ -186,7 +149,12 @@ class Belief:
     def _without_hopeless(self) -> "Belief":
         """The same belief without the hypotheses that no further reading could bring back."""
         weight = self.fit.weight
-        keep = [np.flatnonzero(weight.sum(axis=tuple({0, 1, 2} - {axis})) > HOPELESS) for axis in range(3)]
+        keep = []
+        for axis in range(3):
+            chance = weight.sum(axis=tuple({0, 1, 2} - {axis}))
+            # an axis of one stands for a screw that was never turned, so at least two stay
+            least = np.sort(chance)[-2] if chance.size > 1 else 0.0
+            keep.append(np.flatnonzero((chance > HOPELESS) | (chance >= least)))
         if all(kept.size == count for kept, count in zip(keep, weight.shape, strict=True)):
             return self
         model, states, effective = self.model, self.states, self.effective

@@ -74,8 +74,7 @@ class Visit:
         if not self.belief.states:
             return 0.0
         now_s = self.at.timestamp()
-        first_s = self.changed_at_s + self.history.min_wait_s
-        return max(0.0, settled_from_s(self.belief, max(first_s, now_s)) - now_s)
+        return max(0.0, settled_from_s(self.belief, max(self.history.earliest_s, now_s)) - now_s)
 
     def peek_in_s(self, wait_s: float) -> float | None:
         """Seconds until a reading on the way is worth taking within a wait of `wait_s`; None where it is not.
@@ -86,7 +85,7 @@ class Visit:
         taken = [s for s in (row.event.time.timestamp() for row in self.of("reading")) if s > since_s]
         if len(taken) >= MOST_PEEKS:
             return None
-        peek_s = max(since_s + self.history.min_wait_s, max(taken, default=since_s) + PEEK_EVERY_S, now_s)
+        peek_s = max(self.history.earliest_s, max(taken, default=since_s) + PEEK_EVERY_S, now_s)
         return peek_s - now_s if peek_s + PEEK_MARGIN_S <= now_s + wait_s else None
 
 

@@ -9,8 +9,8 @@ from hypothesis import strategies as st
 from replay import Told, at_high, moment
 
 from advisor.decision import Advice
+from advisor.model import SCREW_FOR
 from advisor.rate import Rate
-from advisor.response import SCREW_FOR
 
 co2 = st.integers(70, 112).map(lambda tenths: tenths / 10)
 entries = st.one_of(
@@ -182,3 +182,67 @@ def test_the_wait_gets_shorter_once_the_boiler_has_shown_that_it_is_quick() -> N
     wide = at_high(8.0).turn("throttle", 1 / 8).wait(150).read("high", 8.6).next()
     assert slow >= 60
     assert (quick.wait_s or 0) <= (wide.wait_s or 0)
+
+
+def test_while_the_direction_is_in_doubt_one_mark_the_likelier_way() -> None:
+    """After a result against expectation neither `next` nor `may` goes further than a mark, nor the less likely way."""
+    job = at_high(8.5).turn("throttle", 1 / 24).wait(150).read("high", 8.4)
+    advice = job.next()
+    assert advice.action in ("turn", "read", "halt")
+    for turns in (-1 / 8, 1 / 8):
+        assert not job.may("throttle", turns).allowed
+    unknown = at_high(8.3, clockwise={"throttle": "unknown"}).turn("throttle", 1 / 24).wait(150).read("high", 8.2)
+    response = unknown.job.response("throttle", at=moment(unknown.now_s))
+    turned = unknown.next().turns_cw
+    assert response.chance_reversed > 0.5
+    assert turned is not None
+    assert turned < 0
+
+
+def test_in_doubt_about_the_direction_co_bars_both_ways() -> None:
+    """With CO above half its limit a screw whose direction is not known is not turned at all."""
+    job = at_high(9.9, clockwise={"throttle": "unknown"}).read("high", 9.9, 280)
+    assert job.next().action != "turn"
+    assert not job.may("throttle", 1 / 24).allowed
+    assert not job.may("throttle", -1 / 24).allowed
+
+
+def test_logging_the_same_rate_again_does_not_cut_the_wait() -> None:
+    """`run-at` to the rate that runs already changes nothing; another rate's shorter wait does not end a longer one."""
+    job = at_high(min_wait_s={"throttle": 300}).turn("throttle", 1 / 24).wait(5)
+    before = job.next().wait_s
+    job.run_at("high")
+    assert job.next().wait_s == before
+    assert before is not None
+    assert before > 290
+
+
+def test_high_fire_is_set_before_the_offset_screw_is_turned() -> None:
+    """At low fire with high fire far out of band the answer is to go back to high fire."""
+    job = at_high(7.5).run_at("low").wait(240).read("low", 8.0)
+    advice = job.next()
+    assert (advice.action, advice.firing) == ("run_at", "high")
+    assert not job.may("offset", 1 / 24).allowed
+
+
+def test_many_readings_do_not_lower_the_bar_where_a_turn_would_do_better() -> None:
+    """Six readings at an edge don't make it "set" as long as a turn is known that betters it."""
+    job = at_high(8.7, stop_chance=0.99).turn("throttle", 1 / 24).wait(150).read("high", 8.9)
+    for _ in range(7):
+        job.read("high", 9.0)
+    assert job.next().action == "turn"
+
+
+def test_a_coarse_display_is_not_made_sharp_by_reading_it_often() -> None:
+    """Six equal readings of a display that steps by 0.5 don't tell more than the step."""
+    job = Told(display_step_pct=0.5, bands={"high": (8.9, 9.6), "low": (8.5, 9.2)}).run_at("high").wait(240)
+    for _ in range(6):
+        job.read("high", 9.0)
+    assert Rate(job.job.visit(moment(job.now_s)), "high").now.chance_in_band < 0.95
+
+
+def test_an_analyser_that_cannot_prove_the_band_is_said_so() -> None:
+    """An accuracy wider than the band is told with the answer."""
+    job = at_high(9.2, analyser_accuracy_pct=0.3)
+    assert "analyser-accuracy" in job.codes
+    assert "analyser-accuracy" not in at_high(9.2, analyser_accuracy_pct=0.1).codes

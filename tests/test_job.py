@@ -112,8 +112,8 @@ def test_void_strikes_the_last_or_a_named_row_and_can_be_taken_back() -> None:
     said = told.next()
     told.read("high", 9.9)
     assert told.job.void(at=moment(told.now_s)) == 3
-    told.now_s -= 10
-    assert told.next() == said
+    assert (told.next().action, told.next().turns_cw) == (said.action, said.turns_cw)
+    assert told.job.findings(moment(told.now_s - 5)) != told.job.findings(moment(told.now_s))  # not struck yet then
     assert len(told.job.events) == 4
     told.job.void(4, at=moment(told.now_s))
     assert len(told.job.rows()) == 3
@@ -146,12 +146,17 @@ def test_a_time_without_a_zone_is_refused() -> None:
         new_job().next(naive)
 
 
-def test_a_clock_set_back_does_not_reorder_the_job(monkeypatch: pytest.MonkeyPatch) -> None:
-    """An entry without a moment is never put before the last row."""
+def test_a_clock_set_back_does_not_reorder_the_job() -> None:
+    """An entry without a moment is never put before the last row; a clock far behind the log is refused."""
     job = new_job()
-    job.run_at("high", at=datetime.now(UTC) + timedelta(minutes=3))
+    job.run_at("high", at=datetime.now(UTC) + timedelta(seconds=30))
     job.read("high", 8.3, 6.2, 20)
-    assert job.events[1].time >= job.events[0].time
+    assert job.events[1].time > job.events[0].time
+    job.run_at("low", at=datetime.now(UTC) + timedelta(minutes=30))
+    with pytest.raises(
+        RangeError, match=r"^this clock shows \d\d:\d\d, but the log's last row is of .*: set the clock, or "
+    ):
+        job.read("low", 8.3, 6.2, 20)
 
 
 def test_an_old_log_is_answered_as_of_its_last_row() -> None:

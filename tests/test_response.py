@@ -20,9 +20,10 @@ from advisor.events import Event
 from advisor.facts import Facts
 from advisor.fuels import NATURAL_GAS, PROPANE, Fuel
 from advisor.job import Job
+from advisor.model import GAP_SD_PCT, Model
 from advisor.prior import Prior
 from advisor.regression import Fit
-from advisor.response import GAP_SD_PCT, Belief, Model
+from advisor.response import Belief
 
 Array = NDArray[np.float64]
 START = datetime(2024, 1, 15, 9, 0, tzinfo=UTC)
@@ -115,6 +116,11 @@ def reference(facts: Facts, events: list[Event], lag: tuple[float, ...], screws:
     """
     prior = facts.prior
     noise_var = prior.noise_sd_pct**2 + facts.display_step_pct**2 / 12
+    noise_shape = 2 + (prior.noise_shape - 2) * (noise_var / prior.noise_sd_pct**2) ** 2
+    ripple = (
+        facts.display_step_pct / math.pi * math.exp(-2 * (math.pi * prior.noise_sd_pct / facts.display_step_pct) ** 2)
+    )
+    standstill_var = prior.standstill_sd_pct**2 + ripple**2 / 2
     scales = plain_scales(facts)
     effects = plain_effects(scales, facts.turndown)
     dead_time_s, time_constant_s, lag_weight = lag
@@ -130,7 +136,7 @@ def reference(facts: Facts, events: list[Event], lag: tuple[float, ...], screws:
         return len(mean) - 1
 
     now[4] = {added(prior.drift_sd_pct**2): 1.0}
-    now[5] = {added(prior.standstill_sd_pct**2): 1.0}
+    now[5] = {added(standstill_var): 1.0}
     hand = dict.fromkeys(SCREWS, 0.0)
     place = {screw: screws[screw].start for screw in SCREWS}
     changes: list[dict[str, object]] = []  # since, rate, where the screws act, hand error, known before
@@ -141,7 +147,7 @@ def reference(facts: Facts, events: list[Event], lag: tuple[float, ...], screws:
         nonlocal running
         running = (rate, seconds)
         now[4] = {added(prior.drift_sd_pct**2): 1.0}
-        now[5] = {added((prior.standstill_sd_pct if known else GAP_SD_PCT) ** 2): 1.0}
+        now[5] = {added(standstill_var if known else GAP_SD_PCT**2): 1.0}
         changes.append({"since": seconds, "rate": rate, "place": dict(place), "hand": 0.0, "known": known})
 
     for event in events:
@@ -161,7 +167,7 @@ def reference(facts: Facts, events: list[Event], lag: tuple[float, ...], screws:
             error = added(error_var)
             for level, rate in enumerate(("high", "low")):
                 now[level] = {**now[level], error: effects[event.screw][rate]}
-            now[5] = {added(prior.standstill_sd_pct**2): 1.0}
+            now[5] = {added(standstill_var): 1.0}
             if running is not None:
                 shown_var = error_var * effects[event.screw][running[0]] ** 2
                 changes.append(
@@ -221,8 +227,8 @@ def reference(facts: Facts, events: list[Event], lag: tuple[float, ...], screws:
     start = Fit(
         np.array(mean)[keep],
         np.diag(np.array(var)[keep] / noise_var),
-        prior.noise_shape,
-        np.array((prior.noise_shape - 1) * noise_var),
+        noise_shape,
+        np.array((noise_shape - 1) * noise_var),
         np.array(math.log(lag_weight) + sum(math.log(screws[screw].weight) for screw in SCREWS)),
     )
     wide = np.array([dense(row)[keep] for row in rows]).reshape(len(rows), len(keep))
@@ -238,7 +244,8 @@ def assert_agrees(facts: Facts, events: list[Event], *, every: int, rel: float =
         belief = belief.unfolded(screw)
     model, fit = belief.model, belief.fit
     lag, unfolded = model.lag, model.screws
-    picked = list(np.ndindex(fit.scale.shape))[::every]
+    everyone = list(np.ndindex(fit.scale.shape))
+    picked = everyone[:: min(every, max(1, len(everyone) // 5))]
     assert len(picked) >= 5
     for place in picked:
         of_lag = tuple(float(part[place[0]]) for part in (lag.dead_time_s, lag.time_constant_s, lag.weight))

@@ -14,7 +14,7 @@ from advisor import Job, limits
 
 PACKAGE = Path(advisor.__file__).parent
 ORDER = [
-    "errors", "units", "fuels", "limits", "events", "prior", "facts", "valve", "hypotheses", "regression", "response",
+    "errors", "units", "fuels", "limits", "events", "prior", "facts", "valve", "hypotheses", "regression", "model", "response",
     "readings", "history", "visit", "findings", "rate", "decision", "rows", "heads", "log", "job", "text", "options",
     "cli",
 ]  # fmt: skip

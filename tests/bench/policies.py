@@ -17,7 +17,7 @@ from advisor.simulator import Boiler, Scenario, draw
 
 START = datetime(2026, 5, 4, 9, 0, tzinfo=UTC)
 READ_S, TURN_S, CHANGE_S = 8.0, 10.0, 5.0  # time a reading, a turn and a change of rate take
-WAIT_S = {"turn": 60.0, "firing": 60.0, "start": 120.0}  # what rules of thumb wait
+WAIT_S = {"turn": 60.0, "firing": 60.0, "start": 120.0}  # the usual waits, of all but the adviser, which has its own
 CENTRES = {"high": 9.2, "low": 8.8}
 CAP = {"throttle": 1 / 8, "offset": 1 / 12}
 MARK = 1 / 24
@@ -228,13 +228,13 @@ def by_rule(scenario: Scenario, seed: int, name: str, fault: str = "") -> Outcom
 
 
 def omniscient(scenario: Scenario, seed: int, fault: str = "") -> Outcome:
-    """One who knows the valve: best mark within the cap, waits just long enough, reads once at the end."""
+    """One who knows the valve: only cap, marks and waits bind; waits longer where this boiler needs it."""
     site = Site(scenario, "omniscient", seed, fault)
     boiler = site.boiler
     firing, read_since_turn, first = "high", set[str](), True
     while not site.too_long:
         site.run_at(firing)
-        boiler.wait(max(30.0, _settling_s(boiler, 1.0 if first else 0.5)))
+        boiler.wait(max(WAIT_S["start" if first else "firing"], _settling_s(boiler, 1.0 if first else 0.5)))
         first = False
         site.read()
         while True:
@@ -246,7 +246,7 @@ def omniscient(scenario: Scenario, seed: int, fault: str = "") -> Outcome:
             if best == 0.0:
                 break
             site.turn(screw, best)
-            boiler.wait(max(60.0, _settling_s(boiler, abs(here - boiler.settled_pct(firing)))))
+            boiler.wait(max(WAIT_S["turn"], _settling_s(boiler, abs(here - boiler.settled_pct(firing)))))
             site.read()
             read_since_turn.clear()
             if site.too_long:
