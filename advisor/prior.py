@@ -45,10 +45,10 @@ class Prior:
     level_sd_pct: float = 1.5
     noise_sd_pct: float = 0.035
     noise_shape: float = 6.0
-    standstill_sd_pct: float = 0.015
+    standstill_sd_pct: float = 0.025
     drift_sd_pct: float = 0.06
     drift_time_s: float = 150.0
-    hand_sd: float = 0.1
+    hand_sd: float = 0.15
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "gain_per_turn", _frozen(self.gain_per_turn))

@@ -103,8 +103,8 @@ def test_a_dead_screw_is_found_after_honest_moves() -> None:
     told = at_high()
     told.turn("throttle", 1 / 24).wait(150).read("high", 8.3)
     assert "no-effect" not in told.codes
-    assert told.next().action == "turn"
-    told.turn("throttle", 1 / 8).wait(150).read("high", 8.3)
+    for _ in range(2):
+        told.turn("throttle", 1 / 8).wait(150).read("high", 8.3)
     assert told.next().action == "halt"
     assert "no-effect" in told.codes
 

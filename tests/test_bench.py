@@ -1,0 +1,75 @@
+"""The bench in small: the adviser on boilers it does not know, beside one who knows them and a rule of thumb."""
+
+import sys
+from pathlib import Path
+
+import pytest
+
+sys.path.insert(0, str(Path(__file__).parent / "bench"))
+
+import policies
+import run as bench
+
+from advisor.simulator import BASE, SCENARIOS
+
+
+@pytest.mark.parametrize("visits", [24, pytest.param(400, marks=pytest.mark.slow)])
+def test_sound_boilers_end_in_band(visits: int) -> None:
+    """On base boilers nearly every visit ends, truly in band at both rates, and beats the guarded secant."""
+    advised = [policies.advised(BASE, seed) for seed in range(visits)]
+    ended = [outcome for outcome in advised if outcome.finished]
+    assert len(ended) >= 0.95 * visits
+    assert sum(outcome.both for outcome in ended) >= 0.96 * len(ended)
+    assert sum(outcome.overshot for outcome in advised) <= max(1, 0.02 * visits)
+    secant = [policies.by_rule(BASE, seed, "guarded secant") for seed in range(visits)]
+    assert sum(outcome.both for outcome in ended) / len(ended) > sum(outcome.both for outcome in secant) / visits
+
+
+def test_one_who_knows_the_valve_nearly_always_ends_in_band() -> None:
+    """The omniscient policy is a fair yardstick: in band in nearly all base visits."""
+    known = [policies.omniscient(BASE, seed) for seed in range(200)]
+    assert all(outcome.finished for outcome in known)
+    assert sum(outcome.both for outcome in known) >= 0.97 * len(known)
+
+
+@pytest.mark.parametrize(
+    ("fault", "codes"),
+    [
+        ("reversed screw", {"wrong-way", "high-co"}),
+        ("dead screw", {"no-effect"}),
+        ("analyser on another fuel", {"other-fuel"}),
+        ("rich start", {"rich"}),
+    ],
+)
+def test_faults_that_show_are_found(fault: str, codes: set[str]) -> None:
+    """A fault that shows in the data stops the visit under its own name in nearly all jobs."""
+    outcomes = [policies.advised(BASE, seed, fault) for seed in range(8)]
+    assert sum(outcome.halted in codes for outcome in outcomes) >= 7
+
+
+def test_air_from_the_start_cannot_be_seen() -> None:
+    """A leak present from the start stays on the fuel's own line: the visit ends, truly richer than shown."""
+    outcomes = [policies.advised(BASE, seed, "air in the sample") for seed in range(6)]
+    ended = [outcome for outcome in outcomes if outcome.finished]
+    assert ended
+    assert sum(outcome.both for outcome in ended) <= len(ended) / 2
+
+
+def test_the_table_has_a_row_for_each_policy_and_scenario(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+    """The bench command prints and writes its table with intervals."""
+    words = ["--visits", "2", "--scenarios", "base,narrow-band", "--policies", "omniscient,fixed 1/24"]
+    assert bench.main([*words, "--out", str(tmp_path)]) == 0
+    lines = capsys.readouterr().out.splitlines()
+    assert len(lines) == 2 + 4
+    assert (tmp_path / "bench.md").read_text(encoding="utf-8").splitlines() == lines
+    assert (tmp_path / "bench.csv").read_text(encoding="utf-8").count("\n") == 1 + 8
+
+
+def test_the_same_seed_is_the_same_boiler_for_every_policy() -> None:
+    """Policies are compared on the same boilers."""
+    found = {
+        policy: policies.Site(scenario, policy, 5).boiler.settled_pct("low")
+        for scenario in SCENARIOS[:1]
+        for policy in ("a", "b")
+    }
+    assert len(set(found.values())) == 1
