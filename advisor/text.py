@@ -144,9 +144,16 @@ def _gain(advice: Advice, facts: Facts) -> list[str]:
         return []
     mark = math.copysign(facts.mark_turns[advice.screw], advice.turns_cw or 1.0)
     way = "clockwise" if mark > 0 else "counterclockwise"
-    if low * high <= 0:
+    if low * high <= 0 and facts.clockwise[advice.screw] == "unknown":
         most = max(abs(low * mark), abs(high * mark))
         return _labelled("Screw", f"which way it works is not known yet (at most {most:.1f} % CO2 a mark).")
+    if low * high <= 0:
+        far = max((low * mark, high * mark), key=lambda end: end * gain * mark)
+        return _labelled(
+            "Screw",
+            f"1 mark ({units.say_fraction(mark)} turn {way}) may make {gain * mark:+.2f} % CO2, at most {far:+.2f}; "
+            "it has not shown yet.",
+        )
     ends = sorted((low * mark, high * mark), key=abs)
     return _labelled(
         "Screw",
