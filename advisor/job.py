@@ -1,6 +1,5 @@
 """One job: its facts and events, in memory or in a log on disk, and the answers they give."""
 
-import difflib
 import os
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass, replace
@@ -140,6 +139,8 @@ class Job:
     ) -> None:
         """Log something that was looked at: a gas pressure, the sample line, which way a screw works."""
         text = value if isinstance(value, str) else f"{value:.10g}"
+        import difflib  # here, not above: no answer needs it
+
         known = [SAMPLE_LINE, *map(clockwise_item, SCREWS), *self.facts.pressures]
         meant = difflib.get_close_matches(item.lower(), known, 1, 0.7)
         if item not in known and meant:

@@ -4,9 +4,9 @@ Turns are fractions of one full turn of a screw, clockwise positive, seen from t
 NIST SP 811 Appendix B; the inch of water is the conventional one (249.0889 Pa), not that at 4 C or 60 F.
 """
 
+import math
 import re
 from collections.abc import Mapping
-from fractions import Fraction
 from math import ceil, isfinite
 from types import MappingProxyType
 
@@ -125,10 +125,12 @@ def say_fraction(turns: float) -> str:
     """Say the size of a turn without its sign: "1/24", "1 1/2"; "0.053" where no usual fraction is near."""
     size = _finite(abs(turns), "turn")
     for grid in _GRIDS:
-        near = Fraction(round(size * grid), grid)
-        if near and abs(size - near) <= _ROUNDING_TURNS:
-            whole, rest = divmod(near, 1)
-            return f"{whole} {rest}" if whole and rest else str(near)
+        parts = round(size * grid)
+        if parts and abs(size - parts / grid) <= _ROUNDING_TURNS:
+            common = math.gcd(parts, grid)
+            whole, rest = divmod(parts // common, grid // common)
+            broken = f"{rest}/{grid // common}" if rest else ""
+            return f"{whole} {broken}".strip() if whole else broken
     return f"{size:.2g}" if size < 1 else f"{size:.2f}"
 
 
