@@ -71,7 +71,7 @@ class History:
     belief    about the valve
     settled   readings that count for decisions: usable, in no doubt, waited for and settled when read
     suspects  readings that moved with no turn made, so far unexplained; they taught nothing
-    steady    by rate: settled readings since any screw was last turned
+    steady    by rate: settled readings since a turn that moves this rate
     changed_s  when each screw, or "firing", was last changed, s since 1970
     began_s, last_s  first row since the boiler was last left for hours, and last row, s since 1970
     """
@@ -99,7 +99,9 @@ class History:
             case "firing":
                 return self._changed("firing", self.belief.after(event), row)
             case "turn" if event.screw:
-                return replace(self._changed(event.screw, self.belief.after(event), row), steady={})
+                # the throttle moves both rates, the offset hardly high fire
+                steady = {} if event.screw == "throttle" else {**self.steady, "low": 0}
+                return replace(self._changed(event.screw, self.belief.after(event), row), steady=steady)
             case "check" if event.item == SAMPLE_LINE and event.value == TIGHT and self.suspects:
                 return replace(self, belief=_fresh_start(self.belief), suspects=())
             case "reading":
