@@ -99,6 +99,8 @@ def read(
     with entry(log, at) as job:
         if one_of(co2, FIRINGS) in FIRINGS:
             raise RangeError(f"the rate comes before the reading: read {log} {one_of(co2, FIRINGS)} {firing}")
+        if (o2 and o2_option) or (co and co_option) or (o2 and not co and o2_option):
+            raise RangeError("O2 or CO was given twice: give each once")
         job.read(
             one_of(firing, FIRINGS),
             units.parse_number(co2, "CO2"),
@@ -221,6 +223,11 @@ def main() -> None:
             stream.reconfigure(encoding="utf-8", errors="replace")
     try:
         app()
+    except BrokenPipeError:
+        sys.exit(UNUSABLE)
+    except OSError as error:
+        sys.stderr.write(f"The answer can't be printed ({error.strerror}); what was entered is saved.\n")
+        sys.exit(UNUSABLE)
     except LogError as error:
         typer.echo(text.say_plainly(str(error)), err=True)
         sys.exit(UNUSABLE)

@@ -12,6 +12,7 @@ from advisor.regression import Mixture
 from advisor.visit import Visit, settled_from_s
 
 REREAD_FROM = 0.5  # chance of being in band from which another reading is cheaper than another turn
+LEFT = "Hours have passed since the last entry: log run-at, wait, and read anew before anything else."
 SMALLEST_TURN = 1 / 200
 MOST_REREADS = 3  # readings at one standstill before a turn is tried all the same
 
@@ -76,6 +77,8 @@ def advise(visit: Visit) -> Advice:
             findings=findings,
             reasons=(why,),
         )
+    if visit.left:
+        return _about(visit, "run_at", findings, (LEFT,), firing=firing)
     if firing == "low" and not visit.settled_readings("high", 0.0):
         why = "High fire comes first: the throttle screw works at both rates, the offset screw hardly at high fire."
         return _about(visit, "run_at", findings, (why,), firing="high")
@@ -89,6 +92,9 @@ def advise(visit: Visit) -> Advice:
         return _about(visit, "read", findings, (why,))
     other = Rate(visit, "low" if firing == "high" else "high")
     if other.holds and other.has_as_left:
+        if any(finding.code == "pressure-unknown" for finding in findings):
+            text = "Both rates are in band, but a gas pressure named on open was never checked: log it first."
+            return _about(visit, "halt", (Finding("not-proved", "halt", text), *findings), (text,))
         why = "Both rates are in band and were read, CO included, since the last turn."
         return _about(visit, "finish", findings, (why,))
     return _about(visit, "run_at", findings, (_why_other_rate(rate, other),), firing=other.firing)
@@ -241,6 +247,8 @@ def _not_now(visit: Visit, advice: Advice, screw: str, turns_cw: float) -> str |
     """Why no turn of this screw may be made at this moment, whatever its size."""
     if advice.action == "halt":
         return "Stop: no turn until this is cleared."
+    if visit.left:
+        return LEFT
     if abs(turns_cw) < SMALLEST_TURN:
         return "No hand can turn that little."
     if visit.firing is not None and screw != SCREW_FOR[visit.firing]:

@@ -3,6 +3,7 @@
 import itertools
 
 from advisor import readings, units
+from advisor.errors import RangeError
 from advisor.events import FIRINGS, SCREWS
 from advisor.history import LEAKING, SAMPLE_LINE, clockwise_item
 from advisor.model import FIRING_FOR
@@ -45,14 +46,24 @@ def _readings(visit: Visit) -> list[Finding]:
     for code in ("high-co", "co-rising"):
         found.pop(code, None)
     for firing in FIRINGS:
-        reading = visit.latest(firing, having="co_ppm")
-        if reading is not None:
-            for finding in readings.judge(visit.facts, reading):
-                if finding.code in ("rich", "high-co", "co-rising"):
-                    found[f"{finding.code} {firing}"] = finding
+        for finding in co_standing(visit, firing):
+            found[f"{finding.code} {firing}"] = finding
     unique = dict.fromkeys(found.values())
     rich = [finding for finding in unique if finding.code == "rich"]
     return rich or list(unique)
+
+
+def co_standing(visit: Visit, firing: str) -> list[Finding]:
+    """What stands of CO at a rate: only a settled, undoubted reading with CO at that rate lifts it."""
+    settled = {row.number for row in visit.history.settled}
+    standing: list[Finding] = []
+    for row in visit.of("reading"):
+        if row.event.firing != firing or row.event.co_ppm is None:
+            continue
+        seen = [f for f in readings.judge(visit.facts, row.event) if f.code in ("rich", "high-co", "co-rising")]
+        if seen or row.number in settled:
+            standing = seen
+    return standing
 
 
 def _pressures(visit: Visit) -> list[Finding]:
@@ -65,7 +76,12 @@ def _pressures(visit: Visit) -> list[Finding]:
                 text = f"The {name} has not been checked yet: combustion is not set on a pressure nobody knows."
                 found.append(Finding("pressure-unknown", "warn", text))
             continue
-        value = units.convert_pressure(float(checks[-1].value), checks[-1].unit, unit)
+        try:
+            value = units.convert_pressure(units.parse_number(checks[-1].value, name), checks[-1].unit, unit)
+        except RangeError as error:
+            text = f"The {name} in the log can't be read: {error}. Void that row and log it again."
+            found.append(Finding("pressure", "halt", text))
+            continue
         if not low <= value <= high:
             found.append(
                 Finding(

@@ -3,9 +3,10 @@
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
-from advisor import readings, regression
+from advisor import readings, regression, units
+from advisor.errors import RangeError
 from advisor.events import SCREWS, Event
-from advisor.facts import Facts
+from advisor.facts import DIRECTIONS, Facts
 from advisor.model import LEVEL, UNKNOWNS
 from advisor.response import Belief
 
@@ -45,7 +46,7 @@ def facts_as_told(facts: Facts, rows: Sequence[Row]) -> Facts:
     told = dict(facts.clockwise)
     for row in rows:
         for screw in SCREWS:
-            if row.event.event == "check" and row.event.item == clockwise_item(screw):
+            if row.event.item == clockwise_item(screw) and row.event.value in DIRECTIONS:
                 told[screw] = row.event.value
     return facts if told == facts.clockwise else replace(facts, clockwise=told)
 
@@ -83,13 +84,16 @@ class History:
     changed_s: Mapping[str, float] = field(default_factory=dict)
     began_s: float = 0.0
     last_s: float = 0.0
+    left: bool = False  # the boiler was left for hours, and neither a change of rate nor a reading was logged since
 
     def after(self, row: Row) -> "History":
         """The history after one more row."""
         at_s = row.event.time.timestamp()
         left_for_hours = at_s - self.last_s > LEFT_FOR_S
         began_s = at_s if left_for_hours else self.began_s
-        return replace(self, began_s=began_s, last_s=at_s)._taught(row, left_for_hours)
+        left = left_for_hours or self.left
+        taught = replace(self, began_s=began_s, last_s=at_s)._taught(row, left)
+        return replace(taught, left=left and row.event.event not in ("firing", "reading"))
 
     def _taught(self, row: Row, left_for_hours: bool) -> "History":
         event = row.event
@@ -103,7 +107,11 @@ class History:
                 steady = {} if event.screw == "throttle" else {**self.steady, "low": 0}
                 return replace(self._changed(event.screw, self.belief.after(event), row), steady=steady)
             case "check" if event.item == SAMPLE_LINE and event.value == TIGHT and self.suspects:
-                return replace(self, belief=_fresh_start(self.belief), suspects=())
+                return replace(self, belief=_fresh_start(self.belief), suspects=(), settled=(), steady={})
+            case "check" if event.item == SAMPLE_LINE and event.value != TIGHT:
+                return replace(self, settled=(), steady={})  # what was read meanwhile is no ground for a turn
+            case "check" if event.item in self.belief.model.facts.pressures:
+                return replace(self, settled=(), steady={}) if _outside(self.belief.model.facts, event) else self
             case "reading":
                 return self._after_reading(row, left_for_hours)
         return self
@@ -138,6 +146,15 @@ class History:
         """Moment from which the shortest waits after every change are over, s since 1970."""
         waits = self.belief.model.facts.min_wait_s
         return max((at_s + waits[what] for what, at_s in self.changed_s.items()), default=0.0)
+
+
+def _outside(facts: Facts, check: Event) -> bool:
+    """Whether a logged gas pressure lies outside the data plate's range, or can't be read."""
+    low, high, unit = facts.pressures[check.item]
+    try:
+        return not low <= units.convert_pressure(units.parse_number(check.value, check.item), check.unit, unit) <= high
+    except RangeError:
+        return True
 
 
 def _moved_by_itself(belief: Belief, row: Row) -> Suspect | None:

@@ -180,13 +180,13 @@ class Job:
         """The moment given; else now, just after the last row where the clock is a little behind it."""
         if at is None:
             at = datetime.now().astimezone()
-            last = max((event.time for event in self._events), default=at)
+            last = self._last_time() or at
             if last - at > CLOCK_PLAY:
                 raise RangeError(
                     f"this clock shows {at:%H:%M}, but the log's last row is of {last:%Y-%m-%d %H:%M}: set the "
                     "clock, or give the time of the entry"
                 )
-            at = max(at, last + timedelta(milliseconds=1)) if self._events else at
+            at = max(at, last + timedelta(milliseconds=1)) if self._last_time() else at
         if at.tzinfo is None:
             raise RangeError(f"time {at.isoformat()} has no time zone: give one, such as {at.isoformat()}+00:00")
         return at.replace(microsecond=at.microsecond // 1000 * 1000)
@@ -218,8 +218,8 @@ class Job:
             raise RangeError(f"time {at.isoformat()} has no time zone: give one, such as {at.isoformat()}+00:00")
         if at is None:
             at = datetime.now(UTC)
-            if self._events:
-                last = max(event.time for event in self._events)
+            last = self._last_time()
+            if last is not None:
                 at = last if self.is_old(at) else max(at, last)
         rows = tuple(self.rows(at))
         facts = facts_as_told(self.facts, rows)
@@ -227,7 +227,12 @@ class Job:
 
     def is_old(self, now: datetime) -> bool:
         """Whether the last row is so old that the boiler can't be assumed to stand as it was."""
-        return bool(self._events) and now - max(event.time for event in self._events) > OLD_LOG
+        last = self._last_time()
+        return last is not None and now - last > OLD_LOG
+
+    def _last_time(self) -> datetime | None:
+        """Time of the last row that stands."""
+        return max((row.event.time for row in self.rows()), default=None)
 
     def _history(self, facts: Facts, rows: tuple[Row, ...]) -> History:
         """What the rows taught; goes on from the last answer where the rows only grew."""
@@ -255,6 +260,8 @@ class Job:
         """May this screw be turned this far now (turns, clockwise positive)?"""
         _one_of(screw, SCREWS, "screw")
         check_event(Event(datetime.now(UTC), "turn", screw=screw, turns_cw=turns_cw))
+        if at is None and self.is_old(datetime.now(UTC)):
+            at = datetime.now(UTC)  # an old log may be looked at, but not turned by
         return permit(self.visit(at), screw, turns_cw)
 
     def findings(self, at: datetime | None = None) -> tuple[Finding, ...]:

@@ -11,8 +11,8 @@ from dataclasses import dataclass
 from functools import cached_property
 
 from advisor import units
+from advisor.findings import co_standing
 from advisor.model import SCREW_FOR
-from advisor.readings import judge
 from advisor.regression import Mixture
 from advisor.visit import Visit
 
@@ -113,17 +113,17 @@ class Rate:
 
     @cached_property
     def seen_lean(self) -> bool:
-        """Whether O2 or CO was read since the boiler came to this rate; a rich flame would have stopped the job."""
+        """Whether O2 or CO was read since the last change; a rich flame would have stopped the job."""
         return any(
             row.event.o2_pct is not None or row.event.co_ppm is not None
-            for row in self.visit.settled_readings(self.firing, self.visit.belief.states[-1].firing_since_s)
+            for row in self.visit.settled_readings(self.firing, self.visit.changed_at_s)
         )
 
     @cached_property
     def co_rising(self) -> bool:
         """Whether the latest CO at this rate is so near its limit that richer is out of the question."""
-        last = self.visit.latest(self.firing, having="co_ppm")
-        return last is not None and any(f.code in ("co-rising", "high-co") for f in judge(self.visit.facts, last))
+        rates = ("high", "low") if self.screw == "throttle" else (self.firing,)  # the throttle moves both rates
+        return any(co_standing(self.visit, firing) for firing in rates)
 
     @property
     def too_lean(self) -> bool:

@@ -5,7 +5,7 @@ from datetime import datetime
 
 from advisor.events import Event
 from advisor.facts import Facts
-from advisor.history import SETTLED_CHANCE, History, Row
+from advisor.history import LEFT_FOR_S, SETTLED_CHANCE, History, Row
 from advisor.response import Belief
 
 SHORT_WAIT_S, LONGEST_WAIT_S = 30.0, 900.0
@@ -46,6 +46,11 @@ class Visit:
     def turned_at_s(self) -> float:
         """Moment of the last turn of any screw, s since 1970 (0 when none was made)."""
         return max((row.event.time.timestamp() for row in self.of("turn")), default=0.0)
+
+    @property
+    def left(self) -> bool:
+        """Whether the boiler was left for hours since the last row, so that nothing read before holds."""
+        return self.history.left or (bool(self.rows) and self.at.timestamp() - self.history.last_s > LEFT_FOR_S)
 
     @property
     def fresh_from_s(self) -> float:

@@ -304,6 +304,8 @@ def test_a_reading_may_be_typed_short() -> None:
     prepared()
     assert run("read", "visit.csv", "H", "8.3", "6.2", "22", *NOW)[0] == 0
     assert job_log.read_log("visit.csv").events[-1].co_ppm == 22
+    status, _, err = run("read", "visit.csv", "high", "8.3", "900", "--o2", "6.2", *NOW)
+    assert (status, words(err)) == (2, "O2 or CO was given twice: give each once Nothing was logged.")
     status, _, err = run("read", "visit.csv", "8.1", "high", *NOW)
     assert (status, words(err)) == (
         2,

@@ -1,5 +1,7 @@
 """What goes wrong, and that the tool says so: one job for each trouble, and silence on sound ones."""
 
+from dataclasses import replace
+
 import pytest
 from replay import Told, at_high, moment, new_job
 
@@ -171,7 +173,8 @@ def test_a_wrong_gas_pressure_blocks_until_it_is_right() -> None:
     told.check("working pressure", 14.0, "mbar")
     assert (told.next().action, told.next().findings[0].code) == ("halt", "pressure")
     told.check("working pressure", 8.0, "in w.c.").wait(1)  # 19.9 mbar
-    assert told.next().action == "turn"
+    assert told.next().action == "read"  # what was read at the wrong pressure is no ground for a turn
+    assert told.read("high", 8.3).next().action == "turn"
 
 
 def test_the_travel_limit_halts() -> None:
@@ -263,7 +266,8 @@ def test_a_leaking_sample_line_halts_until_it_is_tight() -> None:
     told = at_high().check("sample line", "leaking")
     assert (told.next().action, told.next().findings[0].code) == ("halt", "sample-line-leak")
     told.wait(1).check("sample line", "tight").wait(1)
-    assert told.next().action == "turn"
+    assert told.next().action == "read"
+    assert told.read("high", 8.3).next().action == "turn"
     with pytest.raises(RangeError, match=r"^sample line 'leaky': it is tight or leaking$"):
         told.check("sample line", "leaky")
 
@@ -325,3 +329,60 @@ def test_zero_co2_is_a_finding_not_an_accident() -> None:
         told = at_high()
         told.job.read("high", co2, 20.9, 0, at=moment(told.now_s))
         assert told.next().findings[0].code == "impossible"
+
+
+@pytest.mark.parametrize(("co2", "co", "o2"), [(8.3, 900.0, 6.2), (8.3, 5000.0, 0.2)])
+def test_air_or_a_hasty_reading_does_not_lift_a_stop_for_co(co2: float, co: float, o2: float) -> None:
+    """Neither plain air with CO 0 nor a reading right after a change of rate clears CO; a settled one does."""
+    told = at_high().read("high", co2, co, o2).wait(120).read("high", 0.1, 0, 20.8).wait(200)
+    told.job.read("high", 8.3, 6.2, at=moment(told.now_s))
+    assert told.next().action == "halt"
+    told.wait(1).run_at("low").wait(60).run_at("high").wait(2).read("high", 8.3)
+    assert told.next().action == "halt"
+    assert told.wait(240).read("high", 8.3).next().action != "halt"
+
+
+def test_co_near_its_limit_at_low_fire_bars_the_throttle_too() -> None:
+    """The throttle makes every rate richer: CO that climbs at low fire bars it at high fire."""
+    told = at_high(9.2).run_at("low").wait(240).read("low", 9.3, 290).run_at("high").wait(240).read("high", 8.3)
+    assert not told.may("throttle", 1 / 24).allowed
+
+
+def test_each_turn_richer_needs_o2_or_co_since_the_last() -> None:
+    """One reading with O2 does not license a chain of turns on CO2 alone."""
+    told = at_high(7.5).turn("throttle", 1 / 24).wait(150)
+    told.job.read("high", 7.7, at=moment(told.now_s))
+    assert told.next().action == "read"
+
+
+def test_a_boiler_that_was_left_is_read_anew_whatever_was_checked_meanwhile() -> None:
+    """Hours later neither `next` nor `may` turns, also after a morning's check; a run-at begins anew."""
+    told = at_high().wait(6 * 3600)
+    assert (told.next().action, told.next().firing) == ("run_at", "high")
+    assert not told.may("throttle", 1 / 24).allowed
+    told.check("sample line", "tight").wait(5)
+    assert told.next().action == "run_at"
+    told.run_at("high").wait(5).read("high", 8.5)
+    assert told.next().action == "wait"
+
+
+def test_an_old_log_is_not_turned_by() -> None:
+    """`may` asked today about a job of the past refuses and says what to do first."""
+    verdict = at_high().job.may("throttle", 1 / 24)
+    assert not verdict.allowed
+    assert verdict.reasons[0].startswith("Hours have passed since the last entry: log run-at")
+
+
+def test_no_finish_with_a_pressure_that_was_never_checked() -> None:
+    """A data-plate pressure named on open must be logged before the job is done."""
+    told = at_high(9.2, pressures={"working pressure": (17.0, 25.0, "mbar")}).run_at("low").wait(240).read("low", 8.8)
+    assert (told.next().action, told.next().findings[0].code) == ("halt", "not-proved")
+    assert told.check("working pressure", 20, "mbar").wait(1).next().action == "finish"
+
+
+def test_a_pressure_that_was_edited_into_nonsense_is_a_finding() -> None:
+    """A check row that a spreadsheet spoiled stops the job with a sentence, not a traceback."""
+    told = at_high(pressures={"working pressure": (17.0, 25.0, "mbar")}).check("working pressure", 20, "mbar").wait(1)
+    spoiled = replace(told.job.events[-1], value="19,8")
+    told.job._events = (*told.job.events[:-1], spoiled)
+    assert (told.next().action, told.next().findings[0].code) == ("halt", "pressure")
