@@ -11,6 +11,7 @@ from advisor.facts import Facts
 from advisor.job import Job, Response
 from advisor.rate import percent
 from advisor.readings import Finding
+from advisor.rows import one_line
 
 WIDTH = 78
 LABEL_WIDTH = 9
@@ -189,7 +190,7 @@ def say_job(job: Job) -> str:
         struck = "" if number in standing or event.event == "void" else "  (struck)"
         head = f"{number:4d}  {event.time:%H:%M:%S}  "
         lines += textwrap.wrap(
-            say_event(event) + struck, WIDTH, initial_indent=head, subsequent_indent=" " * len(head)
+            one_line(say_event(event)) + struck, WIDTH, initial_indent=head, subsequent_indent=" " * len(head)
         ) or [head]
     lines.append("")
     for screw in SCREWS:
