@@ -92,11 +92,15 @@ class Rate:
         return any(row.event.co_ppm is not None for row in rows)
 
     @cached_property
+    def reversed_chance(self) -> float:
+        """Chance that this screw works against its stated direction, 0 to 1."""
+        belief = self.visit.belief
+        return float(belief.chances(self.screw)[belief.model.screws[self.screw].gain < 0].sum())
+
+    @property
     def direction_sure(self) -> bool:
         """Whether it is known which way this screw works."""
-        belief = self.visit.belief
-        chance = float(belief.chances(self.screw)[belief.model.screws[self.screw].gain < 0].sum())
-        return not 0.1 < chance < 0.9
+        return not 0.1 < self.reversed_chance < 0.9
 
     def _move(self, turns_cw: float, forecast: Mixture) -> Move:
         low, high = self.edges
@@ -132,11 +136,8 @@ class Rate:
 
     def richer(self, turns_cw: float) -> bool:
         """Whether this turn makes the flame richer, as far as the job can tell."""
-        belief = self.visit.belief
-        hypotheses = belief.model.screws[self.screw]
-        reversed_chance = float(belief.chances(self.screw)[hypotheses.gain < 0].sum())
-        way = turns_cw * belief.model.toward_richer[self.screw]
-        return way > 0 if reversed_chance <= 0.5 else way < 0
+        way = turns_cw * self.visit.belief.model.toward_richer[self.screw]
+        return way > 0 if self.reversed_chance <= 0.5 else way < 0
 
     def moves(self, turns_cw: list[float]) -> list[Move]:
         """What each of these turns would do."""

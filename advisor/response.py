@@ -121,7 +121,7 @@ class Belief:
     def turned(self, screw: str, turns_cw: float, at_s: float) -> "Belief":
         """The belief after the hand turned `screw` by `turns_cw` (clockwise positive) at `at_s` (s since 1970)."""
         belief = self.unfolded(screw)
-        model, _prior = self.model, self.model.facts.prior
+        model = self.model
         hypotheses = model.screws[screw]
         hand = self.hand[screw] + turns_cw * model.toward_richer[screw]
         old = self.effective[screw]
