@@ -5,7 +5,7 @@ import itertools
 from advisor import readings, units
 from advisor.errors import RangeError
 from advisor.events import FIRINGS, SCREWS
-from advisor.history import LEAKING, SAMPLE_LINE, clockwise_item
+from advisor.history import LEAKING, SAMPLE_LINE, checked_pressure, clockwise_item
 from advisor.model import FIRING_FOR
 from advisor.readings import Finding
 from advisor.visit import Visit
@@ -77,7 +77,7 @@ def _pressures(visit: Visit) -> list[Finding]:
                 found.append(Finding("pressure-unknown", "warn", text))
             continue
         try:
-            value = units.convert_pressure(units.parse_number(checks[-1].value, name), checks[-1].unit, unit)
+            value = checked_pressure(visit.facts, checks[-1])
         except RangeError as error:
             text = f"The {name} in the log can't be read: {error}. Void that row and log it again."
             found.append(Finding("pressure", "halt", text))

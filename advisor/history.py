@@ -148,11 +148,17 @@ class History:
         return max((at_s + waits[what] for what, at_s in self.changed_s.items()), default=0.0)
 
 
+def checked_pressure(facts: Facts, check: Event) -> float:
+    """A logged gas pressure in the unit of its range on the data plate; RangeError where it can't be read."""
+    unit = facts.pressures[check.item][2]
+    return units.convert_pressure(units.parse_number(check.value, check.item), check.unit, unit)
+
+
 def _outside(facts: Facts, check: Event) -> bool:
     """Whether a logged gas pressure lies outside the data plate's range, or can't be read."""
-    low, high, unit = facts.pressures[check.item]
+    low, high, _ = facts.pressures[check.item]
     try:
-        return not low <= units.convert_pressure(units.parse_number(check.value, check.item), check.unit, unit) <= high
+        return not low <= checked_pressure(facts, check) <= high
     except RangeError:
         return True
 
