@@ -134,9 +134,10 @@ def _last_turn(visit: Visit) -> list[Finding]:
 
 def _moved_by_itself(visit: Visit) -> list[Finding]:
     """A step with no turn made: air entering the sample, or the boiler itself has changed."""
-    if not visit.history.suspects:
+    suspects = visit.history.suspects
+    if not suspects or visit.unsure is not None:
         return []
-    first = visit.history.suspects[0]
+    first = suspects[0]
     expected, shown = first.expected_co2_pct, first.co2_pct
     event = next(row.event for row in visit.rows if row.number == first.number)
     seen = f"CO2 went from {expected:.1f} to {shown:.1f} % with no turn made (row {first.number})"

@@ -14,6 +14,7 @@ SETTLED_CHANCE = 0.95  # chance that less than half a display step is still to c
 ACCEPTED_CHANCE = 0.9  # and of a reading that was taken: it may itself have shifted the belief a little
 STEP_PCT = 0.25  # a change of CO2 with no turn made that is worth stopping for, own choice
 STEP_SDS = 4.0  # and by how many spreads it must stand out
+CERTAIN_STEP_PCT = 0.4  # a change that one reading proves, own choice: no display noise makes it
 LEFT_FOR_S = 4 * 3600.0  # rows further apart than this belong to two sessions: the boiler was cold in between
 FRESH_START_SD_PCT = 1.0  # how far CO2 may have moved by itself where a check has explained it
 SAMPLE_LINE, TIGHT, LEAKING = "sample line", "tight", "leaking"
@@ -58,11 +59,18 @@ def clockwise_item(screw: str) -> str:
 
 @dataclass(frozen=True)
 class Suspect:
-    """A reading that moved with no turn made: its row number, what was expected and shown, % CO2."""
+    """A reading that moved with no turn made: its row number, rate and moment, what was expected and shown, % CO2."""
 
     number: int
+    firing: str
+    at_s: float
     expected_co2_pct: float
     co2_pct: float
+
+    @property
+    def proves(self) -> bool:
+        """Whether this one reading is enough to stop for; after a smaller step the display is read again first."""
+        return abs(self.co2_pct - self.expected_co2_pct) > CERTAIN_STEP_PCT
 
 
 @dataclass(frozen=True)
@@ -173,7 +181,8 @@ def _moved_by_itself(belief: Belief, row: Row) -> Suspect | None:
     step_pct = max(STEP_PCT, 1.5 * belief.model.facts.display_step_pct)
     if abs(apart) < max(step_pct, STEP_SDS * forecast.var**0.5):
         return None
-    return Suspect(row.number, float(scale.co2_pct(forecast.mean)), event.co2_pct)
+    expected = float(scale.co2_pct(forecast.mean))
+    return Suspect(row.number, event.firing, event.time.timestamp(), expected, event.co2_pct)
 
 
 def _fresh_start(belief: Belief) -> Belief:

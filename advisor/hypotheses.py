@@ -15,7 +15,7 @@ from advisor.prior import Prior
 
 Array = NDArray[np.float64]
 
-GAIN_NODES = np.array([-1.5, -0.5, 0.5, 1.5])  # in spreads of log gain
+GAIN_NODES = np.array([-1.5, -0.5, 0.5, 1.5, 2.5])  # in spreads of log gain; one more above: too lively is the danger
 REVERSED_NODES = np.array([-0.8, 0.8])
 NODE_WIDTH = 0.36  # spread of a gain about its node, in steps between nodes: smooth, yet well away from zero
 DEAD_GAIN_SD = 0.02  # of the median gain: a dead screw moves CO2 by less than a display can show
@@ -34,7 +34,7 @@ FEW_SLACK_NODES = ((0.0, 0.0, 0.4), (2 / 3, 0.0, 0.6))
 # dead time evenly over its range; time constant on its logarithmic range with these chances: the trade's
 # minute between readings says that most boilers have settled by then
 DEAD_TIME_PLACES = (0.25, 0.75)
-TIME_CONSTANT_NODES = ((0.08, 0.35), (0.36, 0.35), (0.64, 0.22), (0.92, 0.08))
+TIME_CONSTANT_NODES = ((0.08, 0.36), (0.36, 0.36), (0.64, 0.22), (0.92, 0.06))
 
 
 @dataclass(frozen=True)

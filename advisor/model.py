@@ -13,7 +13,7 @@ LEVEL = {"high": 0, "low": 1}
 GAIN = {"offset": 2, "throttle": 3}
 DRIFT, STANDSTILL, UNKNOWNS = 4, 5, 6
 AXIS = {"offset": 1, "throttle": 2}  # of the hypotheses; axis 0 is the lag
-GAP_SD_PCT = 1.0  # how far what was displayed before an unlogged change may lie from what settles, % CO2
+GAP_SD_PCT = 1.5  # how far what was displayed before an unlogged change may lie from what settles, % CO2
 FIRING_FOR = {"offset": "low", "throttle": "high"}
 SCREW_FOR = {firing: screw for screw, firing in FIRING_FOR.items()}
 

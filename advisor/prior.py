@@ -42,9 +42,9 @@ class Prior:
     slack_turns: float = 1 / 16
     dead_time_s: tuple[float, float] = (6.0, 18.0)
     time_constant_s: tuple[float, float] = (9.0, 55.0)
-    level_sd_pct: float = 1.5
-    noise_sd_pct: float = 0.035
-    noise_shape: float = 6.0
+    level_sd_pct: float = 1.2
+    noise_sd_pct: float = 0.04
+    noise_shape: float = 3.0
     standstill_sd_pct: float = 0.025
     drift_sd_pct: float = 0.06
     drift_time_s: float = 150.0

@@ -19,7 +19,7 @@ from advisor.visit import Visit
 ENOUGH_READINGS = 6  # after so many readings at one standstill more of them teach little
 GOOD_ENOUGH = 0.8  # chance in band accepted then, when no turn would do better
 POORLY_KNOWN = 4.0  # ratio of the gain's 90 % limits above which the first move is at most half the cap
-FINER = (1, 2, 4)  # marks are split by these only where whole ones won't do
+FINER = (1, 2, 4, 8)  # marks are split by these only where coarser ones won't do
 TINY = 1e-9
 CLIMBING = "CO is more than half of its limit: no turn richer."
 BLIND = "CO2 alone can't tell a lean flame from a rich one: no turn richer before O2 or CO is read."
@@ -211,9 +211,9 @@ class Rate:
     def best(self) -> Move | None:
         """The move to advise; None where staying is better or nothing is allowed."""
         mark = self.visit.facts.mark_turns[self.screw]
-        count = math.floor(self.cap_turns / mark + TINY)
         for split in FINER:
-            steps = [k * mark for k in range(1, count + 1)] if split == 1 else [mark / split]
+            count = math.floor(self.cap_turns / mark * split + TINY)
+            steps = [k * mark / split for k in range(1, count + 1)]
             moves = self.moves([sign * step for step in steps for sign in (1, -1)])
             allowed = [move for move in moves if self.refusal(move) is None]
             if allowed:

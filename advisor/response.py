@@ -27,6 +27,8 @@ Array = NDArray[np.float64]
 
 HOPELESS = 1e-11  # chance of a lag, or of a screw's hypothesis, under which it is dropped for good
 NEGLIGIBLE = 1e-4  # of anything that a display may still trail by
+LAG_GRID_ERROR = 0.15  # share of what is still to come that the lag's grid leaves open, own choice
+RATE_STEP_PCT = 1.0  # usual change of CO2 from one rate to the other, % CO2, own choice
 FORGET_AFTER = 25.0  # time constants after which an older state no longer shows on a display
 
 
@@ -259,7 +261,7 @@ class Belief:
         last = states[-1]
         row[DRIFT] = math.exp(-max(at_s - last.firing_since_s, 0.0) / self.model.facts.prior.drift_time_s)
         row[STANDSTILL] = 1.0 if last.known_before else unknown.reshape(column)
-        extra = self._gap_var(unknown)
+        extra = self._gap_var(unknown) + self._lag_grid_var(states, weights, unknown)
         # the hand's error in a turn is all in the level; take out the part that is not on display yet
         still_to_show = np.cumsum(weights, axis=1)
         for k, state in enumerate(states[1:]):
@@ -272,6 +274,13 @@ class Belief:
         if not self.states[-1].known_before:
             return np.zeros((1, 1, 1))
         return (unknown.reshape(-1, 1, 1) * GAP_SD_PCT) ** 2 / self.model.noise_var
+
+    def _lag_grid_var(self, states: list[State], weights: Array, unknown: Array) -> Array:
+        """Noise of what is still to come after a change of rate: true lags lie between those of the hypotheses."""
+        elsewhere = [state.firing != states[-1].firing for state in states]
+        still_pct = unknown * GAP_SD_PCT + weights[:, elsewhere].sum(axis=1) * RATE_STEP_PCT
+        var: Array = (still_pct.reshape(-1, 1, 1) * LAG_GRID_ERROR) ** 2 / self.model.noise_var
+        return var
 
     def _is_unfolded(self, screw: str) -> bool:
         return bool(self.fit.scale.shape[AXIS[screw]] > 1)

@@ -5,7 +5,7 @@ from datetime import datetime
 
 from advisor.events import Event
 from advisor.facts import Facts
-from advisor.history import LEFT_FOR_S, SETTLED_CHANCE, History, Row
+from advisor.history import LEFT_FOR_S, SETTLED_CHANCE, History, Row, Suspect
 from advisor.response import Belief
 
 SHORT_WAIT_S, LONGEST_WAIT_S = 30.0, 900.0
@@ -56,6 +56,12 @@ class Visit:
     def fresh_from_s(self) -> float:
         """Moment from which readings show the boiler as it is now: the last turn, or the session's start."""
         return max(self.turned_at_s, self.history.began_s - 1.0)
+
+    @property
+    def unsure(self) -> Suspect | None:
+        """A lone reading that moved a little with no turn made: noise or trouble, another reading will tell."""
+        suspects = self.history.suspects
+        return suspects[0] if len(suspects) == 1 and not suspects[0].proves else None
 
     def latest(self, firing: str | None = None, *, having: str = "co2_pct") -> Event | None:
         """The latest reading (at one rate) in which the named figure was given, usable or not."""

@@ -23,7 +23,7 @@ from advisor.job import Job
 from advisor.model import GAP_SD_PCT, Model
 from advisor.prior import Prior
 from advisor.regression import Fit
-from advisor.response import Belief
+from advisor.response import LAG_GRID_ERROR, RATE_STEP_PCT, Belief
 
 Array = NDArray[np.float64]
 START = datetime(2024, 1, 15, 9, 0, tzinfo=UTC)
@@ -195,18 +195,21 @@ def reference(facts: Facts, events: list[Event], lag: tuple[float, ...], screws:
                 for name, size in now[unknown_now].items():
                     row[name] = row.get(name, 0.0) + factor * size
 
-            extra = 0.0
+            extra, still = 0.0, unknown * GAP_SD_PCT
             for k, state in enumerate(seen):
                 upper = 1.0 if k == 0 else shares[k]
                 weight = upper - (shares[k + 1] if k + 1 < len(seen) else 0.0)
                 rate = str(state["rate"])
                 enters(0 if rate == "high" else 1, weight)
+                if rate != seen[-1]["rate"]:
+                    still += weight * RATE_STEP_PCT
                 for gain, name in ((2, "offset"), (3, "throttle")):
                     where = state["place"]
                     assert isinstance(where, dict)
                     enters(gain, weight * (where[name] - screws[name].start) * effects[name][rate])
                 if k:
                     extra += (1 - shares[k]) ** 2 * float(str(state["hand"]))
+            extra += (still * LAG_GRID_ERROR) ** 2  # the lag lies between those of the grid
             if seen[-1]["known"]:
                 extra += (unknown * GAP_SD_PCT) ** 2  # a gap from before, once a turn has ended its standstill
             assert running is not None

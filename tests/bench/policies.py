@@ -21,6 +21,8 @@ WAIT_S = {"turn": 60.0, "firing": 60.0, "start": 120.0}  # the usual waits, of a
 CENTRES = {"high": 9.2, "low": 8.8}
 CAP = {"throttle": 1 / 8, "offset": 1 / 12}
 MARK = 1 / 24
+FINER = (1, 2, 4, 8)  # parts of a mark that may be turned where coarser ones can't bring it in
+TRAVEL_TURNS = 2.0
 SCREW = {"high": "throttle", "low": "offset"}
 LATER = ("air in the sample later", "falling gas pressure", "blocked intake")
 LONGEST_S, MOST_MOVES = 3 * 3600.0, 60
@@ -118,7 +120,7 @@ class Site:
 def advised(scenario: Scenario, seed: int, fault: str = "", **facts: object) -> Outcome:
     """A visit that does what the adviser says."""
     site = Site(scenario, "adviser", seed, fault)
-    job = Job(fuel="natural gas", bands=site.bands, **{"travel_limit_turns": 2.0, **facts})  # type: ignore[arg-type]
+    job = Job(fuel="natural gas", bands=site.bands, **{"travel_limit_turns": TRAVEL_TURNS, **facts})  # type: ignore[arg-type]
     expected: tuple[float, float] | None = None
 
     def at() -> datetime:
@@ -132,9 +134,7 @@ def advised(scenario: Scenario, seed: int, fault: str = "", **facts: object) -> 
             return site.done(True)
         if advice.action == "halt":
             site.outcome.halted = next(f.code for f in advice.findings if f.severity == "halt")
-            site.outcome.halted_rightly = bool(fault) or (
-                site.outcome.halted in ("high-co", "rich", "impossible") and site.co_air_free_ppm > 390
-            )
+            site.outcome.halted_rightly = bool(fault) or _is_true(site, site.outcome.halted)
             return site.done(False)
         if advice.action == "run_at":
             assert advice.firing is not None
@@ -157,6 +157,38 @@ def advised(scenario: Scenario, seed: int, fault: str = "", **facts: object) -> 
             site.turn(advice.screw, advice.turns_cw)
             job.turn(advice.screw, advice.turns_cw, at=at())
     return site.done(False)
+
+
+def _is_true(site: Site, code: str) -> bool:
+    """Whether what a halt says is so on this (sound) boiler, by its hidden truth."""
+    boiler, firing = site.boiler, site.boiler.firing
+    screw, (low, high) = SCREW[firing], site.bands[firing]
+    here = boiler.settled_pct(firing)
+    match code:
+        case "high-co" | "rich":
+            return site.co_air_free_ppm > 390
+        case "impossible":  # the flame is in truth as far off as the display says
+            return abs(here - site.last.co2_pct) < 0.5 and not low - 4 < here < high + 2.5
+        case "no-effect":  # a whole cap moves CO2 by less than a display shows
+            return abs(_settled_at(boiler, screw, firing, CAP[screw]) - here) < boiler.display_step_pct
+        case "no-safe-turn":  # the smallest turn moves CO2 by more than half the band
+            return abs(_settled_at(boiler, screw, firing, MARK / FINER[-1]) - here) > (high - low) / 2
+        case "travel-limit":  # the band is out of reach within the limit
+            ends = [
+                _settled_at(boiler, screw, firing, way * TRAVEL_TURNS - boiler.acts[screw] + boiler.play_at[screw])
+                for way in (-1, 1)
+            ]
+            return max(ends) < low or min(ends) > high
+    return False
+
+
+def _settled_at(boiler: Boiler, screw: str, firing: str, turns: float) -> float:
+    """True settled CO2 if the effect of a screw were `turns` further."""
+    acts = boiler.acts[screw]
+    boiler.acts[screw] = acts + turns
+    there = boiler.settled_pct(firing)
+    boiler.acts[screw] = acts
+    return there
 
 
 def _marks(turns: float, screw: str) -> float:
@@ -242,7 +274,7 @@ def omniscient(scenario: Scenario, seed: int, fault: str = "") -> Outcome:
             screw = SCREW[firing]
             if site.truly_in_band(firing) and abs(here - centre) <= 0.75 * (site.bands[firing][1] - centre):
                 break
-            best = _best_mark(boiler, screw, firing, centre)
+            best = _best_mark(boiler, screw, firing, site.bands[firing])
             if best == 0.0:
                 break
             site.turn(screw, best)
@@ -262,17 +294,19 @@ def _settling_s(boiler: Boiler, change_pct: float) -> float:
     return boiler.dead_time_s + boiler.time_constant_s * math.log(max(change_pct, 0.05) / 0.05)
 
 
-def _best_mark(boiler: Boiler, screw: str, firing: str, centre: float) -> float:
-    """The turn (whole marks within the cap) that brings the true value closest to the centre."""
-    most = math.floor(CAP[screw] / MARK + 1e-9)
-    hand, acts = boiler.hand[screw], boiler.acts[screw]
-    half = boiler.slack_turns[screw] / 2
+def _best_mark(boiler: Boiler, screw: str, firing: str, band: tuple[float, float]) -> float:
+    """The turn within the cap that brings the true value closest to the centre: whole marks, parts where those fail."""
+    hand, acts, half = boiler.hand[screw], boiler.acts[screw], boiler.slack_turns[screw] / 2
+    centre = sum(band) / 2
     best, least = 0.0, abs(boiler.settled_pct(firing) - centre)
-    for count in range(-most, most + 1):
-        there = hand + count * MARK
-        boiler.acts[screw] = min(max(acts, there - half), there + half)
-        away = abs(boiler.settled_pct(firing) - centre)
-        if away < least - 1e-9:
-            best, least = count * MARK, away
-    boiler.acts[screw] = acts
+    for split in FINER if least < 1 else (1,):  # far off whole marks will do
+        step, most = MARK / split, math.floor(CAP[screw] / MARK * split + 1e-9)
+        for count in range(-most, most + 1):
+            there = hand + count * step
+            acting = min(max(acts, there - half), there + half)
+            away = abs(_settled_at(boiler, screw, firing, acting - acts) - centre)
+            if away < least - 1e-9:
+                best, least = count * step, away
+        if least <= (band[1] - band[0]) / 2:
+            break
     return best
