@@ -13,6 +13,7 @@ from datetime import UTC, datetime, timedelta
 import numpy as np
 
 from advisor import Job
+from advisor.decision import Advice
 from advisor.simulator import Boiler, Scenario, draw
 
 START = datetime(2026, 5, 4, 9, 0, tzinfo=UTC)
@@ -117,8 +118,14 @@ class Site:
         return self.boiler.now_s > LONGEST_S or self.outcome.moves > MOST_MOVES
 
 
-def advised(scenario: Scenario, seed: int, fault: str = "", **facts: object) -> Outcome:
-    """A visit that does what the adviser says."""
+def advised(
+    scenario: Scenario,
+    seed: int,
+    fault: str = "",
+    watch: Callable[[Site, Advice], None] | None = None,
+    **facts: object,
+) -> Outcome:
+    """A visit that does what the adviser says; `watch` is called after every turn with the advice it followed."""
     site = Site(scenario, "adviser", seed, fault)
     job = Job(fuel="natural gas", bands=site.bands, **{"travel_limit_turns": TRAVEL_TURNS, **facts})  # type: ignore[arg-type]
     expected: tuple[float, float] | None = None
@@ -156,6 +163,8 @@ def advised(scenario: Scenario, seed: int, fault: str = "", **facts: object) -> 
             assert advice.turns_cw is not None
             site.turn(advice.screw, advice.turns_cw)
             job.turn(advice.screw, advice.turns_cw, at=at())
+            if watch:
+                watch(site, advice)
     return site.done(False)
 
 

@@ -1,0 +1,195 @@
+"""Other ways to build the adviser, each on the same boilers: `python tests/bench/alternatives.py --visits 100`.
+
+Every alternative changes one thing and leaves the rest as it is. The table says what the change does.
+"""
+
+import argparse
+import os
+import sys
+from collections.abc import Callable, Iterable
+from contextlib import AbstractContextManager, ExitStack, nullcontext
+from dataclasses import dataclass, replace
+from datetime import datetime
+from multiprocessing import Pool
+from typing import Any
+from unittest.mock import patch
+
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+
+import numpy as np
+import policies
+from numpy.typing import ArrayLike, NDArray
+from policies import Outcome
+from rich.console import Console
+from rich.progress import track
+from run import markdown, mean, share
+
+from advisor import hypotheses, model, rate
+from advisor.events import Event
+from advisor.hypotheses import LagHypotheses, ScrewHypotheses
+from advisor.prior import Prior
+from advisor.rate import Move, Rate
+from advisor.simulator import SCENARIOS
+from advisor.valve import StraightScale
+
+Array = NDArray[np.float64]
+QUADRATURE = (0.1, 0.5, 0.9)  # quantiles of the next reading that the two-step rule looks at, each a third
+
+
+class PlainScale(StraightScale):
+    """CO2 as it is, not stretched into a straight line of the offset screw."""
+
+    def straight(self, co2_pct: ArrayLike) -> Array:
+        return np.asarray(co2_pct, float)
+
+    def co2_pct(self, straight: ArrayLike) -> Array:
+        return np.clip(np.asarray(straight, float), 0.0, self.fuel.co2_max_pct)
+
+
+def one_lag(prior: Prior) -> LagHypotheses:
+    """A single lag: the middle of both ranges."""
+    dead_s, tau_s = np.mean(prior.dead_time_s), np.sqrt(np.prod(prior.time_constant_s))
+    return LagHypotheses(np.array([dead_s]), np.array([tau_s]), np.ones(1))
+
+
+def _wide_normal(prior: Prior, screw: str) -> tuple[float, float]:
+    """Mean and spread of the log-normal gain."""
+    middle = prior.gain_per_turn[screw] * np.exp(prior.gain_log_sd**2 / 2)
+    return float(middle), float(middle * np.sqrt(np.exp(prior.gain_log_sd**2) - 1))
+
+
+def conjugate_only(prior: Prior, screw: str, direction_known: bool) -> ScrewHypotheses:
+    """One normal gain, no slack, no faults: what a plain Bayesian regression would have."""
+    middle, spread = _wide_normal(prior, screw)
+    nothing = np.zeros(1)
+    return ScrewHypotheses(
+        np.array([middle]), np.array([spread]), nothing, nothing, np.zeros(1, dtype=bool), np.ones(1)
+    )  # fmt: skip
+
+
+def normal_gain(prior: Prior, screw: str, direction_known: bool) -> ScrewHypotheses:
+    """One normal gain in place of the nodes of a log-normal; slack and faults as they are."""
+    usual = hypotheses.screw_hypotheses(prior, screw, direction_known)
+    middle, spread = _wide_normal(prior, screw)
+    sign = np.sign(usual.gain)
+    gain, gain_sd = np.where(usual.dead, 0.0, sign * middle), np.where(usual.dead, usual.gain_sd, spread)
+    return replace(usual, gain=gain, gain_sd=gain_sd)
+
+
+def two_steps(here: Rate) -> Move | None:
+    """Of the allowed moves, the one that leaves least to be expected after the move that follows it."""
+    mark = here.visit.facts.mark_turns[here.screw]
+    for split in rate.FINER:
+        count = int(here.cap_turns / mark * split + rate.TINY)
+        moves = here.moves([sign * k * mark / split for k in range(1, count + 1) for sign in (1, -1)])
+        allowed = [move for move in moves if here.refusal(move) is None]
+        if allowed:
+            return min(allowed, key=lambda move: (_left_after(here, move), abs(move.turns_cw)))
+    return None
+
+
+def _left_after(here: Rate, move: Move) -> float:
+    """Expected squared distance from the centre after this move, the reading it brings, and the best move then."""
+    belief, now_s = here.visit.belief, here.visit.at.timestamp()
+    centre, cap = belief.model.scales[here.firing].centre_co2_pct, here.visit.facts.cap_turns[here.screw]
+    moved = belief.turned(here.screw, move.turns_cw, now_s)
+    read_s = now_s + 90.0
+    forecast, costs = moved.displayed(read_s), []
+    for chance in QUADRATURE:
+        co2 = here.co2_pct(forecast.quantile(chance))
+        at = datetime.fromtimestamp(read_s, here.visit.at.tzinfo)
+        taught = moved.after(Event(at, "reading", firing=here.firing, co2_pct=co2))
+        turns = np.arange(-cap, cap + 1e-9, here.visit.facts.mark_turns[here.screw]).tolist()
+        after = taught.settled_after(here.firing, here.screw, turns)
+        costs.append(min((f.mean - centre) ** 2 + f.var for f in [*after, taught.settled(here.firing)]))
+    return float(np.mean(costs))
+
+
+def _patched(*changes: tuple[object, str, object]) -> Callable[[], AbstractContextManager[Any]]:
+    def patched() -> AbstractContextManager[Any]:
+        stack = ExitStack()
+        for where, name, new in changes:
+            stack.enter_context(patch.object(where, name, new))
+        return stack
+
+    return patched
+
+
+@dataclass(frozen=True)
+class Alternative:
+    """A change to the adviser, and facts that go with it."""
+
+    name: str
+    change: Callable[[], AbstractContextManager[Any]] = nullcontext
+    facts: tuple[tuple[str, object], ...] = ()
+
+
+ALTERNATIVES = (
+    Alternative("as built"),
+    Alternative("plain CO2, not the straight scale", _patched((model, "StraightScale", PlainScale))),
+    Alternative(
+        "one conjugate regression, no grids",
+        _patched((model, "screw_hypotheses", conjugate_only), (model, "lag_hypotheses", one_lag)),
+    ),
+    Alternative("one lag, grids over the rest", _patched((model, "lag_hypotheses", one_lag))),
+    Alternative("normal gain, not log-normal", _patched((model, "screw_hypotheses", normal_gain))),
+    Alternative("two-step look-ahead", _patched((Rate, "best", property(two_steps)))),
+    Alternative("first move up to the cap", _patched((rate, "POORLY_KNOWN", 1e9))),
+    Alternative("a rate is set from 90 % on", facts=(("stop_chance", 0.9),)),
+    Alternative("prior gain narrower (log spread 0.4)", facts=(("prior", {"gain_log_sd": 0.4}),)),
+)  # fmt: skip
+HEADER = (
+    "boilers", "adviser", "truly in band at both rates, %", "ever overshot, %", "minutes", "moves",
+    "90 % interval holds, %", "halted, %",
+)  # fmt: skip
+
+
+def visit(task: tuple[str, int, tuple[tuple[str, object], ...]]) -> Outcome:
+    """One visit with some facts changed."""
+    name, seed, facts = task
+    scenario = next(scenario for scenario in SCENARIOS if scenario.name == name)
+    return policies.advised(scenario, seed, **dict(facts))  # type: ignore[arg-type]
+
+
+def outcomes(alternative: Alternative, scenario: str, visits: int) -> list[Outcome]:
+    """Visits of one alternative, on the same boilers as any other."""
+    tasks = [(scenario, seed, alternative.facts) for seed in range(visits)]
+    with alternative.change(), Pool(2) as pool:
+        done = pool.imap(visit, tasks, chunksize=2)
+        name = f"{scenario}: {alternative.name}"
+        return list(track(done, name, total=visits, console=Console(stderr=True), transient=True))
+
+
+def row(alternative: Alternative, scenario: str, done: list[Outcome]) -> tuple[str, ...]:
+    """A row of the table."""
+    ended = [o for o in done if o.finished]
+    return (
+        scenario,
+        alternative.name,
+        share(sum(o.both for o in ended), len(ended)),
+        share(sum(o.overshot for o in done), len(done)),
+        mean(o.minutes for o in ended),
+        mean(o.moves for o in ended),
+        share(sum(o.covered for o in done), sum(o.predicted for o in done)),
+        share(sum(bool(o.halted) for o in done), len(done)),
+    )
+
+
+def rows(
+    visits: int, scenarios: Iterable[str], alternatives: Iterable[Alternative] = ALTERNATIVES
+) -> list[tuple[str, ...]]:
+    """The table of all alternatives."""
+    return [row(a, scenario, outcomes(a, scenario, visits)) for scenario in scenarios for a in alternatives]
+
+
+def main(words: list[str]) -> int:
+    parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
+    parser.add_argument("--visits", type=int, default=100)
+    parser.add_argument("--scenarios", default="base,everything-at-once")
+    asked = parser.parse_args(words)
+    print(markdown(HEADER, rows(asked.visits, asked.scenarios.split(","))), end="")
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main(sys.argv[1:]))
