@@ -159,6 +159,9 @@ def _set_rate(rate: Rate, findings: tuple[Finding, ...]) -> Advice:
     if best is None:
         stuck = _stuck(rate)
         return _about(visit, "halt", (stuck, *findings), (stuck.text,))
+    if rate.goes_against and rate.settled < MOST_REREADS:
+        why = "CO2 may have gone against the turn. Another reading costs less than a turn the wrong way."
+        return _about(visit, "read", findings, (why,))
     if chance >= REREAD_FROM and rate.settled < MOST_REREADS:
         why = f"Near an edge: {percent(chance)} sure of the band. Another reading costs less than a turn."
         return _about(visit, "read", findings, (why,))

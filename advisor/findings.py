@@ -11,6 +11,7 @@ from advisor.readings import Finding
 from advisor.visit import Visit
 
 SURE = 0.8  # chance from which a fault of a screw is stated
+DOUBTED_WAY, DOUBTED_EFFECT = 0.3, 0.1  # chances from which that is hinted at
 WORTH_TELLING_SLACK_TURNS = 1 / 64
 FEWEST_MOVES_FOR_DEAD = 2
 DRIFT_PCT = 0.3  # more than rounding and flame noise can do
@@ -196,7 +197,8 @@ def _screw(visit: Visit, screw: str) -> list[Finding]:
     hypotheses, chance = visit.belief.model.screws[screw], visit.belief.chances(screw)
     found = []
     told = visit.facts.clockwise[screw]
-    if float(chance[hypotheses.gain < 0].sum()) > SURE:
+    reversed_chance = float(chance[hypotheses.gain < 0].sum())
+    if reversed_chance > SURE:
         if told == "unknown":
             text = f"On this valve the {screw} screw makes it leaner when turned clockwise."
             found.append(Finding("direction", "note", text))
@@ -211,8 +213,19 @@ def _screw(visit: Visit, screw: str) -> list[Finding]:
                     f'check "{clockwise_item(screw)}" {other}, or void the turn that was never made.',
                 )
             )
+    elif reversed_chance > DOUBTED_WAY and told != "unknown":
+        text = (
+            f"The {screw} screw may work the other way: CO2 seems to go against its turns. Was the turn logged right?"
+        )
+        found.append(Finding("wrong-way", "warn", text))
     honest = [row for row in turns if _read_after(visit, row.event.time.timestamp(), FIRING_FOR[screw])]
-    if float(chance[hypotheses.dead].sum()) > SURE and len(honest) >= FEWEST_MOVES_FOR_DEAD:
+    dead_chance = float(chance[hypotheses.dead].sum())
+    if SURE >= dead_chance > DOUBTED_EFFECT and len(honest) >= FEWEST_MOVES_FOR_DEAD:
+        text = (
+            f"The {screw} screw has shown no effect so far: is it the right screw, a cap in the way, the tool slipping?"
+        )
+        found.append(Finding("no-effect", "warn", text))
+    if dead_chance > SURE and len(honest) >= FEWEST_MOVES_FOR_DEAD:
         found.append(
             Finding(
                 "no-effect",

@@ -19,7 +19,9 @@ from advisor.visit import Visit
 ENOUGH_READINGS = 6  # after so many readings at one standstill more of them teach little
 GOOD_ENOUGH = 0.8  # chance in band accepted then, when no turn would do better
 POORLY_KNOWN = 4.0  # ratio of the gain's 90 % limits above which the first move is at most half the cap
-FINER = (1, 2, 4, 8)  # marks are split by these only where coarser ones won't do
+FINER = (1, 2, 4, 8)  # parts of a mark that may be turned
+WORTH_A_PART = 0.1  # by how much a part of a mark must lower the cost, in squares of half the band
+PAST_COST = 5.0  # cost of surely passing the far edge, in squares of half the band
 TINY = 1e-9
 CLIMBING = "CO is more than half of its limit: no turn richer."
 BLIND = "CO2 alone can't tell a lean flame from a rich one: no turn richer before O2 or CO is read."
@@ -202,6 +204,14 @@ class Rate:
         return float(self.visit.belief.model.scales[self.firing].co2_pct(straight))
 
     @property
+    def goes_against(self) -> bool:
+        """Whether turns of this screw leave it in doubt that it works as stated."""
+        stated = self.visit.facts.clockwise[self.screw] != "unknown"
+        return (
+            stated and not self.direction_sure and any(row.event.screw == self.screw for row in self.visit.of("turn"))
+        )
+
+    @property
     def travel_turns_cw(self) -> float:
         """Net turn of this rate's screw from as found, clockwise positive."""
         turns = [row.event for row in self.visit.of("turn") if row.event.screw == self.screw]
@@ -211,14 +221,26 @@ class Rate:
     def best(self) -> Move | None:
         """The move to advise; None where staying is better or nothing is allowed."""
         mark = self.visit.facts.mark_turns[self.screw]
+        half_squared = ((self.edges[1] - self.edges[0]) / 2) ** 2
+
+        def cost(move: Move) -> float:
+            return move.cost + PAST_COST * half_squared * move.chance_past_band
+
+        best: Move | None = None
         for split in FINER:
-            count = math.floor(self.cap_turns / mark * split + TINY)
+            # a part of a mark is hard to turn: only where whole ones won't do or go too far
+            most = self.cap_turns if best is None else abs(best.turns_cw)
+            count = math.floor(most / mark * split + TINY)
             steps = [k * mark / split for k in range(1, count + 1)]
             moves = self.moves([sign * step for step in steps for sign in (1, -1)])
             allowed = [move for move in moves if self.refusal(move) is None]
-            if allowed:
-                return min(allowed, key=lambda move: (move.cost, abs(move.turns_cw)))
-        return None
+            if not allowed:
+                continue
+            finer = min(allowed, key=lambda move: (cost(move), abs(move.turns_cw)))
+            if best is not None and cost(finer) > cost(best) - WORTH_A_PART * half_squared:
+                break
+            best = finer
+        return best
 
 
 def gain_at_present(visit: Visit, screw: str, firing: str) -> dict[str, float]:

@@ -25,6 +25,7 @@ MARK = 1 / 24
 FINER = (1, 2, 4, 8)  # parts of a mark that may be turned where coarser ones can't bring it in
 TRAVEL_TURNS = 2.0
 SCREW = {"high": "throttle", "low": "offset"}
+HINTS = {"reversed screw": ("wrong-way",), "dead screw": ("no-effect",)}  # findings that may come as a warning first
 LATER = ("air in the sample later", "falling gas pressure", "blocked intake")
 LONGEST_S, MOST_MOVES = 3 * 3600.0, 60
 
@@ -40,7 +41,8 @@ class Outcome:
     finished: bool = False
     halted: str = ""  # code of the finding that stopped the visit
     halted_rightly: bool = False  # whether what it says is true of this boiler
-    bad_moves: int = 0  # turns made while a fault was there to be seen
+    bad_moves: int = 0  # turns that brought CO2 no nearer to the band while a fault was there to be seen
+    hinted_after: int = -1  # bad moves made when a warning or a stop first named the screw
     pushed_pct: float = 0.0  # how far the turns moved the true CO2 beyond the band, at worst
     in_band_high: bool = False
     in_band_low: bool = False
@@ -75,12 +77,12 @@ class Site:
         self.boiler.turn(screw, turns_cw)
         after = self.boiler.settled_pct(firing)
         low, high = self.bands[firing]
+        centre = (low + high) / 2
         if (after > high >= before) or (after < low <= before):
             self.outcome.overshot = True
         self.outcome.moves += 1
-        if self.boiler.fault and self.boiler.now_s >= self.fault_seen_from_s:
-            self.outcome.bad_moves += 1
-        if abs(after - sum(self.bands[firing]) / 2) > abs(before - sum(self.bands[firing]) / 2):
+        if abs(after - centre) >= abs(before - centre) and self.boiler.now_s >= self.fault_seen_from_s:
+            self.outcome.bad_moves += bool(self.boiler.fault)
             self.outcome.pushed_pct = max(self.outcome.pushed_pct, after - high, low - after)
 
     @property
@@ -137,6 +139,8 @@ def advised(
         began = time.process_time()
         advice = job.next(at())
         site.outcome.cpu_s = max(site.outcome.cpu_s, time.process_time() - began)
+        if site.outcome.hinted_after < 0 and any(f.code in HINTS.get(fault, ()) for f in advice.findings):
+            site.outcome.hinted_after = site.outcome.bad_moves
         if advice.action == "finish":
             return site.done(True)
         if advice.action == "halt":

@@ -110,7 +110,8 @@ def table(outcomes: list[Outcome]) -> list[tuple[str, ...]]:
 
 
 FAULT_HEADER = (
-    "fault", "visits", "found, %", "found before the third bad move, %", "bad moves", "finished unnoticed, %",
+    "fault", "visits", "stopped, %", "stopped before the third bad move, %",
+    "warned of or stopped before the third bad move, %", "bad moves", "finished unnoticed, %",
     "in band at that finish, %", "pushed beyond the band at worst, % CO2", "found as",
 )  # fmt: skip
 
@@ -131,6 +132,7 @@ def fault_table(outcomes: list[Outcome]) -> list[tuple[str, ...]]:
                 str(len(group)),
                 share(len(found), len(group)),
                 share(sum(o.bad_moves < 3 for o in found), len(group)),
+                share(sum(0 <= o.hinted_after < 3 or (bool(o.halted) and o.bad_moves < 3) for o in group), len(group)),
                 mean(o.bad_moves for o in found),
                 share(len(missed), len(group)),
                 share(sum(o.both for o in missed), len(missed)),
