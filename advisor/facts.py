@@ -49,7 +49,7 @@ class Facts:
     display_step_pct: float = 0.1
     analyser_accuracy_pct: float | None = None
     overshoot_chance: float = 0.05
-    stop_chance: float = 0.985
+    stop_chance: float = 0.99
     pressures: Mapping[str, tuple[float, float, str]] = field(default_factory=dict)
     prior: Prior = field(default_factory=Prior)
     site: str = ""

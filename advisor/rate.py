@@ -21,6 +21,7 @@ GOOD_ENOUGH = 0.8  # chance in band accepted then, when no turn would do better
 POORLY_KNOWN = 4.0  # ratio of the gain's 90 % limits above which the first move is at most half the cap
 FINER = (1, 2, 4, 8)  # parts of a mark that may be turned
 WORTH_A_PART = 0.1  # by how much a part of a mark must lower the cost, in squares of half the band
+CLEARLY = 0.7  # chance of the other direction from which the hand changes its way
 PAST_COST = 5.0  # cost of surely passing the far edge, in squares of half the band
 TINY = 1e-9
 CLIMBING = "CO is more than half of its limit: no turn richer."
@@ -139,7 +140,21 @@ class Rate:
     def richer(self, turns_cw: float) -> bool:
         """Whether this turn makes the flame richer, as far as the job can tell."""
         way = turns_cw * self.visit.belief.model.toward_richer[self.screw]
-        return way > 0 if self.reversed_chance <= 0.5 else way < 0
+        return way < 0 if self.taken_as_reversed else way > 0
+
+    @cached_property
+    def taken_as_reversed(self) -> bool:
+        """Whether to go on as if this screw worked against its stated direction.
+
+        A doubt that swings to and fro must not swing the hand: slack would eat every turn. So the way of the last turn
+        is kept until the other way is clearly likelier.
+        """
+        turns = [row.event.turns_cw or 0.0 for row in self.visit.of("turn") if row.event.screw == self.screw]
+        if not turns or self.visit.facts.clockwise[self.screw] == "unknown":
+            return self.reversed_chance > 0.5
+        last_richer = turns[-1] * self.visit.belief.model.toward_richer[self.screw] > 0
+        turned_as_reversed = last_richer != self.too_lean
+        return self.reversed_chance > (1 - CLEARLY if turned_as_reversed else CLEARLY)
 
     def moves(self, turns_cw: list[float]) -> list[Move]:
         """What each of these turns would do."""
@@ -240,6 +255,8 @@ class Rate:
             if best is not None and cost(finer) > cost(best) - WORTH_A_PART * half_squared:
                 break
             best = finer
+            if not self.direction_sure:  # the larger turn tells more
+                break
         return best
 
 
