@@ -40,6 +40,7 @@ Turn = Annotated[
     list[str],
     typer.Argument(metavar="TURN...", help="How far, which way: 1/24 cw, 1/12 ccw, 30deg cw.", show_default=False),
 ]
+Overwrite = Annotated[bool, typer.Option("--overwrite", help="Replace a file that is there.")]
 Rate = Annotated[str, typer.Argument(metavar="RATE", help="high or low", show_default=False)]
 
 
@@ -174,10 +175,38 @@ def may(log: Log, screw: Screw, how_far: Turn, at: At = None, as_json: AsJson = 
 
 
 @app.command()
-def show(log: Log, as_json: AsJson = False) -> None:
+def show(
+    log: Log,
+    as_json: AsJson = False,
+    plot: Annotated[
+        Path | None, typer.Option(metavar="FILE", help="Draw it too: a .png, .svg or .pdf file.", show_default=False)
+    ] = None,
+    overwrite: Overwrite = False,
+) -> None:
     """The job so far: rows, fitted response, findings."""
     job = Job.load(log)
+    if plot:
+        from advisor import pages, record, sheet
+
+        pages.save(sheet.picture_of(record.record_of(job)), plot, "CO2 against time", overwrite)
     typer.echo(as_text(job.as_record()) if as_json else text.say_job(job))
+
+
+@app.command("sheet")
+def make_sheet(
+    log: Log,
+    file: Annotated[Path, typer.Argument(metavar="FILE", help="A .pdf, .png or .svg file.", show_default=False)],
+    paper: Annotated[str, typer.Option(help="a4 or letter")] = "a4",
+    overwrite: Overwrite = False,
+) -> None:
+    """The record of the visit to print: as found, as left, every turn."""
+    from advisor import pages, record, sheet
+
+    job = Job.load(log)
+    made = record.record_of(job)
+    written = pages.save(sheet.pages_of(made, log.name, paper.lower()), file, sheet.TITLE, overwrite)
+    warn(job)
+    typer.echo(text.say_written(written, made.missing))
 
 
 def maybe_number(typed: str | None, what: str) -> float | None:

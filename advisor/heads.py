@@ -84,6 +84,8 @@ def _toml(value: Any) -> str:
         return "[" + ", ".join(map(_toml, value)) + "]"
     if isinstance(value, str):
         return '"' + _TOML_ESCAPED.sub(_toml_escape, value) + '"'
+    if isinstance(value, bool):
+        return str(value).lower()
     return repr(float(value))
 
 
@@ -173,7 +175,14 @@ def _fit(value: Any, wanted: Any, what: str) -> Any:
         return float(value)
     if kind is str and isinstance(value, str):
         return value
-    words = {float: "a number", str: "text in double quotes", tuple: f"a list of {len(args)} in [ ]"}
+    if kind is bool and isinstance(value, bool):
+        return value
+    words = {
+        float: "a number",
+        str: "text in double quotes",
+        bool: "true or false",
+        tuple: f"a list of {len(args)} in [ ]",
+    }
     raise RangeError(f"{what}: {words.get(kind, 'a table in { }')} is needed")
 
 

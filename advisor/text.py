@@ -101,6 +101,15 @@ def say_opened(job: Job) -> str:
     return "\n".join(lines)
 
 
+def say_written(paths: Sequence[object], missing: Sequence[str]) -> str:
+    """What `sheet` prints: the files, and what keeps the job from being finished."""
+    lines = _wrapped(f"Wrote {', '.join(map(str, paths))}.")
+    if missing:
+        lines += _wrapped("The sheet says NOT FINISHED at the top:")
+        lines += [line for sentence in missing for line in _labelled("Missing", sentence)]
+    return "\n".join(lines)
+
+
 def say_struck(number: int, event: Event) -> str:
     """What `void` says first: the row that was struck; for a turn, how to put it right."""
     lines = _wrapped(f"Struck row {number}: {say_event(event)}.")

@@ -1,0 +1,234 @@
+"""The flue of one job as found and as left: every figure with its unit and what it is held against.
+
+A figure that was not read, and can't be known from what was, is None; an as-left figure is never guessed.
+"""
+
+from collections.abc import Mapping, Sequence
+from contextlib import suppress
+from dataclasses import dataclass
+from datetime import datetime
+
+from advisor import limits, units
+from advisor.errors import RangeError
+from advisor.facts import Facts
+from advisor.history import Row
+from advisor.readings import co_air_free_ppm, co_limit_ppm, usable
+from advisor.visit import Visit
+
+FLUE_TEMPERATURE, AIR_TEMPERATURE = "flue temperature", "air temperature"
+SETTLED, ON_THE_WAY, DOUBTED = "settled", "on the way", "in doubt"
+
+
+@dataclass(frozen=True)
+class Flue:
+    """The flue at one reading, dry volume; None where it was not read or can't be known from what was.
+
+    row, time         of the reading
+    state             SETTLED, ON_THE_WAY or DOUBTED
+    co_air_free_ppm   CO x 20.9 / (20.9 - O2), O2 from the fuel's line where it was not read
+    co_co2_ratio      CO / CO2 by volume
+    excess_air_ratio  from CO2, lean side
+    dew_point_c       of the flue with dry combustion air at 1 atm, C
+    flue_c, air_c     entered nearest to the reading, at its rate and with the screws as then, C
+    flue_loss_pct     of the input, without what condensing gives back
+    """
+
+    row: int
+    time: datetime
+    state: str
+    co2_pct: float
+    o2_pct: float | None = None
+    co_ppm: float | None = None
+    co_air_free_ppm: float | None = None
+    co_co2_ratio: float | None = None
+    excess_air_ratio: float | None = None
+    dew_point_c: float | None = None
+    flue_c: float | None = None
+    air_c: float | None = None
+    flue_loss_pct: float | None = None
+
+
+@dataclass(frozen=True)
+class RateRecord:
+    """One firing rate: its band (% CO2), the flue as found and as left, and what must be said about each.
+
+    found_note  why it is not the flue as found, or why there is none; empty where it is
+    left_note   why there is no as-left figure; empty where there is one
+    """
+
+    firing: str
+    band: tuple[float, float]
+    as_found: Flue | None
+    found_note: str
+    as_left: Flue | None
+    left_note: str
+
+
+@dataclass(frozen=True)
+class FlueFigure:
+    """One figure of a rate, as found and as left, with its unit and the limits it is held against, if any.
+
+    decimals  to show at least
+    low, high  allowed from and to, as left; None where there is no limit on that side
+    """
+
+    name: str
+    unit: str
+    decimals: int
+    found: float | None
+    left: float | None
+    low: float | None = None
+    high: float | None = None
+
+    @property
+    def inside(self) -> bool | None:
+        """Whether the as-left figure keeps its limits; None where there is no figure or no limit."""
+        if self.left is None or (self.low is None and self.high is None):
+            return None
+        return (self.low is None or self.left >= self.low) and (self.high is None or self.left <= self.high)
+
+
+QUANTITIES = (  # name, unit, decimals, field of Flue
+    ("CO2", "%", 1, "co2_pct"),
+    ("O2", "%", 1, "o2_pct"),
+    ("CO", "ppm", 0, "co_ppm"),
+    ("CO air-free", "ppm", 0, "co_air_free_ppm"),
+    ("CO/CO2", "", 4, "co_co2_ratio"),
+    ("Excess-air ratio", "", 3, "excess_air_ratio"),
+    ("Dew point", "°C", 1, "dew_point_c"),
+    ("Flue temperature", "°C", 1, "flue_c"),
+    ("Air temperature", "°C", 1, "air_c"),
+    ("Flue loss", "%", 1, "flue_loss_pct"),
+)
+
+
+def figures(facts: Facts, rate: RateRecord) -> tuple[FlueFigure, ...]:
+    """All figures of a rate in the order of the record; O2 is held against the fuel's line at the as-left CO2."""
+    least, most = (float(facts.fuel.excess_air_ratio(co2_pct=edge)) for edge in reversed(rate.band))
+    held: dict[str, tuple[float | None, float | None]] = {
+        "co2_pct": rate.band,
+        "co_air_free_ppm": (None, co_limit_ppm(facts)),
+        "excess_air_ratio": (least, most),
+    }
+    if rate.as_left and rate.as_left.co2_pct <= facts.fuel.co2_max_pct:
+        line = float(facts.fuel.o2_from_co2_pct(rate.as_left.co2_pct))
+        held["o2_pct"] = max(0.0, line - limits.FUEL_LINE_TOLERANCE_PCT), line + limits.FUEL_LINE_TOLERANCE_PCT
+    return tuple(
+        FlueFigure(
+            name,
+            unit,
+            decimals,
+            getattr(rate.as_found, field, None),
+            getattr(rate.as_left, field, None),
+            *held.get(field, (None, None)),
+        )
+        for name, unit, decimals, field in QUANTITIES
+    )
+
+
+def rate_record(visit: Visit, firing: str, states: Mapping[int, str], running: Mapping[int, str | None]) -> RateRecord:
+    rows = [row for row in visit.of("reading") if row.event.firing == firing]
+    found, found_note = _as_found(visit, rows, states)
+    left, left_note = _as_left(visit, rows, states)
+    return RateRecord(
+        firing,
+        visit.facts.bands[firing],
+        _flue(visit, found, states, running) if found else None,
+        found_note,
+        _flue(visit, left, states, running) if left else None,
+        left_note,
+    )
+
+
+def _as_found(visit: Visit, rows: Sequence[Row], states: Mapping[int, str]) -> tuple[Row | None, str]:
+    """The reading before any turn that says most: settled with CO, settled, or the first; else a later one."""
+    if not rows:
+        return None, "not read"
+    turned = [row.event.time for row in visit.of("turn")]
+    before = [row for row in rows if not turned or row.event.time < turned[0]]
+    candidates = before or rows
+    settled = [row for row in candidates if states[row.number] == SETTLED]
+    with_co = [row for row in settled if row.event.co_ppm is not None]
+    found = (with_co if before else [])[:1] or settled[:1] or candidates[:1]
+    notes = []
+    if not before:
+        n_turns = sum(time <= found[0].event.time for time in turned)
+        notes.append(f"first read after {n_turns} turn{'s' if n_turns > 1 else ''}")
+    if states[found[0].number] != SETTLED:
+        notes.append("not settled" if states[found[0].number] == ON_THE_WAY else "in doubt, see findings")
+    return found[0], ", ".join(notes)
+
+
+def _as_left(visit: Visit, rows: Sequence[Row], states: Mapping[int, str]) -> tuple[Row | None, str]:
+    """The last settled reading with CO since the last turn of any screw, or why there is none."""
+    if not rows:
+        return None, "not read"
+    since = "since the last turn" if visit.of("turn") else "yet"
+    if visit.left:
+        return None, "hours have passed since the last entry"
+    settled = visit.settled_readings(rows[0].event.firing or "", visit.fresh_from_s)
+    if not settled:
+        return None, f"no settled reading {since}"
+    if states[rows[-1].number] == DOUBTED:
+        return None, f"row {rows[-1].number}, read later, is in doubt"
+    with_co = [row for row in settled if row.event.co_ppm is not None]
+    return (with_co[-1], "") if with_co else (None, f"no settled reading with CO {since}")
+
+
+def _flue(visit: Visit, row: Row, states: Mapping[int, str], running: Mapping[int, str | None]) -> Flue:
+    event, fuel = row.event, visit.facts.fuel
+    co2, o2 = event.co2_pct or 0.0, event.o2_pct
+    ratio = dew = loss = None
+    if usable(visit.facts, event):
+        with suppress(RangeError):  # CO2 above what this fuel can give has no lean side
+            ratio = float(fuel.excess_air_ratio(co2_pct=co2))
+            dew = float(fuel.dew_point_c(ratio))
+    flue_c, air_c = (_temperature(visit, row, running, item) for item in (FLUE_TEMPERATURE, AIR_TEMPERATURE))
+    if flue_c is not None and air_c is not None and ratio is not None:
+        with suppress(RangeError):  # the published formula does not cover every gas
+            loss = float(fuel.flue_loss_pct(flue_c, air_c, fuel.o2_pct(ratio) if o2 is None else o2))
+    return Flue(
+        row=row.number,
+        time=event.time,
+        state=states[row.number],
+        co2_pct=co2,
+        o2_pct=o2,
+        co_ppm=event.co_ppm,
+        co_air_free_ppm=co_air_free_ppm(visit.facts, event),
+        co_co2_ratio=event.co_ppm / 10_000 / co2 if event.co_ppm is not None and co2 else None,
+        excess_air_ratio=ratio,
+        dew_point_c=dew,
+        flue_c=flue_c,
+        air_c=air_c,
+        flue_loss_pct=loss,
+    )
+
+
+def _temperature(visit: Visit, reading: Row, running: Mapping[int, str | None], item: str) -> float | None:
+    """The temperature entered nearest to a reading, at its rate and between the same two turns; C."""
+    turned = [row.event.time for row in visit.of("turn")]
+    at = reading.event.time
+    since = max((time for time in turned if time <= at), default=None)
+    until = min((time for time in turned if time > at), default=None)
+    entered = [
+        row.event
+        for row in visit.of("check")
+        if row.event.item == item
+        and running[row.number] == reading.event.firing
+        and (since is None or row.event.time >= since)
+        and (until is None or row.event.time < until)
+    ]
+    for event in sorted(entered, key=lambda event: abs(event.time - at)):
+        with suppress(RangeError):
+            return celsius(units.parse_number(event.value, item), event.unit)
+    return None
+
+
+def celsius(value: float, unit: str) -> float:
+    """A temperature in C from C or F (with or without a degree sign). RangeError for another unit."""
+    match unit.strip().lower().removeprefix("deg").strip(" °"):
+        case "c" | "":
+            return value
+        case "f":
+            return (value - 32) / 1.8
+    raise RangeError(f"temperature unit '{unit}': it is C or F")

@@ -1,0 +1,276 @@
+"""The record of one job: as found and as left at both rates, every turn, what was wrong, what is missing.
+
+A pure function of the log: the same rows give the same record whenever and wherever it is made. A figure that
+was not read is said to be missing, never worked out from others.
+"""
+
+import re
+from collections.abc import Iterable, Mapping
+from contextlib import suppress
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime
+
+from advisor import units
+from advisor.decision import advise
+from advisor.errors import RangeError
+from advisor.events import FIRINGS, SCREWS, Event
+from advisor.facts import Facts
+from advisor.flue import AIR_TEMPERATURE, DOUBTED, FLUE_TEMPERATURE, ON_THE_WAY, SETTLED, RateRecord, rate_record
+from advisor.history import Row, checked_pressure
+from advisor.job import Job, Response
+from advisor.model import SCREW_FOR
+from advisor.rate import Rate, percent
+from advisor.readings import Finding, co_limit_ppm, usable
+from advisor.visit import Visit
+
+INPUT_RATE, SKIPPED_STAGE, WAIT_CUT_SHORT = "input rate", "skipped stage", "wait cut short"
+NEVER = datetime(2000, 1, 1, tzinfo=UTC)  # of a log without rows
+
+
+@dataclass(frozen=True)
+class Pressure:
+    """A gas pressure of the data plate, low to high in `unit`, and its latest check in the same unit."""
+
+    name: str
+    low: float
+    high: float
+    unit: str
+    value: float | None
+    time: datetime | None
+
+    @property
+    def inside(self) -> bool | None:
+        """Whether it lies inside the data plate's range; None where it was not checked."""
+        return None if self.value is None else self.low <= self.value <= self.high
+
+
+@dataclass(frozen=True)
+class Reading:
+    """A displayed CO2 and whether it counts: SETTLED, ON_THE_WAY or DOUBTED."""
+
+    row: int
+    time: datetime
+    firing: str
+    co2_pct: float
+    state: str
+
+
+@dataclass(frozen=True)
+class Turn:
+    """A turn that was made, clockwise positive, at the rate that ran; `over_cap` where it passed the cap."""
+
+    row: int
+    time: datetime
+    screw: str
+    turns_cw: float
+    firing: str | None
+    over_cap: bool
+    note: str
+
+
+@dataclass(frozen=True)
+class Seen:
+    """A finding, the row after which it first stood, and when it was cleared (None: it still stands)."""
+
+    finding: Finding
+    row: int
+    time: datetime
+    cleared: datetime | None
+
+    @property
+    def headline(self) -> str:
+        """Its first sentence: what was seen, without what to do."""
+        return self.finding.text.split(". ")[0].rstrip(".") + "."
+
+
+@dataclass(frozen=True)
+class Record:
+    """The record of one job as of its last row.
+
+    finished   whether both rates hold and nothing is missing; `missing` says what is, in sentences
+    changes    (time, firing) of every change of firing rate
+    net_turns_cw  by screw, from as found, clockwise positive
+    input_kw   measured input by firing rate
+    steps      by screw: (net turn, CO2 change) between settled readings with only that screw turned between
+    seen       halts in the order they came, then what else stands now
+    skipped    (stage, reason); `checks`, `remarks`: other rows; `struck`: rows that were voided
+    """
+
+    facts: Facts
+    co_limit_ppm_air_free: float
+    began: datetime | None
+    ended: datetime | None
+    n_rows: int
+    finished: bool
+    missing: tuple[str, ...]
+    rates: Mapping[str, RateRecord]
+    pressures: tuple[Pressure, ...]
+    input_kw: Mapping[str, float]
+    readings: tuple[Reading, ...]
+    changes: tuple[tuple[datetime, str], ...]
+    turns: tuple[Turn, ...]
+    net_turns_cw: Mapping[str, float]
+    responses: Mapping[str, Response]
+    steps: Mapping[str, tuple[tuple[float, float], ...]]
+    seen: tuple[Seen, ...]
+    skipped: tuple[tuple[str, str], ...]
+    checks: tuple[Row, ...]
+    remarks: tuple[Row, ...]
+    struck: tuple[Row, ...]
+    warnings: tuple[str, ...]
+
+
+def record_of(job: Job) -> Record:
+    """The record of a job as of its last row."""
+    at = max((event.time for event in job.events), default=NEVER)
+    visit = job.visit(at)
+    seen, states = _replayed(job, visit)
+    running = _running(visit.rows)
+    turns = tuple(_turn(visit.facts, row, running[row.number]) for row in visit.of("turn"))
+    rates = {firing: rate_record(visit, firing, states, running) for firing in FIRINGS}
+    standing = {row.number for row in visit.rows}
+    checks = visit.of("check")
+    special = {*visit.facts.pressures, INPUT_RATE, FLUE_TEMPERATURE, AIR_TEMPERATURE}
+    return Record(
+        facts=visit.facts,
+        co_limit_ppm_air_free=co_limit_ppm(visit.facts),
+        began=visit.rows[0].event.time if visit.rows else None,
+        ended=visit.rows[-1].event.time if visit.rows else None,
+        n_rows=len(job.events),
+        finished=advise(visit).action == "finish",
+        missing=_missing(visit, rates),
+        rates=rates,
+        pressures=tuple(_pressure(visit, name) for name in visit.facts.pressures),
+        input_kw=_input_kw(checks, running),
+        readings=tuple(
+            Reading(row.number, row.event.time, row.event.firing or "", row.event.co2_pct or 0.0, states[row.number])
+            for row in visit.of("reading")
+        ),
+        changes=_changes(visit.rows, running),
+        turns=turns,
+        net_turns_cw={screw: sum(turn.turns_cw for turn in turns if turn.screw == screw) for screw in SCREWS},
+        responses={screw: job.response(screw, at=at) for screw in SCREWS},
+        steps={SCREW_FOR[firing]: _steps(visit, firing) for firing in FIRINGS},
+        seen=seen,
+        skipped=tuple((row.event.value, row.event.note) for row in visit.of("note") if row.event.item == SKIPPED_STAGE),
+        checks=tuple(row for row in checks if row.event.item not in special),
+        remarks=tuple(row for row in visit.rows if row.event.note and not _told_elsewhere(row.event)),
+        struck=tuple(
+            Row(number, event)
+            for number, event in enumerate(job.events, 1)
+            if number not in standing and event.event != "void"
+        ),
+        warnings=job.warnings,
+    )
+
+
+def _told_elsewhere(event: Event) -> bool:
+    return event.event in ("turn", "check") or event.item == SKIPPED_STAGE
+
+
+def _replayed(job: Job, visit: Visit) -> tuple[tuple[Seen, ...], dict[int, str]]:
+    """The findings in the order they came, and the state of every reading, from the visit lived through again."""
+    past: list[Seen] = []
+    states: dict[int, str] = {}
+    last: dict[str, Seen] = {}
+    for row in visit.rows:
+        then = job.visit(row.event.time)
+        findings = {_same(finding): finding for finding in advise(then).findings}
+        for key, finding in findings.items():
+            last[key] = replace(last.get(key, Seen(finding, row.number, row.event.time, None)), finding=finding)
+        for key in [key for key in last if key not in findings]:
+            past.append(replace(last.pop(key), cleared=row.event.time))
+        for settled in then.history.settled:
+            states[settled.number] = SETTLED
+        for suspect in then.history.suspects:
+            states[suspect.number] = DOUBTED
+    for row in visit.of("reading"):
+        states.setdefault(row.number, ON_THE_WAY if usable(visit.facts, row.event) else DOUBTED)
+    halts = [seen for seen in (*past, *last.values()) if seen.finding.severity == "halt"]
+    rest = [seen for seen in last.values() if seen.finding.severity != "halt"]
+    return (*sorted(halts, key=lambda seen: (seen.time, seen.row)), *rest), states
+
+
+def _same(finding: Finding) -> str:
+    """What makes two findings one and the same while the figures in them change."""
+    return finding.code + re.sub(r"\d[\d./]*", "", finding.text)
+
+
+def _running(rows: Iterable[Row]) -> dict[int, str | None]:
+    """The firing rate that ran at each row, by row number."""
+    running, firing = {}, None
+    for row in rows:
+        firing = row.event.firing or firing
+        running[row.number] = firing
+    return running
+
+
+def _changes(rows: Iterable[Row], running: Mapping[int, str | None]) -> tuple[tuple[datetime, str], ...]:
+    changes: list[tuple[datetime, str]] = []
+    for row in rows:
+        firing = running[row.number]
+        if firing and (not changes or changes[-1][1] != firing):
+            changes.append((row.event.time, firing))
+    return tuple(changes)
+
+
+def _turn(facts: Facts, row: Row, firing: str | None) -> Turn:
+    event = row.event
+    screw, turns_cw = event.screw or "", event.turns_cw or 0.0
+    over_cap = abs(turns_cw) > facts.cap_turns[screw] * (1 + 1e-9)
+    return Turn(row.number, event.time, screw, turns_cw, firing, over_cap, event.note)
+
+
+def _pressure(visit: Visit, name: str) -> Pressure:
+    low, high, unit = visit.facts.pressures[name]
+    for row in reversed(visit.of("check")):
+        if row.event.item == name:
+            with suppress(RangeError):  # one that can't be read is a finding
+                return Pressure(name, low, high, unit, checked_pressure(visit.facts, row.event), row.event.time)
+            break
+    return Pressure(name, low, high, unit, None, None)
+
+
+def _input_kw(checks: Iterable[Row], running: Mapping[int, str | None]) -> dict[str, float]:
+    """Measured input, the latest at each rate, kW."""
+    found = {}
+    for row in checks:
+        firing = running[row.number]
+        if row.event.item == INPUT_RATE and firing:
+            with suppress(RangeError):
+                found[firing] = units.parse_number(row.event.value, INPUT_RATE)
+    return found
+
+
+# ---- what is missing, what the screws did
+
+
+def _missing(visit: Visit, rates: Mapping[str, RateRecord]) -> tuple[str, ...]:
+    """What keeps the job from being finished, in sentences; empty where it is."""
+    advice = advise(visit)
+    if advice.action == "finish":
+        return ()
+    missing = [seen.text for seen in advice.findings if seen.severity == "halt"]
+    for firing, rate in rates.items():
+        if rate.left_note:
+            missing.append(f"{firing.capitalize()} fire: no as-left figures, {rate.left_note}.")
+        elif not Rate(visit, firing).holds:
+            chance = percent(Rate(visit, firing).now.chance_in_band)
+            missing.append(f"{firing.capitalize()} fire is not surely in its band: chance {chance}.")
+    return tuple(dict.fromkeys(missing)) or advice.reasons
+
+
+def _steps(visit: Visit, firing: str) -> tuple[tuple[float, float], ...]:
+    """What the display showed of a screw: (net turn, CO2 change) from one settled reading to the next."""
+    settled = {row.number for row in visit.history.settled}
+    steps, before, net, alone = [], None, 0.0, True
+    for row in visit.rows:
+        event = row.event
+        if event.event == "turn":
+            net += event.turns_cw or 0.0 if event.screw == SCREW_FOR[firing] else 0.0
+            alone = alone and event.screw == SCREW_FOR[firing]
+        elif event.event == "reading" and event.firing == firing and row.number in settled:
+            if before is not None and net and alone:
+                steps.append((net, (event.co2_pct or 0.0) - before))
+            before, net, alone = event.co2_pct or 0.0, 0.0, True
+    return tuple(steps)

@@ -1,0 +1,345 @@
+"""The record of a visit as printed pages, and its pictures."""
+
+from collections.abc import Iterable
+from datetime import datetime
+from pathlib import Path
+
+from matplotlib.figure import Figure
+
+from advisor import plots, units
+from advisor.events import FIRINGS, SCREWS
+from advisor.flue import Flue, FlueFigure, RateRecord, figures
+from advisor.model import FIRING_FOR, SCREW_FOR
+from advisor.pages import Pages, plain_style
+from advisor.record import Pressure, Record, Seen, Turn
+from advisor.text import CAUTION, say_event
+
+TITLE = "Combustion setting record"
+SEVERITY = {"halt": "STOP", "warn": "Warning", "note": "Note"}
+CAUTIONS = (
+    f"{CAUTION} The local code binds; this tool advises, the licensed person who signs decides.",
+    "All readings are as displayed, dry, and as typed in. A leak in the sample line does not show in them and makes a "
+    "rich flame look lean. They hold for the gas, the gas pressure and the air of that day.",
+    "CO alarm, smell of gas or soot: boiler off, air the room, leave, and call from outside.",
+)
+VISIT_PT, RESPONSE_PT, LEGEND_PT, SIGN_PT = 218.0, 118.0, 26.0, 92.0
+
+
+def pages_of(record: Record, name: str, paper: str = "a4") -> list[Figure]:
+    """The record as pages of `paper` ("a4" or "letter"); `name` is what the foot calls the log."""
+    with plain_style():
+        pages = Pages(paper, "PRACTICE" if record.facts.practice else "")
+        _head(pages, record)
+        _facts(pages, record)
+        _found_and_left(pages, record)
+        _pressures(pages, record)
+        _turns(pages, record)
+        _pictures(pages, record)
+        _findings(pages, record)
+        _rest(pages, record)
+        _sign(pages)
+        last = f"last entry {record.ended.isoformat(sep=' ', timespec='seconds')}" if record.ended else "no entries"
+        pages.close(f"{Path(name).name}, {_count(record.n_rows, 'row')}, {last}")
+    return pages.figures
+
+
+def picture_of(record: Record) -> list[Figure]:
+    """The pictures alone, each piece of the visit and the fitted response on a page of its own size."""
+    with plain_style():
+        pages = Pages("a4", "PRACTICE" if record.facts.practice else "")
+        _pictures(pages, record)
+        pages.close(record.facts.site or TITLE)
+    return pages.figures
+
+
+# ---- the head
+
+
+def _head(pages: Pages, record: Record) -> None:
+    pages.row([(TITLE, 0.0, pages.width)], 15, bold=True)
+    pages.space(2)
+    if record.facts.practice:
+        pages.text("Practice on a made-up boiler: this is no record of a real one.", bold=True)
+    if record.finished:
+        pages.text("Finished: both rates are in band and were read, CO included, since the last turn.", bold=True)
+        return
+    pages.space(4)
+    with pages.frame():
+        pages.text("NOT FINISHED", 12, bold=True)
+        for sentence in record.missing:
+            pages.row([("\u2022", 4.0, 8.0), (sentence, 13.0, pages.width - 13)])
+
+
+def _facts(pages: Pages, record: Record) -> None:
+    facts = record.facts
+    pages.heading("Boiler and instruments")
+    when = "no entries"
+    if record.began and record.ended:
+        until = (
+            f"{record.ended:%H:%M}" if record.ended.date() == record.began.date() else f"{record.ended:%Y-%m-%d %H:%M}"
+        )
+        when = f"{record.began:%Y-%m-%d %H:%M} to {until} (UTC{record.began.isoformat()[-6:]})"
+    accuracy = f", CO2 good to {facts.analyser_accuracy_pct:g} % either way" if facts.analyser_accuracy_pct else ""
+    for label, words in (
+        ("Site", facts.site or "not stated"),
+        ("Visit", when),
+        ("Fuel", f"{facts.fuel.name}, CO2 at most {facts.fuel.co2_max_pct:.1f} %"),
+        ("CO2 bands", "; ".join(f"{f} fire {low:g} to {high:g} %" for f, (low, high) in facts.bands.items())),
+        ("Analyser", f"{facts.analyser or 'not stated'}; display step {facts.display_step_pct:g} % CO2{accuracy}"),
+    ):
+        pages.row([(label, 0.0, 66.0), (words, 70.0, pages.width - 70)])
+
+
+# ---- as found, as left
+
+
+def _found_and_left(pages: Pages, record: Record) -> None:
+    pages.heading("As found and as left", 190)
+    name, column = 86.0, (pages.width - 86) / 6
+    left = [name + index * column for index in range(6)]
+    pages.row([(f"{f.upper()} FIRE", left[3 * i], 3 * column) for i, f in enumerate(FIRINGS)], bold=True)
+    heads = ("as found", "as left", "allowed")
+    pages.row([(word, left[i], column) for i, word in enumerate(heads * 2)], bold=True)
+    pages.rule()
+    pages.space(2)
+    rates = [record.rates[firing] for firing in FIRINGS]
+    for both in zip(*(figures(record.facts, rate) for rate in rates), strict=True):
+        if all((f.found, f.left, f.low, f.high) == (None,) * 4 for f in both):
+            continue
+        cells = [(both[0].name, 0.0, name)]
+        for index, (figure, rate) in enumerate(zip(both, rates, strict=True)):
+            words = (say_figure(figure, figure.found), _left_words(figure, rate), say_allowed(figure))
+            cells += [(word, left[3 * index + i], column - 4) for i, word in enumerate(words)]
+        pages.row(cells)
+    cells = [("Read", 0.0, name)]
+    for index, rate in enumerate(rates):
+        read = (_when(rate.as_found), _when(rate.as_left))
+        cells += [(word, left[3 * index + i], column - 4) for i, word in enumerate(read)]
+    pages.row(cells)
+    pages.space(2)
+    for rate in rates:
+        if rate.found_note:
+            pages.text(f"{rate.firing.capitalize()} fire as found: {rate.found_note}.")
+        if rate.left_note:
+            pages.text(f"{rate.firing.capitalize()} fire as left: MISSING, {rate.left_note}.", bold=True)
+    pages.text(
+        "CO air-free is CO without its excess air; excess-air ratio and dew point come from CO2, the flue loss leaves "
+        "out what condensing gives back; O2 is held against this fuel's line.",
+        6.5,
+    )
+
+
+def say_number(value: float, decimals: int) -> str:
+    """A figure with its usual decimals, or as many as it was typed with."""
+    typed = f"{value:.10g}".partition(".")[2]
+    return f"{value:.{max(decimals, len(typed)) if len(typed) <= 3 else decimals}f}"
+
+
+def say_figure(figure: FlueFigure, value: float | None) -> str:
+    """A figure with its unit, a dash where there is none."""
+    return "\u2013" if value is None else f"{say_number(value, figure.decimals)} {figure.unit}".rstrip()
+
+
+def say_allowed(figure: FlueFigure) -> str:
+    """The limits of a figure and whether the as-left one keeps them."""
+    if figure.low is None and figure.high is None:
+        return ""
+    high = f"{figure.high:.{figure.decimals}f}" if figure.high is not None else ""
+    said = f"at most {high}" if figure.low is None else f"{figure.low:.{figure.decimals}f} to {high}"
+    return said + {True: "  ok", False: "  OUT", None: ""}[figure.inside]
+
+
+def _left_words(figure: FlueFigure, rate: RateRecord) -> str:
+    if rate.as_left is None:
+        return "MISSING" if figure.name == "CO2" else "\u2013"
+    return say_figure(figure, figure.left)
+
+
+def _when(flue: Flue | None) -> str:
+    return f"{flue.time:%H:%M:%S}, row {flue.row}" if flue else "\u2013"
+
+
+# ---- pressures and turns
+
+
+def _pressures(pages: Pages, record: Record) -> None:
+    if not (record.pressures or record.input_kw):
+        return
+    pages.heading("Gas")
+    for pressure in record.pressures:
+        pages.row(
+            [
+                (pressure.name.capitalize(), 0.0, 150.0),
+                (_say_pressure(pressure), 154.0, 170.0),
+                (f"data plate {pressure.low:g} to {pressure.high:g} {pressure.unit}", 328.0, pages.width - 328),
+            ]
+        )
+    for firing, input_kw in record.input_kw.items():
+        pages.row([(f"Input at {firing} fire", 0.0, 150.0), (f"{input_kw:g} kW", 154.0, 170.0)])
+
+
+def _say_pressure(pressure: Pressure) -> str:
+    if pressure.value is None or pressure.time is None:
+        return "NOT CHECKED"
+    verdict = "ok" if pressure.inside else "OUTSIDE"
+    return f"{pressure.value:.4g} {pressure.unit} at {pressure.time:%H:%M}, {verdict}"
+
+
+def _turns(pages: Pages, record: Record) -> None:
+    pages.heading("Turns of the screws")
+    for screw in SCREWS[::-1]:
+        made = [turn for turn in record.turns if turn.screw == screw]
+        net = record.net_turns_cw[screw]
+        words = f"{_count(len(made), 'turn')}, net {_say_turn(net)} from as found" if made else "not turned"
+        taken = record.facts.clockwise[screw]
+        way = "direction not known" if taken == "unknown" else f"clockwise is {taken}"
+        pages.text(f"{screw.capitalize()} screw (set at {FIRING_FOR[screw]} fire; {way}): {words}.")
+    pages.space(2)
+    column = pages.width / 2
+    turns = [_say_turn_made(turn) for turn in record.turns]
+    half = -(-len(turns) // 2)
+    for index in range(half):
+        pages.row([(turns[i], column * (i >= half), column - 8) for i in (index, index + half) if i < len(turns)])
+
+
+def _say_turn(turns_cw: float) -> str:
+    if abs(turns_cw) < 1e-9:
+        return "0"
+    return f"{units.say_fraction(turns_cw)} turn {'clockwise' if turns_cw > 0 else 'counterclockwise'}"
+
+
+def _say_turn_made(turn: Turn) -> str:
+    at = f" at {turn.firing} fire" if turn.firing not in (None, FIRING_FOR[turn.screw]) else ""
+    over = " (! above the cap)" if turn.over_cap else ""
+    note = f"; {turn.note}" if turn.note else ""
+    return f"{turn.time:%H:%M:%S}  {turn.screw} {_say_turn(turn.turns_cw)}{at}{over}{note}"
+
+
+# ---- pictures
+
+
+def _pictures(pages: Pages, record: Record) -> None:
+    """CO2 against time and the fitted response."""
+    if not record.readings:
+        pages.heading("CO2 against time")
+        pages.text("No reading was taken: there is nothing to draw.")
+        return
+    parts = plots.spans(record, plots.most_turns(pages.width - 34))
+    for number, (start, end) in enumerate(parts, 1):
+        part = f", part {number} of {len(parts)}" if len(parts) > 1 else ""
+        pages.heading(f"CO2 against time{part}", VISIT_PT + LEGEND_PT)
+        _visit(pages, record, start, end)
+    pages.heading("What the screws did: fitted response", RESPONSE_PT + 30)
+    _responses(pages, record)
+
+
+def _visit(pages: Pages, record: Record, start: datetime, end: datetime) -> None:
+    figure, left = pages.figures[-1], 34.0
+    x, bottom, width, height = pages.area(VISIT_PT, left)
+    lanes_height, foot = 0.34 * height, 0.13 * height
+    lanes = figure.add_axes((x, bottom + foot, width, lanes_height))
+    axes = figure.add_axes((x, bottom + foot + lanes_height, width, height - foot - lanes_height))
+    for frame in (axes, lanes):
+        frame.patch.set_alpha(0.0)
+    plots.draw_visit(axes, lanes, record, start, end)
+    pages.down -= VISIT_PT
+    x, bottom, width, height = pages.area(LEGEND_PT, left)
+    figure.legend(
+        handles=plots.legend_handles(record), loc="upper left", bbox_to_anchor=(x, bottom + height), ncols=3,
+        fontsize=plots.SMALL, frameon=False, borderaxespad=0.0, borderpad=0.2,
+    )  # fmt: skip
+    pages.down -= LEGEND_PT
+
+
+def _responses(pages: Pages, record: Record) -> None:
+    turned = [SCREW_FOR[f] for f in FIRINGS if record.responses[SCREW_FOR[f]].n_moves]
+    column = pages.width / 2
+    for index, screw in enumerate(turned):
+        box = pages.area(RESPONSE_PT - 26, column * index + 36, column - 46)
+        axes = pages.figures[-1].add_axes(box)
+        axes.patch.set_alpha(0.0)
+        plots.draw_response(axes, record.responses[screw], record.steps[screw], record.facts.cap_turns[screw])
+    if turned:
+        pages.down -= RESPONSE_PT
+    cells = []
+    for index, firing in enumerate(FIRINGS):
+        cells.append((_say_response(record, SCREW_FOR[firing]), column * index, column - 10))
+    pages.row(cells)
+    if turned:
+        pages.text(
+            "Line: CO2 change for a turn from where the screw stands now; hatched: where it lies 9 times in 10; dots: "
+            "what the display showed from one settled reading to the next, slack and rounding in it.",
+            6.5,
+        )
+
+
+def _say_response(record: Record, screw: str) -> str:
+    response = record.responses[screw]
+    if not response.n_moves:
+        return f"{screw.capitalize()} screw: not turned, so what it does is not known."
+    gain, low, high = (value / 12 for value in (response.gain_per_turn, response.gain_low, response.gain_high))
+    return (
+        f"{screw.capitalize()} screw: 1/12 turn clockwise makes about {gain:+.2f} % CO2 at {response.firing} fire "
+        f"({low:+.2f} to {high:+.2f}, 9 times in 10). {' '.join(response.not_known)}"
+    )
+
+
+# ---- findings and the rest
+
+
+def _findings(pages: Pages, record: Record) -> None:
+    pages.heading("Findings")
+    if not record.seen:
+        pages.text("None.")
+    for seen, letter in zip(record.seen, plots.finding_letters(record), strict=True):
+        pages.row([(letter, 0.0, 14.0), (_say_seen(seen), 16.0, pages.width - 16)])
+
+
+def _say_seen(seen: Seen) -> str:
+    label = SEVERITY[seen.finding.severity]
+    if seen.finding.severity != "halt":
+        return f"{label}: {seen.finding.text}"
+    if seen.cleared:
+        return f"{label} at {seen.time:%H:%M}, row {seen.row}, cleared at {seen.cleared:%H:%M}: {seen.headline}"
+    return f"{label} at {seen.time:%H:%M}, row {seen.row}, still stands: {seen.finding.text}"
+
+
+def _rest(pages: Pages, record: Record) -> None:
+    """Checks, skipped stages, remarks, struck rows and what was odd about the log."""
+    checks = [f"{row.event.time:%H:%M} {say_event(row.event).removeprefix('check: ')}" for row in record.checks]
+    skipped = [f"{stage}: {reason or 'no reason given'}" for stage, reason in record.skipped]
+    remarks = [f"{row.event.time:%H:%M}, row {row.number}, {say_event(row.event)}" for row in record.remarks]
+    struck = [f"row {row.number}, {row.event.time:%H:%M}: {say_event(row.event)}" for row in record.struck]
+    for heading, lines in (
+        ("Checks", checks),
+        ("Skipped stages", skipped),
+        ("Remarks", remarks),
+        ("Rows struck: they do not count", struck),
+        ("About the log file", record.warnings),
+    ):
+        if lines or heading == "Skipped stages":
+            pages.heading(heading, 12)
+            _list(pages, lines or ["None."])
+
+
+def _list(pages: Pages, lines: Iterable[str]) -> None:
+    for line in lines:
+        pages.text(line)
+
+
+def _sign(pages: Pages) -> None:
+    pages.heading("Cautions and signature", SIGN_PT + 40)
+    for caution in CAUTIONS:
+        pages.text(caution)
+    column = pages.width / 3
+    pages.need(SIGN_PT - 36)
+    pages.space(34)
+    for index in range(3):
+        pages.rule(column * index, column - 14, 0.8)
+    pages.space(2)
+    labels = ("Licensed person, name and licence", "Signature", "Date")
+    pages.row([(label, column * index, column - 14) for index, label in enumerate(labels)], 7.0)
+
+
+def _count(number: int, what: str) -> str:
+    return f"{number} {what}{'' if number == 1 else 's'}"
