@@ -108,10 +108,8 @@ def _broken(word: str, width: float, size: float, bold: bool) -> list[str]:
 class Pages:
     """Pages that fill from the top. All lengths in points; `stamp` is written large and grey across each page."""
 
-    def __init__(self, paper: str, stamp: str = "") -> None:
-        if paper not in PAPERS_PT:
-            raise RangeError(f"paper '{paper}': it is {' or '.join(PAPERS_PT)}")
-        self.paper_width, self.paper_height = PAPERS_PT[paper]
+    def __init__(self, paper: tuple[float, float], stamp: str = "") -> None:
+        self.paper_width, self.paper_height = paper
         self.stamp = stamp
         self.figures: list[Figure] = []
         self.new_page()

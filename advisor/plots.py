@@ -90,7 +90,7 @@ def draw_visit(axes: Axes, lanes: Axes, record: Record, start: datetime, end: da
         _draw_reading(axes, reading)
     _draw_findings(axes, record, start, end)
     axes.set_ylabel("CO2, dry, %", fontsize=SMALL + 1)
-    axes.tick_params(labelsize=SMALL, labelbottom=False)
+    axes.tick_params(labelsize=SMALL, labelbottom=False, bottom=False)
     axes.grid(axis="y", color="0.85", linewidth=0.5)
     axes.set_axisbelow(True)
     _draw_turns(axes, lanes, turns)
@@ -115,7 +115,7 @@ def legend_handles(record: Record) -> list[Line2D | Patch]:
     for firing in FIRINGS:
         low, high = record.facts.bands[firing]
         face, edge = "white", RATE_COLOUR[firing]
-        label = f"band at {firing} fire, {low:g} to {high:g} %"
+        label = f"band at {firing} fire, {low:.4g} to {high:.4g} %"
         handles.append(Patch(facecolor=face, edgecolor=edge, hatch=RATE_HATCH[firing], linewidth=0.6, label=label))
     return handles
 
@@ -146,8 +146,8 @@ def draw_response(axes: Axes, response: Response, steps: Sequence[tuple[float, f
     ticks = [mark for mark in marks if mark % every == 0]
     axes.set_xticks([mark / 24 for mark in ticks], [_tick(mark) for mark in ticks])
     axes.tick_params(labelsize=SMALL)
-    axes.set_xlabel("turn (clockwise +)", fontsize=SMALL + 1)
-    axes.set_ylabel(f"CO2 change at {response.firing} fire, %", fontsize=SMALL + 1)
+    axes.set_xlabel(f"turn of the {response.screw} screw, clockwise +", fontsize=SMALL + 1)
+    axes.set_ylabel("CO2 change, %", fontsize=SMALL + 1)
     axes.grid(color="0.85", linewidth=0.5)
     axes.set_axisbelow(True)
 

@@ -2,54 +2,69 @@
 
 from collections.abc import Iterable
 from datetime import datetime
-from pathlib import Path
 
 from matplotlib.figure import Figure
 
 from advisor import plots, units
+from advisor.errors import RangeError
 from advisor.events import FIRINGS, SCREWS
 from advisor.flue import Flue, FlueFigure, RateRecord, figures
 from advisor.model import FIRING_FOR, SCREW_FOR
-from advisor.pages import Pages, plain_style
+from advisor.pages import LINE_SPACE, PAPERS_PT, TEXT_PT, Pages, plain_style
 from advisor.record import Pressure, Record, Seen, Turn
-from advisor.text import CAUTION, say_event
+from advisor.text import say_event
 
 TITLE = "Combustion setting record"
+NONE = "\u2013"
 SEVERITY = {"halt": "STOP", "warn": "Warning", "note": "Note"}
 CAUTIONS = (
-    f"{CAUTION} The local code binds; this tool advises, the licensed person who signs decides.",
+    "The maker's instructions and the local code come first; this tool advises, the licensed person who signs decides.",
     "All readings are as displayed, dry, and as typed in. A leak in the sample line does not show in them and makes a "
     "rich flame look lean. They hold for the gas, the gas pressure and the air of that day.",
-    "CO alarm, smell of gas or soot: boiler off, air the room, leave, and call from outside.",
+    "CO alarm or soot: boiler off, air the room, leave, call from outside. Smell of gas: no flame, no switch, leave, "
+    "call from outside.",
 )
-VISIT_PT, RESPONSE_PT, LEGEND_PT, SIGN_PT = 218.0, 118.0, 26.0, 92.0
+PICTURE_PT = (595.0, 560.0)
+AXES_PT, LANES_PT, CLOCK_PT, LEGEND_PT = 135.0, 92.0, 28.0, 26.0
+RESPONSE_PT, SIGN_PT = 124.0, 48.0
+NAME_PT, READING_PT, GAP_PT = 84.0, 58.0, 10.0  # columns of the table as found, as left
 
 
 def pages_of(record: Record, name: str, paper: str = "a4") -> list[Figure]:
     """The record as pages of `paper` ("a4" or "letter"); `name` is what the foot calls the log."""
+    if paper not in PAPERS_PT:
+        raise RangeError(f"paper '{paper}': it is {' or '.join(PAPERS_PT)}")
     with plain_style():
-        pages = Pages(paper, "PRACTICE" if record.facts.practice else "")
+        pages = Pages(PAPERS_PT[paper], _stamp(record))
         _head(pages, record)
         _facts(pages, record)
         _found_and_left(pages, record)
         _pressures(pages, record)
         _turns(pages, record)
-        _pictures(pages, record)
         _findings(pages, record)
         _rest(pages, record)
-        _sign(pages)
-        last = f"last entry {record.ended.isoformat(sep=' ', timespec='seconds')}" if record.ended else "no entries"
-        pages.close(f"{Path(name).name}, {_count(record.n_rows, 'row')}, {last}")
-    return pages.figures
-
-
-def picture_of(record: Record) -> list[Figure]:
-    """The pictures alone, each piece of the visit and the fitted response on a page of its own size."""
-    with plain_style():
-        pages = Pages("a4", "PRACTICE" if record.facts.practice else "")
         _pictures(pages, record)
-        pages.close(record.facts.site or TITLE)
+        _sign(pages)
+        pages.close(_origin(record, name))
     return pages.figures
+
+
+def picture_of(record: Record, name: str) -> list[Figure]:
+    """The pictures alone: CO2 against time and the fitted response."""
+    with plain_style():
+        pages = Pages(PICTURE_PT, _stamp(record))
+        _pictures(pages, record)
+        pages.close(_origin(record, name))
+    return pages.figures
+
+
+def _stamp(record: Record) -> str:
+    return "PRACTICE" if record.facts.practice else ""
+
+
+def _origin(record: Record, name: str) -> str:
+    last = f"last entry {record.ended.isoformat(sep=' ', timespec='seconds')}" if record.ended else "no entries"
+    return f"{name}, {_count(record.n_rows, 'row')}, {last}"
 
 
 # ---- the head
@@ -80,14 +95,19 @@ def _facts(pages: Pages, record: Record) -> None:
         )
         when = f"{record.began:%Y-%m-%d %H:%M} to {until} (UTC{record.began.isoformat()[-6:]})"
     accuracy = f", CO2 good to {facts.analyser_accuracy_pct:g} % either way" if facts.analyser_accuracy_pct else ""
+    bands = "; ".join(f"{f} fire {_band(edges)} %" for f, edges in facts.bands.items())
     for label, words in (
         ("Site", facts.site or "not stated"),
         ("Visit", when),
-        ("Fuel", f"{facts.fuel.name}, CO2 at most {facts.fuel.co2_max_pct:.1f} %"),
-        ("CO2 bands", "; ".join(f"{f} fire {low:g} to {high:g} %" for f, (low, high) in facts.bands.items())),
+        ("Fuel", f"{facts.fuel.name}; without excess air {facts.fuel.co2_max_pct:.1f} % CO2, dry"),
+        ("CO2 bands", f"{bands}, from the maker's instructions"),
         ("Analyser", f"{facts.analyser or 'not stated'}; display step {facts.display_step_pct:g} % CO2{accuracy}"),
     ):
         pages.row([(label, 0.0, 66.0), (words, 70.0, pages.width - 70)])
+
+
+def _band(edges: tuple[float, float]) -> str:
+    return " to ".join(say_number(edge, 1) for edge in edges)
 
 
 # ---- as found, as left
@@ -95,27 +115,21 @@ def _facts(pages: Pages, record: Record) -> None:
 
 def _found_and_left(pages: Pages, record: Record) -> None:
     pages.heading("As found and as left", 190)
-    name, column = 86.0, (pages.width - 86) / 6
-    left = [name + index * column for index in range(6)]
-    pages.row([(f"{f.upper()} FIRE", left[3 * i], 3 * column) for i, f in enumerate(FIRINGS)], bold=True)
-    heads = ("as found", "as left", "allowed")
-    pages.row([(word, left[i], column) for i, word in enumerate(heads * 2)], bold=True)
+    places, widths = _columns(pages.width)
+    pages.row([(f"{f.upper()} FIRE", places[3 * i], 3 * READING_PT) for i, f in enumerate(FIRINGS)], bold=True)
+    heads = ("as found", "as left", "held against")
+    pages.row(list(zip(heads * 2, places, widths, strict=True)), bold=True)
     pages.rule()
     pages.space(2)
     rates = [record.rates[firing] for firing in FIRINGS]
     for both in zip(*(figures(record.facts, rate) for rate in rates), strict=True):
         if all((f.found, f.left, f.low, f.high) == (None,) * 4 for f in both):
             continue
-        cells = [(both[0].name, 0.0, name)]
-        for index, (figure, rate) in enumerate(zip(both, rates, strict=True)):
-            words = (say_figure(figure, figure.found), _left_words(figure, rate), say_allowed(figure))
-            cells += [(word, left[3 * index + i], column - 4) for i, word in enumerate(words)]
-        pages.row(cells)
-    cells = [("Read", 0.0, name)]
-    for index, rate in enumerate(rates):
-        read = (_when(rate.as_found), _when(rate.as_left))
-        cells += [(word, left[3 * index + i], column - 4) for i, word in enumerate(read)]
-    pages.row(cells)
+        words = [word for figure, rate in zip(both, rates, strict=True) for word in _cells(figure, rate)]
+        pages.row([(both[0].name, 0.0, NAME_PT), *zip(words, places, widths, strict=True)])
+    for name, said in (("Read at", _when), ("Row of the log", _row)):
+        words = [word for rate in rates for word in (said(rate.as_found), said(rate.as_left), "")]
+        pages.row([(name, 0.0, NAME_PT), *zip(words, places, widths, strict=True)])
     pages.space(2)
     for rate in rates:
         if rate.found_note:
@@ -129,6 +143,20 @@ def _found_and_left(pages: Pages, record: Record) -> None:
     )
 
 
+def _columns(width: float) -> tuple[list[float], list[float]]:
+    """Places and widths of the six columns beside the names: as found, as left, held against, at either rate."""
+    rate = (width - NAME_PT) / len(FIRINGS)
+    widths = [READING_PT, READING_PT, rate - 2 * READING_PT - GAP_PT]
+    starts = [0.0, READING_PT, 2 * READING_PT]
+    return [NAME_PT + i * rate + start for i in range(len(FIRINGS)) for start in starts], widths * len(FIRINGS)
+
+
+def _cells(figure: FlueFigure, rate: RateRecord) -> tuple[str, str, str]:
+    missing = "MISSING" if figure.name == "CO2" else NONE
+    left = say_figure(figure, figure.left) if rate.as_left else missing
+    return say_figure(figure, figure.found), left, say_allowed(figure)
+
+
 def say_number(value: float, decimals: int) -> str:
     """A figure with its usual decimals, or as many as it was typed with."""
     typed = f"{value:.10g}".partition(".")[2]
@@ -137,7 +165,7 @@ def say_number(value: float, decimals: int) -> str:
 
 def say_figure(figure: FlueFigure, value: float | None) -> str:
     """A figure with its unit, a dash where there is none."""
-    return "\u2013" if value is None else f"{say_number(value, figure.decimals)} {figure.unit}".rstrip()
+    return NONE if value is None else f"{say_number(value, figure.decimals)} {figure.unit}".rstrip()
 
 
 def say_allowed(figure: FlueFigure) -> str:
@@ -146,17 +174,15 @@ def say_allowed(figure: FlueFigure) -> str:
         return ""
     high = f"{figure.high:.{figure.decimals}f}" if figure.high is not None else ""
     said = f"at most {high}" if figure.low is None else f"{figure.low:.{figure.decimals}f} to {high}"
-    return said + {True: "  ok", False: "  OUT", None: ""}[figure.inside]
-
-
-def _left_words(figure: FlueFigure, rate: RateRecord) -> str:
-    if rate.as_left is None:
-        return "MISSING" if figure.name == "CO2" else "\u2013"
-    return say_figure(figure, figure.left)
+    return said + {True: ", ok", False: ", OUT", None: ""}[figure.inside]
 
 
 def _when(flue: Flue | None) -> str:
-    return f"{flue.time:%H:%M:%S}, row {flue.row}" if flue else "\u2013"
+    return f"{flue.time:%H:%M:%S}" if flue else NONE
+
+
+def _row(flue: Flue | None) -> str:
+    return str(flue.row) if flue else NONE
 
 
 # ---- pressures and turns
@@ -165,7 +191,7 @@ def _when(flue: Flue | None) -> str:
 def _pressures(pages: Pages, record: Record) -> None:
     if not (record.pressures or record.input_kw):
         return
-    pages.heading("Gas")
+    pages.heading("Gas pressure and input")
     for pressure in record.pressures:
         pages.row(
             [
@@ -227,7 +253,7 @@ def _pictures(pages: Pages, record: Record) -> None:
     parts = plots.spans(record, plots.most_turns(pages.width - 34))
     for number, (start, end) in enumerate(parts, 1):
         part = f", part {number} of {len(parts)}" if len(parts) > 1 else ""
-        pages.heading(f"CO2 against time{part}", VISIT_PT + LEGEND_PT)
+        pages.heading(f"CO2 against time{part}", AXES_PT + LANES_PT + CLOCK_PT + LEGEND_PT)
         _visit(pages, record, start, end)
     pages.heading("What the screws did: fitted response", RESPONSE_PT + 30)
     _responses(pages, record)
@@ -235,15 +261,14 @@ def _pictures(pages: Pages, record: Record) -> None:
 
 def _visit(pages: Pages, record: Record, start: datetime, end: datetime) -> None:
     figure, left = pages.figures[-1], 34.0
-    x, bottom, width, height = pages.area(VISIT_PT, left)
-    lanes_height, foot = 0.34 * height, 0.13 * height
-    lanes = figure.add_axes((x, bottom + foot, width, lanes_height))
-    axes = figure.add_axes((x, bottom + foot + lanes_height, width, height - foot - lanes_height))
-    for frame in (axes, lanes):
-        frame.patch.set_alpha(0.0)
-    plots.draw_visit(axes, lanes, record, start, end)
-    pages.down -= VISIT_PT
-    x, bottom, width, height = pages.area(LEGEND_PT, left)
+    frames = []
+    for height in (AXES_PT, LANES_PT):
+        frames.append(figure.add_axes(pages.area(height, left)))
+        frames[-1].patch.set_alpha(0.0)
+        pages.down -= height
+    plots.draw_visit(frames[0], frames[1], record, start, end)
+    pages.down -= CLOCK_PT
+    x, bottom, _, height = pages.area(LEGEND_PT, left)
     figure.legend(
         handles=plots.legend_handles(record), loc="upper left", bbox_to_anchor=(x, bottom + height), ncols=3,
         fontsize=plots.SMALL, frameon=False, borderaxespad=0.0, borderpad=0.2,
@@ -254,8 +279,9 @@ def _visit(pages: Pages, record: Record, start: datetime, end: datetime) -> None
 def _responses(pages: Pages, record: Record) -> None:
     turned = [SCREW_FOR[f] for f in FIRINGS if record.responses[SCREW_FOR[f]].n_moves]
     column = pages.width / 2
+    pages.down -= 4
     for index, screw in enumerate(turned):
-        box = pages.area(RESPONSE_PT - 26, column * index + 36, column - 46)
+        box = pages.area(RESPONSE_PT - 32, column * index + 36, column - 46)
         axes = pages.figures[-1].add_axes(box)
         axes.patch.set_alpha(0.0)
         plots.draw_response(axes, record.responses[screw], record.steps[screw], record.facts.cap_turns[screw])
@@ -301,7 +327,7 @@ def _say_seen(seen: Seen) -> str:
         return f"{label}: {seen.finding.text}"
     if seen.cleared:
         return f"{label} at {seen.time:%H:%M}, row {seen.row}, cleared at {seen.cleared:%H:%M}: {seen.headline}"
-    return f"{label} at {seen.time:%H:%M}, row {seen.row}, still stands: {seen.finding.text}"
+    return f"{label} at {seen.time:%H:%M}, row {seen.row}, still stands (see the top): {seen.headline}"
 
 
 def _rest(pages: Pages, record: Record) -> None:
@@ -328,12 +354,12 @@ def _list(pages: Pages, lines: Iterable[str]) -> None:
 
 
 def _sign(pages: Pages) -> None:
-    pages.heading("Cautions and signature", SIGN_PT + 40)
+    pages.heading("Cautions and signature", SIGN_PT + 6 * TEXT_PT * LINE_SPACE)
     for caution in CAUTIONS:
         pages.text(caution)
     column = pages.width / 3
-    pages.need(SIGN_PT - 36)
-    pages.space(34)
+    pages.need(SIGN_PT)
+    pages.space(SIGN_PT - 14)
     for index in range(3):
         pages.rule(column * index, column - 14, 0.8)
     pages.space(2)
