@@ -4,10 +4,11 @@ import itertools
 
 from advisor import readings, units
 from advisor.errors import RangeError
-from advisor.events import FIRINGS, SCREWS
+from advisor.events import FIRINGS, SCREWS, Event
 from advisor.history import LEAKING, SAMPLE_LINE, checked_pressure, clockwise_item
 from advisor.model import FIRING_FOR
 from advisor.readings import Finding
+from advisor.stages import PRESSURE, SKIPPED, Stage
 from advisor.visit import Visit
 
 SURE = 0.8  # chance from which a fault of a screw is stated
@@ -72,7 +73,11 @@ def _pressures(visit: Visit) -> list[Finding]:
     for name, (low, high, unit) in visit.facts.pressures.items():
         checks = [row.event for row in visit.of("check") if row.event.item == name]
         if not checks:
-            if visit.of("reading"):
+            skipped = [row.event.note for row in visit.of("note") if _skips(row.event, PRESSURE)]
+            if skipped:
+                text = f"The {name} was not checked ({skipped[-1]}): the combustion figures rest on a guess."
+                found.append(Finding("pressure-skipped", "warn", text))
+            elif visit.of("reading"):
                 text = f"The {name} has not been checked yet: combustion is not set on a pressure nobody knows."
                 found.append(Finding("pressure-unknown", "warn", text))
             continue
@@ -92,6 +97,10 @@ def _pressures(visit: Visit) -> list[Finding]:
                 )
             )
     return found
+
+
+def _skips(event: Event, stage: Stage) -> bool:
+    return event.item == SKIPPED and event.value == stage.name
 
 
 def _sample_line(visit: Visit) -> list[Finding]:

@@ -14,9 +14,9 @@ from advisor import Job, limits
 
 PACKAGE = Path(advisor.__file__).parent
 ORDER = [
-    "errors", "units", "fuels", "limits", "events", "prior", "facts", "valve", "hypotheses", "regression", "model",
-    "response", "readings", "history", "visit", "findings", "rate", "decision", "rows", "heads", "log", "job", "text",
-    "options", "cli",
+    "errors", "units", "fuels", "limits", "events", "prior", "facts", "stages", "answers", "valve", "hypotheses",
+    "regression", "model", "response", "readings", "history", "visit", "findings", "rate", "decision", "progress",
+    "rows", "heads", "log", "job", "text", "options", "cli",
 ]  # fmt: skip
 APART = {"simulator": {"fuels", "errors"}}  # shares nothing with the estimator
 MOST_LINES = 400
