@@ -13,9 +13,9 @@ from advisor.errors import RangeError
 from advisor.facts import Facts
 from advisor.history import Row
 from advisor.readings import co_air_free_ppm, co_limit_ppm, usable
+from advisor.stages import AIR_C, FLUE_C
 from advisor.visit import Visit
 
-FLUE_TEMPERATURE, AIR_TEMPERATURE = "flue temperature", "air temperature"
 SETTLED, ON_THE_WAY, DOUBTED = "settled", "on the way", "in doubt"
 
 
@@ -183,7 +183,7 @@ def _flue(visit: Visit, row: Row, states: Mapping[int, str], running: Mapping[in
         with suppress(RangeError):  # CO2 above what this fuel can give has no lean side
             ratio = float(fuel.excess_air_ratio(co2_pct=co2))
             dew = float(fuel.dew_point_c(ratio))
-    flue_c, air_c = (_temperature(visit, row, running, item) for item in (FLUE_TEMPERATURE, AIR_TEMPERATURE))
+    flue_c, air_c = (_temperature(visit, row, running, item) for item in (FLUE_C, AIR_C))
     if flue_c is not None and air_c is not None and ratio is not None:
         with suppress(RangeError):  # the published formula does not cover every gas
             loss = float(fuel.flue_loss_pct(flue_c, air_c, fuel.o2_pct(ratio) if o2 is None else o2))

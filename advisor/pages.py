@@ -29,6 +29,7 @@ SUFFIXES = (".pdf", ".png", ".svg")
 MARGIN_PT, FOOT_PT = 42.0, 20.0
 FONT = "DejaVu Sans"
 TEXT_PT, LINE_SPACE = 8.0, 1.32
+LEFT_TO_RIGHT = "\u200e"
 LACKING = "\u25a1"
 DOTS_PER_INCH = 200
 _STYLE = {
@@ -146,6 +147,8 @@ class Pages:
 
     def write(self, line: str, left: float, size: float = TEXT_PT, bold: bool = False) -> None:
         """Write one line of clean text, `left` of the margin, at the present height; it takes no room."""
+        if any(unicodedata.bidirectional(char) in ("R", "AL", "AN") for char in line):
+            line = LEFT_TO_RIGHT + line  # or its first word would turn the whole line about
         self.figures[-1].text(
             (MARGIN_PT + left) / self.paper_width, (self.down - size) / self.paper_height, line, fontsize=size,
             weight="bold" if bold else "normal", va="baseline", ha="left", parse_math=False,

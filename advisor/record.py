@@ -10,38 +10,45 @@ from contextlib import suppress
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 
-from advisor import units
-from advisor.decision import advise
+from advisor import progress, stages, units
+from advisor.decision import Advice, advise
 from advisor.errors import RangeError
 from advisor.events import FIRINGS, SCREWS, Event
 from advisor.facts import Facts
-from advisor.flue import AIR_TEMPERATURE, DOUBTED, FLUE_TEMPERATURE, ON_THE_WAY, SETTLED, RateRecord, rate_record
+from advisor.flue import DOUBTED, ON_THE_WAY, SETTLED, RateRecord, rate_record
 from advisor.history import Row, checked_pressure
 from advisor.job import Job, Response
 from advisor.model import SCREW_FOR
+from advisor.progress import Progress, StageState
 from advisor.rate import Rate, percent
 from advisor.readings import Finding, co_limit_ppm, usable
 from advisor.visit import Visit
 
-INPUT_RATE, SKIPPED_STAGE, WAIT_CUT_SHORT = "input rate", "skipped stage", "wait cut short"
+PLACED = (stages.INPUT_RATE, stages.PLATE_INPUT, stages.PLATE_PRESSURE, stages.FLUE_C, stages.AIR_C, "site", "analyser",
+          stages.CALIBRATED, stages.OUTCOME, "technician")  # fmt: skip
 NEVER = datetime(2000, 1, 1, tzinfo=UTC)  # of a log without rows
 
 
 @dataclass(frozen=True)
-class Pressure:
-    """A gas pressure of the data plate, low to high in `unit`, and its latest check in the same unit."""
+class Supply:
+    """A gas pressure or the input: its latest check and the data plate's range, in the data plate's unit.
+
+    value, time  None where it was not checked
+    plate        low and high; None where the data plate's range was not stated
+    """
 
     name: str
-    low: float
-    high: float
     unit: str
-    value: float | None
-    time: datetime | None
+    plate: tuple[float, float] | None
+    value: float | None = None
+    time: datetime | None = None
 
     @property
     def inside(self) -> bool | None:
-        """Whether it lies inside the data plate's range; None where it was not checked."""
-        return None if self.value is None else self.low <= self.value <= self.high
+        """Whether it lies inside the data plate's range; None where either is not known."""
+        if self.value is None or self.plate is None:
+            return None
+        return self.plate[0] <= self.value <= self.plate[1]
 
 
 @dataclass(frozen=True)
@@ -87,13 +94,15 @@ class Seen:
 class Record:
     """The record of one job as of its last row.
 
-    finished   whether both rates hold and nothing is missing; `missing` says what is, in sentences
+    finished   whether both rates hold and every stage is over; `missing` says what is not, in sentences
+    supply     gas pressures and input against the data plate
     changes    (time, firing) of every change of firing rate
     net_turns_cw  by screw, from as found, clockwise positive
-    input_kw   measured input by firing rate
     steps      by screw: (net turn, CO2 change) between settled readings with only that screw turned between
     seen       halts in the order they came, then what else stands now
-    skipped    (stage, reason); `checks`, `remarks`: other rows; `struck`: rows that were voided
+    skipped    (stage, reason)
+    told       the latest answer to each check, by its item
+    checks, remarks, struck  rows: checks that have no place above, what has a note, what was voided
     """
 
     facts: Facts
@@ -104,8 +113,7 @@ class Record:
     finished: bool
     missing: tuple[str, ...]
     rates: Mapping[str, RateRecord]
-    pressures: tuple[Pressure, ...]
-    input_kw: Mapping[str, float]
+    supply: tuple[Supply, ...]
     readings: tuple[Reading, ...]
     changes: tuple[tuple[datetime, str], ...]
     turns: tuple[Turn, ...]
@@ -114,6 +122,7 @@ class Record:
     steps: Mapping[str, tuple[tuple[float, float], ...]]
     seen: tuple[Seen, ...]
     skipped: tuple[tuple[str, str], ...]
+    told: Mapping[str, str]
     checks: tuple[Row, ...]
     remarks: tuple[Row, ...]
     struck: tuple[Row, ...]
@@ -130,18 +139,20 @@ def record_of(job: Job) -> Record:
     rates = {firing: rate_record(visit, firing, states, running) for firing in FIRINGS}
     standing = {row.number for row in visit.rows}
     checks = visit.of("check")
-    special = {*visit.facts.pressures, INPUT_RATE, FLUE_TEMPERATURE, AIR_TEMPERATURE}
+    advice = advise(visit)
+    steps = progress.follow(visit, advice)
+    missing = _missing(visit, advice, rates, steps)
+    placed = {*visit.facts.pressures, *PLACED}
     return Record(
         facts=visit.facts,
         co_limit_ppm_air_free=co_limit_ppm(visit.facts),
         began=visit.rows[0].event.time if visit.rows else None,
         ended=visit.rows[-1].event.time if visit.rows else None,
         n_rows=len(job.events),
-        finished=advise(visit).action == "finish",
-        missing=_missing(visit, rates),
+        finished=not missing,
+        missing=missing,
         rates=rates,
-        pressures=tuple(_pressure(visit, name) for name in visit.facts.pressures),
-        input_kw=_input_kw(checks, running),
+        supply=(*(_pressure(visit, name) for name in visit.facts.pressures), *_input(visit, running)),
         readings=tuple(
             Reading(row.number, row.event.time, row.event.firing or "", row.event.co2_pct or 0.0, states[row.number])
             for row in visit.of("reading")
@@ -152,8 +163,9 @@ def record_of(job: Job) -> Record:
         responses={screw: job.response(screw, at=at) for screw in SCREWS},
         steps={SCREW_FOR[firing]: _steps(visit, firing) for firing in FIRINGS},
         seen=seen,
-        skipped=tuple((row.event.value, row.event.note) for row in visit.of("note") if row.event.item == SKIPPED_STAGE),
-        checks=tuple(row for row in checks if row.event.item not in special),
+        skipped=_skipped(visit, steps),
+        told={row.event.item: row.event.value for row in checks},
+        checks=tuple(row for row in checks if row.event.item not in placed),
         remarks=tuple(row for row in visit.rows if row.event.note and not _told_elsewhere(row.event)),
         struck=tuple(
             Row(number, event)
@@ -165,7 +177,14 @@ def record_of(job: Job) -> Record:
 
 
 def _told_elsewhere(event: Event) -> bool:
-    return event.event in ("turn", "check") or event.item == SKIPPED_STAGE
+    return event.event in ("turn", "check") or event.item == stages.SKIPPED
+
+
+def _skipped(visit: Visit, steps: Progress) -> tuple[tuple[str, str], ...]:
+    """Stages that were skipped and not done after all, each with its last reason."""
+    done = {state.stage.name for state in steps.states if state.state != "skipped"}
+    notes = [row.event for row in visit.of("note") if row.event.item == stages.SKIPPED]
+    return tuple({event.value: event.note for event in notes if event.value not in done}.items())
 
 
 def _replayed(job: Job, visit: Visit) -> tuple[tuple[Seen, ...], dict[int, str]]:
@@ -221,43 +240,59 @@ def _turn(facts: Facts, row: Row, firing: str | None) -> Turn:
     return Turn(row.number, event.time, screw, turns_cw, firing, over_cap, event.note)
 
 
-def _pressure(visit: Visit, name: str) -> Pressure:
+def _pressure(visit: Visit, name: str) -> Supply:
     low, high, unit = visit.facts.pressures[name]
     for row in reversed(visit.of("check")):
         if row.event.item == name:
             with suppress(RangeError):  # one that can't be read is a finding
-                return Pressure(name, low, high, unit, checked_pressure(visit.facts, row.event), row.event.time)
+                value = checked_pressure(visit.facts, row.event)
+                return Supply(name, unit, (low, high), value, row.event.time)
             break
-    return Pressure(name, low, high, unit, None, None)
+    return Supply(name, unit, (low, high))
 
 
-def _input_kw(checks: Iterable[Row], running: Mapping[int, str | None]) -> dict[str, float]:
-    """Measured input, the latest at each rate, kW."""
+def _input(visit: Visit, running: Mapping[int, str | None]) -> list[Supply]:
+    """Measured input, the latest at each rate; the data plate's is that at high fire."""
     found = {}
-    for row in checks:
-        firing = running[row.number]
-        if row.event.item == INPUT_RATE and firing:
+    for row in visit.of("check"):
+        firing, event = running[row.number], row.event
+        if event.item == stages.INPUT_RATE and firing:
             with suppress(RangeError):
-                found[firing] = units.parse_number(row.event.value, INPUT_RATE)
-    return found
+                low, high, unit = visit.facts.input_rate or (0.0, 0.0, "kW")
+                plate = (low, high) if visit.facts.input_rate and firing == "high" else None
+                value_kw = units.power_kw(units.parse_number(event.value, event.item), event.unit or "kW")
+                value = value_kw / units.power_kw(1.0, unit)
+                found[firing] = Supply(f"input at {firing} fire", unit, plate, value, event.time)
+    return list(found.values())
 
 
 # ---- what is missing, what the screws did
 
 
-def _missing(visit: Visit, rates: Mapping[str, RateRecord]) -> tuple[str, ...]:
-    """What keeps the job from being finished, in sentences; empty where it is."""
-    advice = advise(visit)
-    if advice.action == "finish":
-        return ()
+def _missing(visit: Visit, advice: Advice, rates: Mapping[str, RateRecord], steps: Progress) -> tuple[str, ...]:
+    """What keeps the job from being finished, in sentences; empty where nothing does."""
     missing = [seen.text for seen in advice.findings if seen.severity == "halt"]
-    for firing, rate in rates.items():
-        if rate.left_note:
-            missing.append(f"{firing.capitalize()} fire: no as-left figures, {rate.left_note}.")
-        elif not Rate(visit, firing).holds:
-            chance = percent(Rate(visit, firing).now.chance_in_band)
-            missing.append(f"{firing.capitalize()} fire is not surely in its band: chance {chance}.")
-    return tuple(dict.fromkeys(missing)) or advice.reasons
+    if advice.action != "finish":
+        for firing, rate in rates.items():
+            if rate.left_note:
+                missing.append(f"{firing.capitalize()} fire: no as-left figures, {rate.left_note}.")
+            elif not Rate(visit, firing).holds:
+                chance = percent(Rate(visit, firing).now.chance_in_band)
+                missing.append(f"{firing.capitalize()} fire is not surely in its band: chance {chance}.")
+        missing = missing or list(advice.reasons)
+    for state in steps.states:
+        if not (state.over or state.stage.sets or state.stage is stages.RECORD or state.reason in missing):
+            missing.append(
+                f"Stage '{state.stage.name}' is not done: {state.reason or _asks(state)}.".replace("..", ".")
+            )
+    return tuple(dict.fromkeys(missing))
+
+
+def _asks(state: StageState) -> str:
+    step = state.step
+    if step is None or step.question is None:
+        return f"a reading with CO at {step.firing} fire" if step and step.firing else state.stage.does
+    return f"'{step.question.item}' has no answer"
 
 
 def _steps(visit: Visit, firing: str) -> tuple[tuple[float, float], ...]:

@@ -1,17 +1,17 @@
 """The record of a visit as printed pages, and its pictures."""
 
-from collections.abc import Iterable
+from collections.abc import Sequence
 from datetime import datetime
 
 from matplotlib.figure import Figure
 
-from advisor import plots, units
+from advisor import plots, stages, units
 from advisor.errors import RangeError
-from advisor.events import FIRINGS, SCREWS
+from advisor.events import FIRINGS, SCREWS, Event
 from advisor.flue import Flue, FlueFigure, RateRecord, figures
 from advisor.model import FIRING_FOR, SCREW_FOR
 from advisor.pages import LINE_SPACE, PAPERS_PT, TEXT_PT, Pages, plain_style
-from advisor.record import Pressure, Record, Seen, Turn
+from advisor.record import Record, Seen, Supply, Turn
 from advisor.text import say_event
 
 TITLE = "Combustion setting record"
@@ -24,7 +24,7 @@ CAUTIONS = (
     "CO alarm or soot: boiler off, air the room, leave, call from outside. Smell of gas: no flame, no switch, leave, "
     "call from outside.",
 )
-PICTURE_PT = (595.0, 560.0)
+PICTURE_PT = (595.0, 640.0)
 AXES_PT, LANES_PT, CLOCK_PT, LEGEND_PT = 135.0, 92.0, 28.0, 26.0
 RESPONSE_PT, SIGN_PT = 124.0, 48.0
 NAME_PT, READING_PT, GAP_PT = 84.0, 58.0, 10.0  # columns of the table as found, as left
@@ -39,7 +39,7 @@ def pages_of(record: Record, name: str, paper: str = "a4") -> list[Figure]:
         _head(pages, record)
         _facts(pages, record)
         _found_and_left(pages, record)
-        _pressures(pages, record)
+        _supply(pages, record)
         _turns(pages, record)
         _findings(pages, record)
         _rest(pages, record)
@@ -76,7 +76,8 @@ def _head(pages: Pages, record: Record) -> None:
     if record.facts.practice:
         pages.text("Practice on a made-up boiler: this is no record of a real one.", bold=True)
     if record.finished:
-        pages.text("Finished: both rates are in band and were read, CO included, since the last turn.", bold=True)
+        skipped = f" Skipped: {', '.join(stage for stage, _ in record.skipped)}." if record.skipped else ""
+        pages.text(f"Both rates are in band and were read, CO included, since the last turn.{skipped}", bold=True)
         return
     pages.space(4)
     with pages.frame():
@@ -94,16 +95,23 @@ def _facts(pages: Pages, record: Record) -> None:
             f"{record.ended:%H:%M}" if record.ended.date() == record.began.date() else f"{record.ended:%Y-%m-%d %H:%M}"
         )
         when = f"{record.began:%Y-%m-%d %H:%M} to {until} (UTC{record.began.isoformat()[-6:]})"
-    accuracy = f", CO2 good to {facts.analyser_accuracy_pct:g} % either way" if facts.analyser_accuracy_pct else ""
+    analyser = f"{facts.analyser or 'not stated'}; display step {facts.display_step_pct:g} % CO2"
+    if facts.analyser_accuracy_pct:
+        analyser += f", good to {facts.analyser_accuracy_pct:g} % either way"
+    if stages.CALIBRATED in record.told:
+        analyser += f"; last calibrated {record.told[stages.CALIBRATED]}"
     bands = "; ".join(f"{f} fire {_band(edges)} %" for f, edges in facts.bands.items())
     for label, words in (
         ("Site", facts.site or "not stated"),
         ("Visit", when),
         ("Fuel", f"{facts.fuel.name}; without excess air {facts.fuel.co2_max_pct:.1f} % CO2, dry"),
         ("CO2 bands", f"{bands}, from the maker's instructions"),
-        ("Analyser", f"{facts.analyser or 'not stated'}; display step {facts.display_step_pct:g} % CO2{accuracy}"),
+        ("Analyser", analyser),
+        ("Technician", record.told.get("technician", "")),
+        ("Appliance left", record.told.get(stages.OUTCOME, "")),
     ):
-        pages.row([(label, 0.0, 66.0), (words, 70.0, pages.width - 70)])
+        if words:
+            pages.row([(label, 0.0, 66.0), (words, 70.0, pages.width - 70)])
 
 
 def _band(edges: tuple[float, float]) -> str:
@@ -188,27 +196,21 @@ def _row(flue: Flue | None) -> str:
 # ---- pressures and turns
 
 
-def _pressures(pages: Pages, record: Record) -> None:
-    if not (record.pressures or record.input_kw):
-        return
-    pages.heading("Gas pressure and input")
-    for pressure in record.pressures:
-        pages.row(
-            [
-                (pressure.name.capitalize(), 0.0, 150.0),
-                (_say_pressure(pressure), 154.0, 170.0),
-                (f"data plate {pressure.low:g} to {pressure.high:g} {pressure.unit}", 328.0, pages.width - 328),
-            ]
-        )
-    for firing, input_kw in record.input_kw.items():
-        pages.row([(f"Input at {firing} fire", 0.0, 150.0), (f"{input_kw:g} kW", 154.0, 170.0)])
+def _supply(pages: Pages, record: Record) -> None:
+    pages.heading("Gas pressure and input against the data plate")
+    if not record.supply:
+        pages.text("No range of the data plate was stated and no input measured.")
+    for supply in record.supply:
+        plate = f"data plate {supply.plate[0]:g} to {supply.plate[1]:g} {supply.unit}" if supply.plate else ""
+        name = supply.name[:1].upper() + supply.name[1:]
+        pages.row([(name, 0.0, 150.0), (_say_supply(supply), 154.0, 170.0), (plate, 328.0, pages.width - 328)])
 
 
-def _say_pressure(pressure: Pressure) -> str:
-    if pressure.value is None or pressure.time is None:
+def _say_supply(supply: Supply) -> str:
+    if supply.value is None or supply.time is None:
         return "NOT CHECKED"
-    verdict = "ok" if pressure.inside else "OUTSIDE"
-    return f"{pressure.value:.4g} {pressure.unit} at {pressure.time:%H:%M}, {verdict}"
+    verdict = {True: ", ok", False: ", OUTSIDE", None: ""}[supply.inside]
+    return f"{supply.value:.4g} {supply.unit} at {supply.time:%H:%M}{verdict}"
 
 
 def _turns(pages: Pages, record: Record) -> None:
@@ -221,11 +223,13 @@ def _turns(pages: Pages, record: Record) -> None:
         way = "direction not known" if taken == "unknown" else f"clockwise is {taken}"
         pages.text(f"{screw.capitalize()} screw (set at {FIRING_FOR[screw]} fire; {way}): {words}.")
     pages.space(2)
-    column = pages.width / 2
-    turns = [_say_turn_made(turn) for turn in record.turns]
-    half = -(-len(turns) // 2)
+    _in_two_columns(pages, [_say_turn_made(turn) for turn in record.turns])
+
+
+def _in_two_columns(pages: Pages, lines: Sequence[str]) -> None:
+    column, half = pages.width / 2, -(-len(lines) // 2)
     for index in range(half):
-        pages.row([(turns[i], column * (i >= half), column - 8) for i in (index, index + half) if i < len(turns)])
+        pages.row([(lines[i], column * (i >= half), column - 8) for i in (index, index + half) if i < len(lines)])
 
 
 def _say_turn(turns_cw: float) -> str:
@@ -334,23 +338,22 @@ def _rest(pages: Pages, record: Record) -> None:
     """Checks, skipped stages, remarks, struck rows and what was odd about the log."""
     checks = [f"{row.event.time:%H:%M} {say_event(row.event).removeprefix('check: ')}" for row in record.checks]
     skipped = [f"{stage}: {reason or 'no reason given'}" for stage, reason in record.skipped]
-    remarks = [f"{row.event.time:%H:%M}, row {row.number}, {say_event(row.event)}" for row in record.remarks]
+    remarks = [f"{row.event.time:%H:%M}, row {row.number}, {_say_remark(row.event)}" for row in record.remarks]
     struck = [f"row {row.number}, {row.event.time:%H:%M}: {say_event(row.event)}" for row in record.struck]
     for heading, lines in (
+        ("Skipped stages", skipped or ["None."]),
         ("Checks", checks),
-        ("Skipped stages", skipped),
         ("Remarks", remarks),
         ("Rows struck: they do not count", struck),
         ("About the log file", record.warnings),
     ):
-        if lines or heading == "Skipped stages":
+        if lines:
             pages.heading(heading, 12)
-            _list(pages, lines or ["None."])
+            _in_two_columns(pages, lines)
 
 
-def _list(pages: Pages, lines: Iterable[str]) -> None:
-    for line in lines:
-        pages.text(line)
+def _say_remark(event: Event) -> str:
+    return f"{event.item} {event.value}: {event.note}" if event.event == "note" and event.item else say_event(event)
 
 
 def _sign(pages: Pages) -> None:
