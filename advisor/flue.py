@@ -11,7 +11,7 @@ from datetime import datetime
 from advisor import limits, units
 from advisor.errors import RangeError
 from advisor.facts import Facts
-from advisor.history import Row
+from advisor.history import LEAKING, SAMPLE_LINE, Row
 from advisor.readings import co_air_free_ppm, co_limit_ppm, usable
 from advisor.stages import AIR_C, FLUE_C
 from advisor.visit import Visit
@@ -156,6 +156,9 @@ def _as_found(visit: Visit, rows: Sequence[Row], states: Mapping[int, str]) -> t
         notes.append(f"first read after {n_turns} turn{'s' if n_turns > 1 else ''}")
     if states[found[0].number] != SETTLED:
         notes.append("not settled" if states[found[0].number] == ON_THE_WAY else "in doubt, see findings")
+    lines = [row.event for row in visit.of("check") if row.event.item == SAMPLE_LINE]
+    if any(line.value == LEAKING and line.time >= found[0].event.time for line in lines):
+        notes.append("the sample line was found leaking after it")
     return found[0], ", ".join(notes)
 
 

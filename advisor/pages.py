@@ -8,7 +8,7 @@ gets in.
 import io
 import os
 import unicodedata
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Container, Iterable, Iterator, Sequence
 from contextlib import contextmanager, suppress
 from functools import cache, lru_cache
 from pathlib import Path
@@ -154,18 +154,27 @@ class Pages:
             weight="bold" if bold else "normal", va="baseline", ha="left", parse_math=False,
         )  # fmt: skip
 
-    def row(self, cells: Sequence[tuple[str, float, float]], size: float = TEXT_PT, bold: bool = False) -> None:
-        """Cells side by side, each (text, left, width), wrapped; kept on one page where a page can hold it."""
-        columns = [(wrapped(text, width, size, bold), left) for text, left, width in cells]
-        count = max((len(lines) for lines, _ in columns), default=0)
+    def row(
+        self, cells: Sequence[tuple[str, float, float]], size: float = TEXT_PT, bold: bool | Container[int] = False
+    ) -> None:
+        """Cells side by side, each (text, left, width), wrapped; kept on one page where a page can hold it.
+
+        bold  all cells, or those of these numbers
+        """
+        heavy = [bold if isinstance(bold, bool) else index in bold for index in range(len(cells))]
+        columns = [
+            (wrapped(text, width, size, heavy[index]), left, heavy[index])
+            for index, (text, left, width) in enumerate(cells)
+        ]
+        count = max((len(lines) for lines, *_ in columns), default=0)
         step = size * LINE_SPACE
         if count * step < self.paper_height / 2:
             self.need(count * step)
         for index in range(count):
             self.need(step)
-            for lines, left in columns:
+            for lines, left, dark in columns:
                 if index < len(lines) and lines[index]:
-                    self.write(lines[index], left, size, bold)
+                    self.write(lines[index], left, size, dark)
             self.down -= step
 
     def text(self, text: str, size: float = TEXT_PT, bold: bool = False, indent: float = 0.0) -> None:

@@ -27,7 +27,8 @@ CAUTIONS = (
 PICTURE_PT = (595.0, 640.0)
 AXES_PT, LANES_PT, CLOCK_PT, LEGEND_PT = 135.0, 92.0, 28.0, 26.0
 RESPONSE_PT, SIGN_PT = 124.0, 48.0
-NAME_PT, READING_PT, GAP_PT = 84.0, 58.0, 10.0  # columns of the table as found, as left
+NAME_PT, READING_PT, GAP_PT = 84.0, 56.0, 6.0  # columns of the table as found, as left
+AS_LEFT = (2, 5)  # its cells
 
 
 def pages_of(record: Record, name: str, paper: str = "a4") -> list[Figure]:
@@ -134,7 +135,7 @@ def _found_and_left(pages: Pages, record: Record) -> None:
         if all((f.found, f.left, f.low, f.high) == (None,) * 4 for f in both):
             continue
         words = [word for figure, rate in zip(both, rates, strict=True) for word in _cells(figure, rate)]
-        pages.row([(both[0].name, 0.0, NAME_PT), *zip(words, places, widths, strict=True)])
+        pages.row([(both[0].name, 0.0, NAME_PT), *zip(words, places, widths, strict=True)], bold=AS_LEFT)
     for name, said in (("Read at", _when), ("Row of the log", _row)):
         words = [word for rate in rates for word in (said(rate.as_found), said(rate.as_left), "")]
         pages.row([(name, 0.0, NAME_PT), *zip(words, places, widths, strict=True)])
@@ -182,7 +183,7 @@ def say_allowed(figure: FlueFigure) -> str:
         return ""
     high = f"{figure.high:.{figure.decimals}f}" if figure.high is not None else ""
     said = f"at most {high}" if figure.low is None else f"{figure.low:.{figure.decimals}f} to {high}"
-    return said + {True: ", ok", False: ", OUT", None: ""}[figure.inside]
+    return f"{said} {figure.unit}".rstrip() + {True: ", ok", False: ", OUT", None: ""}[figure.inside]
 
 
 def _when(flue: Flue | None) -> str:
@@ -336,7 +337,7 @@ def _say_seen(seen: Seen) -> str:
 
 def _rest(pages: Pages, record: Record) -> None:
     """Checks, skipped stages, remarks, struck rows and what was odd about the log."""
-    checks = [f"{row.event.time:%H:%M} {say_event(row.event).removeprefix('check: ')}" for row in record.checks]
+    checks = [f"{row.event.time:%H:%M}  {_say_check(row.event)}" for row in record.checks]
     skipped = [f"{stage}: {reason or 'no reason given'}" for stage, reason in record.skipped]
     remarks = [f"{row.event.time:%H:%M}, row {row.number}, {_say_remark(row.event)}" for row in record.remarks]
     struck = [f"row {row.number}, {row.event.time:%H:%M}: {say_event(row.event)}" for row in record.struck]
@@ -352,8 +353,15 @@ def _rest(pages: Pages, record: Record) -> None:
             _in_two_columns(pages, lines)
 
 
+def _say_check(event: Event) -> str:
+    note = f"; {event.note}" if event.note else ""
+    return f"{event.item}: {event.value} {event.unit}".rstrip() + note
+
+
 def _say_remark(event: Event) -> str:
-    return f"{event.item} {event.value}: {event.note}" if event.event == "note" and event.item else say_event(event)
+    if event.event == "note" and event.item:
+        return f"{event.item}: {event.value} ({event.note})"
+    return say_event(event)
 
 
 def _sign(pages: Pages) -> None:
