@@ -1,11 +1,12 @@
 """Answers to the questions of the visit: from what was typed to a check row, and whether it lets the visit go on."""
 
+import re
 from collections.abc import Iterable
 from contextlib import suppress
 from dataclasses import replace
 from datetime import date, timedelta
 
-from advisor import units
+from advisor import figures, units
 from advisor.errors import RangeError
 from advisor.events import Event
 from advisor.facts import Facts
@@ -13,6 +14,7 @@ from advisor.stages import (
     CLEAN_AIR_CO_PPM,
     CLEAN_AIR_O2_PCT,
     HEATING_VALUE,
+    METER_GAS,
     PLATE_INPUT,
     PLATE_PRESSURE,
     STANDING,
@@ -21,6 +23,8 @@ from advisor.stages import (
 )  # fmt: skip
 
 _CLEAN_AIR = {"clean air O2": CLEAN_AIR_O2_PCT, "clean air CO": CLEAN_AIR_CO_PPM}
+_LIMITS = re.compile(r"([\d.]+)\s*(?::|-|\u2013|\bto\b|\s)\s*([\d.]+)\s*(\D.*)?")
+_DIAL = re.compile(r"([\d.,]+(?:/0*[1-9]\d*)?)\s*(ft3|m3|l)\s+([\d.,]+)\s*s?")
 _TOLD = (PLATE_PRESSURE, PLATE_INPUT, HEATING_VALUE, "site", "analyser")
 
 
@@ -54,6 +58,8 @@ def typed(question: Question, words: str, facts: Facts, today: date) -> tuple[st
             number, _, unit = words.partition(" ")
             unit = unit or question.unit or plate_unit(question.item, facts)
             value = units.parse_number(number, question.item)
+            if not unit:
+                raise RangeError(f"the {question.item} needs its unit, such as {value:g} mbar")
             if not question.unit:
                 units.pressure_pa(value, unit)
                 if value < 0:
@@ -67,9 +73,18 @@ def typed(question: Question, words: str, facts: Facts, today: date) -> tuple[st
                 tenth = f" Did you mean {value / 10:g}?" if low <= value / 10 <= high and value > high else ""
                 raise RangeError(f"{question.item} {value:g} {unit} can't be: {low:g} to {high:g} is possible.{tenth}")
             return f"{value:.10g}", unit
-        case "range":
-            limits, unit = parse_plate_range(words, question.item)
-            return limits, unit
+        case "pressure range" | "power range":
+            low, high, unit = parse_limits(words, question.item)
+            (units.pressure_pa if question.kind == "pressure range" else units.power_kw)(low, unit)
+            return f"{low:g}:{high:g}", unit
+        case "heating value":
+            number, _, unit = words.partition(" ")
+            value = units.parse_number(number, question.item)
+            replace(facts, heating_value=(value, unit))  # refuses what can't be
+            return f"{value:.10g}", unit
+        case "meter gas":
+            reference_factor_of(words)
+            return words, ""
         case "date":
             return _date(words, today), ""
     if not words:
@@ -77,16 +92,39 @@ def typed(question: Question, words: str, facts: Facts, today: date) -> tuple[st
     return words[:200], ""
 
 
-def parse_plate_range(words: str, what: str) -> tuple[str, str]:
-    """ "17:25 mbar" -> ("17:25", "mbar"), a pressure range of the data plate."""
-    limits, _, unit = words.strip().partition(" ")
-    low, high = units.parse_range(limits, what)
-    if not unit:
-        raise RangeError(f"{what} '{words}' needs its unit, such as {low:g}:{high:g} mbar")
-    units.pressure_pa(low, unit)
+def parse_limits(words: str, what: str, *, with_unit: bool = True) -> tuple[float, float, str]:
+    """ "17:25 mbar", "17-25 mbar" or "17 25 mbar" -> (17.0, 25.0, "mbar"). Raises RangeError for anything else."""
+    match = _LIMITS.fullmatch(words.strip())
+    low, high = units.parse_range(f"{match[1]}:{match[2]}" if match else words.split(" ")[0], what)
+    unit = (match[3] or "") if match else ""
+    if with_unit and not unit:
+        raise RangeError(f"{what} '{words}' needs its unit at the end")
+    if unit and not with_unit:
+        raise RangeError(f"{what} '{words}': two numbers only, such as {low:g}:{high:g}")
     if low <= 0:
         raise RangeError(f"{what} '{words}': two rising numbers above 0 are needed")
-    return f"{low:g}:{high:g}", unit
+    return low, high, unit
+
+
+def reference_factor_of(words: str) -> float:
+    """ "12 20 15" or "12 20 15 980" (gas C, gauge mbar, heating value's C, barometer mbar) -> volume factor."""
+    numbers = [units.parse_number(word, METER_GAS) for word in words.split()]
+    if len(numbers) not in (3, 4):
+        raise RangeError(f"{METER_GAS} '{words}': three numbers, or four with the barometer, such as 12 20 15 980")
+    gas_c, gauge_mbar, reference_c, *barometer_mbar = numbers
+    air_pa = 100 * barometer_mbar[0] if barometer_mbar else figures.REFERENCE_PA
+    return figures.reference_factor(gas_c, 100 * gauge_mbar, reference_c, air_pa)
+
+
+def timed_input_kw(words: str, heating_value: tuple[float, str], factor: float = 1.0) -> float:
+    """ "1 ft3 22" (dial and seconds, figures.METER_M3 has the units) -> input, kW. Raises RangeError."""
+    match = _DIAL.fullmatch(words.strip().lower().replace("³", "3"))
+    if not match:
+        raise RangeError(f"'{words}': dial, its unit and the seconds, such as 1 ft3 22 or 0.1 m3 95")
+    top, slash, bottom = match[1].partition("/")
+    dial = units.parse_number(top, "dial") / (units.parse_number(bottom, "dial") if slash else 1.0)
+    seconds = units.parse_number(match[3], "seconds")
+    return figures.input_rate_kw(figures.gas_flow_m3_h(dial, match[2], seconds), heating_value, factor)
 
 
 def _date(words: str, today: date) -> str:
@@ -100,8 +138,8 @@ def _date(words: str, today: date) -> str:
 
 
 def plate_unit(item: str, facts: Facts) -> str:
-    """Unit in which the data plate states a pressure; mbar where it says nothing."""
-    return facts.pressures[item][2] if item in facts.pressures else "mbar"
+    """Unit in which the data plate states a pressure; "" where it says nothing: no unit is guessed."""
+    return facts.pressures[item][2] if item in facts.pressures else ""
 
 
 def facts_on_site(facts: Facts, events: Iterable[Event]) -> Facts:

@@ -2,7 +2,7 @@
 
 import itertools
 
-from advisor import readings, units
+from advisor import measured, readings, units
 from advisor.errors import RangeError
 from advisor.events import FIRINGS, SCREWS, Event
 from advisor.history import LEAKING, SAMPLE_LINE, checked_pressure, clockwise_item
@@ -26,6 +26,7 @@ def find(visit: Visit) -> tuple[Finding, ...]:
         *_sample_line(visit),
         *_last_turn(visit),
         *_pressures(visit),
+        *_input_rate(visit),
         *_moved_by_itself(visit),
         *_drift(visit),
         *(finding for screw in SCREWS for finding in _screw(visit, screw)),
@@ -97,6 +98,14 @@ def _pressures(visit: Visit) -> list[Finding]:
                 )
             )
     return found
+
+
+def _input_rate(visit: Visit) -> list[Finding]:
+    """A timed input rate outside the data plate's range."""
+    said = measured.say_input_rate(visit)
+    if " below " in said or " above " in said:
+        return [Finding("input-rate", "warn", said)]
+    return []
 
 
 def _skips(event: Event, stage: Stage) -> bool:

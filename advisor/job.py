@@ -180,19 +180,24 @@ class Job:
         raise RangeError("there is no row left to strike")
 
     def _entry_time(self, at: datetime | None) -> datetime:
-        """The moment given; else now, just after the last row where the clock is a little behind it."""
-        if at is None:
-            at = datetime.now().astimezone()
-            last = self._last_time() or at
-            if last - at > CLOCK_PLAY:
-                raise RangeError(
-                    f"this clock shows {at:%H:%M}, but the log's last row is of {last:%Y-%m-%d %H:%M}: set the "
-                    "clock, or give the time of the entry"
-                )
-            at = max(at, last + timedelta(milliseconds=1)) if self._last_time() else at
+        """The moment given, else now."""
+        at = self.moment() if at is None else at
         if at.tzinfo is None:
             raise RangeError(f"time {at.isoformat()} has no time zone: give one, such as {at.isoformat()}+00:00")
         return at.replace(microsecond=at.microsecond // 1000 * 1000)
+
+    def moment(self, now: datetime | None = None) -> datetime:
+        """The moment of an entry made now: just after the last row where the clock is a little behind it."""
+        at = datetime.now().astimezone() if now is None else now
+        last = self._last_time()
+        if last is None:
+            return at
+        if last - at > CLOCK_PLAY:
+            raise RangeError(
+                f"this clock shows {at:%H:%M}, but the log's last row is of {last:%Y-%m-%d %H:%M}: set the "
+                "clock, or give the time of the entry"
+            )
+        return max(at, last + timedelta(milliseconds=1))
 
     def _append(self, event: Event) -> None:
         check_event(event)

@@ -14,9 +14,10 @@ from advisor import Job, limits
 
 PACKAGE = Path(advisor.__file__).parent
 ORDER = [
-    "errors", "units", "fuels", "limits", "events", "prior", "facts", "stages", "answers", "valve", "hypotheses",
-    "regression", "model", "response", "readings", "history", "visit", "findings", "rate", "decision", "progress",
-    "rows", "heads", "log", "job", "text", "options", "cli",
+    "errors", "units", "lines", "terminal", "fuels", "limits", "events", "prior", "facts", "readings", "stages",
+    "figures", "answers", "valve", "hypotheses", "regression", "model", "response", "history", "visit", "measured",
+    "findings", "rate", "decision", "progress", "trouble", "rows", "heads", "log", "job", "text", "options", "entries",
+    "guide", "cli",
 ]  # fmt: skip
 APART = {"simulator": {"fuels", "errors"}}  # shares nothing with the estimator
 MOST_LINES = 400
