@@ -1,31 +1,16 @@
 """Answers to the questions of the visit: from what was typed to a check row, and whether it lets the visit go on."""
 
 import re
-from collections.abc import Iterable
-from contextlib import suppress
 from dataclasses import replace
 from datetime import date, timedelta
 
-from advisor import figures, units
+from advisor import units
 from advisor.errors import RangeError
-from advisor.events import Event
 from advisor.facts import Facts
-from advisor.stages import (
-    CLEAN_AIR_CO_PPM,
-    CLEAN_AIR_O2_PCT,
-    HEATING_VALUE,
-    METER_GAS,
-    PLATE_INPUT,
-    PLATE_PRESSURE,
-    STANDING,
-    WORKING,
-    Question,
-)  # fmt: skip
+from advisor.stages import CLEAN_AIR_CO_PPM, CLEAN_AIR_O2_PCT, Question
 
 _CLEAN_AIR = {"clean air O2": CLEAN_AIR_O2_PCT, "clean air CO": CLEAN_AIR_CO_PPM}
 _LIMITS = re.compile(r"([\d.]+)\s*(?::|-|\u2013|\bto\b|\s)\s*([\d.]+)\s*(\D.*)?")
-_DIAL = re.compile(r"([\d.,]+(?:/0*[1-9]\d*)?)\s*(ft3|m3|l)\s+([\d.,]+)\s*s?")
-_TOLD = (PLATE_PRESSURE, PLATE_INPUT, HEATING_VALUE, "site", "analyser")
 
 
 def problem(question: Question, value: str, unit: str, facts: Facts, today: date) -> str:
@@ -83,7 +68,9 @@ def typed(question: Question, words: str, facts: Facts, today: date) -> tuple[st
             replace(facts, heating_value=(value, unit))  # refuses what can't be
             return f"{value:.10g}", unit
         case "meter gas":
-            reference_factor_of(words)
+            from advisor import meter  # here, not above: no other answer needs it
+
+            meter.reference_factor_of(words)
             return words, ""
         case "date":
             return _date(words, today), ""
@@ -106,27 +93,6 @@ def parse_limits(words: str, what: str, *, with_unit: bool = True) -> tuple[floa
     return low, high, unit
 
 
-def reference_factor_of(words: str) -> float:
-    """ "12 20 15" or "12 20 15 980" (gas C, gauge mbar, heating value's C, barometer mbar) -> volume factor."""
-    numbers = [units.parse_number(word, METER_GAS) for word in words.split()]
-    if len(numbers) not in (3, 4):
-        raise RangeError(f"{METER_GAS} '{words}': three numbers, or four with the barometer, such as 12 20 15 980")
-    gas_c, gauge_mbar, reference_c, *barometer_mbar = numbers
-    air_pa = 100 * barometer_mbar[0] if barometer_mbar else figures.REFERENCE_PA
-    return figures.reference_factor(gas_c, 100 * gauge_mbar, reference_c, air_pa)
-
-
-def timed_input_kw(words: str, heating_value: tuple[float, str], factor: float = 1.0) -> float:
-    """ "1 ft3 22" (dial and seconds, figures.METER_M3 has the units) -> input, kW. Raises RangeError."""
-    match = _DIAL.fullmatch(words.strip().lower().replace("³", "3"))
-    if not match:
-        raise RangeError(f"'{words}': dial, its unit and the seconds, such as 1 ft3 22 or 0.1 m3 95")
-    top, slash, bottom = match[1].partition("/")
-    dial = units.parse_number(top, "dial") / (units.parse_number(bottom, "dial") if slash else 1.0)
-    seconds = units.parse_number(match[3], "seconds")
-    return figures.input_rate_kw(figures.gas_flow_m3_h(dial, match[2], seconds), heating_value, factor)
-
-
 def _date(words: str, today: date) -> str:
     try:
         day = date.fromisoformat(words)
@@ -140,29 +106,3 @@ def _date(words: str, today: date) -> str:
 def plate_unit(item: str, facts: Facts) -> str:
     """Unit in which the data plate states a pressure; "" where it says nothing: no unit is guessed."""
     return facts.pressures[item][2] if item in facts.pressures else ""
-
-
-def facts_on_site(facts: Facts, events: Iterable[Event]) -> Facts:
-    """The facts completed by what was told on site as checks; a later check wins over an earlier one.
-
-    The inlet pressure range stands for standing and working pressure where `open` gave none. Site and analyser,
-    range of the input rate and heating value likewise. What can't be read is left out.
-    """
-    told = {event.item: event for event in events if event.event == "check" and event.item in _TOLD}
-    for item, event in told.items():
-        with suppress(RangeError, IndexError):
-            facts = _with(facts, item, event.value, event.unit)
-    return facts
-
-
-def _with(facts: Facts, item: str, value: str, unit: str) -> Facts:
-    if item in (PLATE_PRESSURE, PLATE_INPUT):
-        plate = (*units.parse_range(value, item), unit)
-        if item == PLATE_INPUT:
-            return facts if facts.input_rate else replace(facts, input_rate=plate)
-        return replace(facts, pressures={STANDING: plate, WORKING: plate, **facts.pressures})
-    if item == HEATING_VALUE:
-        return facts if facts.heating_value else replace(facts, heating_value=(units.parse_number(value, item), unit))
-    if item == "site":
-        return facts if facts.site else replace(facts, site=value)
-    return facts if facts.analyser else replace(facts, analyser=value)

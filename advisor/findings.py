@@ -2,13 +2,13 @@
 
 import itertools
 
-from advisor import measured, readings, units
+from advisor import readings, units
 from advisor.errors import RangeError
 from advisor.events import FIRINGS, SCREWS, Event
 from advisor.history import LEAKING, SAMPLE_LINE, checked_pressure, clockwise_item
 from advisor.model import FIRING_FOR
 from advisor.readings import Finding
-from advisor.stages import PRESSURE, SKIPPED, Stage
+from advisor.stages import INPUT_RATE, PRESSURE, SKIPPED, Stage
 from advisor.visit import Visit
 
 SURE = 0.8  # chance from which a fault of a screw is stated
@@ -102,6 +102,10 @@ def _pressures(visit: Visit) -> list[Finding]:
 
 def _input_rate(visit: Visit) -> list[Finding]:
     """A timed input rate outside the data plate's range."""
+    if not any(row.event.item == INPUT_RATE for row in visit.of("check")):
+        return []
+    from advisor import measured  # here, not above: hardly any answer needs it
+
     said = measured.say_input_rate(visit)
     if " below " in said or " above " in said:
         return [Finding("input-rate", "warn", said)]

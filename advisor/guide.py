@@ -11,7 +11,7 @@ from math import ceil
 from pathlib import Path
 from typing import TypeVar
 
-from advisor import answers, fuels, measured, options, stages, text, units
+from advisor import answers, fuels, measured, meter, options, stages, text, units
 from advisor.decision import Advice
 from advisor.entries import OTHERS, READING, Entry, parse_entry, parse_turn
 from advisor.errors import AdvisorError, RangeError
@@ -49,6 +49,7 @@ class Guide:
         try:
             if not self.path.exists():
                 self._open()
+            self.job = Job.load(self.path)
             self._say(HELP)
             while self._step():
                 pass
@@ -57,8 +58,9 @@ class Guide:
 
     def _step(self) -> bool:
         """Ask what the log asks now; False at the end of the visit."""
-        job = self.job = Job.load(self.path)
-        at = self._moment(job)
+        job = self.job
+        job.refresh()
+        at = self._moment()
         self.visit = visit = job.visit(at)
         advice = job.next(at)
         self.progress = job.progress(at, advice)
@@ -156,14 +158,15 @@ class Guide:
         if heating_value is None:
             raise RangeError("the heating value in the log can't be read: void that row and give it again")
         told = [row.event.value for row in visit.of("check") if row.event.item == stages.METER_GAS]
-        factor = answers.reference_factor_of(told[-1]) if told else 1.0
-        kw = answers.timed_input_kw(typed, heating_value, factor)
+        factor = meter.reference_factor_of(told[-1]) if told else 1.0
+        kw = meter.timed_input_kw(typed, heating_value, factor)
         return kw, f"{typed} s, {heating_value[0]:g} {heating_value[1]}, volume factor {factor:.3f}"
 
     def _follow_up(self, item: str) -> None:
         """What an answer works out to."""
-        job = Job.load(self.path)
-        visit = job.visit(self._moment(job))
+        if item not in (stages.CALIBRATED, stages.INPUT_RATE, stages.AIR_C):
+            return
+        visit = self.job.visit(self._moment())
         if item == stages.CALIBRATED:
             self._say(measured.say_calibration((row.event for row in visit.rows), visit.at.date()))
         if item == stages.INPUT_RATE:
@@ -207,10 +210,10 @@ class Guide:
             return
         before = len(self.job.events)
         self._entry(Advice("read", firing=firing), visit, why)
-        after = Job.load(self.path)
-        if len(after.events) > before and after.events[-1].event == "reading":
-            self._say_flue(after.visit(self._moment(after)))
-            if after.events[-1].co_ppm is None:
+        last = self.job.events[-1]
+        if len(self.job.events) > before and last.event == "reading":
+            self._say_flue(self.job.visit(self._moment()))
+            if last.co_ppm is None:
                 self._say("The proof needs CO too: read all three.")
 
     def _wait(self, seconds: float, then: str) -> None:
@@ -226,7 +229,7 @@ class Guide:
         typed, firing = self._ask(_entry_prompt(advice, visit), why), visit.firing or ""
         if typed.lower().startswith("may "):
             turn = parse_turn(typed[4:], firing)
-            self.terminal.say(text.say_verdict(self.job.may(*turn, at=self._moment(self.job))))
+            self.terminal.say(text.say_verdict(self.job.may(*turn, at=self._moment())))
         else:
             self._enter(parse_entry(typed, advice, firing))
 
@@ -281,16 +284,15 @@ class Guide:
     def _note(self, words: str, **about: str) -> None:
         self._enter(lambda job, at: job.note(words, at=at, **about))
 
-    def _moment(self, job: Job) -> datetime:
-        return job.moment(self.now())
+    def _moment(self) -> datetime:
+        return self.job.moment(self.now())
 
     def _enter(self, log: Entry) -> None:
         """Log something, unless the log is no longer the one that was asked about."""
-        job = Job.load(self.path)
-        if job.events != self.job.events:
+        if self.job.refresh():
             self._say(CHANGED)
             raise AskAnew
-        log(job, self._moment(job))
+        log(self.job, self._moment())
         self._shown = ""
 
     def _say(self, words: str) -> None:

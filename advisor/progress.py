@@ -1,7 +1,7 @@
 """Which stage the visit is in and how each stage stands, from the rows of the log alone."""
 
-from dataclasses import dataclass
 from datetime import timedelta
+from typing import NamedTuple
 
 from advisor import answers, stages
 from advisor.decision import Advice
@@ -20,16 +20,14 @@ _FACT = {stages.HEATING_VALUE: "heating_value", stages.PLATE_INPUT: "input_rate"
 _AFTER_TURNS = (PROOF, CLOSE, RECORD)
 
 
-@dataclass(frozen=True)
-class Step:
+class Step(NamedTuple):
     """What a stage asks next: a question, or readings (`firing`: at this rate with the cover on; None: as advised)."""
 
     question: Question | None = None
     firing: str | None = None
 
 
-@dataclass(frozen=True)
-class StageState:
+class StageState(NamedTuple):
     """How one stage stands.
 
     state   one of STATES; `blocked` stands for an answer or a stop that does not let the visit go on
@@ -48,8 +46,7 @@ class StageState:
         return self.state in ("done", "skipped")
 
 
-@dataclass(frozen=True)
-class Progress:
+class Progress(NamedTuple):
     """The visit's stages in order, each with its state."""
 
     states: tuple[StageState, ...]

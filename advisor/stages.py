@@ -31,7 +31,7 @@ CALIBRATION_YEARS = 1  # age of a calibration from which it is said, common prac
 YES_NO = ("yes", "no")
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Question:
     """One question of the visit, answered by a check row.
 
@@ -63,7 +63,7 @@ class Question:
     stop: str = ""
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Stage:
     """One stage of the visit: its name, what is done in it, its caution, its questions.
 
@@ -129,7 +129,7 @@ _FLUE_C = _number(
 _AIR_C = _number(
     AIR_C,
     "Combustion air temperature, C",
-    "Where the burner draws it from. Enter leaves it out.",
+    "Where the burner draws it.",
     "C",
     -40.0,
     60.0,

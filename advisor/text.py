@@ -4,11 +4,10 @@ import math
 from collections.abc import Iterable
 from datetime import datetime
 
-from advisor import measured, units
+from advisor import units
 from advisor.decision import Advice, Verdict
 from advisor.events import FIRINGS, SCREWS, Event
 from advisor.facts import Facts
-from advisor.figures import chance_truly_in_band
 from advisor.job import Job, Response
 from advisor.lines import WIDTH, labelled, listed, wrapped
 from advisor.progress import Progress
@@ -16,7 +15,6 @@ from advisor.rate import percent
 from advisor.readings import Finding
 from advisor.rows import one_line
 from advisor.stages import STAGES
-from advisor.trouble import TROUBLES, way_back
 from advisor.visit import Visit
 
 CAUTION = "The maker's instructions and your own judgement come first."
@@ -55,15 +53,21 @@ def say_stage(progress: Progress) -> str:
 
 
 def _may_end_the_job(finding: Finding) -> bool:
+    from advisor.trouble import TROUBLES  # here, not above: an answer without a stop does without it
+
     return finding.severity == "halt" and finding.code in TROUBLES and TROUBLES[finding.code].give_up
 
 
 def _way_back(visit: Visit) -> list[str]:
+    from advisor.trouble import way_back
+
     return listed("Restore", [back.say() for back in way_back(visit)])
 
 
 def say_trouble(findings: Iterable[Finding]) -> list[str]:
     """What to look at first for each stop and warning, in order, as lines."""
+    from advisor.trouble import TROUBLES
+
     lines = []
     for finding in findings:
         if finding.severity != "note" and finding.code in TROUBLES:
@@ -255,6 +259,8 @@ def say_job(job: Job) -> str:
 
 def _measured(visit: Visit) -> list[str]:
     """Flue figures at both rates, pressures, input rate and calibration, as far as they were measured."""
+    from advisor import measured  # here, not above: `next` does without it
+
     flue = {firing: measured.flue_at(visit, firing) for firing in FIRINGS}
     lines = listed(
         "Flue", [f"{f} fire: {measured.say_flue(visit.facts, figure)}" for f, figure in flue.items() if figure]
@@ -323,6 +329,8 @@ def _with_accuracy(visit: Visit, firing: str, co2_pct: float, sd_pct: float) -> 
     accuracy = visit.facts.analyser_accuracy_pct
     if not accuracy:
         return ""
+    from advisor.figures import chance_truly_in_band  # here, not above: `next` does without it
+
     chance = chance_truly_in_band(co2_pct, sd_pct, *visit.facts.bands[firing], accuracy)
     return f" With the analyser's own accuracy of {accuracy:g} % CO2 either way: {percent(chance)}."
 

@@ -15,9 +15,9 @@ from advisor import Job, limits
 PACKAGE = Path(advisor.__file__).parent
 ORDER = [
     "errors", "units", "lines", "terminal", "fuels", "limits", "events", "prior", "facts", "readings", "stages",
-    "figures", "answers", "valve", "hypotheses", "regression", "model", "response", "history", "visit", "measured",
-    "findings", "rate", "decision", "progress", "trouble", "rows", "heads", "log", "job", "text", "options", "entries",
-    "guide", "cli",
+    "told", "figures", "meter", "answers", "valve", "hypotheses", "regression", "model", "response", "history",
+    "visit", "measured", "findings", "rate", "decision", "progress", "trouble", "rows", "heads", "log", "job", "text",
+    "options", "entries", "guide", "cli",
 ]  # fmt: skip
 APART = {"simulator": {"fuels", "errors"}}  # shares nothing with the estimator
 MOST_LINES = 400
