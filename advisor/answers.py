@@ -1,27 +1,16 @@
 """Answers to the questions of the visit: from what was typed to a check row, and whether it lets the visit go on."""
 
-from collections.abc import Iterable
-from contextlib import suppress
+import re
 from dataclasses import replace
 from datetime import date, timedelta
 
 from advisor import units
 from advisor.errors import RangeError
-from advisor.events import Event
 from advisor.facts import Facts
-from advisor.stages import (
-    CLEAN_AIR_CO_PPM,
-    CLEAN_AIR_O2_PCT,
-    HEATING_VALUE,
-    PLATE_INPUT,
-    PLATE_PRESSURE,
-    STANDING,
-    WORKING,
-    Question,
-)  # fmt: skip
+from advisor.stages import CLEAN_AIR_CO_PPM, CLEAN_AIR_O2_PCT, Question
 
 _CLEAN_AIR = {"clean air O2": CLEAN_AIR_O2_PCT, "clean air CO": CLEAN_AIR_CO_PPM}
-_TOLD = (PLATE_PRESSURE, PLATE_INPUT, HEATING_VALUE, "site", "analyser")
+_LIMITS = re.compile(r"([\d.]+)\s*(?::|-|\u2013|\bto\b|\s)\s*([\d.]+)\s*(\D.*)?")
 
 
 def problem(question: Question, value: str, unit: str, facts: Facts, today: date) -> str:
@@ -54,6 +43,8 @@ def typed(question: Question, words: str, facts: Facts, today: date) -> tuple[st
             number, _, unit = words.partition(" ")
             unit = unit or question.unit or plate_unit(question.item, facts)
             value = units.parse_number(number, question.item)
+            if not unit:
+                raise RangeError(f"the {question.item} needs its unit, such as {value:g} mbar")
             if not question.unit:
                 units.pressure_pa(value, unit)
                 if value < 0:
@@ -67,9 +58,20 @@ def typed(question: Question, words: str, facts: Facts, today: date) -> tuple[st
                 tenth = f" Did you mean {value / 10:g}?" if low <= value / 10 <= high and value > high else ""
                 raise RangeError(f"{question.item} {value:g} {unit} can't be: {low:g} to {high:g} is possible.{tenth}")
             return f"{value:.10g}", unit
-        case "range":
-            limits, unit = parse_plate_range(words, question.item)
-            return limits, unit
+        case "pressure range" | "power range":
+            low, high, unit = parse_limits(words, question.item)
+            (units.pressure_pa if question.kind == "pressure range" else units.power_kw)(low, unit)
+            return f"{low:g}:{high:g}", unit
+        case "heating value":
+            number, _, unit = words.partition(" ")
+            value = units.parse_number(number, question.item)
+            replace(facts, heating_value=(value, unit))  # refuses what can't be
+            return f"{value:.10g}", unit
+        case "meter gas":
+            from advisor import meter  # here, not above: no other answer needs it
+
+            meter.reference_factor_of(words)
+            return words, ""
         case "date":
             return _date(words, today), ""
     if not words:
@@ -77,16 +79,18 @@ def typed(question: Question, words: str, facts: Facts, today: date) -> tuple[st
     return words[:200], ""
 
 
-def parse_plate_range(words: str, what: str) -> tuple[str, str]:
-    """ "17:25 mbar" -> ("17:25", "mbar"), a pressure range of the data plate."""
-    limits, _, unit = words.strip().partition(" ")
-    low, high = units.parse_range(limits, what)
-    if not unit:
-        raise RangeError(f"{what} '{words}' needs its unit, such as {low:g}:{high:g} mbar")
-    units.pressure_pa(low, unit)
+def parse_limits(words: str, what: str, *, with_unit: bool = True) -> tuple[float, float, str]:
+    """ "17:25 mbar", "17-25 mbar" or "17 25 mbar" -> (17.0, 25.0, "mbar"). Raises RangeError for anything else."""
+    match = _LIMITS.fullmatch(words.strip())
+    low, high = units.parse_range(f"{match[1]}:{match[2]}" if match else words.split(" ")[0], what)
+    unit = (match[3] or "") if match else ""
+    if with_unit and not unit:
+        raise RangeError(f"{what} '{words}' needs its unit at the end")
+    if unit and not with_unit:
+        raise RangeError(f"{what} '{words}': two numbers only, such as {low:g}:{high:g}")
     if low <= 0:
         raise RangeError(f"{what} '{words}': two rising numbers above 0 are needed")
-    return f"{low:g}:{high:g}", unit
+    return low, high, unit
 
 
 def _date(words: str, today: date) -> str:
@@ -100,31 +104,5 @@ def _date(words: str, today: date) -> str:
 
 
 def plate_unit(item: str, facts: Facts) -> str:
-    """Unit in which the data plate states a pressure; mbar where it says nothing."""
-    return facts.pressures[item][2] if item in facts.pressures else "mbar"
-
-
-def facts_on_site(facts: Facts, events: Iterable[Event]) -> Facts:
-    """The facts completed by what was told on site as checks; a later check wins over an earlier one.
-
-    The inlet pressure range stands for standing and working pressure where `open` gave none. Site and analyser,
-    range of the input rate and heating value likewise. What can't be read is left out.
-    """
-    told = {event.item: event for event in events if event.event == "check" and event.item in _TOLD}
-    for item, event in told.items():
-        with suppress(RangeError, IndexError):
-            facts = _with(facts, item, event.value, event.unit)
-    return facts
-
-
-def _with(facts: Facts, item: str, value: str, unit: str) -> Facts:
-    if item in (PLATE_PRESSURE, PLATE_INPUT):
-        plate = (*units.parse_range(value, item), unit)
-        if item == PLATE_INPUT:
-            return facts if facts.input_rate else replace(facts, input_rate=plate)
-        return replace(facts, pressures={STANDING: plate, WORKING: plate, **facts.pressures})
-    if item == HEATING_VALUE:
-        return facts if facts.heating_value else replace(facts, heating_value=(units.parse_number(value, item), unit))
-    if item == "site":
-        return facts if facts.site else replace(facts, site=value)
-    return facts if facts.analyser else replace(facts, analyser=value)
+    """Unit in which the data plate states a pressure; "" where it says nothing: no unit is guessed."""
+    return facts.pressures[item][2] if item in facts.pressures else ""

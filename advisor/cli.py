@@ -209,6 +209,15 @@ def make_sheet(
     typer.echo(text.say_written(written, made.missing))
 
 
+@app.command()
+def guide(log: Log) -> None:
+    """The whole visit, step by step, at the keyboard; can be left and resumed."""
+    from advisor.guide import Guide  # here, not above: no other command needs it
+    from advisor.terminal import Terminal
+
+    Guide(log, Terminal()).run()
+
+
 def maybe_number(typed: str | None, what: str) -> float | None:
     """A number where one was typed."""
     return None if typed is None else units.parse_number(typed, what)
@@ -227,9 +236,10 @@ def entry(log: Path, at: str | None) -> Iterator[Job]:
 
 def answer(job: Job, at: str | None, as_json: bool = False) -> None:
     """Print what `next` says; a halt has exit status 3."""
-    advice = job.next(parse_time(at))
+    moment = parse_time(at)
+    advice = job.next(moment)
     warn(job)
-    typer.echo(as_text(asdict(advice)) if as_json else text.say_advice(advice, job.facts))
+    typer.echo(as_text(asdict(advice)) if as_json else text.say_next(job, advice, moment))
     if advice.action == "halt":
         raise typer.Exit(REFUSED)
 

@@ -8,7 +8,7 @@ from advisor.events import FIRINGS, SCREWS, Event
 from advisor.history import LEAKING, SAMPLE_LINE, checked_pressure, clockwise_item
 from advisor.model import FIRING_FOR
 from advisor.readings import Finding
-from advisor.stages import PRESSURE, SKIPPED, Stage
+from advisor.stages import INPUT_RATE, PRESSURE, SKIPPED, Stage
 from advisor.visit import Visit
 
 SURE = 0.8  # chance from which a fault of a screw is stated
@@ -26,6 +26,7 @@ def find(visit: Visit) -> tuple[Finding, ...]:
         *_sample_line(visit),
         *_last_turn(visit),
         *_pressures(visit),
+        *_input_rate(visit),
         *_moved_by_itself(visit),
         *_drift(visit),
         *(finding for screw in SCREWS for finding in _screw(visit, screw)),
@@ -97,6 +98,18 @@ def _pressures(visit: Visit) -> list[Finding]:
                 )
             )
     return found
+
+
+def _input_rate(visit: Visit) -> list[Finding]:
+    """A timed input rate outside the data plate's range."""
+    if not any(row.event.item == INPUT_RATE for row in visit.of("check")):
+        return []
+    from advisor import measured  # here, not above: hardly any answer needs it
+
+    said = measured.say_input_rate(visit)
+    if " below " in said or " above " in said:
+        return [Finding("input-rate", "warn", said)]
+    return []
 
 
 def _skips(event: Event, stage: Stage) -> bool:

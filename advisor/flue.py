@@ -11,11 +11,15 @@ from datetime import datetime
 from advisor import limits, units
 from advisor.errors import RangeError
 from advisor.facts import Facts
+from advisor.figures import chance_truly_in_band, co_co2_ratio, flue_figures
 from advisor.history import LEAKING, SAMPLE_LINE, Row
+from advisor.rate import Rate
 from advisor.readings import co_air_free_ppm, co_limit_ppm, usable
 from advisor.stages import AIR_C, FLUE_C
 from advisor.visit import Visit
 
+ROUNDING = 1e-9  # a figure on an edge keeps it
+MAINLY_METHANE = 0.75  # share of methane from which the CO/CO2 rule for natural gas is held against, own choice
 SETTLED, ON_THE_WAY, DOUBTED = "settled", "on the way", "in doubt"
 
 
@@ -54,6 +58,8 @@ class RateRecord:
 
     found_note  why it is not the flue as found, or why there is none; empty where it is
     left_note   why there is no as-left figure; empty where there is one
+    chance_in_band       of the true settled CO2 by the readings, 0 to 1; None without an as-left figure
+    chance_with_accuracy the same with the analyser's own accuracy counted in; None where that is not known
     """
 
     firing: str
@@ -62,6 +68,8 @@ class RateRecord:
     found_note: str
     as_left: Flue | None
     left_note: str
+    chance_in_band: float | None = None
+    chance_with_accuracy: float | None = None
 
 
 @dataclass(frozen=True)
@@ -85,7 +93,8 @@ class FlueFigure:
         """Whether the as-left figure keeps its limits; None where there is no figure or no limit."""
         if self.left is None or (self.low is None and self.high is None):
             return None
-        return (self.low is None or self.left >= self.low) and (self.high is None or self.left <= self.high)
+        low, high = self.low or 0.0, self.high or float("inf")
+        return low * (1 - ROUNDING) <= self.left <= high * (1 + ROUNDING)
 
 
 QUANTITIES = (  # name, unit, decimals, field of Flue
@@ -110,6 +119,8 @@ def figures(facts: Facts, rate: RateRecord) -> tuple[FlueFigure, ...]:
         "co_air_free_ppm": (None, co_limit_ppm(facts)),
         "excess_air_ratio": (least, most),
     }
+    if facts.fuel.composition.get("CH4", 0.0) >= MAINLY_METHANE:
+        held["co_co2_ratio"] = None, limits.CO_CO2_RATIO
     if rate.as_left and rate.as_left.co2_pct <= facts.fuel.co2_max_pct:
         line = float(facts.fuel.o2_from_co2_pct(rate.as_left.co2_pct))
         held["o2_pct"] = max(0.0, line - limits.FUEL_LINE_TOLERANCE_PCT), line + limits.FUEL_LINE_TOLERANCE_PCT
@@ -137,7 +148,17 @@ def rate_record(visit: Visit, firing: str, states: Mapping[int, str], running: M
         found_note,
         _flue(visit, left, states, running) if left else None,
         left_note,
+        *(_chances(visit, firing) if left else ()),
     )
+
+
+def _chances(visit: Visit, firing: str) -> tuple[float, float | None]:
+    """Chance that the true settled CO2 is in band, by the readings and with the analyser's accuracy counted in."""
+    rate, band, accuracy = Rate(visit, firing), visit.facts.bands[firing], visit.facts.analyser_accuracy_pct
+    chance, forecast = rate.now.chance_in_band, rate.now.forecast
+    if not accuracy:
+        return chance, None
+    return chance, chance_truly_in_band(rate.co2_pct(forecast.mean), forecast.var**0.5, *band, accuracy)
 
 
 def _as_found(visit: Visit, rows: Sequence[Row], states: Mapping[int, str]) -> tuple[Row | None, str]:
@@ -179,31 +200,23 @@ def _as_left(visit: Visit, rows: Sequence[Row], states: Mapping[int, str]) -> tu
 
 
 def _flue(visit: Visit, row: Row, states: Mapping[int, str], running: Mapping[int, str | None]) -> Flue:
-    event, fuel = row.event, visit.facts.fuel
-    co2, o2 = event.co2_pct or 0.0, event.o2_pct
-    ratio = dew = loss = None
-    if usable(visit.facts, event):
-        with suppress(RangeError):  # CO2 above what this fuel can give has no lean side
-            ratio = float(fuel.excess_air_ratio(co2_pct=co2))
-            dew = float(fuel.dew_point_c(ratio))
+    event = row.event
     flue_c, air_c = (_temperature(visit, row, running, item) for item in (FLUE_C, AIR_C))
-    if flue_c is not None and air_c is not None and ratio is not None:
-        with suppress(RangeError):  # the published formula does not cover every gas
-            loss = float(fuel.flue_loss_pct(flue_c, air_c, fuel.o2_pct(ratio) if o2 is None else o2))
+    meant = flue_figures(visit.facts, event, flue_c, air_c) if usable(visit.facts, event) else None
     return Flue(
         row=row.number,
         time=event.time,
         state=states[row.number],
-        co2_pct=co2,
-        o2_pct=o2,
+        co2_pct=event.co2_pct or 0.0,
+        o2_pct=event.o2_pct,
         co_ppm=event.co_ppm,
         co_air_free_ppm=co_air_free_ppm(visit.facts, event),
-        co_co2_ratio=event.co_ppm / 10_000 / co2 if event.co_ppm is not None and co2 else None,
-        excess_air_ratio=ratio,
-        dew_point_c=dew,
+        co_co2_ratio=co_co2_ratio(event.co_ppm, event.co2_pct) if event.co_ppm is not None and event.co2_pct else None,
+        excess_air_ratio=1 + meant.excess_air_pct / 100 if meant else None,
+        dew_point_c=meant.dew_point_c if meant else None,
         flue_c=flue_c,
         air_c=air_c,
-        flue_loss_pct=loss,
+        flue_loss_pct=meant.flue_loss_pct if meant else None,
     )
 
 

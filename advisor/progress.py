@@ -1,7 +1,7 @@
 """Which stage the visit is in and how each stage stands, from the rows of the log alone."""
 
-from dataclasses import dataclass
 from datetime import timedelta
+from typing import NamedTuple
 
 from advisor import answers, stages
 from advisor.decision import Advice
@@ -15,20 +15,19 @@ from advisor.visit import Visit
 STATES = ("open", "done", "blocked", "skipped")
 # checks of the instrument that are made anew when the boiler was left for hours
 _EACH_SESSION = ("clean air O2", "clean air CO", "sample line")
+_FACT = {stages.HEATING_VALUE: "heating_value", stages.PLATE_INPUT: "input_rate"}
 # stages whose answers a later turn makes worthless
 _AFTER_TURNS = (PROOF, CLOSE, RECORD)
 
 
-@dataclass(frozen=True)
-class Step:
+class Step(NamedTuple):
     """What a stage asks next: a question, or readings (`firing`: at this rate with the cover on; None: as advised)."""
 
     question: Question | None = None
     firing: str | None = None
 
 
-@dataclass(frozen=True)
-class StageState:
+class StageState(NamedTuple):
     """How one stage stands.
 
     state   one of STATES; `blocked` stands for an answer or a stop that does not let the visit go on
@@ -47,12 +46,12 @@ class StageState:
         return self.state in ("done", "skipped")
 
 
-@dataclass(frozen=True)
-class Progress:
+class Progress(NamedTuple):
     """The visit's stages in order, each with its state."""
 
     states: tuple[StageState, ...]
     working: StageState | None  # where the work is: past the questions once the boiler was run; None at the end
+    barred: str = ""  # why the appliance can't be logged as left in service; "" where it can
 
     @property
     def current(self) -> StageState | None:
@@ -89,7 +88,7 @@ def follow(visit: Visit, advice: Advice) -> Progress:
     ran = visit.firing is not None
     first = STAGES.index(HIGH) if ran else 0
     working = next((state for state in states[first:] if not state.over), None)
-    return Progress(tuple(states), working)
+    return Progress(tuple(states), working, _barred(states, halt))
 
 
 def _notes(visit: Visit, item: str) -> list[Event]:
@@ -188,21 +187,26 @@ def _proof_step(visit: Visit) -> Step | None:
         if firing not in proved:
             return Step(firing=firing)
         if visit.firing == firing:
+            told, left_out = _told_at(visit, firing, since_s)
             for question in stages.PROOF_AT_RATE[firing]:
-                if question.item not in _told_at(visit, firing, since_s):
+                if question.item not in told | left_out and question.needs not in left_out:
                     return Step(question)
     tight = _latest(visit, line.item, since_s)
     return None if tight and tight.value in line.passes else Step(line)
 
 
-def _told_at(visit: Visit, firing: str, since_s: float) -> set[str]:
-    """What was measured, or left out, at a rate since a moment."""
-    running, told = None, set()
+def _told_at(visit: Visit, firing: str, since_s: float) -> tuple[set[str], set[str]]:
+    """Items that were measured, and that were left out, at a rate since a moment."""
+    told = {name for name in (stages.HEATING_VALUE, stages.PLATE_INPUT) if getattr(visit.facts, _FACT[name])}
+    running, left_out = None, set()
     for event in (row.event for row in visit.rows):
         running = event.firing or running
         if running == firing and event.time.timestamp() > since_s:
-            told.add(event.value if event.item == stages.LEFT_OUT else event.item)
-    return told
+            if event.item == stages.LEFT_OUT:
+                left_out.add(event.value)
+            else:
+                told.add(event.item)
+    return told, left_out - told
 
 
 def _barred(states: list[StageState], halt: str) -> str:

@@ -10,7 +10,7 @@ from contextlib import suppress
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 
-from advisor import progress, stages, units
+from advisor import measured, progress, stages, units
 from advisor.decision import Advice, advise
 from advisor.errors import RangeError
 from advisor.events import FIRINGS, SCREWS, Event
@@ -22,6 +22,7 @@ from advisor.model import SCREW_FOR
 from advisor.progress import Progress, StageState
 from advisor.rate import Rate, percent
 from advisor.readings import Finding, co_limit_ppm, usable
+from advisor.trouble import way_back
 from advisor.visit import Visit
 
 PLACED = (stages.INPUT_RATE, stages.PLATE_INPUT, stages.PLATE_PRESSURE, stages.FLUE_C, stages.AIR_C, "site", "analyser",
@@ -101,6 +102,8 @@ class Record:
     steps      by screw: (net turn, CO2 change) between settled readings with only that screw turned between
     seen       halts in the order they came, then what else stands now
     skipped    (stage, reason)
+    notes      sentences on the pressure drop and the age of the analyser's calibration
+    way_back   how to put the turned screws back as found, in sentences
     told       the latest answer to each check, by its item
     checks, remarks, struck  rows: checks that have no place above, what has a note, what was voided
     """
@@ -122,6 +125,8 @@ class Record:
     steps: Mapping[str, tuple[tuple[float, float], ...]]
     seen: tuple[Seen, ...]
     skipped: tuple[tuple[str, str], ...]
+    notes: tuple[str, ...]
+    way_back: tuple[str, ...]
     told: Mapping[str, str]
     checks: tuple[Row, ...]
     remarks: tuple[Row, ...]
@@ -142,6 +147,7 @@ def record_of(job: Job) -> Record:
     advice = advise(visit)
     steps = progress.follow(visit, advice)
     missing = _missing(visit, advice, rates, steps)
+    events = [row.event for row in visit.rows]
     placed = {*visit.facts.pressures, *PLACED}
     return Record(
         facts=visit.facts,
@@ -164,6 +170,8 @@ def record_of(job: Job) -> Record:
         steps={SCREW_FOR[firing]: _steps(visit, firing) for firing in FIRINGS},
         seen=seen,
         skipped=_skipped(visit, steps),
+        notes=tuple(filter(None, (measured.say_drop(visit), measured.say_calibration(events, at.date())))),
+        way_back=tuple(back.say() for back in way_back(visit)),
         told={row.event.item: row.event.value for row in checks},
         checks=tuple(row for row in checks if row.event.item not in placed),
         remarks=tuple(row for row in visit.rows if row.event.note and not _told_elsewhere(row.event)),

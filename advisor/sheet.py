@@ -11,6 +11,7 @@ from advisor.events import FIRINGS, SCREWS, Event
 from advisor.flue import Flue, FlueFigure, RateRecord, figures
 from advisor.model import FIRING_FOR, SCREW_FOR
 from advisor.pages import LINE_SPACE, PAPERS_PT, TEXT_PT, Pages, plain_style
+from advisor.rate import percent
 from advisor.record import Record, Seen, Supply, Turn
 from advisor.text import say_event
 
@@ -145,11 +146,23 @@ def _found_and_left(pages: Pages, record: Record) -> None:
             pages.text(f"{rate.firing.capitalize()} fire as found: {rate.found_note}.")
         if rate.left_note:
             pages.text(f"{rate.firing.capitalize()} fire as left: MISSING, {rate.left_note}.", bold=True)
+        if rate.chance_in_band is not None:
+            pages.text(_say_chance(rate, record.facts.analyser_accuracy_pct))
     pages.text(
         "CO air-free is CO without its excess air; excess-air ratio and dew point come from CO2, the flue loss leaves "
         "out what condensing gives back; O2 is held against this fuel's line.",
         6.5,
     )
+
+
+def _say_chance(rate: RateRecord, accuracy_pct: float | None) -> str:
+    said = (
+        f"{rate.firing.capitalize()} fire as left: {percent(rate.chance_in_band or 0.0)} sure to be truly in its band"
+    )
+    if rate.chance_with_accuracy is None:
+        return f"{said} by the readings; how accurate the analyser is was not stated."
+    share = percent(rate.chance_with_accuracy)
+    return f"{said} by the readings, {share} with the analyser's own {accuracy_pct:g} % CO2 either way counted in."
 
 
 def _columns(width: float) -> tuple[list[float], list[float]]:
@@ -205,6 +218,8 @@ def _supply(pages: Pages, record: Record) -> None:
         plate = f"data plate {supply.plate[0]:g} to {supply.plate[1]:g} {supply.unit}" if supply.plate else ""
         name = supply.name[:1].upper() + supply.name[1:]
         pages.row([(name, 0.0, 150.0), (_say_supply(supply), 154.0, 170.0), (plate, 328.0, pages.width - 328)])
+    for note in record.notes:
+        pages.text(note)
 
 
 def _say_supply(supply: Supply) -> str:
@@ -225,6 +240,9 @@ def _turns(pages: Pages, record: Record) -> None:
         pages.text(f"{screw.capitalize()} screw (set at {FIRING_FOR[screw]} fire; {way}): {words}.")
     pages.space(2)
     _in_two_columns(pages, [_say_turn_made(turn) for turn in record.turns])
+    if any(seen.finding.severity == "halt" and not seen.cleared for seen in record.seen):
+        for back in record.way_back:
+            pages.text(f"To put it back as found: {back}")
 
 
 def _in_two_columns(pages: Pages, lines: Sequence[str]) -> None:
@@ -339,7 +357,10 @@ def _rest(pages: Pages, record: Record) -> None:
     """Checks, skipped stages, remarks, struck rows and what was odd about the log."""
     checks = [f"{row.event.time:%H:%M}  {_say_check(row.event)}" for row in record.checks]
     skipped = [f"{stage}: {reason or 'no reason given'}" for stage, reason in record.skipped]
-    remarks = [f"{row.event.time:%H:%M}, row {row.number}, {_say_remark(row.event)}" for row in record.remarks]
+    remarks = [
+        f"{row.event.time:%H:%M}, row {row.number}, {say_event(row.event).removeprefix('note: ')}"
+        for row in record.remarks
+    ]
     struck = [f"row {row.number}, {row.event.time:%H:%M}: {say_event(row.event)}" for row in record.struck]
     for heading, lines in (
         ("Skipped stages", skipped or ["None."]),
@@ -359,9 +380,7 @@ def _say_check(event: Event) -> str:
 
 
 def _say_remark(event: Event) -> str:
-    if event.event == "note" and event.item:
-        return f"{event.item}: {event.value} ({event.note})"
-    return say_event(event)
+    return say_event(event).removeprefix("note: ")
 
 
 def _sign(pages: Pages) -> None:

@@ -14,9 +14,10 @@ from advisor import Job, limits
 
 PACKAGE = Path(advisor.__file__).parent
 ORDER = [
-    "errors", "units", "fuels", "limits", "events", "prior", "facts", "stages", "answers", "valve", "hypotheses",
-    "regression", "model", "response", "readings", "history", "visit", "findings", "rate", "decision", "progress",
-    "rows", "heads", "log", "job", "text", "options", "cli",
+    "errors", "units", "lines", "terminal", "fuels", "limits", "events", "prior", "facts", "readings", "stages",
+    "told", "figures", "meter", "answers", "valve", "hypotheses", "regression", "model", "response", "history",
+    "visit", "measured", "findings", "rate", "flue", "decision", "progress", "trouble", "rows", "heads", "log", "job",
+    "record", "text", "pages", "plots", "sheet", "options", "entries", "guide", "cli",
 ]  # fmt: skip
 APART = {"simulator": {"fuels", "errors"}}  # shares nothing with the estimator
 MOST_LINES = 400
@@ -86,7 +87,7 @@ def test_every_command_is_in_the_readme() -> None:
 
     page = PAGE.read_text(encoding="utf-8")
     names = [command.name or command.callback.__name__ for command in app.registered_commands if command.callback]
-    assert len(names) == 10
+    assert len(names) == 12
     for name in names:
         assert f"advisor {name} " in page, name
 
