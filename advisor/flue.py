@@ -18,6 +18,7 @@ from advisor.readings import co_air_free_ppm, co_limit_ppm, usable
 from advisor.stages import AIR_C, FLUE_C
 from advisor.visit import Visit
 
+NONE = "\u2013"  # in place of a figure that is not there
 ROUNDING = 1e-9  # a figure on an edge keeps it
 MAINLY_METHANE = 0.75  # share of methane from which the CO/CO2 rule for natural gas is held against, own choice
 SETTLED, ON_THE_WAY, DOUBTED = "settled", "on the way", "in doubt"
@@ -135,6 +136,26 @@ def figures(facts: Facts, rate: RateRecord) -> tuple[FlueFigure, ...]:
         )
         for name, unit, decimals, field in QUANTITIES
     )
+
+
+def say_number(value: float, decimals: int) -> str:
+    """A figure with its usual decimals, or as many as it was typed with."""
+    typed = f"{value:.10g}".partition(".")[2]
+    return f"{value:.{max(decimals, len(typed)) if len(typed) <= 3 else decimals}f}"
+
+
+def say_figure(figure: FlueFigure, value: float | None) -> str:
+    """A figure with its unit, a dash where there is none."""
+    return NONE if value is None else f"{say_number(value, figure.decimals)} {figure.unit}".rstrip()
+
+
+def say_allowed(figure: FlueFigure) -> str:
+    """The limits of a figure and whether the as-left one keeps them."""
+    if figure.low is None and figure.high is None:
+        return ""
+    high = f"{figure.high:.{figure.decimals}f}" if figure.high is not None else ""
+    said = f"at most {high}" if figure.low is None else f"{figure.low:.{figure.decimals}f} to {high}"
+    return f"{said} {figure.unit}".rstrip() + {True: ", ok", False: ", OUT", None: ""}[figure.inside]
 
 
 def rate_record(visit: Visit, firing: str, states: Mapping[int, str], running: Mapping[int, str | None]) -> RateRecord:

@@ -8,13 +8,14 @@ import re
 from collections.abc import Iterable, Mapping
 from contextlib import suppress
 from dataclasses import dataclass, replace
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime
 
 from advisor import measured, progress, stages, units
 from advisor.decision import Advice, advise
 from advisor.errors import RangeError
 from advisor.events import FIRINGS, SCREWS, Event
 from advisor.facts import Facts
+from advisor.figures import calibration_age_days
 from advisor.flue import DOUBTED, ON_THE_WAY, SETTLED, RateRecord, rate_record
 from advisor.history import Row, checked_pressure
 from advisor.job import Job, Response
@@ -102,7 +103,8 @@ class Record:
     steps      by screw: (net turn, CO2 change) between settled readings with only that screw turned between
     seen       halts in the order they came, then what else stands now
     skipped    (stage, reason)
-    notes      sentences on the pressure drop and the age of the analyser's calibration
+    drop       the drop from standing to working pressure in a sentence; "" where one was not measured
+    calibrated, calibration_age_days  of the analyser; None where not told
     way_back   how to put the turned screws back as found, in sentences
     told       the latest answer to each check, by its item
     checks, remarks, struck  rows: checks that have no place above, what has a note, what was voided
@@ -125,7 +127,9 @@ class Record:
     steps: Mapping[str, tuple[tuple[float, float], ...]]
     seen: tuple[Seen, ...]
     skipped: tuple[tuple[str, str], ...]
-    notes: tuple[str, ...]
+    drop: str
+    calibrated: date | None
+    calibration_age_days: int | None
     way_back: tuple[str, ...]
     told: Mapping[str, str]
     checks: tuple[Row, ...]
@@ -147,7 +151,8 @@ def record_of(job: Job) -> Record:
     advice = advise(visit)
     steps = progress.follow(visit, advice)
     missing = _missing(visit, advice, rates, steps)
-    events = [row.event for row in visit.rows]
+    told = {row.event.item: row.event.value for row in checks}
+    calibrated = _day(told.get(stages.CALIBRATED, ""))
     placed = {*visit.facts.pressures, *PLACED}
     return Record(
         facts=visit.facts,
@@ -170,9 +175,11 @@ def record_of(job: Job) -> Record:
         steps={SCREW_FOR[firing]: _steps(visit, firing) for firing in FIRINGS},
         seen=seen,
         skipped=_skipped(visit, steps),
-        notes=tuple(filter(None, (measured.say_drop(visit), measured.say_calibration(events, at.date())))),
+        drop=measured.say_drop(visit),
+        calibrated=calibrated,
+        calibration_age_days=calibration_age_days(calibrated, at.date()) if calibrated else None,
         way_back=tuple(back.say() for back in way_back(visit)),
-        told={row.event.item: row.event.value for row in checks},
+        told=told,
         checks=tuple(row for row in checks if row.event.item not in placed),
         remarks=tuple(row for row in visit.rows if row.event.note and not _told_elsewhere(row.event)),
         struck=tuple(
@@ -182,6 +189,12 @@ def record_of(job: Job) -> Record:
         ),
         warnings=job.warnings,
     )
+
+
+def _day(words: str) -> date | None:
+    with suppress(ValueError):
+        return date.fromisoformat(words)
+    return None
 
 
 def _told_elsewhere(event: Event) -> bool:

@@ -8,7 +8,7 @@ from matplotlib.figure import Figure
 from advisor import plots, stages, units
 from advisor.errors import RangeError
 from advisor.events import FIRINGS, SCREWS, Event
-from advisor.flue import Flue, FlueFigure, RateRecord, figures
+from advisor.flue import NONE, Flue, FlueFigure, RateRecord, figures, say_allowed, say_figure, say_number
 from advisor.model import FIRING_FOR, SCREW_FOR
 from advisor.pages import LINE_SPACE, PAPERS_PT, TEXT_PT, Pages, plain_style
 from advisor.rate import percent
@@ -16,7 +16,6 @@ from advisor.record import Record, Seen, Supply, Turn
 from advisor.text import say_event
 
 TITLE = "Combustion setting record"
-NONE = "\u2013"
 SEVERITY = {"halt": "STOP", "warn": "Warning", "note": "Note"}
 CAUTIONS = (
     "The maker's instructions and the local code come first; this tool advises, the licensed person who signs decides.",
@@ -100,8 +99,10 @@ def _facts(pages: Pages, record: Record) -> None:
     analyser = f"{facts.analyser or 'not stated'}; display step {facts.display_step_pct:g} % CO2"
     if facts.analyser_accuracy_pct:
         analyser += f", good to {facts.analyser_accuracy_pct:g} % either way"
-    if stages.CALIBRATED in record.told:
-        analyser += f"; last calibrated {record.told[stages.CALIBRATED]}"
+    if record.calibrated and record.calibration_age_days is not None:
+        old = record.calibration_age_days > 365 * stages.CALIBRATION_YEARS
+        analyser += f"; last calibrated {record.calibrated}, {_count(record.calibration_age_days, 'day')} before"
+        analyser += ": is it still valid by its maker's word?" if old else ""
     bands = "; ".join(f"{f} fire {_band(edges)} %" for f, edges in facts.bands.items())
     for label, words in (
         ("Site", facts.site or "not stated"),
@@ -179,26 +180,6 @@ def _cells(figure: FlueFigure, rate: RateRecord) -> tuple[str, str, str]:
     return say_figure(figure, figure.found), left, say_allowed(figure)
 
 
-def say_number(value: float, decimals: int) -> str:
-    """A figure with its usual decimals, or as many as it was typed with."""
-    typed = f"{value:.10g}".partition(".")[2]
-    return f"{value:.{max(decimals, len(typed)) if len(typed) <= 3 else decimals}f}"
-
-
-def say_figure(figure: FlueFigure, value: float | None) -> str:
-    """A figure with its unit, a dash where there is none."""
-    return NONE if value is None else f"{say_number(value, figure.decimals)} {figure.unit}".rstrip()
-
-
-def say_allowed(figure: FlueFigure) -> str:
-    """The limits of a figure and whether the as-left one keeps them."""
-    if figure.low is None and figure.high is None:
-        return ""
-    high = f"{figure.high:.{figure.decimals}f}" if figure.high is not None else ""
-    said = f"at most {high}" if figure.low is None else f"{figure.low:.{figure.decimals}f} to {high}"
-    return f"{said} {figure.unit}".rstrip() + {True: ", ok", False: ", OUT", None: ""}[figure.inside]
-
-
 def _when(flue: Flue | None) -> str:
     return f"{flue.time:%H:%M:%S}" if flue else NONE
 
@@ -218,8 +199,8 @@ def _supply(pages: Pages, record: Record) -> None:
         plate = f"data plate {supply.plate[0]:g} to {supply.plate[1]:g} {supply.unit}" if supply.plate else ""
         name = supply.name[:1].upper() + supply.name[1:]
         pages.row([(name, 0.0, 150.0), (_say_supply(supply), 154.0, 170.0), (plate, 328.0, pages.width - 328)])
-    for note in record.notes:
-        pages.text(note)
+    if record.drop:
+        pages.text(record.drop)
 
 
 def _say_supply(supply: Supply) -> str:
