@@ -29,6 +29,7 @@ SUFFIXES = (".pdf", ".png", ".svg")
 MARGIN_PT, FOOT_PT = 42.0, 20.0
 FONT = "DejaVu Sans"
 TEXT_PT, LINE_SPACE = 8.0, 1.32
+KEPT_TOGETHER = 6  # lines
 LEFT_TO_RIGHT = "\u200e"
 LACKING = "\u25a1"
 DOTS_PER_INCH = 200
@@ -157,7 +158,7 @@ class Pages:
     def row(
         self, cells: Sequence[tuple[str, float, float]], size: float = TEXT_PT, bold: bool | Container[int] = False
     ) -> None:
-        """Cells side by side, each (text, left, width), wrapped; kept on one page where a page can hold it.
+        """Cells side by side, each (text, left, width), wrapped; the first few lines of them are kept on one page.
 
         bold  all cells, or those of these numbers
         """
@@ -168,8 +169,7 @@ class Pages:
         ]
         count = max((len(lines) for lines, *_ in columns), default=0)
         step = size * LINE_SPACE
-        if count * step < self.paper_height / 2:
-            self.need(count * step)
+        self.need(min(count, KEPT_TOGETHER) * step)
         for index in range(count):
             self.need(step)
             for lines, left, dark in columns:

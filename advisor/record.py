@@ -137,6 +137,12 @@ class Record:
     struck: tuple[Row, ...]
     warnings: tuple[str, ...]
 
+    def read_since_turned(self, screw: str) -> bool:
+        """Whether a settled reading at its own rate has shown anything of what this screw does."""
+        turned = [turn.time for turn in self.turns if turn.screw == screw]
+        shown = [r.time for r in self.readings if r.state == SETTLED and SCREW_FOR[r.firing] == screw]
+        return bool(turned and shown) and max(shown) > min(turned)
+
 
 def record_of(job: Job) -> Record:
     """The record of a job as of its last row."""
@@ -227,7 +233,7 @@ def _replayed(job: Job, visit: Visit) -> tuple[tuple[Seen, ...], dict[int, str]]
     for row in visit.of("reading"):
         states.setdefault(row.number, ON_THE_WAY if usable(visit.facts, row.event) else DOUBTED)
     halts = [seen for seen in (*past, *last.values()) if seen.finding.severity == "halt"]
-    rest = [seen for seen in last.values() if seen.finding.severity != "halt"]
+    rest = [seen for severity in ("warn", "note") for seen in last.values() if seen.finding.severity == severity]
     return (*sorted(halts, key=lambda seen: (seen.time, seen.row)), *rest), states
 
 

@@ -1,6 +1,6 @@
 """The record of a visit as printed pages, and its pictures."""
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from datetime import datetime
 
 from matplotlib.figure import Figure
@@ -10,7 +10,7 @@ from advisor.errors import RangeError
 from advisor.events import FIRINGS, SCREWS, Event
 from advisor.flue import NONE, Flue, FlueFigure, RateRecord, figures, say_allowed, say_figure, say_number
 from advisor.model import FIRING_FOR, SCREW_FOR
-from advisor.pages import LINE_SPACE, PAPERS_PT, TEXT_PT, Pages, plain_style
+from advisor.pages import LINE_SPACE, PAPERS_PT, TEXT_PT, Pages, plain_style, wrapped
 from advisor.rate import percent
 from advisor.record import Record, Seen, Supply, Turn
 from advisor.text import say_event
@@ -28,6 +28,7 @@ PICTURE_PT = (595.0, 640.0)
 AXES_PT, LANES_PT, CLOCK_PT, LEGEND_PT = 135.0, 92.0, 28.0, 26.0
 RESPONSE_PT, SIGN_PT = 124.0, 48.0
 NAME_PT, READING_PT, GAP_PT = 84.0, 56.0, 6.0  # columns of the table as found, as left
+MOST_IN_COLUMN = 2  # lines
 AS_LEFT = (2, 5)  # its cells
 
 
@@ -138,6 +139,8 @@ def _found_and_left(pages: Pages, record: Record) -> None:
             continue
         words = [word for figure, rate in zip(both, rates, strict=True) for word in _cells(figure, rate)]
         pages.row([(both[0].name, 0.0, NAME_PT), *zip(words, places, widths, strict=True)], bold=AS_LEFT)
+    for words in _chances(rates, record.facts.analyser_accuracy_pct):
+        pages.row([("Sure of the band", 0.0, NAME_PT), *zip(words, places, widths, strict=True)], bold=AS_LEFT)
     for name, said in (("Read at", _when), ("Row of the log", _row)):
         words = [word for rate in rates for word in (said(rate.as_found), said(rate.as_left), "")]
         pages.row([(name, 0.0, NAME_PT), *zip(words, places, widths, strict=True)])
@@ -147,23 +150,28 @@ def _found_and_left(pages: Pages, record: Record) -> None:
             pages.text(f"{rate.firing.capitalize()} fire as found: {rate.found_note}.")
         if rate.left_note:
             pages.text(f"{rate.firing.capitalize()} fire as left: MISSING, {rate.left_note}.", bold=True)
-        if rate.chance_in_band is not None:
-            pages.text(_say_chance(rate, record.facts.analyser_accuracy_pct))
     pages.text(
-        "CO air-free is CO without its excess air; excess-air ratio and dew point come from CO2, the flue loss leaves "
-        "out what condensing gives back; O2 is held against this fuel's line.",
+        "CO air-free: without excess air. O2: against this fuel's line. Excess-air ratio, dew point: from CO2. "
+        "Flue loss: before what condensing gives back.",
         6.5,
     )
 
 
-def _say_chance(rate: RateRecord, accuracy_pct: float | None) -> str:
-    said = (
-        f"{rate.firing.capitalize()} fire as left: {percent(rate.chance_in_band or 0.0)} sure to be truly in its band"
-    )
-    if rate.chance_with_accuracy is None:
-        return f"{said} by the readings; how accurate the analyser is was not stated."
-    share = percent(rate.chance_with_accuracy)
-    return f"{said} by the readings, {share} with the analyser's own {accuracy_pct:g} % CO2 either way counted in."
+def _chances(rates: Sequence[RateRecord], accuracy_pct: float | None) -> Iterator[list[str]]:
+    """Cells of the table: how sure the band is, by the readings and with the analyser's own accuracy counted in."""
+    with_analyser = f"analyser \u00b1{accuracy_pct:g} % too" if accuracy_pct else ""
+    for how, chances in (
+        ("by the readings", [rate.chance_in_band for rate in rates]),
+        (with_analyser, [rate.chance_with_accuracy for rate in rates]),
+    ):
+        if any(chance is not None for chance in chances):
+            yield [cell for chance in chances for cell in ("", _sure(chance), how)]
+
+
+def _sure(chance: float | None) -> str:
+    if chance is None:
+        return NONE
+    return "over 99 %" if chance > 0.99 else percent(chance)
 
 
 def _columns(width: float) -> tuple[list[float], list[float]]:
@@ -220,16 +228,19 @@ def _turns(pages: Pages, record: Record) -> None:
         way = "direction not known" if taken == "unknown" else f"clockwise is {taken}"
         pages.text(f"{screw.capitalize()} screw (set at {FIRING_FOR[screw]} fire; {way}): {words}.")
     pages.space(2)
-    _in_two_columns(pages, [_say_turn_made(turn) for turn in record.turns])
+    _in_columns(pages, [_say_turn_made(turn) for turn in record.turns])
     if any(seen.finding.severity == "halt" and not seen.cleared for seen in record.seen):
         for back in record.way_back:
             pages.text(f"To put it back as found: {back}")
 
 
-def _in_two_columns(pages: Pages, lines: Sequence[str]) -> None:
-    column, half = pages.width / 2, -(-len(lines) // 2)
-    for index in range(half):
-        pages.row([(lines[i], column * (i >= half), column - 8) for i in (index, index + half) if i < len(lines)])
+def _in_columns(pages: Pages, lines: Sequence[str], count: int = 2) -> None:
+    """Lines down columns; one below the other over the whole width where one of them is long."""
+    if any(len(wrapped(line, pages.width / count - 8)) > MOST_IN_COLUMN for line in lines):
+        count = 1
+    column, deep = pages.width / count, -(-len(lines) // count)
+    for index in range(deep):
+        pages.row([(line, column * place, column - 8) for place, line in enumerate(lines[index::deep])])
 
 
 def _say_turn(turns_cw: float) -> str:
@@ -240,7 +251,7 @@ def _say_turn(turns_cw: float) -> str:
 
 def _say_turn_made(turn: Turn) -> str:
     at = f" at {turn.firing} fire" if turn.firing not in (None, FIRING_FOR[turn.screw]) else ""
-    over = " (! above the cap)" if turn.over_cap else ""
+    over = ", ! above the cap" if turn.over_cap else ""
     note = f"; {turn.note}" if turn.note else ""
     return f"{turn.time:%H:%M:%S}  {turn.screw} {_say_turn(turn.turns_cw)}{at}{over}{note}"
 
@@ -281,7 +292,7 @@ def _visit(pages: Pages, record: Record, start: datetime, end: datetime) -> None
 
 
 def _responses(pages: Pages, record: Record) -> None:
-    turned = [SCREW_FOR[f] for f in FIRINGS if record.responses[SCREW_FOR[f]].n_moves]
+    turned = [SCREW_FOR[firing] for firing in FIRINGS if record.read_since_turned(SCREW_FOR[firing])]
     column = pages.width / 2
     pages.down -= 4
     for index, screw in enumerate(turned):
@@ -305,9 +316,11 @@ def _responses(pages: Pages, record: Record) -> None:
 
 def _say_response(record: Record, screw: str) -> str:
     response = record.responses[screw]
-    if not response.n_moves:
-        return f"{screw.capitalize()} screw: not turned, so what it does is not known."
-    gain, low, high = (value / 12 for value in (response.gain_per_turn, response.gain_low, response.gain_high))
+    if not record.read_since_turned(screw):
+        why = f"no settled reading at {response.firing} fire since it was turned" if response.n_moves else "not turned"
+        return f"{screw.capitalize()} screw: {why}, so what it does is not known."
+    gains = (response.gain_per_turn, response.gain_low, response.gain_high)
+    gain, low, high = (round(value / 12, 2) + 0.0 for value in gains)  # no "-0.00"
     return (
         f"{screw.capitalize()} screw: 1/12 turn clockwise makes about {gain:+.2f} % CO2 at {response.firing} fire "
         f"({low:+.2f} to {high:+.2f}, 9 times in 10). {' '.join(response.not_known)}"
@@ -318,11 +331,16 @@ def _say_response(record: Record, screw: str) -> str:
 
 
 def _findings(pages: Pages, record: Record) -> None:
-    pages.heading("Findings")
+    """What was wrong, and what was left out."""
+    pages.heading("Findings and skipped stages", 12)
     if not record.seen:
-        pages.text("None.")
+        pages.text("No findings.")
     for seen, letter in zip(record.seen, plots.finding_letters(record), strict=True):
         pages.row([(letter, 0.0, 14.0), (_say_seen(seen), 16.0, pages.width - 16)])
+    if not record.skipped:
+        pages.text("No stage was skipped.")
+    for stage, reason in record.skipped:
+        pages.text(f"Skipped: {stage}. Reason: {reason or 'not given'}.")
 
 
 def _say_seen(seen: Seen) -> str:
@@ -335,33 +353,27 @@ def _say_seen(seen: Seen) -> str:
 
 
 def _rest(pages: Pages, record: Record) -> None:
-    """Checks, skipped stages, remarks, struck rows and what was odd about the log."""
+    """Checks, remarks, struck rows and what was odd about the log."""
     checks = [f"{row.event.time:%H:%M}  {_say_check(row.event)}" for row in record.checks]
-    skipped = [f"{stage}: {reason or 'no reason given'}" for stage, reason in record.skipped]
     remarks = [
         f"{row.event.time:%H:%M}, row {row.number}, {say_event(row.event).removeprefix('note: ')}"
         for row in record.remarks
     ]
     struck = [f"row {row.number}, {row.event.time:%H:%M}: {say_event(row.event)}" for row in record.struck]
-    for heading, lines in (
-        ("Skipped stages", skipped or ["None."]),
-        ("Checks", checks),
-        ("Remarks", remarks),
-        ("Rows struck: they do not count", struck),
-        ("About the log file", record.warnings),
+    for heading, lines, columns in (
+        ("Checks", checks, 3),
+        ("Remarks", remarks, 2),
+        ("Rows struck: they do not count", struck, 2),
+        ("About the log file", record.warnings, 1),
     ):
         if lines:
             pages.heading(heading, 12)
-            _in_two_columns(pages, lines)
+            _in_columns(pages, lines, columns)
 
 
 def _say_check(event: Event) -> str:
     note = f"; {event.note}" if event.note else ""
     return f"{event.item}: {event.value} {event.unit}".rstrip() + note
-
-
-def _say_remark(event: Event) -> str:
-    return say_event(event).removeprefix("note: ")
 
 
 def _sign(pages: Pages) -> None:
