@@ -10,7 +10,7 @@ from advisor.facts import Facts
 from advisor.stages import CLEAN_AIR_CO_PPM, CLEAN_AIR_O2_PCT, Question
 
 _CLEAN_AIR = {"clean air O2": CLEAN_AIR_O2_PCT, "clean air CO": CLEAN_AIR_CO_PPM}
-_LIMITS = re.compile(r"([\d.]+)\s*(?::|-|\u2013|\bto\b|\s)\s*([\d.]+)\s*(\D.*)?")
+_LIMITS = re.compile(r"([\d.]+)\s*(?::|-|\u2013|\bto\b|\s)\s*([\d.]+)\s*([A-Za-z].*)?")
 
 
 def problem(question: Question, value: str, unit: str, facts: Facts, today: date) -> str:

@@ -86,7 +86,7 @@ class OnSite:
             screw = {"high": "throttle", "low": "offset"}[self.boiler.firing]
             self.boiler.turn(screw, units.parse_turn(advised[1]))
             return ""
-        if question.startswith("At "):
+        if question.startswith(("At ", "A new reading")):
             shown = self.boiler.read()
             return f"{shown.co2_pct:g} {shown.o2_pct:g} {shown.co_ppm:g}"
         for start, typed in ANSWERS:
