@@ -20,6 +20,7 @@ from pypdf import PdfReader
 from test_cli import run, words
 
 from advisor import Job, pages, plots, sheet, text
+from advisor.errors import LogError
 from advisor.events import Event
 from advisor.record import Record, record_of
 
@@ -144,18 +145,15 @@ def _words_of_axes(axes: Axes) -> list[Text]:
     return found
 
 
-def overlaps(figure: Figure) -> list[tuple[str, str]]:
-    """Pairs of texts that lie over each other by more than half a point."""
+def faults(figure: Figure) -> list[tuple[str, ...]]:
+    """Pairs of texts that lie over each other by more than half a point, and texts that leave the page."""
     shown = boxes(figure)
     x0, y0, x1, y1 = np.array([box.padded(-0.5).extents for _, box in shown]).reshape(-1, 4).T
     apart = (x1[:, None] < x0) | (x1 < x0[:, None]) | (y1[:, None] < y0) | (y1 < y0[:, None])
-    return [(shown[i][0], shown[j][0]) for i, j in zip(*np.nonzero(~apart), strict=True) if i < j]
-
-
-def outside(figure: Figure) -> list[str]:
-    """Texts that leave the page."""
     width, height = figure.get_size_inches() * figure.dpi
-    return [t for t, box in boxes(figure) if box.x0 < 0 or box.y0 < 0 or box.x1 > width or box.y1 > height]
+    beyond = np.nonzero((x0 < 0) | (y0 < 0) | (x1 > width) | (y1 > height))[0]
+    pairs = [(shown[i][0], shown[j][0]) for i, j in zip(*np.nonzero(~apart), strict=True) if i < j]
+    return [*pairs, *((shown[i][0],) for i in beyond)]
 
 
 def all_pages() -> Iterator[tuple[str, list[Figure]]]:
@@ -199,26 +197,29 @@ def test_every_as_left_figure_is_in_the_pdf_with_its_unit(whole: Path) -> None:
 
 def test_an_unfinished_job_says_so_first_and_what_is_missing() -> None:
     """NOT FINISHED stands at the top with every missing thing below; the as-left figure is MISSING, not guessed."""
-    status, out, _ = run("sheet", str(demo("loose_probe")), "sheet.pdf")
-    assert status == 0
-    assert "NOT FINISHED" in out
-    shown_text, made = pdf_text(), record("loose_probe")
+    made = record("loose_probe")
+    shown_text = page_text(sheet.pages_of(made, "a"))
     assert shown_text.startswith("Combustion setting record NOT FINISHED")
+    assert len(made.missing) > 2
     assert all(words(sentence) in shown_text for sentence in made.missing)
     assert "Low fire as left: MISSING, row 17, read later, is in doubt." in shown_text
     assert shown_text.count("STOP at") == 1
+    opened()
+    status, out, _ = run("sheet", "visit.csv", "sheet.svg")
+    assert status == 0
+    assert words(out).startswith(
+        "Wrote sheet.svg. The sheet says NOT FINISHED at the top: Missing High fire: no as-left "
+    )
 
 
 def test_the_same_log_gives_the_same_bytes(whole: Path) -> None:
     """No date of printing gets in: a rerun is the same file, in every format."""
-    run("sheet", str(demo("whole_visit")), "again.pdf")
-    assert Path("again.pdf").read_bytes() == whole.read_bytes()
     info = PdfReader(whole).metadata
     assert info is not None
     assert (info.title, "/CreationDate" in info) == (sheet.TITLE, False)
-    drawn = sheet.picture_of(record_of(busy_job(2)), "a")
-    for suffix in (".svg", ".png"):
-        made = [pages.save(drawn, Path(f"{n}{suffix}"), "t")[0].read_bytes() for n in (1, 2)]
+    for suffix in (".pdf", ".svg", ".png"):
+        drawn = [sheet.picture_of(record_of(busy_job(2)), "a") for _ in range(2)]
+        made = [pages.save(d, Path(f"{n}{suffix}"), "t")[0].read_bytes() for n, d in enumerate(drawn)]
         assert made[0] == made[1], suffix
 
 
@@ -239,8 +240,7 @@ def test_no_texts_overlap_and_none_leaves_the_page() -> None:
     """On every page of every kind of job the texts lie apart, by the renderer's own extents."""
     for name, made in all_pages():
         for number, figure in enumerate(made, 1):
-            assert overlaps(figure) == [], f"{name}, page {number}"
-            assert outside(figure) == [], f"{name}, page {number}"
+            assert faults(figure) == [], f"{name}, page {number}"
 
 
 def test_the_overlap_test_can_fail() -> None:
@@ -248,8 +248,7 @@ def test_the_overlap_test_can_fail() -> None:
     figure = Figure(figsize=(4, 4), dpi=72)
     for place in (0.5, 0.505, 0.99):
         figure.text(place, 0.5, "9.2 %")
-    assert len(overlaps(figure)) == 1
-    assert outside(figure) == ["9.2 %"]
+    assert faults(figure) == [("9.2 %", "9.2 %"), ("9.2 %",)]
 
 
 def test_hostile_text_stays_text() -> None:
@@ -282,7 +281,7 @@ def test_a_job_of_200_rows_goes_on_over_pages() -> None:
     labels = [t.get_text() for figure in drawn for axes in figure.axes for t in axes.texts]
     for say in {plots.say_short(turn) for turn in made.turns}:
         assert labels.count(say) == [plots.say_short(turn) for turn in made.turns].count(say)
-    assert all(overlaps(figure) == [] for figure in drawn)
+    assert all(faults(figure) == [] for figure in drawn)
 
 
 def test_a_job_without_readings_says_so() -> None:
@@ -346,6 +345,16 @@ def test_overwrite_replaces_the_file() -> None:
     Path("old.pdf").write_text("mine", encoding="utf-8")
     assert run("sheet", "visit.csv", "old.pdf", "--overwrite")[0] == 0
     assert Path("old.pdf").read_bytes().startswith(b"%PDF")
+
+
+def test_further_pages_of_a_picture_file_are_numbered() -> None:
+    """Of .png and .svg the second page is NAME-2; where that name is taken nothing is written at all."""
+    both = [Figure(figsize=(1, 1)), Figure(figsize=(1, 1))]
+    assert pages.save(both, Path("a.png"), "t") == [Path("a.png"), Path("a-2.png")]
+    Path("b-2.svg").write_text("mine", encoding="utf-8")
+    with pytest.raises(LogError, match=r"^b-2\.svg: this file exists\."):
+        pages.save(both, Path("b.svg"), "t")
+    assert not Path("b.svg").exists()
 
 
 def test_a_folder_that_may_not_be_written_is_said_so(monkeypatch: pytest.MonkeyPatch) -> None:
