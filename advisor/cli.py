@@ -188,7 +188,8 @@ def show(
     if plot:
         from advisor import pages, record, sheet
 
-        pages.save(sheet.picture_of(record.record_of(job), log.name), plot, "CO2 against time", overwrite)
+        written = pages.save(sheet.picture_of(record.record_of(job), log.name), plot, "CO2 against time", overwrite)
+        typer.echo(text.say_written(written, ()), err=True)
     typer.echo(as_text(job.as_record()) if as_json else text.say_job(job))
 
 

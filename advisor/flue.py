@@ -14,7 +14,7 @@ from advisor.facts import Facts
 from advisor.figures import chance_truly_in_band, co_co2_ratio, flue_figures
 from advisor.history import LEAKING, SAMPLE_LINE, Row
 from advisor.rate import Rate
-from advisor.readings import co_air_free_ppm, co_limit_ppm, usable
+from advisor.readings import co_air_free_ppm, co_limit_ppm, judge, usable
 from advisor.stages import AIR_C, FLUE_C
 from advisor.visit import Visit
 
@@ -159,6 +159,7 @@ def say_allowed(figure: FlueFigure) -> str:
 
 
 def rate_record(visit: Visit, firing: str, states: Mapping[int, str], running: Mapping[int, str | None]) -> RateRecord:
+    """The record of one rate; `states` of the readings and `running` rates by row number."""
     rows = [row for row in visit.of("reading") if row.event.firing == firing]
     found, found_note = _as_found(visit, rows, states)
     left, left_note = _as_left(visit, rows, states)
@@ -187,14 +188,14 @@ def _as_found(visit: Visit, rows: Sequence[Row], states: Mapping[int, str]) -> t
     if not rows:
         return None, "not read"
     turned = [row.event.time for row in visit.of("turn")]
-    before = [row for row in rows if not turned or row.event.time < turned[0]]
+    before = [row for row in rows if not turned or row.event.time <= turned[0]]
     candidates = before or rows
     settled = [row for row in candidates if states[row.number] == SETTLED]
     with_co = [row for row in settled if row.event.co_ppm is not None]
     found = (with_co if before else [])[:1] or settled[:1] or candidates[:1]
     notes = []
     if not before:
-        n_turns = sum(time <= found[0].event.time for time in turned)
+        n_turns = sum(time < found[0].event.time for time in turned)
         notes.append(f"first read after {n_turns} turn{'s' if n_turns > 1 else ''}")
     if states[found[0].number] != SETTLED:
         notes.append("not settled" if states[found[0].number] == ON_THE_WAY else "in doubt, see findings")
@@ -212,12 +213,13 @@ def _as_left(visit: Visit, rows: Sequence[Row], states: Mapping[int, str]) -> tu
     if visit.left:
         return None, "hours have passed since the last entry"
     settled = visit.settled_readings(rows[0].event.firing or "", visit.fresh_from_s)
-    if not settled:
-        return None, f"no settled reading {since}"
-    if states[rows[-1].number] == DOUBTED:
-        return None, f"row {rows[-1].number}, read later, is in doubt"
     with_co = [row for row in settled if row.event.co_ppm is not None]
-    return (with_co[-1], "") if with_co else (None, f"no settled reading with CO {since}")
+    if not with_co:
+        return None, f"no settled reading{' with CO' if settled else ''} {since}"
+    for row in rows[rows.index(with_co[-1]) + 1 :]:
+        if states[row.number] == DOUBTED or any(f.severity == "halt" for f in judge(visit.facts, row.event)):
+            return None, f"row {row.number}, read later, is in doubt or stopped the job"
+    return with_co[-1], ""
 
 
 def _flue(visit: Visit, row: Row, states: Mapping[int, str], running: Mapping[int, str | None]) -> Flue:
@@ -245,15 +247,15 @@ def _temperature(visit: Visit, reading: Row, running: Mapping[int, str | None], 
     """The temperature entered nearest to a reading, at its rate and between the same two turns; C."""
     turned = [row.event.time for row in visit.of("turn")]
     at = reading.event.time
-    since = max((time for time in turned if time <= at), default=None)
-    until = min((time for time in turned if time > at), default=None)
+    since = max((time for time in turned if time < at), default=None)
+    until = min((time for time in turned if time >= at), default=None)
     entered = [
         row.event
         for row in visit.of("check")
         if row.event.item == item
         and running[row.number] == reading.event.firing
         and (since is None or row.event.time >= since)
-        and (until is None or row.event.time < until)
+        and (until is None or row.event.time <= until)
     ]
     for event in sorted(entered, key=lambda event: abs(event.time - at)):
         with suppress(RangeError):

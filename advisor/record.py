@@ -22,7 +22,7 @@ from advisor.job import Job, Response
 from advisor.model import SCREW_FOR
 from advisor.progress import Progress, StageState
 from advisor.rate import Rate, percent
-from advisor.readings import Finding, co_limit_ppm, usable
+from advisor.readings import Finding, usable
 from advisor.trouble import way_back
 from advisor.visit import Visit
 
@@ -111,7 +111,6 @@ class Record:
     """
 
     facts: Facts
-    co_limit_ppm_air_free: float
     began: datetime | None
     ended: datetime | None
     n_rows: int
@@ -162,11 +161,10 @@ def record_of(job: Job) -> Record:
     placed = {*visit.facts.pressures, *PLACED}
     return Record(
         facts=visit.facts,
-        co_limit_ppm_air_free=co_limit_ppm(visit.facts),
         began=visit.rows[0].event.time if visit.rows else None,
         ended=visit.rows[-1].event.time if visit.rows else None,
         n_rows=len(job.events),
-        finished=not missing,
+        finished=advice.action == "finish" and not missing,
         missing=missing,
         rates=rates,
         supply=(*(_pressure(visit, name) for name in visit.facts.pressures), *_input(visit, running)),
@@ -308,7 +306,8 @@ def _missing(visit: Visit, advice: Advice, rates: Mapping[str, RateRecord], step
                 missing.append(f"{firing.capitalize()} fire is not surely in its band: chance {chance}.")
         missing = missing or list(advice.reasons)
     for state in steps.states:
-        if not (state.over or state.stage.sets or state.stage is stages.RECORD or state.reason in missing):
+        to_come = state.stage is stages.RECORD and state.state == "open"  # the sheet is made in this stage
+        if not (state.over or state.stage.sets or to_come or state.reason in missing):
             missing.append(
                 f"Stage '{state.stage.name}' is not done: {state.reason or _asks(state)}.".replace("..", ".")
             )

@@ -122,10 +122,25 @@ def test_a_later_reading_in_doubt_takes_the_as_left_figure_away() -> None:
     """CO2 that moved by itself after a good reading: the good one no longer tells how the boiler was left."""
     record = demo("loose_probe")
     assert record.rates["low"].as_left is None
-    assert record.rates["low"].left_note == "row 17, read later, is in doubt"
+    assert record.rates["low"].left_note == "row 17, read later, is in doubt or stopped the job"
     assert record.readings[-1].state == DOUBTED
     assert not record.finished
     assert any("no turn made" in sentence for sentence in record.missing)
+
+
+def test_too_much_co_read_too_soon_takes_the_as_left_figure_away_too() -> None:
+    """A later reading with CO over the limit, settled or not: the good one before it is not how it was left."""
+    clock = Clock()
+    clock.run_at("high")
+    clock.read("high", 9.2)
+    clock.run_at("low")
+    clock.read("low", 8.8)
+    clock.run_at("high")
+    clock.read("high", 9.2, co=900, wait=5)
+    rate = clock.record().rates["high"]
+    assert (rate.as_left, rate.left_note) == (None, "row 6, read later, is in doubt or stopped the job")
+    clock.read("high", 9.2, co=15)
+    assert clock.record().rates["high"].as_left is not None
 
 
 def test_a_rich_flame_as_found_is_told_though_it_counts_for_nothing() -> None:
@@ -269,6 +284,17 @@ def test_a_skipped_stage_and_an_open_one_are_told() -> None:
     assert record.skipped == (("valve", "boiler room flooded"),)
     assert not any("'valve'" in sentence for sentence in record.missing)
     assert any(sentence.startswith("Stage 'close up' is not done") for sentence in record.missing)
+
+
+def test_an_appliance_left_in_service_without_proof_is_told() -> None:
+    """ "In service" on a job that is not proved stands on the record as what is wrong with it."""
+    clock = Clock()
+    clock.job.check(stages.OUTCOME, stages.IN_SERVICE, at=clock.after(5))
+    for item, value in (("technician", "A. Example"), ("copy left", "yes")):
+        clock.job.check(item, value, at=clock.after(5))
+    record = clock.record()
+    assert record.told[stages.OUTCOME] == stages.IN_SERVICE
+    assert any(sentence.startswith("Stage 'record' is not done") for sentence in record.missing)
 
 
 def test_a_log_without_rows_has_a_record() -> None:

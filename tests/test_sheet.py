@@ -202,7 +202,7 @@ def test_an_unfinished_job_says_so_first_and_what_is_missing() -> None:
     assert shown_text.startswith("Combustion setting record NOT FINISHED")
     assert len(made.missing) > 2
     assert all(words(sentence) in shown_text for sentence in made.missing)
-    assert "Low fire as left: MISSING, row 17, read later, is in doubt." in shown_text
+    assert "Low fire as left: MISSING, row 17, read later, is in doubt or stopped the job." in shown_text
     assert shown_text.count("STOP at") == 1
     opened()
     status, out, _ = run("sheet", "visit.csv", "sheet.svg")
@@ -384,8 +384,8 @@ def test_letter_and_a4_have_their_sizes(whole: Path) -> None:
 
 def test_show_plot_draws_and_still_says_the_job() -> None:
     """`show --plot` writes the picture beside its usual answer."""
-    status, out, _ = run("show", str(demo("half_way")), "--plot", "visit.svg")
-    assert status == 0
+    status, out, err = run("show", str(demo("half_way")), "--plot", "visit.svg")
+    assert (status, err) == (0, "Wrote visit.svg.\n")
     assert out == run("show", str(demo("half_way")))[1]
     assert Path("visit.svg").read_text(encoding="utf-8").startswith("<?xml")
 
