@@ -87,7 +87,7 @@ def test_every_command_is_in_the_readme() -> None:
 
     page = PAGE.read_text(encoding="utf-8")
     names = [command.name or command.callback.__name__ for command in app.registered_commands if command.callback]
-    assert len(names) == 10
+    assert len(names) == 11
     for name in names:
         assert f"advisor {name} " in page, name
 
