@@ -21,7 +21,7 @@ from advisor.job import Job
 from advisor.lines import labelled, listed
 from advisor.progress import Progress, StageState
 from advisor.stages import STAGES, Question, Stage
-from advisor.terminal import Stop, Terminal
+from advisor.terminal import PROMPT_WIDTH, Stop, Terminal
 from advisor.visit import Visit
 
 HELP = "Enter takes what is offered; ? says why; back, skip, stop and note WORDS do what they say."
@@ -320,7 +320,8 @@ def _prompt(question: Question, usual: str, visit: Visit) -> str:
         asks += f", {unit}"
     hints = [", ".join(hints)] if hints else []
     hints += [f"Enter: {usual}"] if usual else ["Enter: none"] if question.optional else []
-    return f"{asks} ({'; '.join(hints)})" if hints else asks
+    hint = f"({'; '.join(hints)})" if hints else ""
+    return f"{asks} {hint}".strip() if len(asks) + len(hint) < PROMPT_WIDTH else f"{asks}\n{hint}".strip()
 
 
 def _entry_prompt(advice: Advice, visit: Visit) -> str:

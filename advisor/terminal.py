@@ -54,7 +54,7 @@ class Terminal:
 
     def ask(self, question: str) -> str:
         """Print a question and read one line, without the space around it. Raises Stop where none comes."""
-        *above, last = lines.wrapped(question, PROMPT_WIDTH)
+        *above, last = [line for part in question.splitlines() for line in lines.wrapped(part, PROMPT_WIDTH)]
         self.screen.write("".join(f"{line}\n" for line in above) + f"{last}: ")
         self.screen.flush()
         try:

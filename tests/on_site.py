@@ -1,5 +1,6 @@
 """A technician with a made-up boiler who answers what the guide asks: for tests, and for the visit in README."""
 
+import io
 import re
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta, timezone
@@ -7,7 +8,9 @@ from datetime import datetime, timedelta, timezone
 import numpy as np
 
 from advisor import units
+from advisor.guide import Guide
 from advisor.simulator import BASE, Boiler, draw
+from advisor.terminal import Terminal
 
 CENTRES = {"high": 9.2, "low": 8.8}
 START = datetime(2026, 5, 12, 9, 0, tzinfo=timezone(timedelta(hours=2)))
@@ -120,3 +123,38 @@ class Desk(OnSite):
     @property
     def text(self) -> str:
         return "\n".join(self.printed)
+
+
+class Printed(Terminal):
+    """A terminal without a screen of its own: prints to a text what would be seen, the typed answers too."""
+
+    def __init__(self, site: OnSite) -> None:
+        self.site = site
+        super().__init__(io.StringIO(), io.StringIO(), {}, self)
+
+    def monotonic(self) -> float:
+        return self.site.boiler.now_s
+
+    def sleep(self, seconds: float) -> None:
+        self.site.boiler.wait(seconds)
+
+    def ask(self, question: str) -> str:
+        typed = self.site.answer(question)
+        self.source = io.StringIO(f"{typed}\n")
+        typed = super().ask(question)
+        self.screen.write(f"{typed}\n")
+        return typed
+
+
+def printed_visit(path: str) -> str:
+    """A whole visit as its screen shows it; the middle, one turn after the other, is left out."""
+    site = OnSite(boiler(202))
+    terminal = Printed(site)
+    Guide(path, terminal, site.now).run()
+    assert isinstance(terminal.screen, io.StringIO)
+    screen = "\n".join(line.rstrip() for line in terminal.screen.getvalue().splitlines())
+    first_turn = screen.index("as advised)")
+    begins = screen.index("\nTurn the", first_turn)
+    ends = screen.index("\nStage 7 of")
+    left_out = "\n[turn, wait and read in the same way until both rates hold: stages 4, 5 and 6]\n"
+    return screen[:begins] + left_out + screen[ends:] + "\n"
