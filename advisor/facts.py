@@ -36,7 +36,7 @@ class Facts:
     heating_value  gross heating value from the gas supplier: (value, unit), when known
     prior      what is assumed about the valve before its first turn
     site, analyser  free text for the record
-    practice   whether the boiler is made up, for practice: the record says so
+    practice   whether the boiler is made up: everything made from the log says PRACTICE
     """
 
     fuel: Fuel

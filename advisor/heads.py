@@ -173,14 +173,12 @@ def _fit(value: Any, wanted: Any, what: str) -> Any:
         return tuple(_fit(item, arg, what) for item, arg in zip(value, args, strict=True))
     if kind is float and type(value) in (int, float) and abs(value) <= 1e300:
         return float(value)
-    if kind is str and isinstance(value, str):
-        return value
-    if kind is bool and isinstance(value, bool):
+    if kind in (str, bool) and isinstance(value, kind):
         return value
     words = {
+        bool: "true or false",
         float: "a number",
         str: "text in double quotes",
-        bool: "true or false",
         tuple: f"a list of {len(args)} in [ ]",
     }
     raise RangeError(f"{what}: {words.get(kind, 'a table in { }')} is needed")
