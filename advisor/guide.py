@@ -53,8 +53,9 @@ class Guide:
             self._say(HELP)
             while self._step():
                 pass
-        except Stop:
-            self._say(f"Left. All that was entered is saved; go on with: advisor guide {self.path}")
+        except (Stop, KeyboardInterrupt):
+            saved = "All that was entered is saved" if self.path.exists() else "No log was started"
+            self._say(f"Left. {saved}; go on with: advisor guide {self.path}")
 
     def _step(self) -> bool:
         """Ask what the log asks now; False at the end of the visit."""
@@ -203,7 +204,7 @@ class Guide:
             self._steps = steps
             self.terminal.say(steps)
         if wait_s := visit.wait_left_s():
-            self._say(f"It has not settled: a reading counts from {units.say_seconds(wait_s)} on.")
+            self._say(f"It has not settled: a reading counts after {units.say_seconds(wait_s)} more.")
 
     def _prove(self, firing: str, visit: Visit) -> None:
         """A reading with CO at one rate with the cover on."""
