@@ -166,10 +166,10 @@ def next_step(log: Log, at: At = None, as_json: AsJson = False) -> None:
 @app.command()
 def may(log: Log, screw: Screw, how_far: Turn, at: At = None, as_json: AsJson = False) -> None:
     """May I turn this far? A refusal has exit status 3."""
-    job = Job.load(log)
-    verdict = job.may(one_of(screw, SCREWS), units.parse_turn(" ".join(how_far)), at=parse_time(at))
+    job, moment = Job.load(log), parse_time(at)
+    verdict = job.may(one_of(screw, SCREWS), units.parse_turn(" ".join(how_far)), at=moment)
     warn(job)
-    typer.echo(as_text(asdict(verdict)) if as_json else text.say_verdict(verdict))
+    typer.echo(as_text(asdict(verdict)) if as_json else text.say_verdict(verdict, job.progress(moment)))
     if not verdict.allowed:
         raise typer.Exit(REFUSED)
 

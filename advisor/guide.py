@@ -42,7 +42,7 @@ class Guide:
         self.path, self.terminal, self.now = Path(path), terminal, now or options.now
         self._stage: Stage | None = None
         self._cautioned: set[str] = set()
-        self._shown = ""
+        self._shown, self._steps = "", ""
 
     def run(self) -> None:
         """Ask until the visit is over or the user leaves. Raises LogError where the log can't be read."""
@@ -53,8 +53,9 @@ class Guide:
             self._say(HELP)
             while self._step():
                 pass
-        except Stop:
-            self._say(f"Left. All that was entered is saved; go on with: advisor guide {self.path}")
+        except (Stop, KeyboardInterrupt):
+            saved = "All that was entered is saved" if self.path.exists() else "No log was started"
+            self._say(f"Left. {saved}; go on with: advisor guide {self.path}")
 
     def _step(self) -> bool:
         """Ask what the log asks now; False at the end of the visit."""
@@ -193,8 +194,17 @@ class Guide:
         elif advice.action != "wait":
             self._show(text.say_next(self.job, advice, visit.at, guided=True))
         if advice.action == "halt":
-            self._show("\n".join(text.say_trouble(advice.findings)))
+            self._say_trouble(advice, visit)
         self._entry(advice, visit, f"{' '.join(advice.reasons)} {OTHERS}")
+
+    def _say_trouble(self, advice: Advice, visit: Visit) -> None:
+        """What to look at first, once for each stop; when a new reading will count."""
+        steps = "\n".join(text.say_trouble(advice.findings))
+        if steps != self._steps:
+            self._steps = steps
+            self.terminal.say(steps)
+        if wait_s := visit.wait_left_s():
+            self._say(f"It has not settled: a reading counts after {units.say_seconds(wait_s)} more.")
 
     def _prove(self, firing: str, visit: Visit) -> None:
         """A reading with CO at one rate with the cover on."""

@@ -44,7 +44,9 @@ def say_flue(facts: Facts, flue: FlueFigures) -> str:
         parts.append(f"CO {flue.co_air_free_ppm:.0f} ppm air-free (limit {co_limit_ppm(facts):g})")
         parts.append(f"CO/CO2 {flue.co_co2:.4f}")
     said = ", ".join(parts) + "."
-    if flue.co_co2 is not None and flue.co_co2 >= limits.CO_CO2_RATIO:
+    if flue.co_co2 is not None and flue.co_co2 > limits.CO_CO2_RATIO_OUT_OF_SERVICE:
+        said += f" CO/CO2 is over {limits.CO_CO2_RATIO_OUT_OF_SERVICE:g}: a boiler is not left in service like that."
+    elif flue.co_co2 is not None and flue.co_co2 >= limits.CO_CO2_RATIO:
         said += f" CO/CO2 is at or over {limits.CO_CO2_RATIO:g}: look at burner, air and flue."
     return said
 

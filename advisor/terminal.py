@@ -9,9 +9,15 @@ import select
 import sys
 import time
 from collections.abc import Mapping
+from contextlib import suppress
 from typing import Protocol, TextIO
 
 from advisor import lines, units
+
+try:
+    import termios
+except ImportError:  # not a POSIX system
+    termios = None  # type: ignore[assignment]
 
 PROMPT_WIDTH = 64  # leaves room for the answer on the same line
 PLAIN_EVERY_S = 15.0  # how often a wait in plain lines says what is left
@@ -54,6 +60,7 @@ class Terminal:
 
     def ask(self, question: str) -> str:
         """Print a question and read one line, without the space around it. Raises Stop where none comes."""
+        self._forget_typed_ahead()
         *above, last = [line for part in question.splitlines() for line in lines.wrapped(part, PROMPT_WIDTH)]
         self.screen.write("".join(f"{line}\n" for line in above) + f"{last}: ")
         self.screen.flush()
@@ -70,6 +77,7 @@ class Terminal:
 
     def wait(self, seconds: float, then: str) -> float:
         """Count a wait down, with a bell at its end; seconds left where Enter or Ctrl-C cut it short."""
+        self._forget_typed_ahead()
         until = self.clock.monotonic() + seconds
         keys = "Enter or Ctrl-C" if self.can_listen else "Ctrl-C"
         self.say(f"Wait {units.say_seconds(seconds)}, {then}. {keys} cuts it short.")
@@ -81,6 +89,12 @@ class Terminal:
             return max(0.0, until - self.clock.monotonic())
         self.say(("\a" if self.on_screen else "") + "The wait is over.")
         return 0.0
+
+    def _forget_typed_ahead(self) -> None:
+        """Drop what was typed before the question was there: Enter pressed twice must not log a turn nobody made."""
+        if termios is not None and self.can_listen:
+            with suppress(termios.error):
+                termios.tcflush(self.source.fileno(), termios.TCIFLUSH)
 
     def _bar(self, until: float, seconds: float) -> bool:
         from rich.console import Console  # here, not above: no other command needs it

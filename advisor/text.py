@@ -114,8 +114,8 @@ def _first_line(advice: Advice) -> str:
     return f"STOP. {halts[0].text}"
 
 
-def say_verdict(verdict: Verdict) -> str:
-    """The answer of `may` as text."""
+def say_verdict(verdict: Verdict, progress: Progress | None = None) -> str:
+    """The answer of `may` as text; with the stage of the visit where `progress` is given."""
     turn = f"{verdict.screw} screw {units.say_turn(verdict.turns_cw)}"
     lines = wrapped(f"{'Yes' if verdict.allowed else 'No'}: {turn}. {verdict.reasons[0]}")
     if verdict.expect_co2_pct is not None and verdict.wait_s is not None:
@@ -123,6 +123,7 @@ def say_verdict(verdict: Verdict) -> str:
         lines += _expect(verdict)
         lines += _chances(verdict)
     lines += listed("Why", verdict.reasons[1:])
+    lines += labelled("Stage", say_stage(progress)) if progress else []
     if verdict.allowed:
         lines += wrapped(CAUTION)
     return "\n".join(lines)

@@ -288,7 +288,7 @@ def test_show_lists_what_to_look_at_first_and_the_way_back() -> None:
     shown = words(run("show", "visit.csv")[1])
     assert "Skipped gas pressure: no manometer" in shown
     assert "Look first (high co): 1 Burner off if CO still climbs; air the room. 2 Screws: back" in shown
-    assert "call the maker. Restore Throttle screw 1/24 turn counterclockwise" in shown
+    assert "call the maker. Restore Throttle screw 1/16 turn counterclockwise" in shown
     assert "Restore" in run("next", "visit.csv", "--at", "2026-05-04T10:07:40+00:00")[1]
 
 

@@ -6,7 +6,7 @@ from datetime import UTC, date, datetime
 import pytest
 from scipy import integrate, stats
 
-from advisor import figures, fuels, limits, meter, units
+from advisor import figures, fuels, limits, measured, meter, units
 from advisor.errors import RangeError
 from advisor.events import Event
 from advisor.facts import Facts
@@ -75,6 +75,15 @@ def test_co_figures() -> None:
     assert found.co_co2 == pytest.approx(100 / 90_000)
     # 350 ppm, the same rule's other limit, is reached with 0.004 at 8.75 % CO2
     assert figures.co_co2_ratio(350.0, 8.75) == pytest.approx(limits.CO_CO2_RATIO)
+
+
+def test_too_much_co_for_its_co2_is_said() -> None:
+    """From 0.004 it is worth a look, above 0.008 the boiler is not left in service (BS 7967 [S])."""
+    for co, said in ((300.0, ""), (400.0, "at or over 0.004"), (900.0, "over 0.008: a boiler is not left in service")):
+        found = figures.flue_figures(FACTS, reading(9.0, 5.0, co))
+        assert found is not None
+        text = measured.say_flue(FACTS, found)
+        assert said in text if said else text.endswith("CO/CO2 0.0033.")
 
 
 def test_flue_figures_use_the_law_s_formula() -> None:
