@@ -184,25 +184,27 @@ def _chances(visit: Visit, firing: str) -> tuple[float, float | None]:
 
 
 def _as_found(visit: Visit, rows: Sequence[Row], states: Mapping[int, str]) -> tuple[Row | None, str]:
-    """The reading before any turn that says most: settled with CO, settled, or the first; else a later one."""
+    """The reading before any turn that says most: settled with CO, settled, or the first.
+
+    Where there is none, from the first reading up to the next turn; the note says after how many turns that is.
+    """
     if not rows:
         return None, "not read"
     turned = [row.event.time for row in visit.of("turn")]
-    before = [row for row in rows if not turned or row.event.time <= turned[0]]
-    candidates = before or rows
-    settled = [row for row in candidates if states[row.number] == SETTLED]
-    with_co = [row for row in settled if row.event.co_ppm is not None]
-    found = (with_co if before else [])[:1] or settled[:1] or candidates[:1]
+    until = min((time for time in turned if time >= rows[0].event.time), default=None)
+    same = [row for row in rows if until is None or row.event.time <= until]  # the screws as at the first reading
+    settled = [row for row in same if states[row.number] == SETTLED]
+    found = next((row for row in settled if row.event.co_ppm is not None), (settled or same)[0])
     notes = []
-    if not before:
-        n_turns = sum(time < found[0].event.time for time in turned)
+    n_turns = sum(time < found.event.time for time in turned)
+    if n_turns:
         notes.append(f"first read after {n_turns} turn{'s' if n_turns > 1 else ''}")
-    if states[found[0].number] != SETTLED:
-        notes.append("not settled" if states[found[0].number] == ON_THE_WAY else "in doubt, see findings")
+    if states[found.number] != SETTLED:
+        notes.append("not settled" if states[found.number] == ON_THE_WAY else "in doubt, see findings")
     lines = [row.event for row in visit.of("check") if row.event.item == SAMPLE_LINE]
-    if any(line.value == LEAKING and line.time >= found[0].event.time for line in lines):
+    if any(line.value == LEAKING and line.time >= found.event.time for line in lines):
         notes.append("the sample line was found leaking after it")
-    return found[0], ", ".join(notes)
+    return found, ", ".join(notes)
 
 
 def _as_left(visit: Visit, rows: Sequence[Row], states: Mapping[int, str]) -> tuple[Row | None, str]:

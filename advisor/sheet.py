@@ -2,6 +2,7 @@
 
 from collections.abc import Iterator, Sequence
 from datetime import datetime
+from functools import partial
 
 from matplotlib.figure import Figure
 
@@ -93,9 +94,7 @@ def _facts(pages: Pages, record: Record) -> None:
     pages.heading("Boiler and instruments")
     when = "no entries"
     if record.began and record.ended:
-        until = (
-            f"{record.ended:%H:%M}" if record.ended.date() == record.began.date() else f"{record.ended:%Y-%m-%d %H:%M}"
-        )
+        until = f"{record.ended:%Y-%m-%d %H:%M}".removeprefix(f"{record.began:%Y-%m-%d} ")
         when = f"{record.began:%Y-%m-%d %H:%M} to {until} (UTC{record.began.isoformat()[-6:]})"
     analyser = f"{facts.analyser or 'not stated'}; display step {facts.display_step_pct:g} % CO2"
     if facts.analyser_accuracy_pct:
@@ -141,7 +140,7 @@ def _found_and_left(pages: Pages, record: Record) -> None:
         pages.row([(both[0].name, 0.0, NAME_PT), *zip(words, places, widths, strict=True)], bold=AS_LEFT)
     for words in _chances(rates, record.facts.analyser_accuracy_pct):
         pages.row([("Sure of the band", 0.0, NAME_PT), *zip(words, places, widths, strict=True)], bold=AS_LEFT)
-    for name, said in (("Read at", _when), ("Row of the log", _row)):
+    for name, said in (("Read at", partial(_when, record)), ("Row of the log", _row)):
         words = [word for rate in rates for word in (said(rate.as_found), said(rate.as_left), "")]
         pages.row([(name, 0.0, NAME_PT), *zip(words, places, widths, strict=True)])
     pages.space(2)
@@ -188,8 +187,14 @@ def _cells(figure: FlueFigure, rate: RateRecord) -> tuple[str, str, str]:
     return say_figure(figure, figure.found), left, say_allowed(figure)
 
 
-def _when(flue: Flue | None) -> str:
-    return f"{flue.time:%H:%M:%S}" if flue else NONE
+def _when(record: Record, flue: Flue | None) -> str:
+    return _clock(record, flue.time) if flue else NONE
+
+
+def _clock(record: Record, moment: datetime) -> str:
+    """The time of day, with the month and day where the visit took more than one."""
+    one_day = record.began is None or record.ended is None or record.began.date() == record.ended.date()
+    return f"{moment:%H:%M:%S}" if one_day else f"{moment:%m-%d %H:%M}"
 
 
 def _row(flue: Flue | None) -> str:
@@ -228,7 +233,7 @@ def _turns(pages: Pages, record: Record) -> None:
         way = "direction not known" if taken == "unknown" else f"clockwise is {taken}"
         pages.text(f"{screw.capitalize()} screw (set at {FIRING_FOR[screw]} fire; {way}): {words}.")
     pages.space(2)
-    _in_columns(pages, [_say_turn_made(turn) for turn in record.turns])
+    _in_columns(pages, [f"{_clock(record, turn.time)}  {_say_turn_made(turn)}" for turn in record.turns])
     if any(seen.finding.severity == "halt" and not seen.cleared for seen in record.seen):
         for back in record.way_back:
             pages.text(f"To put it back as found: {back}")
@@ -253,7 +258,7 @@ def _say_turn_made(turn: Turn) -> str:
     at = f" at {turn.firing} fire" if turn.firing not in (None, FIRING_FOR[turn.screw]) else ""
     over = ", ! above the cap" if turn.over_cap else ""
     note = f"; {turn.note}" if turn.note else ""
-    return f"{turn.time:%H:%M:%S}  {turn.screw} {_say_turn(turn.turns_cw)}{at}{over}{note}"
+    return f"{turn.screw} {_say_turn(turn.turns_cw)}{at}{over}{note}"
 
 
 # ---- pictures

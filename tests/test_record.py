@@ -159,6 +159,22 @@ def test_a_rich_flame_as_found_is_told_though_it_counts_for_nothing() -> None:
     ]
 
 
+def test_the_first_reading_counts_as_found_also_after_a_turn() -> None:
+    """Low fire first read rich, after a turn at high fire: that is shown, not the better one after the next turn."""
+    clock = Clock()
+    clock.run_at("high")
+    clock.read("high", 9.0)
+    clock.turn("throttle", 1 / 24)
+    clock.run_at("low")
+    clock.read("low", 10.9, o2=0.1, co=5200, wait=60)
+    clock.turn("offset", -1 / 12)
+    clock.read("low", 8.8)
+    rate = clock.record().rates["low"]
+    assert rate.as_found is not None
+    assert rate.as_found.co_ppm == 5200
+    assert rate.found_note == "first read after 1 turn, in doubt, see findings"
+
+
 def test_a_leak_found_later_is_told_beside_the_figure_as_found() -> None:
     """A reading taken before the sample line was found leaking may show a rich flame as lean."""
     clock = Clock()
