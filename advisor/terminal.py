@@ -103,7 +103,7 @@ class Terminal:
         console = Console(file=self.screen, highlight=False)
         columns = (BarColumn(bar_width=30), TextColumn("{task.fields[left]}"))
         with Progress(*columns, console=console, refresh_per_second=1, transient=True) as bar:
-            task = bar.add_task("wait", total=seconds, left="")
+            task = bar.add_task("wait", total=seconds, left=f"{units.say_seconds(seconds)} left")
             while (left := until - self.clock.monotonic()) > 0:
                 bar.update(task, completed=seconds - left, left=f"{units.say_seconds(left)} left")
                 if self._enter(min(LOOK_EVERY_S, left)):

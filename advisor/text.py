@@ -275,10 +275,9 @@ def _measured(visit: Visit) -> list[str]:
     lines = listed(
         "Flue", [f"{f} fire: {measured.say_flue(visit.facts, figure)}" for f, figure in flue.items() if figure]
     )
-    said = [measured.say_drop(visit), measured.say_input_rate(visit)]
-    lines += listed("Gas", [sentence for sentence in said if sentence])
     calibration = measured.say_calibration((row.event for row in visit.rows), visit.at.date())
-    return lines + (labelled("Analyser", calibration) if calibration else [])
+    checked = [measured.say_drop(visit), measured.say_input_rate(visit), calibration]
+    return lines + listed("Checked", [sentence for sentence in checked if sentence])
 
 
 def say_event(event: Event) -> str:

@@ -55,12 +55,13 @@ ANSWERS = (
     ("Your name", "A. N. Other"),
     ("A copy", ""),
 )
+MOST_LINES = 600  # printed, after which a visit is taken for one that never ends
 ADVISED = re.compile(r"Enter: (\S+ c?cw), as advised")
 
 
-def boiler(seed: int = 98) -> Boiler:
+def boiler(seed: int = 98, fault: str = "") -> Boiler:
     """A base boiler on natural gas."""
-    return draw(BASE, np.random.default_rng(seed), CENTRES)
+    return draw(BASE, np.random.default_rng(seed), CENTRES, fault=fault)
 
 
 @dataclass
@@ -110,6 +111,7 @@ class Desk(OnSite):
         self.printed.append(text)
 
     def ask(self, question: str) -> str:
+        assert len(self.printed) < MOST_LINES, f"the visit does not end: {question}"
         typed = self.answer(question)
         self.printed.append(f"{question}: {typed}")
         return typed

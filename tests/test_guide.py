@@ -285,6 +285,38 @@ def test_trouble_is_said_where_it_is_found() -> None:
     assert "You may also type: high or low" in said
 
 
+def test_a_screw_that_works_the_other_way_is_told_and_the_visit_goes_on() -> None:
+    """At the stop one word turns the advice round; the visit comes to its end in band."""
+    desk = Desk(boiler(51, fault="reversed screw"))
+    desk.instead = {"A new reading": ["leaner", "leaner"]}  # both screws of this boiler
+    walked(desk)
+    assert "STOP. The throttle screw works the other way" in " ".join(desk.text.split())
+    assert "check throttle clockwise leaner" in what_was_logged()
+    assert "The visit is over; the appliance is left in service." in desk.text
+    low, high = Job.load("visit.csv").facts.bands["high"]
+    assert low <= desk.boiler.settled_pct("high") <= high
+
+
+def test_a_valve_that_can_t_be_set_ends_out_of_service() -> None:
+    """At the stop the stages are skipped with the reason, the way back is said, the appliance is out of service."""
+    desk = Desk(boiler(51, fault="dead screw"))
+    desk.instead = {
+        "A new reading": ["skip"], "Why is 'high fire'": ["screw dead"], "Why is 'low fire'": ["screw dead"],
+        "Why is 'both again'": ["screw dead"], "Case or cover": ["skip"], "Why is 'proof'": ["not set"],
+        "Why is 'close up'": ["gas off, labelled"], "Caps and seals": ["skip"], "The appliance is left": ["in", "out"],
+    }  # fmt: skip
+    desk.instead["A new reading"] *= 3
+    walked(desk)
+    said = " ".join(desk.text.split())
+    assert "The throttle screw does nothing" in said
+    assert "Restore Throttle screw" in said
+    assert "A stop stands, so it can't be logged as in service" in said
+    assert said.endswith(
+        "The visit is over; the appliance is left out of service. Skipped high fire: screw dead low fire: screw dead "
+        "both again: screw dead proof: not set close up: gas off, labelled"
+    )
+
+
 def test_another_terminal_on_the_same_log_is_noticed() -> None:
     """A turn logged elsewhere meanwhile is not logged twice."""
     desk = up_to("What did")
