@@ -40,6 +40,7 @@ Turn = Annotated[
     list[str],
     typer.Argument(metavar="TURN...", help="How far, which way: 1/24 cw, 1/12 ccw, 30deg cw.", show_default=False),
 ]
+Overwrite = Annotated[bool, typer.Option("--overwrite", help="Replace a file that is there.")]
 Rate = Annotated[str, typer.Argument(metavar="RATE", help="high or low", show_default=False)]
 
 
@@ -165,19 +166,57 @@ def next_step(log: Log, at: At = None, as_json: AsJson = False) -> None:
 @app.command()
 def may(log: Log, screw: Screw, how_far: Turn, at: At = None, as_json: AsJson = False) -> None:
     """May I turn this far? A refusal has exit status 3."""
-    job = Job.load(log)
-    verdict = job.may(one_of(screw, SCREWS), units.parse_turn(" ".join(how_far)), at=parse_time(at))
+    job, moment = Job.load(log), parse_time(at)
+    verdict = job.may(one_of(screw, SCREWS), units.parse_turn(" ".join(how_far)), at=moment)
     warn(job)
-    typer.echo(as_text(asdict(verdict)) if as_json else text.say_verdict(verdict))
+    typer.echo(as_text(asdict(verdict)) if as_json else text.say_verdict(verdict, job.progress(moment)))
     if not verdict.allowed:
         raise typer.Exit(REFUSED)
 
 
 @app.command()
-def show(log: Log, as_json: AsJson = False) -> None:
+def show(
+    log: Log,
+    as_json: AsJson = False,
+    plot: Annotated[
+        Path | None, typer.Option(metavar="FILE", help="Draw it too: a .png, .svg or .pdf file.", show_default=False)
+    ] = None,
+    overwrite: Overwrite = False,
+) -> None:
     """The job so far: rows, fitted response, findings."""
     job = Job.load(log)
+    if plot:
+        from advisor import pages, record, sheet
+
+        written = pages.save(sheet.picture_of(record.record_of(job), log.name), plot, "CO2 against time", overwrite)
+        typer.echo(text.say_written(written, ()), err=True)
     typer.echo(as_text(job.as_record()) if as_json else text.say_job(job))
+
+
+@app.command("sheet")
+def make_sheet(
+    log: Log,
+    file: Annotated[Path, typer.Argument(metavar="FILE", help="A .pdf, .png or .svg file.", show_default=False)],
+    paper: Annotated[str, typer.Option(help="a4 or letter")] = "a4",
+    overwrite: Overwrite = False,
+) -> None:
+    """The record of the visit to print: as found, as left, every turn."""
+    from advisor import pages, record, sheet
+
+    job = Job.load(log)
+    made = record.record_of(job)
+    written = pages.save(sheet.pages_of(made, log.name, paper.lower()), file, sheet.TITLE, overwrite)
+    warn(job)
+    typer.echo(text.say_written(written, made.missing))
+
+
+@app.command()
+def guide(log: Log) -> None:
+    """The whole visit, step by step, at the keyboard; can be left and resumed."""
+    from advisor.guide import Guide  # here, not above: no other command needs it
+    from advisor.terminal import Terminal
+
+    Guide(log, Terminal()).run()
 
 
 def maybe_number(typed: str | None, what: str) -> float | None:
@@ -198,9 +237,10 @@ def entry(log: Path, at: str | None) -> Iterator[Job]:
 
 def answer(job: Job, at: str | None, as_json: bool = False) -> None:
     """Print what `next` says; a halt has exit status 3."""
-    advice = job.next(parse_time(at))
+    moment = parse_time(at)
+    advice = job.next(moment)
     warn(job)
-    typer.echo(as_text(asdict(advice)) if as_json else text.say_advice(advice, job.facts))
+    typer.echo(as_text(asdict(advice)) if as_json else text.say_next(job, advice, moment))
     if advice.action == "halt":
         raise typer.Exit(REFUSED)
 

@@ -32,8 +32,11 @@ class Facts:
     overshoot_chance       largest accepted chance that a move passes the far edge of the band, 0 to 0.5
     stop_chance            chance of being in band from which a rate counts as set, 0.5 to 1
     pressures  allowed gas pressures from the data plate: name -> (low, high, unit)
+    input_rate  input on the data plate with its tolerance, gross: (low, high, unit), when known
+    heating_value  gross heating value from the gas supplier: (value, unit), when known
     prior      what is assumed about the valve before its first turn
     site, analyser  free text for the record
+    practice   whether the boiler is made up: everything made from the log says PRACTICE
     """
 
     fuel: Fuel
@@ -51,9 +54,12 @@ class Facts:
     overshoot_chance: float = 0.05
     stop_chance: float = 0.99
     pressures: Mapping[str, tuple[float, float, str]] = field(default_factory=dict)
+    input_rate: tuple[float, float, str] | None = None
+    heating_value: tuple[float, str] | None = None
     prior: Prior = field(default_factory=Prior)
     site: str = ""
     analyser: str = ""
+    practice: bool = False
 
     def __post_init__(self) -> None:
         put = object.__setattr__
@@ -71,6 +77,10 @@ class Facts:
             "pressures",
             MappingProxyType({k: _checked_pressure(k, v) for k, v in self.pressures.items()}),
         )
+        if self.input_rate is not None:
+            put(self, "input_rate", _checked_input_rate(self.input_rate))
+        if self.heating_value is not None:
+            put(self, "heating_value", _checked_heating_value(self.heating_value))
         put(self, "prior", Prior.from_mapping(self.prior))
         for screw in SCREWS:
             self._check_screw(screw)
@@ -167,3 +177,19 @@ def _checked_pressure(name: str, given: tuple[float, float, str]) -> tuple[float
     if not 0 < low < high:
         raise RangeError(f"pressure '{name}' {low:g} to {high:g} {unit}: two rising numbers above 0 are needed")
     return (low, high, unit)
+
+
+def _checked_input_rate(given: tuple[float, float, str]) -> tuple[float, float, str]:
+    low, high, unit = float(given[0]), float(given[1]), str(given[2])
+    if not 0 < units.power_kw(low, unit) < units.power_kw(high, unit) <= 5000:
+        raise RangeError(f"input_rate {low:g} to {high:g} {unit}: two rising numbers above 0, up to 5000 kW")
+    return low, high, unit
+
+
+def _checked_heating_value(given: tuple[float, str]) -> tuple[float, str]:
+    value, unit = float(given[0]), str(given[1])
+    if not 5 <= units.heating_value_mj_m3(value, unit) <= 150:
+        raise RangeError(
+            f"heating_value {value:g} {unit}: from 5 to 150 MJ/m3 (134 to 4026 Btu/ft3) is allowed. Right unit?"
+        )
+    return value, unit

@@ -4,10 +4,11 @@ import itertools
 
 from advisor import readings, units
 from advisor.errors import RangeError
-from advisor.events import FIRINGS, SCREWS
+from advisor.events import FIRINGS, SCREWS, Event
 from advisor.history import LEAKING, SAMPLE_LINE, checked_pressure, clockwise_item
 from advisor.model import FIRING_FOR
 from advisor.readings import Finding
+from advisor.stages import INPUT_RATE, PRESSURE, SKIPPED, Stage
 from advisor.visit import Visit
 
 SURE = 0.8  # chance from which a fault of a screw is stated
@@ -26,6 +27,7 @@ def find(visit: Visit) -> tuple[Finding, ...]:
         *_sample_line(visit),
         *_last_turn(visit),
         *_pressures(visit),
+        *_input_rate(visit),
         *_moved_by_itself(visit),
         *_drift(visit),
         *(finding for screw in SCREWS for finding in _screw(visit, screw)),
@@ -73,7 +75,11 @@ def _pressures(visit: Visit) -> list[Finding]:
     for name, (low, high, unit) in visit.facts.pressures.items():
         checks = [row.event for row in visit.of("check") if row.event.item == name]
         if not checks:
-            if visit.of("reading"):
+            skipped = [row.event.note for row in visit.of("note") if _skips(row.event, PRESSURE)]
+            if skipped:
+                text = f"The {name} was not checked ({skipped[-1]}): the combustion figures rest on a guess."
+                found.append(Finding("pressure-skipped", "warn", text))
+            elif visit.of("reading"):
                 text = f"The {name} has not been checked yet: combustion is not set on a pressure nobody knows."
                 found.append(Finding("pressure-unknown", "warn", text))
             continue
@@ -93,6 +99,22 @@ def _pressures(visit: Visit) -> list[Finding]:
                 )
             )
     return found
+
+
+def _input_rate(visit: Visit) -> list[Finding]:
+    """A timed input rate outside the data plate's range."""
+    if not any(row.event.item == INPUT_RATE for row in visit.of("check")):
+        return []
+    from advisor import measured  # here, not above: hardly any answer needs it
+
+    said = measured.say_input_rate(visit)
+    if " below " in said or " above " in said:
+        return [Finding("input-rate", "warn", said)]
+    return []
+
+
+def _skips(event: Event, stage: Stage) -> bool:
+    return event.item == SKIPPED and event.value == stage.name
 
 
 def _sample_line(visit: Visit) -> list[Finding]:

@@ -7,7 +7,7 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any, Self
 
-from advisor import fuels, log, units
+from advisor import fuels, log, progress, stages, units
 from advisor.decision import Advice, Verdict, advise, permit
 from advisor.errors import RangeError
 from advisor.events import FIRINGS, SCREWS, Event, still_valid
@@ -16,10 +16,12 @@ from advisor.findings import find
 from advisor.history import LEAKING, SAMPLE_LINE, TIGHT, History, Row, clockwise_item, facts_as_told, in_order
 from advisor.model import FIRING_FOR
 from advisor.prior import Prior
+from advisor.progress import Progress
 from advisor.rate import gain_at_present
 from advisor.readings import Finding
 from advisor.response import Belief
 from advisor.rows import check_event
+from advisor.told import facts_on_site
 from advisor.visit import Visit
 
 CLOCK_PLAY = timedelta(minutes=1)  # clocks of two devices may differ by this
@@ -91,6 +93,13 @@ class Job:
         job._take(log.read_log(path))
         return job
 
+    def refresh(self) -> bool:
+        """Read the log again: another terminal may have added rows. Tells whether there were any."""
+        before = self._events
+        if self.path is not None:
+            self._take(log.read_log(self.path))
+        return self._events != before
+
     def _take(self, read: log.Log) -> None:
         self.facts, self._events, self.warnings = read.facts, read.events, read.warnings
 
@@ -139,25 +148,29 @@ class Job:
     ) -> None:
         """Log something that was looked at: a gas pressure, the sample line, which way a screw works."""
         text = value if isinstance(value, str) else f"{value:.10g}"
-        import difflib  # here, not above: no answer needs it
+        import difflib  # these here, not above: no answer needs them
 
-        known = [SAMPLE_LINE, *map(clockwise_item, SCREWS), *self.facts.pressures]
-        meant = difflib.get_close_matches(item.lower(), known, 1, 0.7)
-        if item not in known and meant:
+        from advisor import answers
+
+        with_effect = [SAMPLE_LINE, *map(clockwise_item, SCREWS), *self.facts.pressures]
+        meant = difflib.get_close_matches(item.lower(), with_effect, 1, 0.7)
+        if item not in (*with_effect, *stages.ITEMS) and meant:
             raise RangeError(f"check '{item}': did you mean \"{meant[0]}\"? Put it in quotes, it is one name")
         if item in self.facts.pressures:
             if not unit:
                 raise RangeError(f"the {item} needs its unit, such as {self.facts.pressures[item][2]}")
             units.pressure_pa(units.parse_number(text, item), unit)
-        if item in map(clockwise_item, SCREWS):
+        elif item in map(clockwise_item, SCREWS):
             _one_of(text, DIRECTIONS, item)
-        if item == SAMPLE_LINE:
+        elif item == SAMPLE_LINE:
             _one_of(text, (TIGHT, LEAKING), item)
+        elif question := stages.question_for(item, self.facts):
+            text, unit = answers.typed(question, f"{text} {unit}", self.facts, self._entry_time(at).date())
         self._append(Event(self._entry_time(at), "check", item=item, value=text, unit=unit, note=note))
 
-    def note(self, text: str, *, at: datetime | None = None) -> None:
-        """Log a remark."""
-        self._append(Event(self._entry_time(at), "note", note=text))
+    def note(self, text: str, *, item: str = "", value: str = "", unit: str = "", at: datetime | None = None) -> None:
+        """Log a remark; `item` and `value` say what it is about, such as "skipped stage" and the stage's name."""
+        self._append(Event(self._entry_time(at), "note", item=item, value=value, unit=unit, note=text))
 
     def void(self, row: int | None = None, *, at: datetime | None = None, note: str = "") -> int:
         """Strike a row by its number, or the last row that stands; returns its number."""
@@ -177,19 +190,24 @@ class Job:
         raise RangeError("there is no row left to strike")
 
     def _entry_time(self, at: datetime | None) -> datetime:
-        """The moment given; else now, just after the last row where the clock is a little behind it."""
-        if at is None:
-            at = datetime.now().astimezone()
-            last = self._last_time() or at
-            if last - at > CLOCK_PLAY:
-                raise RangeError(
-                    f"this clock shows {at:%H:%M}, but the log's last row is of {last:%Y-%m-%d %H:%M}: set the "
-                    "clock, or give the time of the entry"
-                )
-            at = max(at, last + timedelta(milliseconds=1)) if self._last_time() else at
+        """The moment given, else now."""
+        at = self.moment() if at is None else at
         if at.tzinfo is None:
             raise RangeError(f"time {at.isoformat()} has no time zone: give one, such as {at.isoformat()}+00:00")
         return at.replace(microsecond=at.microsecond // 1000 * 1000)
+
+    def moment(self, now: datetime | None = None) -> datetime:
+        """The moment of an entry made now: just after the last row where the clock is a little behind it."""
+        at = datetime.now().astimezone() if now is None else now
+        last = self._last_time()
+        if last is None:
+            return at
+        if last - at > CLOCK_PLAY:
+            raise RangeError(
+                f"this clock shows {at:%H:%M}, but the log's last row is of {last:%Y-%m-%d %H:%M}: set the "
+                "clock, or give the time of the entry"
+            )
+        return max(at, last + timedelta(milliseconds=1))
 
     def _append(self, event: Event) -> None:
         check_event(event)
@@ -197,7 +215,7 @@ class Job:
             self._events = (*self._events, event)
         else:
             log.append_events(self.path, [event])
-            self._take(log.read_log(self.path))  # another terminal may have added rows meanwhile
+            self.refresh()
 
     # --- answers ----------------------------------------------------------------------------------
 
@@ -222,7 +240,7 @@ class Job:
             if last is not None:
                 at = last if self.is_old(at) else max(at, last)
         rows = tuple(self.rows(at))
-        facts = facts_as_told(self.facts, rows)
+        facts = facts_on_site(facts_as_told(self.facts, rows), (row.event for row in rows))
         return Visit(facts, rows, self._history(facts, rows), at)
 
     def is_old(self, now: datetime) -> bool:
@@ -255,6 +273,11 @@ class Job:
             )
             advice = replace(advice, findings=(*advice.findings, Finding("old-log", "note", text)))
         return advice
+
+    def progress(self, at: datetime | None = None, advice: Advice | None = None) -> Progress:
+        """Which stage the visit is in and how each stands; `advice`, where `next` was asked already, saves time."""
+        visit = self.visit(at)
+        return progress.follow(visit, advise(visit) if advice is None else advice)
 
     def may(self, screw: str, turns_cw: float, at: datetime | None = None) -> Verdict:
         """May this screw be turned this far now (turns, clockwise positive)?"""

@@ -11,6 +11,10 @@ from types import MappingProxyType
 # Carbon monoxide in the dry flue of a boiler, ppm air-free. ANSI/BPI-1200-S-2017 [S].
 CO_AIR_FREE_PPM = 400.0
 
+# CO over CO2 of a boiler on natural gas, both dry: below the first is good; above the second it is not left
+# in service. BS 7967 [S].
+CO_CO2_RATIO, CO_CO2_RATIO_OUT_OF_SERVICE = 0.004, 0.008
+
 # Shortest waits, s: after a turn of the screw, and after a change of firing rate. Common practice.
 OFFSET_MIN_WAIT_S = 60.0
 THROTTLE_MIN_WAIT_S = 60.0

@@ -10,6 +10,7 @@ from advisor.errors import RangeError
 SETTABLE = (
     "cap_turns", "cap_statement", "mark_turns", "travel_limit_turns", "clockwise", "min_wait_s", "turndown",
     "co_limit_ppm_air_free", "display_step_pct", "analyser_accuracy_pct", "overshoot_chance", "stop_chance",
+    "input_rate", "heating_value",
 )  # fmt: skip
 
 
@@ -81,8 +82,14 @@ def parse_settings(words: list[str]) -> dict[str, Any]:
     return settings
 
 
-def _value(typed: str, name: str) -> float | str:
-    """A number, a fraction such as 1/24, or the words as they are where the fact is in words."""
+def _value(typed: str, name: str) -> float | str | tuple[float | str, ...]:
+    """A number, a fraction such as 1/24, numbers with a unit, or the words as they are where the fact is in words."""
+    if name == "input_rate":
+        limits, _, unit = typed.partition(" ")
+        return (*units.parse_range(limits, name), unit.strip())
+    if name == "heating_value":
+        number, _, unit = typed.partition(" ")
+        return units.parse_number(number, name), unit.strip()
     if name in ("clockwise", "cap_statement"):
         return typed
     top, slash, bottom = typed.partition("/")

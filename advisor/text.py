@@ -1,20 +1,22 @@
 """The answers in words: one screen of at most 80 columns, the first line is the answer."""
 
 import math
-import textwrap
 from collections.abc import Iterable, Sequence
+from datetime import datetime
 
 from advisor import units
 from advisor.decision import Advice, Verdict
 from advisor.events import FIRINGS, SCREWS, Event
 from advisor.facts import Facts
 from advisor.job import Job, Response
+from advisor.lines import WIDTH, labelled, listed, wrapped
+from advisor.progress import Progress
 from advisor.rate import percent
 from advisor.readings import Finding
 from advisor.rows import one_line
+from advisor.stages import STAGES
+from advisor.visit import Visit
 
-WIDTH = 78
-LABEL_WIDTH = 9
 CAUTION = "The maker's instructions and your own judgement come first."
 BEFORE = (
     "Maker's instructions and target table at hand; room CO alarm on.",
@@ -25,25 +27,73 @@ BEFORE = (
 READ_ALL = "CO2, O2 and CO"
 
 
+def say_next(job: Job, advice: Advice, at: datetime | None = None, *, guided: bool = False) -> str:
+    """The answer of `next` as text, with the stage of the visit and, where it is advised, the way back as found.
+
+    `guided`: without the words that the guide says itself.
+    """
+    visit = job.visit(at)
+    lines = say_advice(advice, job.facts).splitlines()
+    caution = [lines.pop()] if lines[-1] == CAUTION else []
+    if advice.action == "halt" and any(_may_end_the_job(finding) for finding in advice.findings):
+        lines += _way_back(visit)
+    if guided:
+        return "\n".join(lines)
+    return "\n".join([*lines, *labelled("Stage", say_stage(job.progress(at, advice))), *caution])
+
+
+def say_stage(progress: Progress) -> str:
+    """Which stage the visit is in, and which before it are not done, in one line."""
+    if progress.working is None:
+        return "the visit is over."
+    stage = progress.working.stage
+    behind = progress.left_behind
+    not_done = f"; not done: {', '.join(behind)}" if behind else ""
+    return f"{STAGES.index(stage) + 1} of {len(STAGES)}, {stage.name}{not_done}."
+
+
+def _may_end_the_job(finding: Finding) -> bool:
+    from advisor.trouble import TROUBLES  # here, not above: an answer without a stop does without it
+
+    return finding.severity == "halt" and finding.code in TROUBLES and TROUBLES[finding.code].give_up
+
+
+def _way_back(visit: Visit) -> list[str]:
+    from advisor.trouble import way_back
+
+    return listed("Restore", [back.say() for back in way_back(visit)])
+
+
+def say_trouble(findings: Iterable[Finding]) -> list[str]:
+    """What to look at first for each stop and warning, in order, as lines."""
+    from advisor.trouble import TROUBLES
+
+    lines = []
+    for finding in findings:
+        if finding.severity != "note" and finding.code in TROUBLES:
+            steps = TROUBLES[finding.code].all_steps
+            lines += [f"  Look first ({finding.code.replace('-', ' ')}):"]
+            lines += [line for number, step in enumerate(steps, 1) for line in labelled(f"{number:>5}", step)]
+    return lines
+
+
 def say_advice(advice: Advice, facts: Facts) -> str:
     """The answer of `next` as text."""
-    lines = [*_wrapped(_first_line(advice))]
+    lines = [*wrapped(_first_line(advice))]
     if advice.action == "turn" and advice.wait_s is not None and advice.turns_cw is not None:
-        lines += _labelled("Wait", _wait_after(advice.wait_s, facts.min_wait_s[advice.screw or ""]))
+        lines += labelled("Wait", _wait_after(advice.wait_s, facts.min_wait_s[advice.screw or ""]))
     if advice.action in ("turn", "read", "wait"):
         lines += _expect(advice)
     if advice.action == "turn":
         lines += _chances(advice)
         lines += _gain(advice, facts)
     if advice.action == "finish":
-        lines += _labelled(
-            "Next", "Cover back on and read once more; close and seal the adjusters; fill in the record."
-        )
+        lines += labelled("Next", "Cover back on and read once more; close and seal the adjusters; fill in the record.")
     if advice.action != "halt":
-        lines += _listed("Why", advice.reasons)
+        lines += listed("Why", advice.reasons)
     lines += _findings(advice.findings, skip_first_halt=advice.action == "halt")
     if advice.action in ("turn", "finish", "halt"):
-        lines += _wrapped(CAUTION)
+        lines += wrapped(CAUTION)
     return "\n".join(lines)
 
 
@@ -64,28 +114,29 @@ def _first_line(advice: Advice) -> str:
     return f"STOP. {halts[0].text}"
 
 
-def say_verdict(verdict: Verdict) -> str:
-    """The answer of `may` as text."""
+def say_verdict(verdict: Verdict, progress: Progress | None = None) -> str:
+    """The answer of `may` as text; with the stage of the visit where `progress` is given."""
     turn = f"{verdict.screw} screw {units.say_turn(verdict.turns_cw)}"
-    lines = _wrapped(f"{'Yes' if verdict.allowed else 'No'}: {turn}. {verdict.reasons[0]}")
+    lines = wrapped(f"{'Yes' if verdict.allowed else 'No'}: {turn}. {verdict.reasons[0]}")
     if verdict.expect_co2_pct is not None and verdict.wait_s is not None:
-        lines += _labelled("Wait", f"{_wait(verdict.wait_s)} after it, then read.")
+        lines += labelled("Wait", f"{_wait(verdict.wait_s)} after it, then read.")
         lines += _expect(verdict)
         lines += _chances(verdict)
-    lines += _listed("Why", verdict.reasons[1:])
+    lines += listed("Why", verdict.reasons[1:])
+    lines += labelled("Stage", say_stage(progress)) if progress else []
     if verdict.allowed:
-        lines += _wrapped(CAUTION)
+        lines += wrapped(CAUTION)
     return "\n".join(lines)
 
 
 def say_opened(job: Job) -> str:
     """What `open` prints: where the log is, what to prepare, and where to start."""
     facts = job.facts
-    lines = _wrapped(f"Log {job.path} is open. Start at high fire.")
+    lines = wrapped(f"Log {job.path} is open. Start at high fire.")
     for firing, (low, high) in facts.bands.items():
         o2 = [facts.fuel.o2_from_co2_pct(edge) for edge in (low, high)]
         air = [100 * (facts.fuel.excess_air_ratio(co2_pct=edge) - 1) for edge in (low, high)]
-        lines += _labelled(
+        lines += labelled(
             firing.capitalize(),
             f"CO2 {low:g} to {high:g} % of {facts.fuel.name} is O2 {o2[0]:.1f} to {o2[1]:.1f} %, excess air "
             f"{air[0]:.0f} to {air[1]:.0f} %.",
@@ -94,18 +145,27 @@ def say_opened(job: Job) -> str:
         against = "leaner" if way == "richer" else "richer"
         taken = f'{way}; if not, log check "{screw} clockwise" {against}'
         taken = "not known: the first small turn will show" if way == "unknown" else taken
-        lines += _labelled(screw.capitalize(), f"up to {_most(facts, screw)} at a time; clockwise is taken as {taken}.")
+        lines += labelled(screw.capitalize(), f"up to {_most(facts, screw)} at a time; clockwise is taken as {taken}.")
     for caution in BEFORE:
-        lines += _labelled("Before", caution)
-    lines += _wrapped(CAUTION)
+        lines += labelled("Before", caution)
+    lines += wrapped(CAUTION)
+    return "\n".join(lines)
+
+
+def say_written(paths: Sequence[object], missing: Sequence[str]) -> str:
+    """What `sheet` prints: the files, and what keeps the job from being finished."""
+    lines = wrapped(f"Wrote {', '.join(map(str, paths))}.")
+    if missing:
+        lines += wrapped("The sheet says NOT FINISHED at the top:")
+        lines += [line for sentence in missing for line in labelled("Missing", sentence)]
     return "\n".join(lines)
 
 
 def say_struck(number: int, event: Event) -> str:
     """What `void` says first: the row that was struck; for a turn, how to put it right."""
-    lines = _wrapped(f"Struck row {number}: {say_event(event)}.")
+    lines = wrapped(f"Struck row {number}: {say_event(event)}.")
     if event.event == "turn":
-        lines += _wrapped(
+        lines += wrapped(
             f"If a turn was made there after all, log it as it was, with --at {event.time:%H:%M:%S}, before all else."
         )
     return "\n".join(lines)
@@ -113,7 +173,7 @@ def say_struck(number: int, event: Event) -> str:
 
 def say_plainly(message: str) -> str:
     """A message wrapped for the terminal, its own line ends kept."""
-    return "\n".join(line for part in message.splitlines() for line in _wrapped(part))
+    return "\n".join(line for part in message.splitlines() for line in wrapped(part))
 
 
 def _most(facts: Facts, screw: str) -> str:
@@ -126,13 +186,13 @@ def _expect(answer: Advice | Verdict) -> list[str]:
     low, high = answer.expect_low_pct, answer.expect_high_pct
     if high - low > 2:
         return []  # nothing is known yet: no figure is better than that one
-    return _labelled("Expect", f"CO2 {answer.expect_co2_pct:.1f} %, between {low:.1f} and {high:.1f} (9 times in 10).")
+    return labelled("Expect", f"CO2 {answer.expect_co2_pct:.1f} %, between {low:.1f} and {high:.1f} (9 times in 10).")
 
 
 def _chances(answer: Advice | Verdict) -> list[str]:
     if answer.chance_in_band is None or answer.chance_past_band is None:
         return []
-    return _labelled(
+    return labelled(
         "Chance",
         f"{percent(answer.chance_in_band)} to be in band then, "
         f"{percent(answer.chance_past_band)} to pass the far edge.",
@@ -147,16 +207,16 @@ def _gain(advice: Advice, facts: Facts) -> list[str]:
     way = "clockwise" if mark > 0 else "counterclockwise"
     if low * high <= 0 and facts.clockwise[advice.screw] == "unknown":
         most = max(abs(low * mark), abs(high * mark))
-        return _labelled("Screw", f"which way it works is not known yet (at most {most:.1f} % CO2 a mark).")
+        return labelled("Screw", f"which way it works is not known yet (at most {most:.1f} % CO2 a mark).")
     if low * high <= 0:
         far = max((low * mark, high * mark), key=lambda end: end * gain * mark)
-        return _labelled(
+        return labelled(
             "Screw",
             f"1 mark ({units.say_fraction(mark)} turn {way}) may make {gain * mark:+.2f} % CO2, at most {far:+.2f}; "
             "it has not shown yet.",
         )
     ends = sorted((low * mark, high * mark), key=abs)
-    return _labelled(
+    return labelled(
         "Screw",
         f"{units.say_fraction(mark)} turn {way} makes about {gain * mark:+.2f} % CO2 "
         f"({ends[0]:+.2f} to {ends[1]:+.2f}, 9 times in 10).",
@@ -169,7 +229,7 @@ def _findings(findings: Iterable[Finding], *, skip_first_halt: bool = False) -> 
         if skip_first_halt and finding.severity == "halt":
             skip_first_halt = False
             continue
-        lines += _labelled({"halt": "STOP", "warn": "Warning", "note": "Note"}[finding.severity], finding.text)
+        lines += labelled({"halt": "STOP", "warn": "Warning", "note": "Note"}[finding.severity], finding.text)
     return lines
 
 
@@ -179,27 +239,45 @@ def say_job(job: Job) -> str:
     facts = visit.facts
     bands = ", ".join(f"{firing} {low:g} to {high:g} %" for firing, (low, high) in facts.bands.items())
     advice = job.next()
-    lines = _wrapped(_first_line(advice))
-    lines += ["", *_labelled("Job", f"{facts.fuel.name}; CO2 bands {bands}")]
+    lines = wrapped(_first_line(advice))
+    lines += ["", *labelled("Job", f"{facts.fuel.name}; CO2 bands {bands}")]
     for name, value in (("Site", facts.site), ("Analyser", facts.analyser)):
         if value:
-            lines += _labelled(name, value)
+            lines += labelled(name, value)
+    progress = job.progress(visit.at, advice)
+    lines += labelled("Stage", say_stage(progress))
+    lines += listed("Skipped", [f"{s.stage.name}: {s.reason}" for s in progress.states if s.state == "skipped"])
     lines += ["", " row  time      what"]
     standing = {row.number for row in visit.rows}
     for number, event in enumerate(job.events, 1):
         struck = "" if number in standing or event.event == "void" else "  (struck)"
         head = f"{number:4d}  {event.time:%H:%M:%S}  "
-        lines += textwrap.wrap(
-            one_line(say_event(event)) + struck, WIDTH, initial_indent=head, subsequent_indent=" " * len(head)
-        ) or [head]
+        lines += wrapped(one_line(say_event(event)) + struck, WIDTH, head, " " * len(head)) or [head]
     lines.append("")
     for screw in SCREWS:
         lines += _say_response(job.response(screw))
     for firing in FIRINGS:
         lines += _say_standing(job, firing)
+    lines += _measured(visit)
     lines += _findings(advice.findings, skip_first_halt=advice.action == "halt")
-    lines += [line for warning in job.warnings for line in _labelled("Log", warning)]
+    lines += say_trouble(advice.findings)
+    if any(_may_end_the_job(finding) for finding in advice.findings):
+        lines += _way_back(visit)
+    lines += [line for warning in job.warnings for line in labelled("Log", warning)]
     return "\n".join(lines)
+
+
+def _measured(visit: Visit) -> list[str]:
+    """Flue figures at both rates, pressures, input rate and calibration, as far as they were measured."""
+    from advisor import measured  # here, not above: `next` does without it
+
+    flue = {firing: measured.flue_at(visit, firing) for firing in FIRINGS}
+    lines = listed(
+        "Flue", [f"{f} fire: {measured.say_flue(visit.facts, figure)}" for f, figure in flue.items() if figure]
+    )
+    calibration = measured.say_calibration((row.event for row in visit.rows), visit.at.date())
+    checked = [measured.say_drop(visit), measured.say_input_rate(visit), calibration]
+    return lines + listed("Checked", [sentence for sentence in checked if sentence])
 
 
 def say_event(event: Event) -> str:
@@ -218,36 +296,52 @@ def say_event(event: Event) -> str:
         case "void":
             said = f"row {event.value} struck"
         case _:
-            return f"note: {event.note}"
+            about = f"{event.item} {event.value} {event.unit}".strip()
+            return f"note: {about}; {event.note}" if about else f"note: {event.note}"
     return f"{said}; {event.note}" if event.note else said
 
 
 def _say_response(response: Response) -> list[str]:
     per_mark = [gain / 12 for gain in (response.gain_per_turn, response.gain_low, response.gain_high)]
-    lines = _labelled(
+    lines = labelled(
         response.screw.capitalize(),
-        f"1/12 turn clockwise makes {per_mark[0]:+.2f} % CO2 at {response.firing} fire (90 % {per_mark[1]:+.2f} to "
-        f"{per_mark[2]:+.2f}); per turn {response.gain_per_turn:+.1f} ({response.gain_low:+.1f} to "
+        f"1/12 turn clockwise makes {per_mark[0]:+.2f} % CO2 at {response.firing} fire ({per_mark[1]:+.2f} to "
+        f"{per_mark[2]:+.2f}, 9 times in 10); per turn {response.gain_per_turn:+.1f} ({response.gain_low:+.1f} to "
         f"{response.gain_high:+.1f}); slack about {response.slack:.3f} turn; lag about {response.lag:.0f} s; "
-        f"{response.n_moves} turns, {response.n_readings} settled readings.",
+        f"{_count(response.n_moves, 'turn')}, {_count(response.n_readings, 'settled reading')}.",
     )
     for sentence in response.not_known:
-        lines += _labelled("", f"Not known: {sentence}")
+        lines += labelled("", f"Not known: {sentence}")
     return lines
+
+
+def _count(number: int, what: str) -> str:
+    return f"{number} {what}" if number == 1 else f"{number} {what}s"
 
 
 def _say_standing(job: Job, firing: str) -> list[str]:
     visit = job.visit()
     if not visit.settled_readings(firing, 0.0):
-        return _labelled(f"{firing.capitalize()}", "no settled reading yet.")
+        return labelled(f"{firing.capitalize()}", "no settled reading yet.")
     forecast, scale = visit.belief.settled(firing), visit.belief.model.scales[firing]
     low, high = (float(edge) for edge in scale.straight(visit.facts.bands[firing]))
     co2 = [float(scale.co2_pct(value)) for value in (forecast.mean, forecast.quantile(0.05), forecast.quantile(0.95))]
-    return _labelled(
+    return labelled(
         firing.capitalize(),
-        f"true CO2 about {co2[0]:.2f} % (90 % {co2[1]:.2f} to {co2[2]:.2f}); in band: "
-        f"{percent(forecast.between(low, high))}.",
+        f"true CO2 about {co2[0]:.2f} % ({co2[1]:.2f} to {co2[2]:.2f}, 9 times in 10); in band: "
+        f"{percent(forecast.between(low, high))}.{_with_accuracy(visit, firing, co2[0], forecast.var**0.5)}",
     )
+
+
+def _with_accuracy(visit: Visit, firing: str, co2_pct: float, sd_pct: float) -> str:
+    """The chance in band with the analyser's own accuracy in it, where that is known."""
+    accuracy = visit.facts.analyser_accuracy_pct
+    if not accuracy:
+        return ""
+    from advisor.figures import chance_truly_in_band  # here, not above: `next` does without it
+
+    chance = chance_truly_in_band(co2_pct, sd_pct, *visit.facts.bands[firing], accuracy)
+    return f" With the analyser's own accuracy of {accuracy:g} % CO2 either way: {percent(chance)}."
 
 
 def _wait(seconds: float) -> str:
@@ -258,19 +352,3 @@ def _wait_after(wait_s: float, min_wait_s: float) -> str:
     if wait_s <= min_wait_s + 15:
         return f"{_wait(wait_s)} after the turn, then read {READ_ALL}."
     return f"{_wait(min_wait_s)} after the turn, then read {READ_ALL}; it should have settled after {_wait(wait_s)}."
-
-
-def _wrapped(text: str) -> list[str]:
-    return textwrap.wrap(text, WIDTH, break_long_words=True)
-
-
-def _labelled(label: str, text: str) -> list[str]:
-    head = f"  {label:<{LABEL_WIDTH}}"
-    return textwrap.wrap(text, WIDTH, initial_indent=head, subsequent_indent=" " * len(head)) or [head.rstrip()]
-
-
-def _listed(label: str, sentences: Sequence[str]) -> list[str]:
-    lines = []
-    for index, sentence in enumerate(sentences):
-        lines += _labelled(label if index == 0 else "", sentence)
-    return lines

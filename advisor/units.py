@@ -21,6 +21,10 @@ _TURN = re.compile(
 PASCALS: Mapping[str, float] = MappingProxyType(
     {"Pa": 1.0, "hPa": 100.0, "kPa": 1000.0, "mbar": 100.0, "psi": 6894.757, "inH2O": 249.0889}
 )
+# Btu of the International Table, 1055.05585262 J; foot 0.3048 m exactly. NIST SP 811 Appendix B [M].
+BTU_J, FT3_M3 = 1055.05585262, 0.3048**3
+KILOWATTS: Mapping[str, float] = MappingProxyType({"kW": 1.0, "W": 1e-3, "Btu/h": BTU_J / 3.6e6})
+MJ_PER_M3: Mapping[str, float] = MappingProxyType({"MJ/m3": 1.0, "kWh/m3": 3.6, "Btu/ft3": BTU_J / 1e6 / FT3_M3})
 _PRESSURE_UNITS = {unit.lower(): unit for unit in PASCALS} | {"inwc": "inH2O"}
 
 # Steps that are read as fractions: marks of 1/96, then of 1/60 and 1/72 turn with what they reduce to.
@@ -175,6 +179,24 @@ def pressure_pa(value: float, unit: str) -> float:
 def convert_pressure(value: float, unit: str, to: str) -> float:
     """Pressure in the unit `to`. RangeError for an unknown unit or nan."""
     return pressure_pa(value, unit) / PASCALS[_pressure_unit(to)]
+
+
+def power_kw(value: float, unit: str) -> float:
+    """Power in kW. RangeError for an unknown unit or nan."""
+    return _finite(value, "power") * _factor(KILOWATTS, unit, "power unit")
+
+
+def heating_value_mj_m3(value: float, unit: str) -> float:
+    """Heating value in MJ/m3 of the same gas volume. RangeError for an unknown unit or nan."""
+    return _finite(value, "heating value") * _factor(MJ_PER_M3, unit, "unit of heating value")
+
+
+def _factor(table: Mapping[str, float], unit: str, what: str) -> float:
+    plain = unit.replace(" ", "").replace("³", "3").replace("^3", "3").lower()
+    for name, factor in table.items():
+        if name.lower() == plain:
+            return factor
+    raise RangeError(f"{what} '{unit}' is not known; allowed are {', '.join(table)}")
 
 
 def _pressure_unit(unit: str) -> str:

@@ -39,6 +39,10 @@ def run(command: str) -> str:
     options.now = lambda: NOW  # so that a bare time is the same day whenever this runs
     words = shlex.split(command)
     assert words[0] == "advisor", command
+    if words[1] == "guide":
+        from on_site import printed_visit
+
+        return printed_visit(words[2])
     printed = io.StringIO()
     argv, sys.argv = sys.argv, words
     try:

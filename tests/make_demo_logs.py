@@ -10,7 +10,8 @@ from pathlib import Path
 
 import numpy as np
 
-from advisor import Job
+from advisor import Job, pages, sheet, stages
+from advisor.record import record_of
 from advisor.simulator import BASE, Boiler, draw
 
 DEMO_LOGS = Path(__file__).resolve().parent.parent / "demo_logs"
@@ -49,6 +50,16 @@ class Morning:
         self.wait(50)
         self.job.check("working pressure", 19.8, "mbar", at=self.at)
         self.wait(30)
+
+    def answer(self, question: stages.Question) -> None:
+        self.wait(12)
+        usual = question.choices[0] if question.choices else ""
+        words = TEMPERATURES.get(question.item, {}).get(self.boiler.firing) or ANSWERS.get(question.item, usual)
+        value, _, unit = words.partition(" ") if question.kind == "number" else (words, "", "")
+        if words:
+            self.job.check(question.item, value, unit, at=self.at)
+        else:
+            self.job.note("not today", item=stages.LEFT_OUT, value=question.item, at=self.at)
 
     def run_at(self, firing: str) -> None:
         self.wait(5)
@@ -159,7 +170,32 @@ def reversed_screw() -> None:
     morning.follow()
 
 
-JOBS = (sound_job, half_way, slack_after_reversal, read_too_soon, loose_probe, reversed_screw)
+ANSWERS = {  # to the questions of the whole visit; any other is answered with its first choice or left out
+    stages.CALIBRATED: "2026-02-11", "clean air O2": "20.9 %", "clean air CO": "0 ppm", stages.STANDING: "20.4 mbar",
+    stages.WORKING: "19.8 mbar", "other appliances": "none there", "technician": "A. Example (invented)",
+}  # fmt: skip
+TEMPERATURES = {stages.FLUE_C: {"high": "52.4 C", "low": "38.6 C"}, stages.AIR_C: {"high": "18.2 C", "low": "18.4 C"}}
+
+
+def whole_visit() -> None:
+    """A whole visit, every stage done, and its record as two pages, `whole_visit.png` and `whole_visit-2.png`."""
+    morning = Morning("whole_visit", 12, boiler(98))
+    while (state := morning.job.progress(morning.at).current) is not None:
+        step = state.step
+        if step is not None and step.question is not None:
+            morning.answer(step.question)
+        elif step is not None and step.firing is not None and step.firing == morning.boiler.firing:
+            morning.wait(60)
+            morning.read()
+        elif step is not None and step.firing is not None:
+            morning.run_at(step.firing)
+        else:
+            morning.follow()
+    made = record_of(Job.load(DEMO_LOGS / "whole_visit.csv"))
+    pages.save(sheet.pages_of(made, "whole_visit.csv"), DEMO_LOGS / "whole_visit.png", sheet.TITLE, overwrite=True)
+
+
+JOBS = (sound_job, whole_visit, half_way, slack_after_reversal, read_too_soon, loose_probe, reversed_screw)
 
 
 def index() -> str:

@@ -12,8 +12,10 @@ from typing import Any
 import pandas as pd
 import pytest
 
+from advisor import Job
 from advisor import log as job_log
 from advisor.cli import main
+from advisor.lines import columns
 
 OPEN = ["open", "visit.csv", "--fuel", "natural gas", "--high", "9.0:9.4", "--low", "8.6:9.0"]
 PREPARED = [
@@ -123,7 +125,7 @@ def test_open_says_which_fuels_it_knows() -> None:
             ["--set", "colour=red"],
             "setting 'colour=red': give name=value; names are cap_turns, cap_statement, mark_turns, "
             "travel_limit_turns, clockwise, min_wait_s, turndown, co_limit_ppm_air_free, display_step_pct, "
-            "analyser_accuracy_pct, overshoot_chance, stop_chance\n",
+            "analyser_accuracy_pct, overshoot_chance, stop_chance, input_rate, heating_value\n",
         ),
         (
             ["--set", "clockwise.offset=sideways"],
@@ -247,6 +249,65 @@ def test_no_line_is_wider_than_a_terminal() -> None:
     printed = [run(*words)[1] for words in (["next", "visit.csv", *NOW], ["show", "visit.csv"], ["--help"])]
     printed += [run(command, "--help")[1] for command in ("open", "read", "turn", "check", "void", "may", "show")]
     assert all(len(line) <= 80 for text in printed for line in text.splitlines())
+
+
+def test_wide_characters_count_twice() -> None:
+    """A note in Japanese keeps to 80 columns, where each character takes two (Unicode Standard Annex 11)."""
+    prepared()
+    run("note", "visit.csv", "ガス弁の交換後の調整を行う前に供給圧力を確認した結果は正常であった。" * 3, *NOW)
+    shown = run("show", "visit.csv")[1]
+    assert "ガス弁" in shown
+    assert max(columns(line) for line in shown.splitlines()) <= 80
+
+
+def test_an_answer_says_the_stage_in_one_line() -> None:
+    """`next` and the entries name the stage the visit is in, and what was left behind."""
+    prepared()
+    out = run("next", "visit.csv", *NOW)[1]
+    assert "  Stage    4 of 9, high fire; not done: before, valve, gas pressure.\n" in out
+    assert [line for line in out.splitlines() if line.startswith("  Stage")] == [
+        line for line in run("note", "visit.csv", "warm", *NOW)[1].splitlines() if line.startswith("  Stage")
+    ]
+
+
+def test_show_says_chances_as_next_does() -> None:
+    """One wording for the same certainty: 9 times in 10."""
+    prepared()
+    shown = run("show", "visit.csv")[1]
+    assert "9 times in 10" in shown
+    assert "90 %" not in shown
+
+
+def test_show_lists_what_to_look_at_first_and_the_way_back() -> None:
+    """A stop comes with its steps in order, skipped stages with their reason, turned screws with their way back."""
+    prepared()
+    run("turn", "visit.csv", "throttle", "1/24", "cw", "--at", "2026-05-04T10:05:30+00:00")
+    run("read", "visit.csv", "high", "8.5", "5.9", "900", "--at", "2026-05-04T10:07:30+00:00")
+    job = Job.load("visit.csv")
+    job.note("no manometer", item="skipped stage", value="gas pressure", at=job.moment(job.events[-1].time))
+    shown = words(run("show", "visit.csv")[1])
+    assert "Skipped gas pressure: no manometer" in shown
+    assert "Look first (high co): 1 Burner off if CO still climbs; air the room. 2 Screws: back" in shown
+    assert "call the maker. Restore Throttle screw 1/16 turn counterclockwise" in shown
+    assert "Restore" in run("next", "visit.csv", "--at", "2026-05-04T10:07:40+00:00")[1]
+
+
+def test_the_analyser_s_own_accuracy_is_said_plainly() -> None:
+    """Given, `show` says the chance to be truly in band with it."""
+    run(*OPEN, "--set", "analyser_accuracy_pct=0.3")
+    run("read", "visit.csv", "high", "9.2", "4.7", "20", *NOW)
+    run("read", "visit.csv", "high", "9.2", "4.7", "20", "--at", "2026-05-04T10:09:30+00:00")
+    assert "With the analyser's own accuracy of 0.3 % CO2 either way:" in words(run("show", "visit.csv")[1])
+
+
+def test_open_takes_what_the_data_plate_says_of_the_input() -> None:
+    """Input rate and heating value with their units, kept in the head; a wrong unit is refused."""
+    run(*OPEN, "--set", "input_rate=33:36 kW", "--set", "heating_value=38.5 MJ/m3")
+    facts = Job.load("visit.csv").facts
+    assert (facts.input_rate, facts.heating_value) == ((33.0, 36.0, "kW"), (38.5, "MJ/m3"))
+    other = [word.replace("visit", "other") for word in OPEN]
+    status, _, err = run(*other, "--set", "input_rate=33:36 hp")
+    assert (status, words(err)) == (2, "power unit 'hp' is not known; allowed are kW, W, Btu/h")
 
 
 def test_void_strikes_the_last_row_and_says_which() -> None:

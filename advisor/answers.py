@@ -1,0 +1,108 @@
+"""Answers to the questions of the visit: from what was typed to a check row, and whether it lets the visit go on."""
+
+import re
+from dataclasses import replace
+from datetime import date, timedelta
+
+from advisor import units
+from advisor.errors import RangeError
+from advisor.facts import Facts
+from advisor.stages import CLEAN_AIR_CO_PPM, CLEAN_AIR_O2_PCT, Question
+
+_CLEAN_AIR = {"clean air O2": CLEAN_AIR_O2_PCT, "clean air CO": CLEAN_AIR_CO_PPM}
+_LIMITS = re.compile(r"([\d.]+)\s*(?::|-|\u2013|\bto\b|\s)\s*([\d.]+)\s*([A-Za-z].*)?")
+
+
+def problem(question: Question, value: str, unit: str, facts: Facts, today: date) -> str:
+    """Why this answer blocks going on, with what to do first; "" where it does not. Raises RangeError as `typed`."""
+    value, unit = typed(question, f"{value} {unit}", facts, today)
+    why = ""
+    if question.passes and value not in question.passes:
+        why = f"{question.item}: {value}."
+    elif question.item in facts.pressures:
+        low, high, plate_unit = facts.pressures[question.item]
+        if not low <= units.convert_pressure(float(value), unit, plate_unit) <= high:
+            why = f"{question.item} {value} {unit}: the data plate allows {low:g} to {high:g} {plate_unit}."
+    elif question.item in _CLEAN_AIR:
+        low, high = _CLEAN_AIR[question.item]
+        if not low <= float(value) <= high:
+            why = f"{question.item} {value} {unit}: from {low:g} to {high:g} is right."
+    return f"{why} {question.stop}".strip() if why else ""
+
+
+def typed(question: Question, words: str, facts: Facts, today: date) -> tuple[str, str]:
+    """An answer as typed -> value and unit of its check row. Raises RangeError for what can't be an answer."""
+    words = " ".join(words.split())
+    match question.kind:
+        case "choice":
+            fitting = [choice for choice in question.choices if words and choice.startswith(words.lower())]
+            if len(fitting) != 1 and words.lower() not in question.choices:
+                raise RangeError(f"'{words}' is no answer here: type {' or '.join(question.choices)}")
+            return words.lower() if words.lower() in question.choices else fitting[0], ""
+        case "number" | "meter":
+            number, _, unit = words.partition(" ")
+            unit = unit or question.unit or plate_unit(question.item, facts)
+            value = units.parse_number(number, question.item)
+            if not unit:
+                raise RangeError(f"the {question.item} needs its unit, such as {value:g} mbar")
+            if not question.unit:
+                units.pressure_pa(value, unit)
+                if value < 0:
+                    raise RangeError(
+                        f"{question.item} {value:g} {unit}: below 0? Look at the manometer's zero and hose"
+                    )
+            elif unit != question.unit:
+                raise RangeError(f"{question.item} in '{unit}': type it in {question.unit}")
+            low, high = question.limits or (value, value)
+            if not low <= value <= high:
+                tenth = f" Did you mean {value / 10:g}?" if low <= value / 10 <= high and value > high else ""
+                raise RangeError(f"{question.item} {value:g} {unit} can't be: {low:g} to {high:g} is possible.{tenth}")
+            return f"{value:.10g}", unit
+        case "pressure range" | "power range":
+            low, high, unit = parse_limits(words, question.item)
+            (units.pressure_pa if question.kind == "pressure range" else units.power_kw)(low, unit)
+            return f"{low:g}:{high:g}", unit
+        case "heating value":
+            number, _, unit = words.partition(" ")
+            value = units.parse_number(number, question.item)
+            replace(facts, heating_value=(value, unit))  # refuses what can't be
+            return f"{value:.10g}", unit
+        case "meter gas":
+            from advisor import meter  # here, not above: no other answer needs it
+
+            meter.reference_factor_of(words)
+            return words, ""
+        case "date":
+            return _date(words, today), ""
+    if not words:
+        raise RangeError("nothing was typed")
+    return words[:200], ""
+
+
+def parse_limits(words: str, what: str, *, with_unit: bool = True) -> tuple[float, float, str]:
+    """ "17:25 mbar", "17-25 mbar" or "17 25 mbar" -> (17.0, 25.0, "mbar"). Raises RangeError for anything else."""
+    match = _LIMITS.fullmatch(words.strip())
+    low, high = units.parse_range(f"{match[1]}:{match[2]}" if match else words.split(" ")[0], what)
+    unit = (match[3] or "") if match else ""
+    if with_unit and not unit:
+        raise RangeError(f"{what} '{words}' needs its unit at the end")
+    if unit and not with_unit:
+        raise RangeError(f"{what} '{words}': two numbers only, such as {low:g}:{high:g}")
+    if low <= 0:
+        raise RangeError(f"{what} '{words}': two rising numbers above 0 are needed")
+    return low, high, unit
+
+
+def _date(words: str, today: date) -> str:
+    try:
+        day = date.fromisoformat(words)
+    except ValueError:
+        raise RangeError(f"date '{words}' can't be read: type it as {today.isoformat()}") from None
+    if not date(1990, 1, 1) <= day <= today + timedelta(days=1):
+        raise RangeError(f"date {words} can't be: it lies in the {'future' if day > today else 'far past'}")
+    return day.isoformat()
+
+
+def plate_unit(item: str, facts: Facts) -> str:
+    """Unit in which the data plate states a pressure; "" where it says nothing: no unit is guessed."""
+    return facts.pressures[item][2] if item in facts.pressures else ""

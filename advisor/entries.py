@@ -1,0 +1,97 @@
+"""What is typed where a reading or a turn is due, turned into an entry of the job."""
+
+import re
+import shlex
+from collections.abc import Callable
+from datetime import datetime
+from typing import NamedTuple
+
+from advisor import options, units
+from advisor.decision import Advice
+from advisor.errors import RangeError
+from advisor.events import FIRINGS, SCREWS
+from advisor.history import LEAKING, SAMPLE_LINE, TIGHT, clockwise_item
+from advisor.job import Job
+from advisor.model import SCREW_FOR
+
+READING = "CO2 O2 CO, such as 8.1 6.5 24"
+OTHERS = (
+    "You may also type: high or low (the rate it runs at), a turn such as 1/24 cw, may 1/12 cw, tight or leaking (the "
+    "sample line), richer or leaner (this screw, clockwise), check ITEM VALUE UNIT, void ROW."
+)
+_NUMBERS = re.compile(r"[\d.,]+(\s+[\d.,]+){0,2}")
+
+Entry = Callable[[Job, datetime], object]  # logs something at a moment
+
+
+class Turn(NamedTuple):
+    """A turn of a screw, clockwise positive."""
+
+    screw: str
+    turns_cw: float
+
+
+def parse_turn(typed: str, firing: str) -> Turn:
+    """ "offset 1/24 cw", or "1/24 cw" of the screw of this rate. Raises RangeError."""
+    first, _, rest = typed.strip().partition(" ")
+    screw = options.one_of(first, SCREWS)
+    if screw in SCREWS:
+        return Turn(screw, units.parse_turn(rest))
+    if not firing:
+        raise RangeError("Which screw? Say it first: throttle 1/24 cw.")
+    return Turn(SCREW_FOR[firing], units.parse_turn(typed))
+
+
+def parse_entry(typed: str, advice: Advice, firing: str) -> Entry:
+    """The entry that was typed; `firing` is the rate that runs, "" where none does. Raises RangeError.
+
+    Enter alone does what the advice says. A turn that was made is an entry whatever its size.
+    """
+    low, *rest = typed.lower().split() or [""]
+    if not typed:
+        return _as_advised(advice)
+    if _NUMBERS.fullmatch(typed):
+        return _reading(typed, firing)
+    if not rest:
+        rate = options.one_of(low, FIRINGS)
+        if rate in FIRINGS:
+            return lambda job, at: job.run_at(rate, at=at)
+        if low in (TIGHT, LEAKING):
+            return lambda job, at: job.check(SAMPLE_LINE, low, at=at)
+        if low in ("richer", "leaner") and firing:
+            return lambda job, at: job.check(clockwise_item(SCREW_FOR[firing]), low, at=at)
+        if low in ("no", "n"):
+            raise RangeError("Then nothing was logged. Read again, or type what was turned.")
+    if low == "check":
+        return _check(typed)
+    if low == "void":
+        row = int(units.parse_number(rest[0], "row")) if rest else None
+        return lambda job, at: job.void(row, at=at)
+    turn = parse_turn(typed, firing)
+    return lambda job, at: job.turn(turn.screw, turn.turns_cw, at=at)
+
+
+def _as_advised(advice: Advice) -> Entry:
+    screw, turns, firing = advice.screw, advice.turns_cw, advice.firing
+    if advice.action == "run_at" and firing:
+        return lambda job, at: job.run_at(firing, at=at)
+    if advice.action == "turn" and screw and turns:
+        return lambda job, at: job.turn(screw, turns, at=at)
+    raise RangeError(f"Enter alone is no answer here: type {READING}; ? says what else.")
+
+
+def _reading(typed: str, firing: str) -> Entry:
+    if not firing:
+        raise RangeError("At which rate does it run? Type high or low first.")
+    shown = [units.parse_number(word, name) for word, name in zip(typed.split(), ("CO2", "O2", "CO"), strict=False)]
+    return lambda job, at: job.read(firing, *shown, at=at)
+
+
+def _check(typed: str) -> Entry:
+    try:
+        words = shlex.split(typed)[1:]
+    except ValueError:
+        raise RangeError("a quote is not closed: close it, or leave it out") from None
+    if len(words) not in (2, 3):
+        raise RangeError('check needs what and how it is: check "working pressure" 19.8 mbar')
+    return lambda job, at: job.check(words[0], words[1], *words[2:], at=at)

@@ -1,0 +1,356 @@
+"""The whole visit at the keyboard: one short question at a time, each answer on disk before the next is asked.
+
+What is asked follows from the log alone (`progress`), so a visit that was left, or whose terminal died, goes on at
+the same question.
+"""
+
+import os
+from collections.abc import Callable
+from datetime import datetime
+from math import ceil
+from pathlib import Path
+from typing import TypeVar
+
+from advisor import answers, fuels, measured, meter, options, stages, text, units
+from advisor.decision import Advice
+from advisor.entries import OTHERS, READING, Entry, parse_entry, parse_turn
+from advisor.errors import AdvisorError, RangeError
+from advisor.events import FIRINGS, SCREWS, still_valid
+from advisor.history import clockwise_item
+from advisor.job import Job
+from advisor.lines import labelled, listed
+from advisor.progress import Progress, StageState
+from advisor.stages import STAGES, Question, Stage
+from advisor.terminal import PROMPT_WIDTH, Stop, Terminal
+from advisor.visit import Visit
+
+HELP = "Enter takes what is offered; ? says why; back, skip, stop and note WORDS do what they say."
+CHANGED = "The log has grown meanwhile: another terminal? Nothing was logged. See what it asks now."
+Parsed = TypeVar("Parsed")
+
+
+class AskAnew(Exception):  # noqa: N818 - no error: the log, or what is known, has changed
+    """Look at the log again and ask what it asks now."""
+
+
+class Guide:
+    """A walk through the stages of one visit. `now` gives the moment; all else is in the log."""
+
+    def __init__(
+        self, path: str | os.PathLike[str], terminal: Terminal, now: Callable[[], datetime] | None = None
+    ) -> None:
+        self.path, self.terminal, self.now = Path(path), terminal, now or options.now
+        self._stage: Stage | None = None
+        self._cautioned: set[str] = set()
+        self._shown, self._steps = "", ""
+
+    def run(self) -> None:
+        """Ask until the visit is over or the user leaves. Raises LogError where the log can't be read."""
+        try:
+            if not self.path.exists():
+                self._open()
+            self.job = Job.load(self.path)
+            self._say(HELP)
+            while self._step():
+                pass
+        except (Stop, KeyboardInterrupt):
+            saved = "All that was entered is saved" if self.path.exists() else "No log was started"
+            self._say(f"Left. {saved}; go on with: advisor guide {self.path}")
+
+    def _step(self) -> bool:
+        """Ask what the log asks now; False at the end of the visit."""
+        job = self.job
+        job.refresh()
+        at = self._moment()
+        self.visit = visit = job.visit(at)
+        advice = job.next(at)
+        self.progress = job.progress(at, advice)
+        state = self.progress.current
+        if state is None or state.step is None:
+            self._say_over(self.progress)
+            return False
+        self._announce(state)
+        try:
+            if state.step.question:
+                self._question(state.step.question, visit)
+            elif state.step.firing:
+                self._prove(state.step.firing, visit)
+            else:
+                self._set(advice, visit)
+        except AskAnew:
+            pass
+        except AdvisorError as error:
+            self._say(str(error))
+        return True
+
+    # ---- the log that is not there yet
+
+    def _open(self) -> None:
+        self._say(f"{self.path} is not there yet. Three answers from the maker's instructions start it.")
+        known = ", ".join(fuel.name for fuel in fuels.BUILT_IN)
+        while True:
+            fuel = self._until(f"Fuel ({known})", lambda typed: fuels.by_name(typed).name)
+            high, low = (
+                self._until(
+                    f"CO2 band at {firing} fire, %, such as 9.0:9.4",
+                    lambda typed: answers.parse_limits(typed, "band", with_unit=False)[:2],
+                )
+                for firing in FIRINGS
+            )
+            try:
+                Job.create(self.path, fuel=fuel, bands={"high": high, "low": low})
+                return
+            except RangeError as error:
+                self._say(str(error))
+
+    def _until(self, question: str, parse: Callable[[str], Parsed]) -> Parsed:
+        while True:
+            typed = self.terminal.ask(question)
+            if typed.lower() == "stop":
+                raise Stop
+            if typed == "?":
+                self._say("It is in the maker's instructions for this model, fuel and altitude; nothing is built in.")
+                continue
+            try:
+                return parse(typed)
+            except AdvisorError as error:
+                self._say(str(error))
+
+    # ---- questions
+
+    def _announce(self, state: StageState) -> None:
+        """The stage where it begins, its caution once, and what blocks it."""
+        stage = state.stage
+        if stage is not self._stage:
+            self._stage, self._shown = stage, ""
+            self._say(f"\nStage {STAGES.index(stage) + 1} of {len(STAGES)}, {stage.name}: {stage.does}.")
+            if stage.name not in self._cautioned:
+                self._cautioned.add(stage.name)
+                self.terminal.say("\n".join(labelled("Caution", stage.caution)))
+        if state.state == "blocked" and not stage.sets:
+            self._say(f"STOP. {state.reason}")
+
+    def _question(self, question: Question, visit: Visit) -> None:
+        usual = question.usual
+        for screw in SCREWS:
+            usual = visit.facts.clockwise[screw] if question.item == clockwise_item(screw) else usual
+        if question.item == stages.PRESSURE_DROP:
+            self._say(measured.say_drop(visit))
+        typed = self._ask(_prompt(question, usual, visit), question.why)
+        if not typed and not usual and question.optional:
+            self._note("left out", item=stages.LEFT_OUT, value=question.item)
+            return
+        if not typed and not usual:
+            raise RangeError("Enter alone is no answer here.")
+        note = ""
+        if question.kind == "meter":
+            kw, note = self._timed(typed, visit)
+            value, unit = f"{kw:.3g}", "kW"
+        else:
+            value, unit = answers.typed(question, typed or usual, visit.facts, visit.at.date())
+        if value == stages.IN_SERVICE and self.progress.barred:
+            raise RangeError(self.progress.barred)
+        self._enter(lambda job, at: job.check(question.item, value, unit, at=at, note=note))
+        self._follow_up(question.item)
+
+    def _timed(self, typed: str, visit: Visit) -> tuple[float, str]:
+        """Input rate in kW from the dial's time, and how it came about."""
+        heating_value = visit.facts.heating_value
+        if heating_value is None:
+            raise RangeError("the heating value in the log can't be read: void that row and give it again")
+        told = [row.event.value for row in visit.of("check") if row.event.item == stages.METER_GAS]
+        factor = meter.reference_factor_of(told[-1]) if told else 1.0
+        kw = meter.timed_input_kw(typed, heating_value, factor)
+        return kw, f"{typed} s, {heating_value[0]:g} {heating_value[1]}, volume factor {factor:.3f}"
+
+    def _follow_up(self, item: str) -> None:
+        """What an answer works out to."""
+        if item not in (stages.CALIBRATED, stages.INPUT_RATE, stages.AIR_C):
+            return
+        visit = self.job.visit(self._moment())
+        if item == stages.CALIBRATED:
+            self._say(measured.say_calibration((row.event for row in visit.rows), visit.at.date()))
+        if item == stages.INPUT_RATE:
+            self._say(measured.say_input_rate(visit))
+        if item == stages.AIR_C:
+            flue = measured.flue_at(visit, visit.firing or "")
+            if flue and flue.flue_loss_pct is not None:
+                self._say(f"{measured.say_flue_loss(flue.flue_loss_pct).capitalize()}.")
+
+    def _say_flue(self, visit: Visit) -> None:
+        flue = measured.flue_at(visit, visit.firing or "")
+        if flue:
+            self._say(f"At {visit.firing} fire: {measured.say_flue(visit.facts, flue)}")
+
+    # ---- readings and turns
+
+    def _set(self, advice: Advice, visit: Visit) -> None:
+        """Do what the advice says, or log what was done instead."""
+        if advice.action == "wait" and not _cut_short(visit):
+            self._wait(advice.wait_s or 0.0, f"then read at {visit.firing} fire")
+            return
+        if advice.action == "run_at":
+            self._show("\n".join(listed("Why", advice.reasons)))
+        elif advice.action != "wait":
+            self._show(text.say_next(self.job, advice, visit.at, guided=True))
+        if advice.action == "halt":
+            self._say_trouble(advice, visit)
+        self._entry(advice, visit, f"{' '.join(advice.reasons)} {OTHERS}")
+
+    def _say_trouble(self, advice: Advice, visit: Visit) -> None:
+        """What to look at first, once for each stop; when a new reading will count."""
+        steps = "\n".join(text.say_trouble(advice.findings))
+        if steps != self._steps:
+            self._steps = steps
+            self.terminal.say(steps)
+        if wait_s := visit.wait_left_s():
+            self._say(f"It has not settled: a reading counts after {units.say_seconds(wait_s)} more.")
+
+    def _prove(self, firing: str, visit: Visit) -> None:
+        """A reading with CO at one rate with the cover on."""
+        why = "What counts is read with the cover on, CO included, at both rates, since the last turn."
+        if visit.firing != firing:
+            self._entry(Advice("run_at", firing=firing), visit, why)
+            return
+        covered = [row.event.time for row in visit.of("check") if row.event.item == stages.COVER]
+        since_cover_s = (visit.at - covered[-1]).total_seconds() if covered else 0.0
+        wait_s = max(visit.wait_left_s(), visit.facts.min_wait_s["firing"] - since_cover_s)
+        if wait_s > 0 and not _cut_short(visit):
+            self._wait(wait_s, f"then read at {firing} fire")
+            return
+        before = len(self.job.events)
+        self._entry(Advice("read", firing=firing), visit, why)
+        last = self.job.events[-1]
+        if len(self.job.events) > before and last.event == "reading":
+            self._say_flue(self.job.visit(self._moment()))
+            if last.co_ppm is None:
+                self._say("The proof needs CO too: read all three.")
+
+    def _wait(self, seconds: float, then: str) -> None:
+        left_s = self.terminal.wait(float(ceil(seconds)), then)
+        if not left_s:
+            return
+        reason = self._ask("Why is the wait cut short? Enter goes on waiting", "It is kept for the record.")
+        if reason:
+            self._note(reason, item=stages.CUT_SHORT, value=f"{ceil(left_s)}", unit="s")
+
+    def _entry(self, advice: Advice, visit: Visit, why: str) -> None:
+        """Log what was typed where a reading or a turn is due."""
+        typed, firing = self._ask(_entry_prompt(advice, visit), why), visit.firing or ""
+        if typed.lower().startswith("may "):
+            turn = parse_turn(typed[4:], firing)
+            self.terminal.say(text.say_verdict(self.job.may(*turn, at=self._moment())))
+        else:
+            self._enter(parse_entry(typed, advice, firing))
+
+    # ---- what can be typed anywhere
+
+    def _ask(self, question: str, why: str) -> str:
+        """One answer; `?`, back, skip, stop and note are seen to here."""
+        while True:
+            typed = self.terminal.ask(question)
+            low = typed.lower()
+            if low in ("?", "why"):
+                self._say(why)
+                self._say(HELP)
+            elif low in ("stop", "quit", "exit"):
+                raise Stop
+            elif low == "back":
+                self._back()
+                raise AskAnew
+            elif low == "skip":
+                self._skip()
+                raise AskAnew
+            elif low.startswith("note "):
+                self._note(typed[5:])
+                raise AskAnew
+            else:
+                return typed
+
+    def _back(self) -> None:
+        """Strike the last row that stands; a turn only if it was never made."""
+        valid = still_valid(self.job.events)
+        rows = [n for n, event in enumerate(self.job.events, 1) if valid[n - 1] and event.event != "void"]
+        if not rows:
+            self._say("There is nothing to go back to.")
+            return
+        event = self.job.events[rows[-1] - 1]
+        if event.event == "turn":
+            never = self.terminal.ask(f"Row {rows[-1]}, {text.say_event(event)}. Was it never made? (yes, no)")
+            if never.lower() not in ("yes", "y"):
+                self._say("Then it stays: a turn that was made is turned back with a turn of its own.")
+                return
+        self._enter(lambda job, at: job.void(rows[-1], at=at))
+        self._say(text.say_struck(rows[-1], event))
+
+    def _skip(self) -> None:
+        """Leave the stage out, with a reason."""
+        assert self._stage
+        stage = self._stage
+        reason = self.terminal.ask(f"Why is '{stage.name}' skipped? It shows on the record; Enter: not skipped")
+        if reason and reason.lower() not in ("back", "stop", "?"):
+            self._note(reason, item=stages.SKIPPED, value=stage.name)
+
+    def _note(self, words: str, **about: str) -> None:
+        self._enter(lambda job, at: job.note(words, at=at, **about))
+
+    def _moment(self) -> datetime:
+        return self.job.moment(self.now())
+
+    def _enter(self, log: Entry) -> None:
+        """Log something, unless the log is no longer the one that was asked about."""
+        if self.job.refresh():
+            self._say(CHANGED)
+            raise AskAnew
+        log(self.job, self._moment())
+        self._shown = ""
+
+    def _say(self, words: str) -> None:
+        if words:
+            self.terminal.say(text.say_plainly(words) if words[0] != "\n" else "\n" + text.say_plainly(words[1:]))
+
+    def _show(self, said: str) -> None:
+        """Print an answer, unless it is the one that stands above already."""
+        if said and said not in self._shown:
+            self._shown += said
+            self.terminal.say(said)
+
+    def _say_over(self, progress: Progress) -> None:
+        left = [row.event.value for row in self.visit.of("check") if row.event.item == stages.OUTCOME]
+        self._say(f"\nThe visit is over{f'; the appliance is left {left[-1]}' if left else ''}.")
+        skipped = [f"{state.stage.name}: {state.reason}" for state in progress.states if state.state == "skipped"]
+        if skipped:
+            self.terminal.say("\n".join(listed("Skipped", skipped)))
+
+
+def _prompt(question: Question, usual: str, visit: Visit) -> str:
+    asks, hints = question.asks, list(question.choices)
+    unit = answers.plate_unit(question.item, visit.facts)
+    if question.kind == "number" and not question.unit and unit:
+        asks += f", {unit}"
+    hints = [", ".join(hints)] if hints else []
+    hints += [f"Enter: {usual}"] if usual else ["Enter: none"] if question.optional else []
+    hint = f"({'; '.join(hints)})" if hints else ""
+    return f"{asks} {hint}".strip() if len(asks) + len(hint) < PROMPT_WIDTH else f"{asks}\n{hint}".strip()
+
+
+def _entry_prompt(advice: Advice, visit: Visit) -> str:
+    match advice.action:
+        case "run_at":
+            return f"Change to {advice.firing} fire in test mode (Enter when it runs)"
+        case "turn" if advice.turns_cw:
+            way = "cw" if advice.turns_cw > 0 else "ccw"
+            return f"What did you turn? (Enter: {units.say_fraction(advice.turns_cw)} {way}, as advised)"
+        case "halt":
+            return "A new reading, or what was done or found"
+    return f"At {visit.firing} fire: {READING}"
+
+
+def _cut_short(visit: Visit) -> bool:
+    """Whether the wait that runs was cut short, and no reading has been taken since."""
+    for row in reversed(visit.rows):
+        if row.event.item == stages.CUT_SHORT:
+            return row.event.time.timestamp() > visit.changed_at_s
+        if row.event.event == "reading":
+            return False
+    return False

@@ -1,0 +1,94 @@
+"""What was measured on a visit beside the screws, taken from its rows: flue figures, pressures, input rate, dates."""
+
+from collections.abc import Iterable
+from datetime import date
+
+from advisor import figures, limits, stages, units
+from advisor.errors import RangeError
+from advisor.events import Event
+from advisor.facts import Facts
+from advisor.figures import FlueFigures
+from advisor.history import checked_pressure
+from advisor.readings import co_limit_ppm
+from advisor.visit import Visit
+
+
+def latest_number(visit: Visit, item: str, firing: str | None = None) -> tuple[float, str] | None:
+    """Value and unit of the latest check of this name (made while the boiler ran at `firing`); None where none is."""
+    running, found = None, None
+    for event in (row.event for row in visit.rows):
+        running = event.firing or running
+        if event.event == "check" and event.item == item and firing in (None, running):
+            try:
+                found = units.parse_number(event.value, item), event.unit
+            except RangeError:
+                found = None
+    return found
+
+
+def flue_at(visit: Visit, firing: str) -> FlueFigures | None:
+    """Flue figures of the latest reading at a rate, with the temperatures measured at that rate."""
+    reading = visit.latest(firing)
+    flue, air = (latest_number(visit, item, firing) for item in (stages.FLUE_C, stages.AIR_C))
+    if reading is None:
+        return None
+    return figures.flue_figures(visit.facts, reading, flue and flue[0], air and air[0])
+
+
+def say_flue(facts: Facts, flue: FlueFigures) -> str:
+    """Flue figures in a sentence."""
+    parts = [f"excess air {flue.excess_air_pct:.0f} %", f"dew point {flue.dew_point_c:.0f} C"]
+    if flue.flue_loss_pct is not None:
+        parts.append(say_flue_loss(flue.flue_loss_pct))
+    if flue.co_air_free_ppm is not None and flue.co_co2 is not None:
+        parts.append(f"CO {flue.co_air_free_ppm:.0f} ppm air-free (limit {co_limit_ppm(facts):g})")
+        parts.append(f"CO/CO2 {flue.co_co2:.4f}")
+    said = ", ".join(parts) + "."
+    if flue.co_co2 is not None and flue.co_co2 > limits.CO_CO2_RATIO_OUT_OF_SERVICE:
+        said += f" CO/CO2 is over {limits.CO_CO2_RATIO_OUT_OF_SERVICE:g}: a boiler is not left in service like that."
+    elif flue.co_co2 is not None and flue.co_co2 >= limits.CO_CO2_RATIO:
+        said += f" CO/CO2 is at or over {limits.CO_CO2_RATIO:g}: look at burner, air and flue."
+    return said
+
+
+def say_flue_loss(loss_pct: float) -> str:
+    """The flue loss, and what it leaves out."""
+    return f"flue loss {loss_pct:.1f} % before what condensing gives back"
+
+
+def say_drop(visit: Visit) -> str:
+    """Drop from standing to working pressure in a sentence; "" where one of them was not measured."""
+    pair = []
+    for name in (stages.STANDING, stages.WORKING):
+        checks = [row.event for row in visit.of("check") if row.event.item == name]
+        try:
+            pair.append((checked_pressure(visit.facts, checks[-1]), visit.facts.pressures[name][2]))
+        except (IndexError, KeyError, RangeError):
+            return ""
+    drop, share = figures.pressure_drop(*pair)
+    return f"From standing to working the pressure drops {drop:.3g} {pair[0][1]} ({share:.0f} %)."
+
+
+def say_input_rate(visit: Visit) -> str:
+    """The timed input rate against the data plate in a sentence; "" where it was not timed."""
+    measured = latest_number(visit, stages.INPUT_RATE)
+    if measured is None:
+        return ""
+    said = f"Input rate by the meter {measured[0]:.3g} kW (gross)"
+    if visit.facts.input_rate is None:
+        return f"{said}; no range of the data plate to compare with."
+    low, high, unit = visit.facts.input_rate
+    kw = units.power_kw(low, unit), units.power_kw(high, unit)
+    side = "inside" if kw[0] <= measured[0] <= kw[1] else "below" if measured[0] < kw[0] else "above"
+    return f"{said}, {side} the data plate's {low:g} to {high:g} {unit}."
+
+
+def say_calibration(events: Iterable[Event], today: date) -> str:
+    """Age of the analyser's calibration in a sentence; "" where its date is not known."""
+    told = [event.value for event in events if event.event == "check" and event.item == stages.CALIBRATED]
+    try:
+        days = figures.calibration_age_days(date.fromisoformat(told[-1]), today)
+    except (IndexError, ValueError):
+        return ""
+    old = days > 365 * stages.CALIBRATION_YEARS
+    return f"Analyser calibrated {days} days ago." + (" Is it still valid by its maker's word?" if old else "")

@@ -1,0 +1,220 @@
+"""Which stage the visit is in and how each stage stands, from the rows of the log alone."""
+
+from datetime import timedelta
+from typing import NamedTuple
+
+from advisor import answers, stages
+from advisor.decision import Advice
+from advisor.errors import RangeError
+from advisor.events import FIRINGS, Event
+from advisor.facts import Facts
+from advisor.rate import Rate
+from advisor.stages import BOTH, CLOSE, HIGH, LOW, OUTCOME, PROOF, RECORD, STAGES, Question, Stage
+from advisor.visit import Visit
+
+STATES = ("open", "done", "blocked", "skipped")
+# checks of the instrument that are made anew when the boiler was left for hours
+_EACH_SESSION = ("clean air O2", "clean air CO", "sample line")
+_FACT = {stages.HEATING_VALUE: "heating_value", stages.PLATE_INPUT: "input_rate"}
+# stages whose answers a later turn makes worthless
+_AFTER_TURNS = (PROOF, CLOSE, RECORD)
+
+
+class Step(NamedTuple):
+    """What a stage asks next: a question, or readings (`firing`: at this rate with the cover on; None: as advised)."""
+
+    question: Question | None = None
+    firing: str | None = None
+
+
+class StageState(NamedTuple):
+    """How one stage stands.
+
+    state   one of STATES; `blocked` stands for an answer or a stop that does not let the visit go on
+    reason  why it is blocked or skipped; "" otherwise
+    step    what it asks next; None where it is done or skipped
+    """
+
+    stage: Stage
+    state: str
+    reason: str = ""
+    step: Step | None = None
+
+    @property
+    def over(self) -> bool:
+        """Whether nothing more is asked here."""
+        return self.state in ("done", "skipped")
+
+
+class Progress(NamedTuple):
+    """The visit's stages in order, each with its state."""
+
+    states: tuple[StageState, ...]
+    working: StageState | None  # where the work is: past the questions once the boiler was run; None at the end
+    barred: str = ""  # why the appliance can't be logged as left in service; "" where it can
+
+    @property
+    def current(self) -> StageState | None:
+        """The first stage that is neither done nor skipped: what is asked next; None at the end."""
+        return next((state for state in self.states if not state.over), None)
+
+    def of(self, stage: Stage) -> StageState:
+        """How this stage stands."""
+        return self.states[STAGES.index(stage)]
+
+    @property
+    def left_behind(self) -> tuple[str, ...]:
+        """Names of the stages before the work that are neither done nor skipped."""
+        until = len(STAGES) if self.working is None else STAGES.index(self.working.stage)
+        return tuple(state.stage.name for state in self.states[:until] if not state.over)
+
+
+def follow(visit: Visit, advice: Advice) -> Progress:
+    """How every stage of a visit stands; `advice` is what `decision.advise` says of the same visit."""
+    halts = [finding.text for finding in advice.findings if finding.severity == "halt"]
+    halt = halts[0] if halts else ""
+    both_set = not halt and all(rate.holds and rate.has_as_left for rate in (Rate(visit, f) for f in FIRINGS))
+    skipped = {event.value: event.note for event in _notes(visit, stages.SKIPPED)}
+    states: list[StageState] = []
+    for stage in STAGES:
+        state = (
+            _setting(stage, visit, halt if all(state.over for state in states if state.stage.sets) else "", both_set)
+            if stage.sets
+            else _asking(stage, visit, halt, _barred(states, halt) if stage is RECORD else "")
+        )
+        if state.state != "done" and stage.name in skipped:
+            state = StageState(stage, "skipped", skipped[stage.name])
+        states.append(state)
+    ran = visit.firing is not None
+    first = STAGES.index(HIGH) if ran else 0
+    working = next((state for state in states[first:] if not state.over), None)
+    return Progress(tuple(states), working, _barred(states, halt))
+
+
+def _notes(visit: Visit, item: str) -> list[Event]:
+    return [row.event for row in visit.of("note") if row.event.item == item]
+
+
+def _setting(stage: Stage, visit: Visit, halt: str, both_set: bool) -> StageState:
+    gone_on = {HIGH: ("high", "low"), LOW: ("low", "high")}.get(stage)
+    if both_set or (gone_on and _ran_after_reading(visit, *gone_on)):
+        return StageState(stage, "done")
+    return StageState(stage, "blocked" if halt else "open", halt, Step())
+
+
+def _ran_after_reading(visit: Visit, read_at: str, then_at: str) -> bool:
+    """Whether the boiler went on to the rate `then_at` after a settled reading at `read_at`."""
+    read = visit.settled_readings(read_at)
+    return bool(read) and any(row.event.firing == then_at and row.event.time > read[0].event.time for row in visit.rows)
+
+
+def _asking(stage: Stage, visit: Visit, halt: str, barred: str) -> StageState:
+    if stage is PROOF:
+        step = _proof_step(visit)
+        if step is None or step.question is None:
+            blocked = bool(halt) and step is not None
+            return StageState(stage, "blocked" if blocked else "open" if step else "done", halt * blocked, step)
+        question = step.question
+    else:
+        for question in stages.questions_of(stage, visit.facts):
+            answer = answered(visit, stage, question)
+            if answer is None:
+                break
+            why = barred if question.item == OUTCOME and answer.value == stages.IN_SERVICE else ""
+            why = why or _blocks(question, answer, visit.facts)
+            if why:
+                return StageState(stage, "blocked", why, Step(question))
+        else:
+            return StageState(stage, "done")
+        step = Step(question)
+    answer = _latest(visit, question.item, _counts_from_s(visit, stage, question.item))
+    why = _blocks(question, answer, visit.facts) if answer else ""
+    return StageState(stage, "blocked" if why else "open", why, step)
+
+
+def answered(visit: Visit, stage: Stage, question: Question) -> Event | None:
+    """The row that answers a question (a check, or the note that leaves it out); None where it is still open."""
+    since_s = _counts_from_s(visit, stage, question.item)
+    answer = _latest(visit, question.item, since_s)
+    if answer is None and question.optional:
+        return next((e for e in _notes(visit, stages.LEFT_OUT) if e.value == question.item), None)
+    return answer
+
+
+def _latest(visit: Visit, item: str, since_s: float) -> Event | None:
+    rows = (row.event for row in reversed(visit.of("check")))
+    return next((e for e in rows if e.item == item and e.time.timestamp() >= since_s), None)
+
+
+def _counts_from_s(visit: Visit, stage: Stage, item: str) -> float:
+    """Moment from which an answer counts: what was checked before a later change is no proof."""
+    if item == stages.OPENED_JOINTS:
+        return 0.0
+    pressures = [row.event.time.timestamp() for row in visit.of("check") if row.event.item in visit.facts.pressures]
+    if item == stages.PRESSURE_DROP:
+        return max(pressures, default=0.0)
+    if item == stages.TEST_POINTS:
+        return max([visit.turned_at_s, *pressures])
+    if stage in _AFTER_TURNS:
+        return visit.turned_at_s
+    return visit.history.began_s - 1.0 if item in _EACH_SESSION else 0.0
+
+
+def _blocks(question: Question, answer: Event, facts: Facts) -> str:
+    if answer.event == "note":
+        return ""
+    today = (answer.time + timedelta(days=1)).date()
+    try:
+        return answers.problem(question, answer.value, answer.unit, facts, today)
+    except RangeError as error:
+        return str(error)
+
+
+def _proof_step(visit: Visit) -> Step | None:
+    """What the proof asks next: cover, a reading with CO at each rate with what belongs to it, the sample line."""
+    cover, line = PROOF.questions
+    on = _latest(visit, cover.item, visit.turned_at_s)
+    if on is None or on.value != "yes":
+        return Step(cover)
+    since_s = max(on.time.timestamp(), visit.fresh_from_s)
+    proved = [
+        row.event.firing
+        for row in visit.history.settled
+        if row.event.time.timestamp() > since_s and row.event.co_ppm is not None
+    ]
+    first = (proved or [visit.firing])[0] or "high"
+    for firing in (first, "low" if first == "high" else "high"):
+        if firing not in proved:
+            return Step(firing=firing)
+        if visit.firing == firing:
+            told, left_out = _told_at(visit, firing, since_s)
+            for question in stages.PROOF_AT_RATE[firing]:
+                if question.item not in told | left_out and question.needs not in left_out:
+                    return Step(question)
+    tight = _latest(visit, line.item, since_s)
+    return None if tight and tight.value in line.passes else Step(line)
+
+
+def _told_at(visit: Visit, firing: str, since_s: float) -> tuple[set[str], set[str]]:
+    """Items that were measured, and that were left out, at a rate since a moment."""
+    told = {name for name in (stages.HEATING_VALUE, stages.PLATE_INPUT) if getattr(visit.facts, _FACT[name])}
+    running, left_out = None, set()
+    for event in (row.event for row in visit.rows):
+        running = event.firing or running
+        if running == firing and event.time.timestamp() > since_s:
+            if event.item == stages.LEFT_OUT:
+                left_out.add(event.value)
+            else:
+                told.add(event.item)
+    return told, left_out - told
+
+
+def _barred(states: list[StageState], halt: str) -> str:
+    """Why the appliance can't be left in service on this log; "" where it can."""
+    if halt:
+        return f"A stop stands, so it can't be logged as in service: {halt}"
+    for state in states:
+        if state.stage in (BOTH, PROOF, CLOSE) and state.state != "done":
+            why = f"was skipped ({state.reason})" if state.state == "skipped" else "is not done"
+            return f"'{state.stage.name}' {why}, so it can't be logged as in service: {state.stage.blocks}."
+    return ""

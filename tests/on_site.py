@@ -1,0 +1,162 @@
+"""A technician with a made-up boiler who answers what the guide asks: for tests, and for the visit in README."""
+
+import io
+import re
+from dataclasses import dataclass, field
+from datetime import datetime, timedelta, timezone
+
+import numpy as np
+
+from advisor import units
+from advisor.guide import Guide
+from advisor.simulator import BASE, Boiler, draw
+from advisor.terminal import Terminal
+
+CENTRES = {"high": 9.2, "low": 8.8}
+START = datetime(2026, 5, 12, 9, 0, tzinfo=timezone(timedelta(hours=2)))
+ANSWERS = (
+    # how the question starts, what is typed
+    ("Fuel", "natural gas"),
+    ("CO2 band at high", "9.0:9.4"),
+    ("CO2 band at low", "8.6:9.0"),
+    ("Maker's instructions", ""),
+    ("Room CO alarm", "y"),
+    ("Power off, gas off", "y"),
+    ("Where is this boiler", "Harbour Street cold store, office (invented)"),
+    ("Which analyser", "flue analyser 3"),
+    ("Analyser last calibrated", "2026-02-11"),
+    ("Analyser warm", "20.9"),
+    ("In clean air", "0"),
+    ("Water trap", ""),
+    ("Sample line", "tight"),
+    ("New gaskets", ""),
+    ("Both screws", "yes"),
+    ("The throttle screw", ""),
+    ("The offset screw", ""),
+    ("Every gas joint", "tight"),
+    ("Inlet pressure range", "17:25 mbar"),
+    ("Standing pressure", "20.4"),
+    ("Other gas appliances", "none"),
+    ("Working pressure", "19.8"),
+    ("Is that drop", "y"),
+    ("Case or cover", ""),
+    ("Flue temperature", "52"),
+    ("Combustion air", "18"),
+    ("To time the gas meter", "38.5 MJ/m3"),
+    ("Input range", "33:37 kW"),
+    ("Gas at the meter", "12 20 15"),
+    ("Only this boiler", "0.1 m3 112"),
+    ("Caps and seals", ""),
+    ("Manometer off", "tight"),
+    ("Test mode off", ""),
+    ("Normal start", ""),
+    ("Safety devices", "y"),
+    ("The appliance is left", "in service"),
+    ("Your name", "A. N. Other"),
+    ("A copy", ""),
+)
+MOST_LINES = 600  # printed, after which a visit is taken for one that never ends
+ADVISED = re.compile(r"Enter: (\S+ c?cw), as advised")
+
+
+def boiler(seed: int = 98, fault: str = "") -> Boiler:
+    """A base boiler on natural gas."""
+    return draw(BASE, np.random.default_rng(seed), CENTRES, fault=fault)
+
+
+@dataclass
+class OnSite:
+    """Answers the guide's questions; the boiler's own clock is the clock. `instead`: other answers, used up in turn."""
+
+    boiler: Boiler = field(default_factory=boiler)
+    instead: dict[str, list[str]] = field(default_factory=dict)
+    takes_s: float = 6.0
+
+    def now(self) -> datetime:
+        return START + timedelta(seconds=round(self.boiler.now_s, 3))
+
+    def answer(self, question: str) -> str:
+        """What is typed at a question; what it means is done to the boiler first."""
+        self.boiler.wait(self.takes_s)
+        for start, others in self.instead.items():
+            if others and question.startswith(start):
+                return others.pop(0)
+        if question.startswith("Change to"):
+            self.boiler.run_at(question.split()[2])
+            return ""
+        if question.startswith("What did you turn"):
+            advised = ADVISED.search(question)
+            assert advised
+            screw = {"high": "throttle", "low": "offset"}[self.boiler.firing]
+            self.boiler.turn(screw, units.parse_turn(advised[1]))
+            return ""
+        if question.startswith(("At ", "A new reading")):
+            shown = self.boiler.read()
+            return f"{shown.co2_pct:g} {shown.o2_pct:g} {shown.co_ppm:g}"
+        for start, typed in ANSWERS:
+            if question.startswith(start):
+                return typed
+        raise AssertionError(f"nobody knows what to answer to: {question}")
+
+
+class Desk(OnSite):
+    """The same as a terminal in memory: what is said and asked goes to `printed`, a wait passes at once."""
+
+    def __init__(self, *args: object, **more: object) -> None:
+        super().__init__(*args, **more)  # type: ignore[arg-type]
+        self.printed: list[str] = []
+        self.cut_at: list[float] = []  # seconds left at which the next waits are cut short
+
+    def say(self, text: str) -> None:
+        self.printed.append(text)
+
+    def ask(self, question: str) -> str:
+        assert len(self.printed) < MOST_LINES, f"the visit does not end: {question}"
+        typed = self.answer(question)
+        self.printed.append(f"{question}: {typed}")
+        return typed
+
+    def wait(self, seconds: float, then: str) -> float:
+        left = self.cut_at.pop(0) if self.cut_at else 0.0
+        self.printed.append(f"Wait {units.say_seconds(seconds)}, {then}.")
+        self.boiler.wait(seconds - left)
+        return left
+
+    @property
+    def text(self) -> str:
+        return "\n".join(self.printed)
+
+
+class Printed(Terminal):
+    """A terminal without a screen of its own: prints to a text what would be seen, the typed answers too."""
+
+    def __init__(self, site: OnSite) -> None:
+        self.site = site
+        super().__init__(io.StringIO(), io.StringIO(), {}, self)
+
+    def monotonic(self) -> float:
+        return self.site.boiler.now_s
+
+    def sleep(self, seconds: float) -> None:
+        self.site.boiler.wait(seconds)
+
+    def ask(self, question: str) -> str:
+        typed = self.site.answer(question)
+        self.source = io.StringIO(f"{typed}\n")
+        typed = super().ask(question)
+        self.screen.write(f"{typed}\n")
+        return typed
+
+
+def printed_visit(path: str) -> str:
+    """A whole visit as its screen shows it; the middle, one turn after the other, is left out."""
+    site = OnSite(boiler(202))
+    terminal = Printed(site)
+    Guide(path, terminal, site.now).run()
+    assert isinstance(terminal.screen, io.StringIO)
+    screen = "\n".join(line.rstrip() for line in terminal.screen.getvalue().splitlines())
+    first_turn = screen.index("as advised)")
+    begins = screen.index("\nTurn the", first_turn)
+    ends = screen.index("\nStage 7 of")
+    left_out = "\n[turn, wait and read in the same way until both rates hold: stages 4, 5 and 6]\n"
+    return screen[:begins] + left_out + screen[ends:] + "\n"

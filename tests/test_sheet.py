@@ -1,0 +1,441 @@
+"""The record as pages: every figure can be read off the PDF, nothing overlaps, hostile text stays text."""
+
+import itertools
+from collections.abc import Iterable, Iterator
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import pytest
+from console import ROOT
+from matplotlib.axes import Axes
+from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.figure import Figure
+from matplotlib.text import Text
+from matplotlib.transforms import Bbox
+from pypdf import PdfReader
+from test_cli import run, words
+
+from advisor import Job, pages, plots, sheet, text
+from advisor.errors import LogError
+from advisor.events import Event
+from advisor.record import Record, record_of
+
+START = datetime(2026, 5, 4, 9, 0, tzinfo=UTC)
+BANDS = {"high": (9.0, 9.4), "low": (8.6, 9.0)}
+HOSTILE = (
+    "x" * 900,
+    "a\nb\tc\x1b[31m\x07 \x85 \u2028 end",
+    "<b>bold</b> $x^2$ $\\frac{1}{ \\alpha _{}^ %&#~",
+    "שלום עולם مرحبا \u202eevil\u202c",
+    "=1+1",
+    "@SUM(A1) -2+3",
+    "漢字 😀 👩\u200d👩 \U000f0000",
+    "word " * 190,
+)
+
+
+@pytest.fixture(autouse=True)
+def workplace(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """Every test works in a folder of its own."""
+    monkeypatch.chdir(tmp_path)
+    return tmp_path
+
+
+def demo(name: str) -> Path:
+    return ROOT / "demo_logs" / f"{name}.csv"
+
+
+def record(name: str) -> Record:
+    return record_of(Job.load(demo(name)))
+
+
+def pdf_text(path: str = "sheet.pdf") -> str:
+    """All text of a PDF as words one space apart."""
+    return words(" ".join(page.extract_text() for page in PdfReader(path).pages))
+
+
+def page_text(figures_made: Iterable[Figure]) -> str:
+    """All text on pages as words one space apart, in the order it was written."""
+    return words(" ".join(t.get_text() for figure in figures_made for t in figure.findobj(Text) if isinstance(t, Text)))
+
+
+def opened() -> None:
+    """A log with no row yet."""
+    run("open", "visit.csv", "--fuel", "natural gas", "--high", "9.0:9.4", "--low", "8.6:9.0")
+
+
+@pytest.fixture(scope="module")
+def whole(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The record of the whole demo visit as a PDF."""
+    path = tmp_path_factory.mktemp("whole") / "sheet.pdf"
+    assert run("sheet", str(demo("whole_visit")), str(path)) == (0, said_of(path), "")
+    return path
+
+
+def said_of(path: Path) -> str:
+    """What `sheet` prints of a job that is finished."""
+    return text.say_written([path], ()) + "\n"
+
+
+def hostile_job(path: Path) -> Job:
+    """A job with hostile text wherever text can be."""
+    job = Job.create(
+        path,
+        fuel="natural gas",
+        bands=BANDS,
+        site="\n".join(HOSTILE),
+        analyser=HOSTILE[3] + HOSTILE[6],
+        pressures={HOSTILE[2]: (17.0, 25.0, "mbar"), "=1+1": (17.0, 25.0, "mbar")},
+    )
+    ticks = itertools.count()
+
+    def at() -> datetime:
+        return START + timedelta(seconds=40 * next(ticks))
+
+    job.run_at("high", at=at(), note=HOSTILE[0])
+    for index, odd in enumerate(HOSTILE):
+        job.read("high", 8.3 + 0.05 * index, 6.2 - 0.09 * index, 22, at=at(), note=odd)
+        job.turn("throttle", (-1) ** index / 24, at=at(), note=odd)
+        job._append(Event(at(), "check", item=odd[:900], value=odd, unit=odd[:50], note=odd))
+        job.note(odd, at=at())
+        job.note(odd, item="skipped stage", value=odd, at=at())
+    job.void(3, at=at(), note=HOSTILE[3])
+    return job
+
+
+def busy_job(n_turns: int, seconds: float = 8.0, both: bool = False) -> Job:
+    """Many turns within a short time, in memory."""
+    job = Job(fuel="natural gas", bands=BANDS)
+    at = START
+    job.run_at("high", at=at)
+    for index in range(n_turns):
+        at += timedelta(seconds=seconds)
+        job.read("high", 9.0 + 0.1 * (index % 3), 5.0, 15, at=at)
+        at += timedelta(seconds=2)
+        job.turn("offset" if both and index % 2 else "throttle", (-1) ** index * (1 / 24 + index % 2 / 8), at=at)
+    return job
+
+
+def boxes(figure: Figure) -> list[tuple[str, Bbox]]:
+    """Every text that a page shows, with what it covers in points."""
+    canvas = FigureCanvasAgg(figure)
+    figure.draw_without_rendering()
+    renderer = canvas.get_renderer()  # type: ignore[no-untyped-call]
+    shown = []
+    for words_shown in (*_words_of(figure), *(w for axes in figure.axes for w in _words_of_axes(axes))):
+        if words_shown.get_text().strip() and words_shown.get_visible() and words_shown.get_gid() != "stamp":
+            shown.append((words_shown.get_text(), words_shown.get_window_extent(renderer)))
+    return shown
+
+
+def _words_of(figure: Figure) -> list[Text]:
+    return [*figure.texts, *(label for legend in figure.legends for label in legend.get_texts())]
+
+
+def _words_of_axes(axes: Axes) -> list[Text]:
+    """Texts of axes that are drawn: tick labels only where their tick is in view."""
+    found = [*axes.texts, axes.xaxis.label, axes.yaxis.label]
+    for axis in (axes.xaxis, axes.yaxis):
+        low, high = sorted(axis.get_view_interval())
+        found += [tick.label1 for tick in axis.get_major_ticks() if low <= tick.get_loc() <= high]
+    return found
+
+
+def faults(figure: Figure) -> list[tuple[str, ...]]:
+    """Pairs of texts that lie over each other by more than half a point, and texts that leave the page."""
+    shown = boxes(figure)
+    x0, y0, x1, y1 = np.array([box.padded(-0.5).extents for _, box in shown]).reshape(-1, 4).T
+    apart = (x1[:, None] < x0) | (x1 < x0[:, None]) | (y1[:, None] < y0) | (y1 < y0[:, None])
+    width, height = figure.get_size_inches() * figure.dpi
+    beyond = np.nonzero((x0 < 0) | (y0 < 0) | (x1 > width) | (y1 > height))[0]
+    pairs = [(shown[i][0], shown[j][0]) for i, j in zip(*np.nonzero(~apart), strict=True) if i < j]
+    return [*pairs, *((shown[i][0],) for i in beyond)]
+
+
+def all_pages() -> Iterator[tuple[str, list[Figure]]]:
+    for name in ("whole_visit", "loose_probe"):
+        yield name, sheet.pages_of(record(name), name)
+    yield "letter", sheet.pages_of(record("whole_visit"), "visit.csv", "letter")
+    yield "hostile", sheet.pages_of(record_of(hostile_job(Path("hostile.csv"))), HOSTILE[0])
+    yield "busy", sheet.pages_of(record_of(busy_job(30, both=True)), "busy.csv")
+    yield "one screw", sheet.picture_of(record_of(busy_job(30)), "busy.csv")
+    yield "empty", sheet.pages_of(record_of(Job(fuel="propane", bands=BANDS)), "empty.csv")
+
+
+def test_every_as_left_figure_is_in_the_pdf_with_its_unit(whole: Path) -> None:
+    """The text of the PDF holds the as-left figures of both rates, and what they are held against."""
+    shown_text, made = pdf_text(str(whole)), record("whole_visit")
+    for rate in made.rates.values():
+        left = rate.as_left
+        assert left is not None
+        for shown in (
+            f"{left.co2_pct:.1f} %",
+            f"{left.o2_pct:.1f} %",
+            f"{left.co_ppm:.0f} ppm",
+            f"{left.co_air_free_ppm:.0f} ppm",
+            f"{left.co_co2_ratio:.4f}",
+            f"{left.excess_air_ratio:.3f}",
+            f"{left.dew_point_c:.1f} °C",
+            f"{left.flue_c:.1f} °C",
+            f"{left.air_c:.1f} °C",
+            f"{left.flue_loss_pct:.1f} %",
+            f"{rate.band[0]:.1f} to {rate.band[1]:.1f} %, ok",
+        ):
+            assert shown in shown_text, shown
+    for shown in ("Harbour Street cold store", "20.4 mbar", "data plate 17 to 25 mbar", "at most 400 ppm, ok"):
+        assert shown in shown_text
+    assert "NOT FINISHED" not in shown_text
+    assert "PRACTICE" not in shown_text
+    for turn in made.turns:
+        assert f"{turn.time:%H:%M:%S} {turn.screw} " in shown_text
+        assert plots.say_short(turn) in shown_text
+
+
+def test_an_unfinished_job_says_so_first_and_what_is_missing() -> None:
+    """NOT FINISHED stands at the top with every missing thing below; the as-left figure is MISSING, not guessed."""
+    made = record("loose_probe")
+    shown_text = page_text(sheet.pages_of(made, "a"))
+    assert shown_text.startswith("Combustion setting record NOT FINISHED")
+    assert len(made.missing) > 2
+    assert all(words(sentence) in shown_text for sentence in made.missing)
+    assert "Low fire as left: MISSING, row 17, read later, is in doubt or stopped the job." in shown_text
+    assert shown_text.count("STOP at") == 1
+    opened()
+    status, out, _ = run("sheet", "visit.csv", "sheet.svg")
+    assert status == 0
+    assert words(out).startswith(
+        "Wrote sheet.svg. The sheet says NOT FINISHED at the top: Missing High fire: no as-left "
+    )
+
+
+def test_the_same_log_gives_the_same_bytes(whole: Path) -> None:
+    """No date of printing gets in: a rerun is the same file, in every format."""
+    info = PdfReader(whole).metadata
+    assert info is not None
+    assert (info.title, "/CreationDate" in info) == (sheet.TITLE, False)
+    for suffix in (".pdf", ".svg", ".png"):
+        drawn = [sheet.picture_of(record_of(busy_job(2)), "a") for _ in range(2)]
+        made = [pages.save(d, Path(f"{n}{suffix}"), "t")[0].read_bytes() for n, d in enumerate(drawn)]
+        assert made[0] == made[1], suffix
+
+
+def test_fonts_are_embedded_as_truetype(whole: Path) -> None:
+    """The PDF carries its fonts (type 42), so that its text can be searched and prints everywhere."""
+    kinds = set()
+    for page in PdfReader(whole).pages:
+        fonts: Any = page["/Resources"]["/Font"]  # type: ignore[index]
+        for font in fonts.values():
+            inner = font["/DescendantFonts"][0].get_object() if "/DescendantFonts" in font else font.get_object()
+            kinds.add(inner["/Subtype"])
+            assert "/FontFile2" in inner["/FontDescriptor"]
+    assert kinds
+    assert kinds <= {"/CIDFontType2", "/TrueType"}
+
+
+def test_no_texts_overlap_and_none_leaves_the_page() -> None:
+    """On every page of every kind of job the texts lie apart, by the renderer's own extents."""
+    for name, made in all_pages():
+        for number, figure in enumerate(made, 1):
+            assert faults(figure) == [], f"{name}, page {number}"
+
+
+def test_the_overlap_test_can_fail() -> None:
+    """Two texts at one place are found, and one beyond the edge."""
+    figure = Figure(figsize=(4, 4), dpi=72)
+    for place in (0.5, 0.505, 0.99):
+        figure.text(place, 0.5, "9.2 %")
+    assert faults(figure) == [("9.2 %", "9.2 %"), ("9.2 %",)]
+
+
+def test_hostile_text_stays_text() -> None:
+    """Markup, formulas, control and direction codes are printed as they are; the CSV is read back whole."""
+    job = hostile_job(Path("visit.csv"))
+    status, _, err = run("sheet", "visit.csv", "sheet.pdf")
+    assert (status, err) == (0, "")
+    shown_text = pdf_text()
+    for shown in ("<b>bold</b> $x^2$", "=1+1", "\\x1b[31m\\x07", "\\u202eevil\\u202c", pages.LACKING):
+        assert shown in shown_text
+    assert "x" * 80 in shown_text
+    assert not any(code in shown_text for code in ("\x1b", "\u202e", "\u202c"))
+    again = Job.load("visit.csv")
+    assert (again.events, again.facts) == (job.events, job.facts)
+    frame = pd.read_csv("visit.csv", comment="#")
+    assert len(frame) == len(job.events)
+    assert not frame.map(lambda cell: str(cell).lstrip().startswith(("=", "+", "@"))).any(axis=None)
+
+
+def test_a_job_of_200_rows_goes_on_over_pages() -> None:
+    """Every turn of a very long job is listed and drawn, the picture in parts, each page numbered."""
+    made = record_of(busy_job(100, 20.0))
+    assert made.n_rows == 201
+    drawn = sheet.pages_of(made, "long.csv")
+    shown_text = page_text(drawn)
+    assert f"page {len(drawn)} of {len(drawn)}" in shown_text
+    assert "CO2 against time, part 2 of 2" in shown_text
+    for turn in made.turns:
+        assert f"{turn.time:%H:%M:%S} {turn.screw} " in shown_text
+    labels = [t.get_text() for figure in drawn for axes in figure.axes for t in axes.texts]
+    for say in {plots.say_short(turn) for turn in made.turns}:
+        assert labels.count(say) == [plots.say_short(turn) for turn in made.turns].count(say)
+    assert all(faults(figure) == [] for figure in drawn)
+
+
+def test_a_job_without_readings_says_so() -> None:
+    """Nothing read: the page says that there is nothing to draw, and nothing is made up."""
+    shown_text = page_text(sheet.pages_of(record_of(Job(fuel="natural gas", bands=BANDS)), "visit.csv"))
+    assert "No reading was taken: there is nothing to draw." in shown_text
+    assert shown_text.count("MISSING, not read") == 2
+    assert "NOT FINISHED" in shown_text
+
+
+def test_practice_is_written_across_every_page() -> None:
+    """A made-up boiler's record says PRACTICE on each page, also in the head; a real one's nowhere."""
+    real = record_of(busy_job(2))
+    made_up = replace(real, facts=replace(real.facts, practice=True))
+    for record_made, stamps in ((real, 0), (made_up, 1)):
+        drawn = sheet.pages_of(record_made, "a")
+        for figure in (*drawn, *sheet.picture_of(record_made, "a")):
+            assert [t.get_text() for t in figure.texts if t.get_gid() == "stamp"] == ["PRACTICE"] * stamps
+        assert ("Practice on a made-up boiler" in page_text(drawn)) == bool(stamps)
+
+
+def test_practice_is_a_fact_of_the_log() -> None:
+    """`practice = true` in the head is read back; left out it is false and not written; words are refused."""
+    Job.create("visit.csv", fuel="natural gas", bands=BANDS, practice=True)
+    log = Path("visit.csv").read_text(encoding="utf-8")
+    assert "# practice = true\n" in log
+    assert Job.load("visit.csv").facts.practice is True
+    Job.create("real.csv", fuel="natural gas", bands=BANDS)
+    assert "practice" not in Path("real.csv").read_text(encoding="utf-8")
+    Path("odd.csv").write_text(log.replace("practice = true", "practice = 1"), encoding="utf-8")
+    status, _, err = run("next", "odd.csv")
+    assert status == 1
+    assert "practice: true or false is needed" in words(err)
+
+
+@pytest.mark.parametrize(
+    ("file", "status", "message"),
+    [
+        ("sheet.doc", 2, "'sheet.doc': the name must end in .pdf, .png or .svg"),
+        ("sheet", 2, "'sheet': the name must end in .pdf, .png or .svg"),
+        ("no/where.pdf", 1, "no/where.pdf: there is no folder no. Make it first, or choose another"),
+        ("old.pdf", 1, "old.pdf: this file exists. Choose another name, or say --overwrite"),
+        ("odd.pdf", 1, "odd.pdf: this is a folder. Give the name of a file, such as odd.pdf/sheet.pdf"),
+    ],
+)
+def test_a_name_that_can_not_be_written_is_refused(file: str, status: int, message: str) -> None:
+    """Another suffix, a missing folder, a file that is there: one sentence each, nothing is written."""
+    opened()
+    Path("old.pdf").write_text("mine", encoding="utf-8")
+    Path("odd.pdf").mkdir()
+    for command in (["sheet", "visit.csv", file], ["show", "visit.csv", "--plot", file]):
+        got, out, err = run(*command)
+        assert (got, out, words(err)) == (status, "", message)
+    assert Path("old.pdf").read_text(encoding="utf-8") == "mine"
+    assert {path.name for path in Path().iterdir()} == {"visit.csv", "old.pdf", "odd.pdf"}
+
+
+def test_overwrite_replaces_the_file() -> None:
+    """With --overwrite the old file gives way, whole."""
+    opened()
+    Path("old.pdf").write_text("mine", encoding="utf-8")
+    assert run("sheet", "visit.csv", "old.pdf", "--overwrite")[0] == 0
+    assert Path("old.pdf").read_bytes().startswith(b"%PDF")
+
+
+def test_further_pages_of_a_picture_file_are_numbered() -> None:
+    """Of .png and .svg the second page is NAME-2; where that name is taken nothing is written at all."""
+    both = [Figure(figsize=(1, 1)), Figure(figsize=(1, 1))]
+    assert pages.save(both, Path("a.png"), "t") == [Path("a.png"), Path("a-2.png")]
+    Path("b-2.svg").write_text("mine", encoding="utf-8")
+    with pytest.raises(LogError, match=r"^b-2\.svg: this file exists\."):
+        pages.save(both, Path("b.svg"), "t")
+    assert not Path("b.svg").exists()
+
+
+def test_a_folder_that_may_not_be_written_is_said_so(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A read-only folder is refused in plain words and nothing is left behind."""
+
+    def refuse(self: Path, data: bytes) -> int:
+        raise PermissionError(13, "Permission denied", str(self))
+
+    opened()
+    monkeypatch.setattr(Path, "write_bytes", refuse)
+    status, out, err = run("sheet", "visit.csv", "sheet.pdf")
+    assert (status, out) == (1, "")
+    assert words(err) == "sheet.pdf: this may not be written: check the rights on the folder"
+    assert [path.name for path in Path().iterdir()] == ["visit.csv"]
+
+
+def test_letter_and_a4_have_their_sizes(whole: Path) -> None:
+    """A4 (the default) is 210 by 297 mm (ISO 216), Letter 8.5 by 11 inches; another paper is refused."""
+    opened()
+    run("sheet", "visit.csv", "letter.pdf", "--paper", "Letter")
+    for path, size in ((whole, (210 / 25.4 * 72, 297 / 25.4 * 72)), (Path("letter.pdf"), (612.0, 792.0))):
+        box = PdfReader(path).pages[0].mediabox
+        assert (float(box.width), float(box.height)) == pytest.approx(size, abs=0.1)
+    status, _, err = run("sheet", "visit.csv", "b.pdf", "--paper", "b5")
+    assert (status, words(err)) == (2, "paper 'b5': it is a4 or letter")
+
+
+def test_show_plot_draws_and_still_says_the_job() -> None:
+    """`show --plot` writes the picture beside its usual answer."""
+    status, out, err = run("show", str(demo("half_way")), "--plot", "visit.svg")
+    assert (status, err) == (0, "Wrote visit.svg.\n")
+    assert out == run("show", str(demo("half_way")))[1]
+    assert Path("visit.svg").read_text(encoding="utf-8").startswith("<?xml")
+
+
+def test_readings_differ_by_shape_and_bands_by_hatch() -> None:
+    """In black and white: settled, on the way and in doubt have different marks, the bands different hatches."""
+    marks = {
+        (rate, state): plots._sample(rate, state).get_marker() for rate in ("high", "low") for state in plots.STATE_SIZE
+    }
+    for rate in ("high", "low"):
+        assert len({marks[rate, state] for state in plots.STATE_SIZE}) == 3
+    assert marks["high", "settled"] != marks["low", "settled"]
+    assert len(set(plots.RATE_HATCH.values())) == 2
+
+
+@pytest.mark.parametrize("wanted", [[0.0, 0.1, 0.2, 9.0], [5.0] * 6, [9.9, 9.95], [0.0, 10.0], [], [3.0]])
+def test_labels_are_spread_no_further_than_needed(wanted: list[float]) -> None:
+    """Spread labels keep order, gap and ends; those that are apart already stay where they are."""
+    placed = plots.spread(wanted, 1.0, 0.0, 10.0)
+    assert len(placed) == len(wanted)
+    assert all(b - a >= 1.0 - 1e-9 for a, b in itertools.pairwise(placed))
+    assert all(0.0 <= place <= 10.0 for place in placed)
+    if wanted == [0.0, 10.0]:
+        assert placed == wanted
+    if wanted == [5.0] * 6:
+        assert placed == pytest.approx([2.5, 3.5, 4.5, 5.5, 6.5, 7.5])
+
+
+def test_too_many_labels_are_spaced_evenly() -> None:
+    """Where they can't all keep the gap they share the room."""
+    assert plots.spread([1.0, 1.0, 1.0], 9.0, 0.0, 10.0) == pytest.approx([0.0, 5.0, 10.0])
+
+
+def test_the_fitted_response_draws_the_numbers_it_is_given() -> None:
+    """The line has the gain as slope, the hatched field its 90 % range, the dots the steps."""
+    made = record("whole_visit")
+    axes = Figure().add_subplot()
+    response = made.responses["throttle"]
+    plots.draw_response(axes, response, made.steps["throttle"], 1 / 8)
+    x, y = (np.asarray(values, dtype=float) for values in axes.lines[0].get_data())
+    assert y == pytest.approx(response.gain_per_turn * x)
+    edges = axes.collections[0].get_paths()[0].vertices
+    at_right = sorted({round(float(v[1]), 9) for v in edges if v[0] == x[-1]})
+    assert at_right == pytest.approx([response.gain_low * x[-1], response.gain_high * x[-1]])
+    assert list(zip(*axes.lines[1].get_data(), strict=True)) == [pytest.approx(step) for step in made.steps["throttle"]]
+
+
+@pytest.mark.parametrize("hostile", HOSTILE, ids=range(len(HOSTILE)))
+def test_wrapped_lines_keep_their_width_and_lose_no_word(hostile: str) -> None:
+    """No line is wider than asked for, and all that was to be printed is there."""
+    lines = pages.wrapped(hostile, 120.0)
+    assert [line for line in lines if pages.width_pt(line, 8.0) > 120.0] == []
+    assert "".join("".join(lines).split()) == "".join(pages.clean(hostile).split())
