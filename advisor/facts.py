@@ -34,6 +34,7 @@ class Facts:
     pressures  allowed gas pressures from the data plate: name -> (low, high, unit)
     prior      what is assumed about the valve before its first turn
     site, analyser  free text for the record
+    practice   whether the boiler is made up: everything made from the log says PRACTICE
     """
 
     fuel: Fuel
@@ -54,6 +55,7 @@ class Facts:
     prior: Prior = field(default_factory=Prior)
     site: str = ""
     analyser: str = ""
+    practice: bool = False
 
     def __post_init__(self) -> None:
         put = object.__setattr__

@@ -84,6 +84,8 @@ def _toml(value: Any) -> str:
         return "[" + ", ".join(map(_toml, value)) + "]"
     if isinstance(value, str):
         return '"' + _TOML_ESCAPED.sub(_toml_escape, value) + '"'
+    if isinstance(value, bool):
+        return str(value).lower()
     return repr(float(value))
 
 
@@ -171,9 +173,14 @@ def _fit(value: Any, wanted: Any, what: str) -> Any:
         return tuple(_fit(item, arg, what) for item, arg in zip(value, args, strict=True))
     if kind is float and type(value) in (int, float) and abs(value) <= 1e300:
         return float(value)
-    if kind is str and isinstance(value, str):
+    if kind in (str, bool) and isinstance(value, kind):
         return value
-    words = {float: "a number", str: "text in double quotes", tuple: f"a list of {len(args)} in [ ]"}
+    words = {
+        bool: "true or false",
+        float: "a number",
+        str: "text in double quotes",
+        tuple: f"a list of {len(args)} in [ ]",
+    }
     raise RangeError(f"{what}: {words.get(kind, 'a table in { }')} is needed")
 
 
