@@ -2,11 +2,12 @@
 
 import os
 from collections.abc import Iterable, Sequence
+from functools import cache
 from typing import Any
 
 from matplotlib import rc_context
 from matplotlib.axes import Axes
-from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.backends.backend_agg import FigureCanvasAgg, RendererAgg
 from matplotlib.backends.backend_pdf import PdfPages
 from matplotlib.figure import Figure
 from matplotlib.font_manager import FontProperties
@@ -15,13 +16,14 @@ from matplotlib.ticker import MaxNLocator
 from advisor import limits
 from advisor.errors import AdvisorError, RangeError
 from advisor.lesson_play import Played, Run, what_the_adviser_said
-from advisor.lesson_words import INVENTED, PARTS, contrast_label
+from advisor.lesson_words import INVENTED, PARTS, contrast_label, in_figures
 from advisor.made_visit import FACTS
 
 PAGE_IN, SLIDE_IN = (8.27, 11.69), (11.0, 6.2)  # A4 upright; a slide
 MARGIN_IN = 0.6
 TITLE_PT, MAIN_PT, SMALL_PT = 17.0, 11.0, 9.5
 LINE = 1.28  # line height over font size
+ROOM_FOR_A_WORD = 0.1  # of the width of a picture
 LABEL_IN = 1.35
 DPI = 150
 SUFFIXES = (".png", ".pdf", ".svg")
@@ -46,14 +48,14 @@ def page(played: Played) -> Figure:
     above += [(label, played.say(name), MAIN_PT) for label, name in PARTS]
     said = [(number, answer, SMALL_PT) for number, answer in what_the_adviser_said(played)]
     below = [
-        ("", "What the adviser would have said to each turn:", MAIN_PT),
+        ("", "What the adviser would have said:", MAIN_PT),
         *said,
-        (contrast_label(played), played.say("contrast"), MAIN_PT),
+        (contrast_label(played), f"{played.say('contrast')} {in_figures(played.other)}", MAIN_PT),
         ("Question", played.say("question"), MAIN_PT),
         ("Answer", played.say("answer"), MAIN_PT),
         ("", INVENTED, SMALL_PT),
     ]
-    first, second = _set(figure, above, width), _set(figure, below, width)
+    first, second = _set(above, width), _set(below, width)
     top = PAGE_IN[1] - MARGIN_IN
     top = _write(figure, first, top)
     height = _height(second)
@@ -65,7 +67,7 @@ def page(played: Played) -> Figure:
 def slide(played: Played) -> Figure:
     """The pictures of a lesson alone, under its title."""
     figure = _figure(SLIDE_IN)
-    title = _set(figure, [("", played.lesson.title, TITLE_PT)], SLIDE_IN[0] - 2 * MARGIN_IN)
+    title = _set([("", played.lesson.title, TITLE_PT)], SLIDE_IN[0] - 2 * MARGIN_IN)
     top = _write(figure, title, SLIDE_IN[1] - 0.3)
     _pictures(figure, played, (0.25, top - 0.05))
     return figure
@@ -112,23 +114,29 @@ def _figure(size_in: tuple[float, float]) -> Figure:
     return figure
 
 
-def _set(figure: Figure, blocks: Sequence[tuple[str, str, float]], width_in: float) -> list[Block]:
+def _set(blocks: Sequence[tuple[str, str, float]], width_in: float) -> list[Block]:
     """Break each text into lines that fit, measured in its own font."""
-    return [
-        (label, _broken(figure, text, size, width_in - (LABEL_IN if label else 0.0)), size)
-        for label, text, size in blocks
-    ]
+    return [(label, _broken(text, size, width_in - (LABEL_IN if label else 0.0)), size) for label, text, size in blocks]
 
 
-def _broken(figure: Figure, text: str, size: float, width_in: float) -> tuple[str, ...]:
-    renderer = figure.canvas.get_renderer()  # type: ignore[attr-defined]
-    font = FontProperties(size=size, weight="bold" if size == TITLE_PT else "normal")
-    lines: list[str] = []
+def _broken(text: str, size: float, width_in: float) -> tuple[str, ...]:
+    lines: list[list[str]] = [[]]
+    used = 0.0
     for word in text.split():
-        longer = f"{lines[-1]} {word}" if lines else word
-        fits = renderer.get_text_width_height_descent(longer, font, False)[0] <= width_in * figure.dpi
-        lines = [*lines[:-1], longer] if lines and fits else [*lines, word]
-    return tuple(lines)
+        width, space = _word_in(word, size), _word_in("n", size) / 2  # a space has no ink to measure
+        if lines[-1] and used + space + width > width_in:
+            lines.append([])
+        used = used + space + width if lines[-1] else width
+        lines[-1].append(word)
+    return tuple(" ".join(line) for line in lines)
+
+
+@cache
+def _word_in(word: str, size: float) -> float:
+    """Width of a word, inches."""
+    font = FontProperties(size=size, weight="bold" if size == TITLE_PT else "normal")
+    renderer = RendererAgg(1, 1, 72)  # type: ignore[no-untyped-call]
+    return float(renderer.get_text_width_height_descent(word, font, False)[0]) / 72  # type: ignore[no-untyped-call]
 
 
 def _height(blocks: Sequence[Block]) -> float:
@@ -161,7 +169,7 @@ def _pictures(figure: Figure, played: Played, between_in: tuple[float, float]) -
     width, height = figure.get_size_inches()
     bottom, top = between_in
     bottom, top = bottom + 0.5, top - 0.45
-    left, right = MARGIN_IN + 0.65, width - MARGIN_IN
+    left, right = MARGIN_IN + 0.75, width - MARGIN_IN
     gap, free = 0.32, top - bottom - 2 * 0.32
     shares = (0.44, 0.30, 0.26)
     axes: list[Axes] = []
@@ -171,13 +179,14 @@ def _pictures(figure: Figure, played: Played, between_in: tuple[float, float]) -
         box = (left / width, at / height, (right - left) / width, share * free / height)
         axes.append(figure.add_axes(box, sharex=axes[0] if axes else None))
         at -= gap
+    _same_scale(axes[:2], (played.hand, played.other))
     draw_run(axes[0], played.hand, numbers=[(step.at_s, step.number) for step in played.steps])
     draw_run(axes[1], played.other)
-    _same_scale(axes[:2], (played.hand, played.other))
     draw_co(axes[2], played.hand, played.other)
     for each in axes[:2]:
         each.tick_params(labelbottom=False)
     axes[2].set_xlabel("minutes", size=MAIN_PT, labelpad=1)
+    figure.align_ylabels(axes)
     handles, labels = axes[0].get_legend_handles_labels()
     figure.legend(
         handles, labels, loc="upper center", ncols=len(labels), fontsize=SMALL_PT, frameon=False,
@@ -193,7 +202,7 @@ def draw_run(axes: Axes, run: Run, numbers: Sequence[tuple[float, int]] = ()) ->
     for label, (first, last, firing) in zip(["band", *[None] * 99], _stretches(run), strict=False):
         low, high = bands[firing]
         axes.fill_between([first, last], low, high, label=label, **BAND)
-        if last - first > 0.07 * (minutes[-1] - minutes[0]):
+        if last - first > ROOM_FOR_A_WORD * (axes.get_xlim()[1] - axes.get_xlim()[0]):
             axes.annotate(
                 f"{firing} fire", ((first + last) / 2, 0.05), xycoords=("data", "axes fraction"), ha="center",
                 size=SMALL_PT, bbox={"facecolor": "white", "edgecolor": "none", "pad": 0.2},
@@ -225,8 +234,8 @@ def draw_co(axes: Axes, hand: Run, other: Run) -> Axes:
     axes.set_ylim(8, most * 3)
     axes.axhline(limits.CO_AIR_FREE_PPM, color="0.2", linewidth=1.0, linestyle="--")
     axes.set_title(
-        f"CO of the flame, ppm air-free: black the first, dash-dot the second; dashed the limit of "
-        f"{limits.CO_AIR_FREE_PPM:.0f}",
+        f"CO of the flame, air-free. Solid: first picture. Dash-dot: second. "
+        f"Dashed: limit, {limits.CO_AIR_FREE_PPM:.0f} ppm.",
         size=SMALL_PT, loc="left", pad=3,
     )  # fmt: skip
     axes.set_ylabel("CO, ppm", size=MAIN_PT)

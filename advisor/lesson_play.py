@@ -14,7 +14,7 @@ from advisor.lessons import FOLLOW, Lesson
 from advisor.made_policies import advised, fixed_step
 from advisor.made_visit import FACTS, MENDED, MadeVisit, Point, Score, Trace
 
-SHORT = 130  # characters
+SHORT = 140  # characters
 ASKS = ("sample-line", "pressure-unknown")  # what the adviser keeps asking for; told once on a page
 AS_ADVISED = "This was its advice."
 
@@ -146,7 +146,8 @@ def _answer(verdict: Verdict, advice: Advice) -> str:
     if advice.action == "halt":
         return f"No. {_shortly(advice)}"
     instead = f" {_shortly(advice)}" if advice.action == "turn" else ""
-    return f"No. {verdict.reasons[0]}{instead}"
+    reason = verdict.reasons[0]
+    return f"{'' if reason.startswith('No ') else 'No. '}{reason}{instead}"
 
 
 def _shortly(advice: Advice) -> str:
@@ -157,9 +158,9 @@ def _shortly(advice: Advice) -> str:
         case "wait":
             return f"Wait {units.say_seconds(advice.wait_s or 0)} more, then read."
         case "read":
-            return "Read again."
+            return f"Read again. {advice.reasons[0]}"
         case "run_at":
-            return f"Change to {advice.firing} fire."
+            return f"Change to {advice.firing} fire. {advice.reasons[0]}"
         case "finish":
             return "Done: both rates are in band."
     text = next(finding.text for finding in advice.findings if finding.severity == "halt")

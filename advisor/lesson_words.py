@@ -34,10 +34,10 @@ def say_lesson(played: Played) -> str:
         )
     if played.steps:
         lines.append("  (display before the step; truth before > after; CO in ppm air-free after it)")
-    lines += ["", "What the adviser would have said to each turn:"]
+    lines += ["", "What the adviser would have said:"]
     for number, answer in what_the_adviser_said(played):
         lines += _labelled(number, answer)
-    lines += ["", *_labelled(contrast_label(played), f"{played.say('contrast')} {_in_figures(played.other)}")]
+    lines += ["", *_labelled(contrast_label(played), f"{played.say('contrast')} {in_figures(played.other)}")]
     lines += ["", *_labelled("Question", played.say("question")), *_labelled("Answer", played.say("answer"))]
     return "\n".join([*lines, "", *_wrapped(INVENTED)])
 
@@ -47,7 +47,8 @@ def contrast_label(played: Played) -> str:
     return "The adviser" if played.lesson.name != "good-job" else "A fixed step"
 
 
-def _in_figures(run: Run) -> str:
+def in_figures(run: Run) -> str:
+    """What a way cost, in brackets."""
     turns = f"{run.score.moves} turn{'' if run.score.moves == 1 else 's'}"
     return f"({run.score.minutes:.0f} min, {turns}, CO at most {run.score.peak_co_air_free_ppm:.0f} ppm air-free.)"
 

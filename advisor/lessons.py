@@ -153,7 +153,7 @@ LESSONS = (
         question="CO2 is {shown_1:.1f} % here, and may be {shown_1:.1f} % on a sound boiler. What tells them apart?",
         answer="O2 and CO: lean has O2 of about 5 % and a few ppm CO; rich has no O2 and CO in per cent. And CO2 "
         "that falls when gas is added. Never turn richer on CO2 alone.",
-        opens=1.49,
+        opens=1.54,
     ),
     Lesson(
         "air",
@@ -265,10 +265,10 @@ LESSONS = (
         "% at low fire.",
         cost="{minutes:.0f} min with the tests, CO never above {co:.0f} ppm air-free.",
         contrast="1/12 turn at a time until the display is in band: {other_overshoots} overshoots in "
-        "{other_minutes:.0f} min, low fire left at {other_left_low:.2f} %.",
-        question="Which move was the largest, and why was it not the first?",
-        answer="The second. The first mark showed what this screw does; only then was a larger move safe. Small "
-        "first, wait, read, then as far as you know.",
+        "{other_minutes:.0f} min, low fire left at {other_left_low:.2f} %, out of band.",
+        question="The band was far off. Why did the first turn go only a part of the way?",
+        answer="It was there to find out what this screw does. Only then is a larger move safe: small first, wait, "
+        "read, then as far as you know.",
         differs={
             "gain_throttle": (8.0, 0.0), "gain_offset": (7.0, 0.0), "hand_sd": 0.05, "slack_turns": (1 / 48, 1 / 48),
             "noise_sd_pct": (0.03, 0.03), "drift_pct": 0.02,

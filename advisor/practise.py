@@ -201,8 +201,9 @@ def _say_rest(practice: Practice) -> str:
     path = practice.visit.job.path
     asked = {0: "You did not ask the adviser.", 1: "You asked the adviser once."}
     said = asked.get(practice.asked, f"You asked the adviser {practice.asked} times.")
+    tests = "The adviser's minutes hold the tests of sample line and gas pressure."
     kept = f" The log is {path}, marked as practice." if path else ""
-    return f"{said} Again: advisor practise --seed {practice.seed}{_again(practice)}.{kept}"
+    return f"{tests} {said} Again: advisor practise --seed {practice.seed}{_again(practice)}.{kept}"
 
 
 def _again(practice: Practice) -> str:

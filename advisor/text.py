@@ -1,5 +1,6 @@
 """The answers in words: one screen of at most 80 columns, the first line is the answer."""
 
+import itertools
 import math
 import textwrap
 from collections.abc import Iterable, Sequence
@@ -114,7 +115,8 @@ def say_struck(number: int, event: Event) -> str:
 
 def say_plainly(message: str) -> str:
     """A message wrapped for the terminal, its own line ends kept."""
-    return "\n".join(line for part in message.splitlines() for line in _wrapped(part))
+    parts = (textwrap.wrap(part, WIDTH, break_on_hyphens=False) for part in message.splitlines())
+    return "\n".join(itertools.chain.from_iterable(parts))
 
 
 def _most(facts: Facts, screw: str) -> str:
