@@ -1,5 +1,6 @@
 """A lesson as one printed page, or as a picture for a slide; all lessons as a handout. Black and white will do."""
 
+import io
 import os
 from collections.abc import Iterable, Sequence
 from functools import cache
@@ -71,6 +72,13 @@ def slide(played: Played) -> Figure:
     top = _write(figure, title, SLIDE_IN[1] - 0.3)
     _pictures(figure, played, (0.25, top - 0.05))
     return figure
+
+
+def as_png(figure: Figure, dpi: float = 100) -> bytes:
+    """A page or slide as the bytes of a PNG, for a notebook."""
+    picture = io.BytesIO()
+    figure.savefig(picture, format="png", dpi=dpi, metadata={"Software": None})
+    return picture.getvalue()
 
 
 def save(figure: Figure, path: str | os.PathLike[str]) -> None:
