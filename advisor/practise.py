@@ -163,7 +163,7 @@ def say_end(practice: Practice) -> str:
         lines.append(_row(f"{firing.capitalize()} fire, true CO2, %", [_left(score, firing) for score in scores]))
     for label, name, form in (
         ("Overshoots", "overshoots", "d"),
-        ("  out of band by, % CO2", "beyond_pct", ".1f"),
+        ("Pushed out of band by, % CO2", "beyond_pct", ".1f"),
         ("Minutes", "minutes", ".0f"),
         ("Turns", "moves", "d"),
         ("  on unsettled readings", "unsettled_moves", "d"),
