@@ -95,7 +95,7 @@ LESSONS = (
     Lesson(
         "too-soon",
         "Reading too soon: chasing the lag",
-        "High fire is lean. The sample takes 18 s to arrive, and the display follows it for more than a minute.",
+        "High fire is lean. The sample takes 15 s to arrive, and the display follows it for more than a minute.",
         {"high": 8.2, "low": 7.8},
         "check line; check pressure; high; wait 240; read; turn 1/12 cw; wait 5; read; turn 1/12 cw; wait 5; read; "
         "turn 1/12 cw; wait 5; read; "
@@ -108,11 +108,11 @@ LESSONS = (
         flame="Was at {peak:.1f} %, with {co:.0f} ppm CO air-free, when the display reached {shown_5:.1f}. It ends "
         "at {left_high:.1f} %, out of band on the other side.",
         cost="{minutes:.0f} min, {turns}, {unsettled} of them on a figure that still moved, and nothing is set.",
-        contrast="Makes {other_turns_high} at high fire, each on a settled reading, and never passes the band.",
+        contrast="Makes {other_turns_high} at high fire, waits out each of them, and never passes the band.",
         question="Where was the flame after the first turn, and what did the display show then?",
         answer="At {true_1:.1f} %, close to the band; the display still showed {shown_2:.1f} %. It tells what the "
         "flame was a minute ago. The wait is part of the move.",
-        differs={"gain_throttle": (8.0, 0.0), "dead_time_s": (18.0, 18.0), "time_constant_s": (45.0, 45.0)},
+        differs={"gain_throttle": (8.0, 0.0), "dead_time_s": (15.0, 15.0), "time_constant_s": (30.0, 30.0)},
     ),
     Lesson(
         "slack",

@@ -36,35 +36,32 @@ START = datetime(2026, 5, 18, 9, 0, tzinfo=UTC)
 
 @dataclass(frozen=True)
 class Look:
-    """Something that can be looked at: how it is logged, what is said when it is right and when wrong."""
+    """Something that can be looked at: its faults, how it is logged, what is said of it. A pressure says its figure."""
 
+    faults: tuple[str, ...]
     item: str
     right: str
-    wrong: str
-    says_right: str
-    says_wrong: str
-    faults: tuple[str, ...]
+    wrong: str = ""
+    says_right: str = ""
+    says_wrong: str = ""
 
 
 LOOKS: Mapping[str, Look] = {
     "line": Look(
-        SAMPLE_LINE, TIGHT, LEAKING,
+        ("air in the sample", "air in the sample later"), SAMPLE_LINE, TIGHT, LEAKING,
         "Probe closed: the pump stalls. The sample line is tight.",
         "Probe closed: the pump runs on. The sample line leaks.",
-        ("air in the sample", "air in the sample later"),
     ),
-    "pressure": Look(PRESSURE, f"{PRESSURE_MBAR:g}", "", "", "", ("falling gas pressure",)),
+    "pressure": Look(("falling gas pressure",), PRESSURE, f"{PRESSURE_MBAR:g}"),
     "fuel": Look(
-        "analyser fuel", "natural gas", "another",
+        ("analyser on another fuel",), "analyser fuel", "natural gas", "another",
         "The analyser is set to natural gas, the gas that is burned.",
         "The analyser is set to another fuel, not to natural gas.",
-        ("analyser on another fuel",),
     ),
     "air": Look(
-        "air intake", "free", "clogged",
+        ("blocked intake",), "air intake", "free", "clogged",
         "Filter, air intake and flue are free.",
         "Filter and air intake are clogged.",
-        ("blocked intake",),
     ),
 }  # fmt: skip
 LATER = ("air in the sample later", "falling gas pressure", "blocked intake")  # faults that begin on the way
