@@ -207,7 +207,10 @@ def lesson(
 
 @app.command()
 def practise(
-    fault: Annotated[str | None, typer.Option(help="Practise with this fault, such as reversed.")] = None,
+    fault: Annotated[
+        str | None,
+        typer.Option(help="Practise with this fault, such as reversed; a name that is not known lists them."),
+    ] = None,
     surprise: Annotated[bool, typer.Option("--surprise", help="A fault may be there, or none.")] = False,
     seed: Annotated[int | None, typer.Option(help="Number of the boiler; the same number is the same boiler.")] = None,
     log: Annotated[Path | None, typer.Option(help="Keep the session as a job log, marked as practice.")] = None,

@@ -180,8 +180,8 @@ def what_the_adviser_said(played: Played) -> tuple[tuple[str, str], ...]:
     for step in played.steps:
         if step.adviser and said and said[-1][1:] == (step.turn, step.adviser) and said[-1][0][-1] == step.number - 1:
             said[-1][0].append(step.number)
-        elif step.adviser:
-            said.append(([step.number], step.turn, step.adviser))
+        else:
+            said.append(([step.number], step.turn or "no turn", step.adviser or f"({step.hand}.)"))
     counted = [(f"{n[0]}{f'-{n[-1]}' if len(n) > 1 else ''}: {turn}", answer) for n, turn, answer in said]
     return (*counted, ("At the end", played.last_word))
 

@@ -101,7 +101,7 @@ LESSONS = (
         "turn 1/12 cw; wait 5; read; "
         "turn 1/12 cw; wait 20; read; turn 1/12 ccw; wait 5; read; turn 1/12 ccw; wait 5; read; turn 1/12 ccw; wait "
         "5; read; wait 240; read",
-        did="Turned 1/12 richer, looked 13 s later, saw no change and turned again: four times. Then three "
+        did="Turned 1/12 richer, looked 13 s later, saw too little and turned again: four times in all. Then three "
         "times back.",
         showed="{shown_1:.1f}, {shown_2:.1f}, {shown_3:.1f}, {shown_4:.1f}, {shown_5:.1f} % on the way up; still "
         "{shown_6:.1f} and {shown_7:.1f} % while the hand was turning back.",
