@@ -2,7 +2,8 @@
 
 import io
 import os
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
+from contextlib import contextmanager
 from functools import cache
 from typing import Any
 
@@ -100,15 +101,12 @@ def save_handout(plays: Iterable[Played], path: str | os.PathLike[str]) -> None:
             pages.savefig(page(played))
 
 
-class _plain_words:  # noqa: N801 (a context manager, used as a function)
-    def __init__(self, name: str) -> None:
-        self.name = name
-
-    def __enter__(self) -> None: ...
-
-    def __exit__(self, kind: object, error: BaseException | None, trace: object) -> None:
-        if isinstance(error, OSError):
-            raise AdvisorError(f"{self.name} can't be written: {error.strerror or error}") from error
+@contextmanager
+def _plain_words(name: str) -> Iterator[None]:
+    try:
+        yield
+    except OSError as error:
+        raise AdvisorError(f"{name} can't be written: {error.strerror or error}") from error
 
 
 # ---- words, in inches from the lower left corner

@@ -15,13 +15,14 @@ from advisor import Job, RangeError
 from advisor.facts import Facts
 from advisor.fuels import NATURAL_GAS
 from advisor.made_policies import advised, fixed_step
-from advisor.made_visit import FACTS, MadeVisit
+from advisor.made_visit import FACTS, LOOKS, MadeVisit
 from advisor.practise import NAMES, Practice, begin, say_end, say_help
 from advisor.practise import run as play
 from advisor.simulator import FAULTS
 from advisor.text import PRACTICE
 
 BANDS = FACTS["bands"]
+MENDABLE = {fault for look in LOOKS.values() for fault in look.faults} - {"air in the sample later"}
 
 
 @pytest.fixture(autouse=True)
@@ -138,9 +139,9 @@ def test_a_reading_while_the_display_still_moves_is_no_ground() -> None:
     assert practice.visit.score().unsettled_moves == 1
 
 
-@pytest.mark.parametrize("fault", FAULTS)
+@pytest.mark.parametrize("fault", [fault for fault in FAULTS if fault not in MENDABLE])
 def test_adviser_and_fixed_step_end_on_every_fault(fault: str) -> None:
-    """Both comparisons come to an end on every fault, and the table can be made."""
+    """Both comparisons come to an end on every fault that no check mends, and the table can be made."""
     practice = begin(fault, False, 11, None)
     shown = words(say_end(practice))
     assert f"Its fault was: {fault}." in shown
