@@ -130,6 +130,8 @@ def test_the_wrong_fuel() -> None:
     assert BANDS["high"][0] <= last.co2_pct <= BANDS["high"][1]
     assert lesson.hand.score.left_pct["high"] < BANDS["high"][0] - 0.8
     assert all("propane" in step.adviser for step in lesson.steps)
+    first = next(number for number, point in enumerate(lesson.other.points) if point.shown)
+    assert "set to another fuel" in lesson.other.points[first + 1].seen
 
 
 def test_wrong_gas_pressure() -> None:
@@ -138,6 +140,15 @@ def test_wrong_gas_pressure() -> None:
     assert lesson.hand.score.left_pct["high"] > BANDS["high"][1] + 1
     assert "has not been checked" in lesson.steps[0].adviser
     assert not lesson.other.turns or all(abs((point.turned or ("", 0))[1]) <= 1 / 24 for point in lesson.other.turns)
+
+
+def test_outside_the_data_plate_the_adviser_stops_before_any_turn() -> None:
+    """What the page says of the adviser is so: the measured pressure stops the job, at once and by name."""
+    visit = MadeVisit(by_name("gas-pressure").boiler(), Job(**FACTS))
+    visit.check("pressure")
+    advice = visit.job.next(visit.at)
+    assert advice.action == "halt"
+    assert [finding.code for finding in advice.findings if finding.severity == "halt"] == ["pressure"]
 
 
 def test_a_reversed_screw() -> None:
