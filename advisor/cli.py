@@ -219,6 +219,49 @@ def guide(log: Log) -> None:
     Guide(log, Terminal()).run()
 
 
+@app.command()
+def lesson(
+    name: Annotated[str | None, typer.Argument(help="Name of a lesson; all are listed if left out.")] = None,
+    plot: Annotated[Path | None, typer.Option(help="Write it as a page too: .png, .pdf or .svg.")] = None,
+    handout: Annotated[Path | None, typer.Option(help="Write all lessons as one PDF, a page each.")] = None,
+) -> None:
+    """For the trainer: how jobs go wrong, played on made-up boilers."""
+    from advisor import lesson_words, lessons
+    from advisor.lesson_play import play
+
+    if bool(handout) + bool(name) > 1 or (plot and not name):
+        raise RangeError("give a lesson's name, with --plot or without; or --handout alone, for all lessons")
+    played = [play(lessons.by_name(name))] if name else []
+    if plot or handout:
+        from advisor import lesson_pages
+
+        if handout:
+            lesson_pages.save_handout(map(play, lessons.LESSONS), handout)
+        elif plot:
+            lesson_pages.save(lesson_pages.page(played[0]), plot)
+    typer.echo(lesson_words.say_lesson(played[0]) if name else lesson_words.say_list())
+    for path in filter(None, (plot, handout)):
+        typer.echo(f"Written: {path}")
+
+
+@app.command()
+def practise(
+    fault: Annotated[
+        str | None,
+        typer.Option(help="Practise with this fault, such as reversed; a name that is not known lists them."),
+    ] = None,
+    surprise: Annotated[bool, typer.Option("--surprise", help="A fault may be there, or none.")] = False,
+    seed: Annotated[int | None, typer.Option(help="Number of the boiler; the same number is the same boiler.")] = None,
+    log: Annotated[Path | None, typer.Option(help="Keep the session as a job log, marked as practice.")] = None,
+) -> None:
+    """For the trainer: a made-up boiler to set at the keyboard; no time passes but in the game."""
+    from advisor import practise as game
+
+    if fault and surprise:
+        raise RangeError("--fault and --surprise: give one of them")
+    game.run(game.begin(fault, surprise, seed, log), input, typer.echo)
+
+
 def maybe_number(typed: str | None, what: str) -> float | None:
     """A number where one was typed."""
     return None if typed is None else units.parse_number(typed, what)

@@ -19,9 +19,9 @@ def columns(text: str) -> int:
 def wrapped(text: str, width: int = WIDTH, first: str = "", others: str = "") -> list[str]:
     """Cut a text into lines of at most `width` columns (one more where a wide character ends a long word)."""
     if text.isascii():
-        return textwrap.wrap(text, width, initial_indent=first, subsequent_indent=others)
+        return textwrap.wrap(text, width, initial_indent=first, subsequent_indent=others, break_on_hyphens=False)
     filled = "".join(_FILL + char if unicodedata.east_asian_width(char) in "WF" else char for char in text)
-    cut = textwrap.wrap(filled, width, initial_indent=first, subsequent_indent=others)
+    cut = textwrap.wrap(filled, width, initial_indent=first, subsequent_indent=others, break_on_hyphens=False)
     return [line.replace(_FILL, "") for line in cut]
 
 

@@ -21,6 +21,8 @@ FAULTS = (
     "falling gas pressure", "blocked intake", "rich start", "hand turns twice as far",
 )  # fmt: skip
 
+MOST_CO_PPM = 100_000.0  # where the display ends
+
 
 @dataclass(frozen=True)
 class Scenario:
@@ -85,6 +87,11 @@ class Reading:
     o2_pct: float
     co_ppm: float
 
+    @property
+    def co_air_free_ppm(self) -> float:
+        """CO without the surplus air, ppm; O2 as it is when the flame is rich."""
+        return self.co_ppm * 20.9 / max(20.9 - self.o2_pct, 0.1)
+
 
 @dataclass
 class Boiler:
@@ -113,6 +120,7 @@ class Boiler:
     rng: np.random.Generator
     fault: str = ""
     fault_from_s: float = 0.0
+    sample_share: float = 0.93  # of flue gas in the sample where air is drawn in
     now_s: float = 0.0
     firing: str = ""
     firing_since_s: float = 0.0
@@ -155,6 +163,21 @@ class Boiler:
 
     def read(self) -> Reading:
         """Look at the display."""
+        co2, o2, co = self._sampled()
+        noise = self.noise_sd_pct * self.rng.standard_normal() + self.analyser_pct
+        slope = 20.95 / self.fuel.co2_max_pct
+        return Reading(
+            max(0.0, _rounded(co2 + noise, self.display_step_pct)),
+            max(0.0, _rounded(o2 - noise * slope, self.display_step_pct)),
+            min(max(0.0, float(round(co * (1 + 0.05 * self.rng.standard_normal())))), MOST_CO_PPM),
+        )
+
+    def display_pct(self) -> float:
+        """Where the CO2 display stands, without noise and rounding, dry volume percent."""
+        return self._sampled()[0]
+
+    def _sampled(self) -> tuple[float, float, float]:
+        """CO2, O2 (dry volume percent) and CO (ppm) as they have reached the cells and as the analyser reckons."""
         true = self._display_now()
         true += self.drift_pct[self.firing] * math.exp(-(self.now_s - self.firing_since_s) / self.drift_time_s)
         co = _co_ppm(self.fuel, true, rich=self._is_rich())
@@ -163,17 +186,17 @@ class Boiler:
         if self.fault == "air in the sample" or (
             self.fault == "air in the sample later" and self.now_s >= self.fault_from_s
         ):
-            share = 0.93
+            share = self.sample_share
             co2, o2, co = co2 * share, o2 * share + 20.95 * (1 - share), co * share
         if self.fault == "analyser on another fuel":
             co2 = PROPANE.co2_max_pct * (1 - o2 / 20.95)
-        noise = self.noise_sd_pct * self.rng.standard_normal() + self.analyser_pct
-        slope = 20.95 / self.fuel.co2_max_pct
-        return Reading(
-            max(0.0, _rounded(co2 + noise, self.display_step_pct)),
-            max(0.0, _rounded(o2 - noise * slope, self.display_step_pct)),
-            max(0.0, float(round(co * (1 + 0.05 * self.rng.standard_normal())))),
-        )
+        return co2, o2, co
+
+    def mend(self) -> None:
+        """Put right what is wrong with sample, analyser, gas or air."""
+        self.fault = ""
+        if self.firing:
+            self._under_way()
 
     # --- what the flame does ----------------------------------------------------------------------
 
@@ -181,17 +204,34 @@ class Boiler:
         """True settled CO2 at a rate with the screws as they are, dry volume percent."""
         return _co2_pct(self.fuel, self._ratio(firing))
 
+    def flame(self, firing: str) -> Reading:
+        """What the flame truly gives at a rate once settled: no air in the sample, no analyser, no rounding."""
+        co2, rich = self.settled_pct(firing), self._ratio(firing) > 1
+        o2 = 0.0 if rich else 20.95 * (1 - co2 / self.fuel.co2_max_pct)
+        return Reading(co2, o2, _co_ppm(self.fuel, co2, rich=rich))
+
+    def gas_pressure_share(self) -> float:
+        """Working gas pressure as a share of the right one; gas flow goes with its square root."""
+        return (1 - self._gas_lost()) ** 2 if self.fault == "falling gas pressure" else 1.0
+
+    def _gas_lost(self) -> float:
+        return min(0.12, 2e-4 * max(0.0, self.now_s - self.fault_from_s))
+
+    def still_to_come_pct(self) -> float:
+        """How far the display is, or is yet to move, from the settled flame because of dead time and lag, % CO2."""
+        on_the_way = [self._display_now(), self._aim, *(value for _, value in self._coming)]
+        return max(abs(value - self.settled_pct(self.firing)) for value in on_the_way)
+
     def _ratio(self, firing: str) -> float:
         throttle, offset = (self._effect(screw) for screw in ("throttle", "offset"))
         opening = 1 + self.opening_per_turn * throttle
         signal = self.turndown**2 if firing == "high" else 1.0
         squared = 1 + (self.offset + self.offset_per_turn * offset) / signal
         ratio = self.ratio * max(opening, 0.05) * math.sqrt(max(squared, 0.05))
-        running_s = max(0.0, self.now_s - self.fault_from_s)
         if self.fault == "falling gas pressure" and firing == "high":
-            ratio *= 1 - min(0.12, 2e-4 * running_s)
+            ratio *= 1 - self._gas_lost()
         if self.fault == "blocked intake":
-            ratio *= 1 + min(0.2, 2e-4 * running_s)
+            ratio *= 1 + min(0.2, 2e-4 * max(0.0, self.now_s - self.fault_from_s))
         return ratio
 
     def _effect(self, screw: str) -> float:

@@ -17,6 +17,7 @@ from advisor.rows import one_line
 from advisor.stages import STAGES
 from advisor.visit import Visit
 
+PRACTICE = "PRACTICE: a made-up boiler. None of this is about a real one."
 CAUTION = "The maker's instructions and your own judgement come first."
 BEFORE = (
     "Maker's instructions and target table at hand; room CO alarm on.",
@@ -79,7 +80,7 @@ def say_trouble(findings: Iterable[Finding]) -> list[str]:
 
 def say_advice(advice: Advice, facts: Facts) -> str:
     """The answer of `next` as text."""
-    lines = [*wrapped(_first_line(advice))]
+    lines = [*wrapped(_first_line(advice)), *([PRACTICE] if facts.practice else [])]
     if advice.action == "turn" and advice.wait_s is not None and advice.turns_cw is not None:
         lines += labelled("Wait", _wait_after(advice.wait_s, facts.min_wait_s[advice.screw or ""]))
     if advice.action in ("turn", "read", "wait"):
@@ -239,7 +240,7 @@ def say_job(job: Job) -> str:
     facts = visit.facts
     bands = ", ".join(f"{firing} {low:g} to {high:g} %" for firing, (low, high) in facts.bands.items())
     advice = job.next()
-    lines = wrapped(_first_line(advice))
+    lines = [*wrapped(_first_line(advice)), *([PRACTICE] if facts.practice else [])]
     lines += ["", *labelled("Job", f"{facts.fuel.name}; CO2 bands {bands}")]
     for name, value in (("Site", facts.site), ("Analyser", facts.analyser)):
         if value:

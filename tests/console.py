@@ -1,5 +1,6 @@
 """Console sessions of the README: `python tests/console.py` writes what the commands really print into the page."""
 
+import builtins
 import contextlib
 import io
 import os
@@ -8,13 +9,14 @@ import shlex
 import shutil
 import sys
 import tempfile
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from datetime import datetime
 from pathlib import Path
 
 ROOT = Path(__file__).resolve().parent.parent
 PAGE = ROOT / "README.md"
 NOW = datetime(2026, 5, 12, 18, 0).astimezone()
+ASKED = re.compile(r"^\d+\.\d min, .* > (.*)$", re.MULTILINE)  # a question of `practise` and what was typed
 BLOCK = re.compile(r"```console\n(.*?)```", re.DOTALL)
 
 
@@ -31,8 +33,8 @@ def _workplace() -> Iterator[None]:
             os.chdir(before)
 
 
-def run(command: str) -> str:
-    """What one `advisor ...` command prints, both streams, as in a terminal."""
+def run(command: str, typed: Sequence[str] = ()) -> str:
+    """What one `advisor ...` command prints, both streams, as in a terminal; `typed` answers its questions."""
     from advisor import options
     from advisor.cli import main
 
@@ -44,12 +46,20 @@ def run(command: str) -> str:
 
         return printed_visit(words[2])
     printed = io.StringIO()
+    answers = iter(typed)
+
+    def answer(question: str) -> str:
+        typed_now = next(answers)
+        print(question + typed_now)
+        return typed_now
+
     argv, sys.argv = sys.argv, words
+    keyboard, builtins.input = builtins.input, answer  # type: ignore[assignment]
     try:
         with contextlib.redirect_stdout(printed), contextlib.redirect_stderr(printed), contextlib.suppress(SystemExit):
             main()
     finally:
-        sys.argv = argv
+        sys.argv, builtins.input = argv, keyboard
     return printed.getvalue()
 
 
@@ -59,7 +69,8 @@ def played(page: str) -> str:
 
         def session(match: re.Match[str]) -> str:
             commands = [line[2:] for line in match[1].splitlines() if line.startswith("$ ")]
-            return "```console\n" + "".join(f"$ {command}\n{run(command)}" for command in commands) + "```"
+            typed = ASKED.findall(match[1])
+            return "```console\n" + "".join(f"$ {command}\n{run(command, typed)}" for command in commands) + "```"
 
         return BLOCK.sub(session, page)
 

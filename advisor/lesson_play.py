@@ -1,0 +1,248 @@
+"""Plays a lesson on its made-up boiler: the hand's way, another way beside it, what the adviser would have said."""
+
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import cache
+from typing import Any
+
+from advisor import limits, units
+from advisor.decision import Advice, Verdict
+from advisor.fuels import NATURAL_GAS
+from advisor.job import Job
+from advisor.lessons import FOLLOW, Lesson
+from advisor.made_policies import advised, fixed_step
+from advisor.made_visit import FACTS, MENDED, MadeVisit, Point, Score, Trace
+
+SHORT = 140  # characters
+ASKS = ("sample-line", "pressure-unknown")  # what the adviser keeps asking for; told once on a page
+AS_ADVISED = "This was its advice."
+
+
+@dataclass(frozen=True)
+class Run:
+    """One way through a lesson: what was done, the course of display and truth, what it came to."""
+
+    name: str
+    points: tuple[Point, ...]
+    trace: Trace
+    score: Score
+
+    @property
+    def turns(self) -> tuple[Point, ...]:
+        """The points at which a screw was turned."""
+        return tuple(point for point in self.points if point.turned)
+
+
+@dataclass(frozen=True)
+class Step:
+    """One numbered step of the hand: its moment, what it did, display before it, truth before and after, the adviser.
+
+    hand in words; turn as typed, empty where nothing was turned
+    shown_pct, before_pct, after_pct in dry volume percent CO2; co_air_free_ppm of the flame after it
+    """
+
+    number: int
+    at_s: float
+    hand: str
+    turn: str
+    shown_pct: float | None
+    before_pct: float
+    after_pct: float
+    co_air_free_ppm: float
+    adviser: str
+
+
+@dataclass(frozen=True)
+class Played:
+    """A lesson played: the hand's way, the other way on the same boiler, the steps, the lesson's words with figures."""
+
+    lesson: Lesson
+    hand: Run
+    other: Run
+    steps: tuple[Step, ...]
+    last_word: str  # what the adviser says at the end of the hand's way
+
+    def say(self, name: str) -> str:
+        """A text of the lesson with this play's figures in it."""
+        return str(getattr(self.lesson, name)).format_map(figures(self))
+
+
+@cache
+def play(lesson: Lesson) -> Played:
+    """Play a lesson; the same every time."""
+    hand, other = (MadeVisit(lesson.boiler(), Job(**FACTS)) for _ in range(2))
+    if lesson.script == FOLLOW:
+        advised(hand)
+        fixed_step(other)
+        names, asked = ("The hand, following the adviser", "A fixed step of 1/12 turn"), [AS_ADVISED] * hand.moves
+    else:
+        asked = _follow_script(hand, lesson.script)
+        advised(other)
+        names = ("The hand", "The adviser's way, same boiler")
+    last_word = _shortly(hand.job.next(hand.at))
+    return Played(lesson, _run(names[0], hand), _run(names[1], other), _steps(hand.points, asked), last_word)
+
+
+def _run(name: str, visit: MadeVisit) -> Run:
+    return Run(name, tuple(visit.points), visit.trace(), visit.score())
+
+
+def _follow_script(visit: MadeVisit, script: str) -> list[str]:
+    """Do the script; returns what the adviser would have said to each turn just before it."""
+    asked: list[str] = []
+    open_points: set[str] = set()
+    for command in script.split("; "):
+        if command.startswith("turn "):
+            advice = visit.job.next(visit.at)
+            verdict = visit.job.may(*visit.parsed_turn(command.split()[1:]), at=visit.at)
+            fresh = [finding for finding in advice.findings if finding.code in ASKS and finding.code not in open_points]
+            open_points |= {finding.code for finding in fresh}
+            asked.append(" ".join([_answer(verdict, advice), *(_opening(finding.text) for finding in fresh)]))
+        visit.do(command)
+    return asked
+
+
+def _steps(points: Sequence[Point], asked: Sequence[str]) -> tuple[Step, ...]:
+    """The turns, and what was found and put right, numbered."""
+    steps: list[Step] = []
+    shown, answers = None, iter(asked)
+    for point in points:
+        shown = point.shown.co2_pct if point.shown else shown
+        if point.before and point.flame and (point.turned or point.seen.startswith(MENDED)):
+            steps.append(
+                Step(
+                    number=len(steps) + 1,
+                    at_s=point.at_s,
+                    hand=_hand(point),
+                    turn=_short_turn(point),
+                    shown_pct=shown,
+                    before_pct=point.before.co2_pct,
+                    after_pct=point.flame.co2_pct,
+                    co_air_free_ppm=point.flame.co_air_free_ppm,
+                    adviser=next(answers) if point.turned else "",
+                )
+            )
+    return tuple(steps)
+
+
+def _hand(point: Point) -> str:
+    if not point.turned:
+        return point.seen.rstrip(".")
+    screw, turns_cw = point.turned
+    return f"{screw} {units.say_fraction(turns_cw)} turn {'clockwise' if turns_cw > 0 else 'counterclockwise'}"
+
+
+def _short_turn(point: Point) -> str:
+    if not point.turned:
+        return ""
+    return f"{units.say_fraction(point.turned[1])} {'cw' if point.turned[1] > 0 else 'ccw'}"
+
+
+def _answer(verdict: Verdict, advice: Advice) -> str:
+    """What the adviser would have said to a turn, shortly."""
+    if verdict.allowed:
+        return "Yes."
+    if advice.action == "halt":
+        return f"No. {_shortly(advice)}"
+    instead = f" {_shortly(advice)}" if advice.action == "turn" else ""
+    reason = verdict.reasons[0]
+    return f"{'' if reason.startswith('No ') else 'No. '}{reason}{instead}"
+
+
+def _shortly(advice: Advice) -> str:
+    match advice.action:
+        case "turn" if advice.screw and advice.turns_cw:
+            way = "clockwise" if advice.turns_cw > 0 else "counterclockwise"
+            return f"Turn the {advice.screw} screw {units.say_fraction(advice.turns_cw)} turn {way}."
+        case "wait":
+            return f"Wait {units.say_seconds(advice.wait_s or 0)} more, then read."
+        case "read":
+            return f"Read again. {advice.reasons[0]}"
+        case "run_at":
+            return f"Change to {advice.firing} fire. {advice.reasons[0]}"
+        case "finish":
+            return "Done: both rates are in band."
+    text = next(finding.text for finding in advice.findings if finding.severity == "halt")
+    return f"STOP. {_opening(text)}"
+
+
+def _opening(text: str) -> str:
+    """The first sentence of a text; the second too where both are short."""
+    sentences = re.split(r"(?<=[.?!]) (?=[A-Z])", text)
+    both = " ".join(sentences[:2])
+    return both if len(both) <= SHORT else sentences[0]
+
+
+def what_the_adviser_said(played: Played) -> tuple[tuple[str, str], ...]:
+    """What the adviser would have said to each turn: (steps and turn, answer), like ones once; then at the end."""
+    said: list[tuple[list[int], str, str]] = []
+    for step in played.steps:
+        if step.adviser and said and said[-1][1:] == (step.turn, step.adviser) and said[-1][0][-1] == step.number - 1:
+            said[-1][0].append(step.number)
+        else:
+            said.append(([step.number], step.turn or "no turn", step.adviser or f"({step.hand}.)"))
+    counted = [(f"{n[0]}{f'-{n[-1]}' if len(n) > 1 else ''}: {turn}", answer) for n, turn, answer in said]
+    return (*counted, ("At the end", played.last_word))
+
+
+def figures(played: Played) -> dict[str, Any]:
+    """The figures that the texts of a lesson may hold: of the hand's way, and with `other_` of the other."""
+    hand, lesson = played.hand, played.lesson
+    bands: dict[str, tuple[float, float]] = FACTS["bands"]
+    readings = [point.shown for point in hand.points if point.shown]
+    found: dict[str, Any] = {
+        **_outcome(hand),
+        **{f"other_{name}": value for name, value in _outcome(played.other).items()},
+        "limit": limits.CO_AIR_FREE_PPM,
+        "found_high": lesson.boiler().settled_pct("high"),
+        "below": bands["high"][0] - hand.score.left_pct["high"],
+        "past": hand.score.peak_co2_pct - bands["high"][1],
+        "o2": readings[-1].o2_pct,
+        "o2_right": NATURAL_GAS.o2_from_co2_pct(min(readings[-1].co2_pct, NATURAL_GAS.co2_max_pct)),
+        "co_share": max(point.flame.co_ppm for point in hand.points if point.flame) / 10_000,
+    }
+    found |= {f"shown_{number}": reading.co2_pct for number, reading in enumerate(readings, 1)}
+    for number, point in enumerate(hand.turns, 1):
+        if point.before and point.flame:
+            found[f"true_{number}"] = point.flame.co2_pct
+            found[f"moved_{number}"] = abs(point.flame.co2_pct - point.before.co2_pct)
+    return found
+
+
+def _outcome(run: Run) -> dict[str, Any]:
+    score = run.score
+    return {
+        "minutes": score.minutes,
+        "turns": _counted(score.moves),
+        "turns_high": _counted(sum(point.firing == "high" for point in run.turns)),
+        "unsettled": score.unsettled_moves,
+        "overshoots": score.overshoots,
+        "beyond": score.beyond_pct,
+        "peak": score.peak_co2_pct,
+        "least": min(run.trace.true_pct),
+        "co": score.peak_co_air_free_ppm,
+        "left_high": score.left_pct["high"],
+        "left_low": score.left_pct["low"],
+        "lost": _minutes_lost(run),
+    }
+
+
+def _counted(turns: int) -> str:
+    return {0: "no turn", 1: "1 turn"}.get(turns, f"{turns} turns")
+
+
+def _minutes_lost(run: Run) -> float:
+    """Minutes from the first turn out of the band, or across it, until the flame was in it again, or the end."""
+    bands: dict[str, tuple[float, float]] = FACTS["bands"]
+    for point in run.turns:
+        low, high = bands[point.firing]
+        before, after = (flame.co2_pct if flame else low for flame in (point.before, point.flame))
+        if after > high >= before or after < low <= before:
+            back = [
+                at_s
+                for at_s, firing, true in zip(run.trace.at_s, run.trace.firing, run.trace.true_pct, strict=True)
+                if at_s > point.at_s and firing == point.firing and low <= true <= high
+            ]
+            return (min(back, default=run.trace.at_s[-1]) - point.at_s) / 60
+    return 0.0

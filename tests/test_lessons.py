@@ -1,0 +1,310 @@
+"""Each lesson's claim holds: the hand's way goes wrong as told, the other way on the same boiler does not."""
+
+import itertools
+import re
+from pathlib import Path
+
+import pytest
+from matplotlib.figure import Figure
+from matplotlib.text import Text
+from test_cli import run, words
+
+from advisor import Job, lesson_pages, limits
+from advisor.fuels import NATURAL_GAS
+from advisor.lesson_play import Played, play
+from advisor.lesson_words import say_lesson
+from advisor.lessons import LESSONS, by_name
+from advisor.made_policies import advised
+from advisor.made_visit import FACTS, MadeVisit
+
+NAMES = [lesson.name for lesson in LESSONS]
+BANDS = FACTS["bands"]
+LIMIT = limits.CO_AIR_FREE_PPM
+
+
+def played(name: str) -> Played:
+    return play(by_name(name))
+
+
+@pytest.fixture(autouse=True)
+def workplace(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Every test works in a folder of its own."""
+    monkeypatch.chdir(tmp_path)
+
+
+# ---- the claims
+
+
+@pytest.mark.parametrize("name", [name for name in NAMES if name not in ("rich-side", "good-job")])
+def test_the_advisers_way_ends_truly_in_band_without_an_overshoot(name: str) -> None:
+    """On each lesson's own boiler the adviser ends in band at both rates, never past it, CO far under its limit."""
+    score = played(name).other.score
+    assert score.ending == "done"
+    assert all(score.in_band.values())
+    assert score.overshoots == 0
+    assert score.peak_co_air_free_ppm < LIMIT / 4
+
+
+def test_turning_too_far() -> None:
+    """A quarter turn on a lively valve passes the band by more than 1 % CO2, with CO over the limit."""
+    hand = played("too-far").hand.score
+    assert hand.overshoots == 1
+    assert hand.beyond_pct > 1
+    assert hand.peak_co_air_free_ppm > LIMIT
+
+
+def test_reading_too_soon() -> None:
+    """Steering by a display that lags passes the band by 1 % CO2 and ends out of band on the other side."""
+    lesson = played("too-soon")
+    hand = lesson.hand.score
+    assert hand.unsettled_moves >= 5
+    assert hand.overshoots >= 2
+    assert hand.beyond_pct > 1
+    assert hand.left_pct["high"] < BANDS["high"][0]
+    assert len(lesson.hand.turns) > len(lesson.other.turns)
+    assert lesson.other.score.unsettled_moves < hand.unsettled_moves
+
+
+def test_coming_back_through_the_slack() -> None:
+    """The first mark back moves nothing, the large turn that answers it leaves the band on the lean side."""
+    hand = played("slack").hand
+    first, _, large, back, _ = hand.turns
+    assert first.before
+    assert first.flame
+    assert abs(first.flame.co2_pct - first.before.co2_pct) < 0.01
+    assert large.flame
+    assert large.flame.co2_pct < BANDS["low"][0] - 0.3
+    assert back.before
+    assert back.flame
+    assert back.flame.co2_pct - back.before.co2_pct < 0.3
+    assert hand.score.overshoots == 1
+
+
+def test_the_rich_side() -> None:
+    """CO2 looks lean and falls with every turn richer; the adviser stops at the first reading and allows no turn."""
+    lesson = played("rich-side")
+    shown = [point.shown for point in lesson.hand.points if point.shown]
+    assert [reading.co2_pct for reading in shown] == sorted((reading.co2_pct for reading in shown), reverse=True)
+    assert shown[0].co2_pct < BANDS["high"][0]
+    assert all(reading.o2_pct == 0 and reading.co_ppm > 20_000 for reading in shown)
+    assert lesson.other.score.ending == "rich"
+    assert lesson.other.score.moves == 0
+    assert all(step.adviser.startswith("No. STOP. The flame is rich") for step in lesson.steps)
+
+
+def test_on_co2_alone_the_adviser_turns_nothing_richer() -> None:
+    """The hand of the rich side looked at CO2 only: told no more than that, the adviser allows no richer turn."""
+    visit = MadeVisit(by_name("rich-side").boiler(), Job(**FACTS))
+    visit.do("high")
+    visit.do("wait 300")
+    visit.job.read("high", visit.boiler.read().co2_pct, at=visit.at)
+    verdict = visit.job.may("throttle", 1 / 24, at=visit.at)
+    assert not verdict.allowed
+
+
+def test_air_in_the_sample() -> None:
+    """O2 and CO2 stay on natural gas's line while the flame is set 1 % too rich; only the tightness test tells."""
+    lesson = played("air")
+    in_air = [point.shown for point in lesson.hand.points if point.shown][:-1]
+    assert all(
+        reading.o2_pct == pytest.approx(NATURAL_GAS.o2_from_co2_pct(reading.co2_pct), abs=0.2) for reading in in_air
+    )
+    assert BANDS["high"][0] <= in_air[-1].co2_pct <= BANDS["high"][1]
+    assert lesson.hand.score.left_pct["high"] > BANDS["high"][1] + 0.9
+    assert any("leaks" in point.seen for point in lesson.hand.points)
+
+
+def test_told_tight_the_adviser_goes_wrong_too() -> None:
+    """What the page says of the adviser is so: with a leak logged as tight it sets the flame too rich."""
+    visit = MadeVisit(by_name("air").boiler(), Job(**FACTS))
+    visit.job.check("sample line", "tight", at=visit.at)
+    visit.check("pressure")
+    score = advised(visit, prepared=False).score()
+    assert score.left_pct["high"] > BANDS["high"][1] + 0.5
+
+
+def test_the_wrong_fuel() -> None:
+    """In band on the display, the flame is left 1 % CO2 too lean; each turn would have been refused."""
+    lesson = played("wrong-fuel")
+    last = [point.shown for point in lesson.hand.points if point.shown][-1]
+    assert BANDS["high"][0] <= last.co2_pct <= BANDS["high"][1]
+    assert lesson.hand.score.left_pct["high"] < BANDS["high"][0] - 0.8
+    assert all("propane" in step.adviser for step in lesson.steps)
+    first = next(number for number, point in enumerate(lesson.other.points) if point.shown)
+    assert "set to another fuel" in lesson.other.points[first + 1].seen
+
+
+def test_wrong_gas_pressure() -> None:
+    """Trimmed into the band on too little pressure, the flame passes it by 1 % CO2 when the pressure comes back."""
+    lesson = played("gas-pressure")
+    assert lesson.hand.score.left_pct["high"] > BANDS["high"][1] + 1
+    assert "has not been checked" in lesson.steps[0].adviser
+    assert not lesson.other.turns or all(abs((point.turned or ("", 0))[1]) <= 1 / 24 for point in lesson.other.turns)
+
+
+def test_outside_the_data_plate_the_adviser_stops_before_any_turn() -> None:
+    """What the page says of the adviser is so: the measured pressure stops the job, at once and by name."""
+    visit = MadeVisit(by_name("gas-pressure").boiler(), Job(**FACTS))
+    visit.check("pressure")
+    advice = visit.job.next(visit.at)
+    assert advice.action == "halt"
+    assert [finding.code for finding in advice.findings if finding.severity == "halt"] == ["pressure"]
+
+
+def test_a_reversed_screw() -> None:
+    """Three turns leaner drive CO over the limit; before the third at the latest the adviser stops and says why."""
+    lesson = played("reversed")
+    assert lesson.hand.score.peak_co_air_free_ppm > LIMIT
+    assert "works the other way" in lesson.steps[2].adviser
+    wrong_way = [point for point in lesson.other.turns if point.flame and point.before
+                 and point.flame.co2_pct > point.before.co2_pct]  # fmt: skip
+    assert len(wrong_way) <= 2
+
+
+def test_one_lucky_reading() -> None:
+    """One reading in band at each rate, and high fire truly out of it."""
+    hand = played("lucky").hand
+    shown = [point.shown.co2_pct for point in hand.points if point.shown]
+    assert shown == [9.0, 8.8]
+    assert hand.score.left_pct["high"] < BANDS["high"][0] - 0.05
+    assert len([point for point in played("lucky").other.points if point.shown and point.firing == "high"]) > 1
+
+
+def test_a_good_job() -> None:
+    """Following the adviser ends in band without an overshoot, the first turn small; the fixed step does neither."""
+    lesson = played("good-job")
+    hand, fixed = lesson.hand.score, lesson.other.score
+    assert hand.ending == "done"
+    assert all(hand.in_band.values())
+    assert (hand.overshoots, hand.unsettled_moves) == (0, 0)
+    assert abs((lesson.hand.turns[0].turned or ("", 1))[1]) <= 1 / 16
+    assert hand.peak_co_air_free_ppm < LIMIT / 4
+    assert fixed.overshoots >= 1
+    assert not all(fixed.in_band.values())
+
+
+# ---- the words
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_each_lesson_is_told_in_words(name: str) -> None:
+    """80 columns; hand, display, flame, cost, adviser, question and answer; figures filled in; said to be invented."""
+    status, out, err = run("lesson", name)
+    assert (status, err) == (0, "")
+    assert out.rstrip("\n") == say_lesson(played(name))
+    assert max(map(len, out.splitlines())) <= 80
+    for part in ("The hand", "The display", "The flame", "The cost", "Question", "Answer", "At the end"):
+        assert f"\n  {part}" in out, part
+    assert "{" not in out
+    assert "made-up boiler; its bands are invented" in words(out)
+    for step in played(name).steps:
+        assert f"{step.before_pct:.1f} > {step.after_pct:4.1f}" in out
+
+
+def test_the_list_names_ten_lessons() -> None:
+    """`advisor lesson` lists every lesson with its title."""
+    status, out, _ = run("lesson")
+    assert status == 0
+    assert len(LESSONS) == len(set(NAMES)) == 10
+    assert all(f"  {lesson.name:<14}{lesson.title}\n" in out for lesson in LESSONS)
+
+
+@pytest.mark.parametrize(
+    ("typed", "message"),
+    [
+        (["too"], f"lesson 'too' is not known: it is one of {', '.join(NAMES)}"),
+        (["nonsense"], f"lesson 'nonsense' is not known: it is one of {', '.join(NAMES)}"),
+        (["air", "--plot", "a.jpg"], "'a.jpg': a picture's name ends in .png, .pdf or .svg"),
+        (["air", "--plot", "no/a.png"], "no/a.png can't be written: No such file or directory"),
+        (["--handout", "a.png"], "'a.png': the handout's name ends in .pdf"),
+        (["--handout", "no/a.pdf"], "no/a.pdf can't be written: No such file or directory"),
+        (
+            ["air", "--handout", "a.pdf"],
+            "give a lesson's name, with --plot or without; or --handout alone, for all lessons",
+        ),
+        (["--plot", "a.png"], "give a lesson's name, with --plot or without; or --handout alone, for all lessons"),
+    ],
+)
+def test_what_can_not_be_shown_is_said(typed: list[str], message: str) -> None:
+    """One sentence that says what is allowed, nothing on standard output, exit status 2."""
+    status, out, err = run("lesson", *typed)
+    assert (status, out) == (2, "")
+    assert words(err) == message
+
+
+def test_a_name_may_be_cut_short() -> None:
+    """`advisor lesson gas` is enough."""
+    assert run("lesson", "gas")[1].startswith("Wrong gas pressure")
+
+
+# ---- the pages
+
+
+def texts(figure: Figure) -> list[Text]:
+    """All text that is seen on a figure."""
+    figure.draw_without_rendering()
+    unseen = {
+        label
+        for axes in figure.axes
+        for axis in (axes.xaxis, axes.yaxis)
+        for tick in axis.get_major_ticks()
+        for label in (tick.label1, tick.label2)
+        if not min(axis.get_view_interval()) <= tick.get_loc() <= max(axis.get_view_interval())
+    }
+    found = [text for text in figure.findobj(Text) if text.get_visible() and text.get_text().strip()]
+    return [text for text in found if text not in unseen]
+
+
+def check_layout(figure: Figure) -> None:
+    """No text over another, none off the page, none under 9 pt."""
+    found = [(text, text.get_window_extent()) for text in texts(figure)]
+    width, height = figure.bbox.width, figure.bbox.height
+    for text, box in found:
+        assert text.get_fontsize() >= 9, text.get_text()
+        assert box.x0 >= 0, text.get_text()
+        assert box.y0 >= 0, text.get_text()
+        assert box.x1 <= width, text.get_text()
+        assert box.y1 <= height, text.get_text()
+    for (one, a), (other, b) in itertools.combinations(found, 2):
+        wide, high = min(a.x1, b.x1) - max(a.x0, b.x0), min(a.y1, b.y1) - max(a.y0, b.y0)
+        assert wide <= 1 or high <= 2, (one.get_text(), other.get_text())
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_pages_and_slides_have_no_text_over_text(name: str) -> None:
+    """Every page and slide, measured text by text; the lesson's own words in at least 11 pt."""
+    page = lesson_pages.page(played(name))
+    check_layout(page)
+    check_layout(lesson_pages.slide(played(name)))
+    seen = {text.get_text(): text.get_fontsize() for text in texts(page)}
+    assert seen[by_name(name).title] >= 14
+    spoken = " ".join(seen)
+    for part in ("did", "showed", "flame", "cost", "question", "answer"):
+        assert played(name).say(part) in spoken
+    assert all(size >= 11 for text, size in seen.items() if text in ("Question", "Answer", "The hand", "The flame"))
+
+
+def test_pictures_do_without_colour() -> None:
+    """Truth, display, readings and the other way differ in line or mark, not in colour alone."""
+    styles = [lesson_pages.TRUE, lesson_pages.SHOWN, lesson_pages.OTHER, lesson_pages.READ]
+    looks = {(style.get("linestyle", "-"), style.get("marker", "")) for style in styles}
+    assert len(looks) == len(styles)
+    assert "hatch" in lesson_pages.BAND
+
+
+@pytest.mark.parametrize(("suffix", "start"), [("png", b"\x89PNG"), ("pdf", b"%PDF"), ("svg", b"<?xml")])
+def test_a_page_is_written_as_the_name_says(suffix: str, start: bytes) -> None:
+    """--plot writes .png, .pdf and .svg, and tells the lesson in words all the same."""
+    status, out, _ = run("lesson", "lucky", "--plot", f"page.{suffix}")
+    assert status == 0
+    assert out.endswith(f"Written: page.{suffix}\n")
+    assert out.startswith("Stopping on one lucky reading.")
+    assert Path(f"page.{suffix}").read_bytes().startswith(start)
+
+
+def test_the_handout_has_a_page_for_each_lesson() -> None:
+    """--handout writes one PDF of ten pages."""
+    status, out, _ = run("lesson", "--handout", "all.pdf")
+    assert status == 0
+    assert out.endswith("Written: all.pdf\n")
+    assert len(re.findall(rb"/Type /Page\b(?!s)", Path("all.pdf").read_bytes())) == len(LESSONS)

@@ -1,0 +1,290 @@
+"""Practice at the keyboard: through a terminal as on site, the truth at the end, a log marked as practice."""
+
+import os
+import pty
+import subprocess
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+
+import pandas as pd
+import pytest
+from test_cli import run, words
+
+from advisor import Job, RangeError
+from advisor.facts import Facts
+from advisor.fuels import NATURAL_GAS
+from advisor.made_policies import advised, fixed_step
+from advisor.made_visit import FACTS, LOOKS, MadeVisit
+from advisor.practise import NAMES, Practice, begin, say_end, say_help
+from advisor.practise import run as play
+from advisor.simulator import FAULTS
+from advisor.text import PRACTICE
+
+BANDS = FACTS["bands"]
+MENDABLE = {fault for look in LOOKS.values() for fault in look.faults} - {"air in the sample later"}
+
+
+@pytest.fixture(autouse=True)
+def workplace(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Every test works in a folder of its own."""
+    monkeypatch.chdir(tmp_path)
+
+
+def in_a_terminal(typed: str, *options: str) -> tuple[int, str]:
+    """Exit status and all that an 80 by 24 terminal without colour shows of a session."""
+    ours, theirs = pty.openpty()
+    environment = {**os.environ, "TERM": "dumb", "COLUMNS": "80", "LINES": "24"}
+    command = [sys.executable, "-m", "advisor", "practise", *options]
+    session = subprocess.Popen(command, stdin=theirs, stdout=theirs, stderr=theirs, env=environment, close_fds=True)
+    os.close(theirs)
+    os.write(ours, typed.encode())
+    shown = b""
+    try:
+        while True:
+            shown += os.read(ours, 65536)
+    except OSError:  # the other side is closed: the session is over
+        pass
+    status = session.wait(timeout=60)
+    os.close(ours)
+    return status, shown.decode().replace("\r\n", "\n")
+
+
+def test_a_session_at_the_terminal() -> None:
+    """Read, turn, wait, change rate as on site; bad input gets one sentence; the truth at the end."""
+    typed = "?\nread\nhigh\nwait 120\nr\nturn 1/24 cw\nw\nr\nturn fast\nlow\nw 90\nr\nq\n"
+    status, shown = in_a_terminal(typed, "--seed", "7", "--log", "visit.csv")
+    assert status == 0
+    assert "\x1b" not in shown
+    assert "Traceback" not in shown
+    assert "The burner is off: change to high fire first." in shown
+    assert "'fast' is not a turn. Say how far and which way, such as 1/24 cw." in shown
+    assert shown.count(" min, high fire > ") >= 6
+    assert "The truth about boiler 7. It had no fault." in shown
+    assert "adviser    fixed 1/12" in shown
+    job = Job.load("visit.csv")
+    assert job.facts.practice
+    assert [event.event for event in job.events] == ["firing", "reading", "turn", "reading", "firing", "reading"]
+
+
+def test_the_end_of_the_input_ends_the_session() -> None:
+    """Control-D is as good as stop."""
+    status, shown = in_a_terminal("high\n\x04", "--seed", "3")
+    assert status == 0
+    assert "The truth about boiler 3." in shown
+
+
+def lines_of(typed: list[str], practice: Practice) -> list[str]:
+    """All that is said in a session, without a terminal."""
+    said: list[str] = []
+    answers: Iterator[str] = iter(typed)
+
+    def ask(question: str) -> str:
+        said.append(question)
+        try:
+            return next(answers)
+        except StopIteration:
+            raise EOFError from None
+
+    play(practice, ask, said.append)
+    return "\n".join(said).split("\n")
+
+
+def test_every_answer_fits_the_screen() -> None:
+    """80 columns; help, advice and end each shorter than 24 lines."""
+    practice = begin("reversed", False, 5, None)
+    shown = lines_of(["?", "ask", "high", "w 120", "r", "t 1/12 cw", "a", "nonsense", "c line", "stop"], practice)
+    assert max(map(len, shown)) <= 80
+    assert len(say_help().splitlines()) < 24
+    assert len(say_end(practice).splitlines()) < 24
+
+
+def test_the_score_is_the_truth() -> None:
+    """In band, overshoots, minutes, turns on unsettled readings: counted on the boiler, not on the display."""
+    practice = begin(None, False, 7, None)
+    boiler = practice.visit.boiler
+    for command in ("high", "wait 300", "read"):
+        practice.do(command)
+    found = boiler.settled_pct("high")
+    for command in ("turn 1 cw", "turn 1 ccw"):
+        practice.do(command)
+    assert boiler.richest_pct["high"] > found + 1
+    score = practice.visit.score()
+    assert score.moves == 2
+    assert score.unsettled_moves == 1  # the second, on no new reading
+    assert score.overshoots >= 1
+    assert score.minutes == pytest.approx(boiler.now_s / 60)
+    assert score.left_pct == {firing: boiler.settled_pct(firing) for firing in ("high", "low")}
+    shown = words(say_end(practice))
+    assert f"High fire, true CO2, % {score.left_pct['high']:.2f} {'in' if score.in_band['high'] else 'OUT'}" in shown
+    assert f"Overshoots {score.overshoots} " in shown
+    assert "on unsettled readings 1 " in shown
+
+
+def test_a_reading_while_the_display_still_moves_is_no_ground() -> None:
+    """A turn after a reading taken 8 s after the last turn counts as made on an unsettled reading."""
+    practice = begin(None, False, 7, None)
+    for command in (
+        "high",
+        "wait 300",
+        "read",
+        "turn 1/8 cw",
+        "read",
+        "turn 1/24 cw",
+        "wait 300",
+        "read",
+        "turn 1/24 ccw",
+    ):
+        practice.do(command)
+    assert practice.visit.score().unsettled_moves == 1
+
+
+@pytest.mark.parametrize("fault", [fault for fault in FAULTS if fault not in MENDABLE])
+def test_adviser_and_fixed_step_end_on_every_fault(fault: str) -> None:
+    """Both comparisons come to an end on every fault that no check mends, and the table can be made."""
+    practice = begin(fault, False, 11, None)
+    shown = words(say_end(practice))
+    assert f"Its fault was: {fault}." in shown
+    assert "Fault noticed no" in shown
+
+
+@pytest.mark.parametrize(
+    ("fault", "commands", "seen"),
+    [
+        ("line", ["check line"], "The sample line leaks."),
+        ("fuel", ["check fuel"], "set to another fuel"),
+        ("pressure", ["high", "w 1800", "check pressure"], "Working pressure 15.5 mbar"),
+        ("air", ["high", "w 900", "check air"], "clogged"),
+    ],
+)
+def test_what_a_check_finds_can_be_mended(fault: str, commands: list[str], seen: str) -> None:
+    """Looking at the right thing finds the fault, counts as noticed, and mending puts the boiler right."""
+    practice = begin(fault, False, 4, None)
+    said = [practice.do(command) for command in commands]
+    assert seen in said[-1]
+    assert practice.visit.noticed == [NAMES[fault]]
+    assert practice.do("mend").startswith("Put right and proved")
+    assert practice.visit.boiler.fault == ""
+    assert "Fault noticed yes " in words(say_end(practice))
+
+
+def test_a_fault_can_be_named() -> None:
+    """`say dead` is told right or wrong only at the end."""
+    practice = begin("dead screw", False, 4, None)
+    assert practice.do("say dead") == "Noted: you think it is dead screw. The end will tell."
+    practice.do("say hand")
+    assert "Fault noticed yes, 1 wrong" in words(say_end(practice))
+
+
+def test_surprise_is_sometimes_a_fault_and_sometimes_none() -> None:
+    """Forty seeds hold sound boilers and at least five different faults; the start does not give it away."""
+    faults = [begin(None, True, seed, None).fault for seed in range(40)]
+    assert "" in faults
+    assert len(set(faults)) > 5
+    shown = lines_of([], begin(None, True, 2, None))
+    assert "It may have a fault, or none." in " ".join(shown[:4])
+
+
+def test_the_same_seed_is_the_same_boiler() -> None:
+    """What is said at the end can be played again."""
+    assert begin(None, False, 9, None).do("high") == begin(None, False, 9, None).do("high")
+    first, second = (begin(None, False, 9, None).boiler() for _ in range(2))
+    assert first.settled_pct("high") == second.settled_pct("high")
+    assert begin(None, False, 10, None).boiler().settled_pct("high") != first.settled_pct("high")
+
+
+@pytest.mark.slow
+def test_the_adviser_does_better_than_the_fixed_step() -> None:
+    """On thirty sound practice boilers the adviser ends truly in band at both rates more often."""
+    ends = {advised: 0, fixed_step: 0}
+    for seed, policy in ((seed, policy) for seed in range(30) for policy in ends):
+        practice = begin(None, False, seed, None)
+        score = policy(MadeVisit(practice.boiler(), Job(**FACTS))).score()
+        ends[policy] += score.ending == "done" and all(score.in_band.values())
+    assert ends[advised] >= 26
+    assert ends[advised] > ends[fixed_step] + 2
+
+
+@pytest.mark.parametrize(
+    ("typed", "message"),
+    [
+        ("fly", "'fly' is not understood: give read, turn, wait, high, low, check or mend; ? explains"),
+        ("turn", "the burner is off: change to high fire first"),
+        ("wait 0", "wait 0: from 1 to 1800 s is allowed"),
+        ("wait soon", "wait 'soon' is not a number. Type digits and a point only, no unit"),
+        ("check", "check what? One of line, pressure, fuel, air"),
+        ("check hose", "check what? One of line, pressure, fuel, air"),
+        ("mend", "nothing was found that could be mended: check first"),
+        ("say it", f"fault 'it' is not known: it is one of {', '.join(NAMES)}"),
+    ],
+)
+def test_bad_input_is_one_sentence(typed: str, message: str) -> None:
+    """One clear sentence, nothing done, no time gone."""
+    practice = begin(None, False, 1, None)
+    with pytest.raises(RangeError) as caught:
+        practice.do(typed)
+    assert str(caught.value) == message
+    assert practice.visit.boiler.now_s == 0
+    assert practice.visit.job.events == ()
+
+
+@pytest.mark.parametrize(
+    ("typed", "message"),
+    [
+        (["--fault", "gremlins"], f"fault 'gremlins' is not known: it is one of {', '.join(NAMES)}"),
+        (["--fault", "dead", "--surprise"], "--fault and --surprise: give one of them"),
+        (["--seed", "-1"], "--seed -1: a whole number from 0 to 2147483647 is allowed"),
+    ],
+)
+def test_bad_options_are_refused(typed: list[str], message: str) -> None:
+    """Wrong usage has exit status 2 and one sentence."""
+    status, out, err = run("practise", *typed)
+    assert (status, out, words(err)) == (2, "", message)
+
+
+def test_a_log_that_exists_is_not_overwritten() -> None:
+    """--log starts a new file, as open does."""
+    Path("visit.csv").write_text("mine", encoding="utf-8")
+    assert run("practise", "--log", "visit.csv")[0] == 1
+    assert Path("visit.csv").read_text(encoding="utf-8") == "mine"
+
+
+# ---- marked as practice
+
+
+def practice_log() -> None:
+    practice = begin(None, False, 7, Path("visit.csv"))
+    for command in ("high", "wait 120", "read", "turn 1/24 cw", "wait 90", "read"):
+        practice.do(command)
+
+
+def test_show_and_next_say_practice() -> None:
+    """Everything printed from a practice log says PRACTICE in a line of its own; nothing from a real log does."""
+    practice_log()
+    for command in ("next", "show"):
+        assert run(command, "visit.csv")[1].splitlines().count(PRACTICE) == 1
+    assert '"practice": true' in run("show", "visit.csv", "--json")[1]
+    run("open", "real.csv", "--fuel", "natural gas", "--high", "9.0:9.4", "--low", "8.6:9.0")
+    for command in ("next", "show"):
+        assert "PRACTICE" not in run(command, "real.csv")[1]
+    assert "practice" not in Path("real.csv").read_text(encoding="utf-8")
+
+
+def test_a_practice_log_is_a_job_log() -> None:
+    """pandas reads it, the fact survives, times are those of the session and rise."""
+    practice_log()
+    table = pd.read_csv("visit.csv", comment="#")
+    assert list(table["event"]) == ["firing", "reading", "turn", "reading"]
+    assert "# practice = true\n" in Path("visit.csv").read_text(encoding="utf-8")
+    assert pd.to_datetime(table["time"]).is_monotonic_increasing
+
+
+def test_practice_is_true_or_false() -> None:
+    """The fact is off unless said, and a file that says anything else is refused with its line."""
+    assert Facts(NATURAL_GAS, BANDS).practice is False
+    practice_log()
+    broken = Path("visit.csv").read_text(encoding="utf-8").replace("practice = true", 'practice = "yes"')
+    Path("broken.csv").write_text(broken, encoding="utf-8")
+    status, _, err = run("next", "broken.csv")
+    assert status == 1
+    assert words(err) == "broken.csv:14: practice: true or false is needed"
