@@ -34,6 +34,8 @@ class Facts:
     pressures  allowed gas pressures from the data plate: name -> (low, high, unit)
     prior      what is assumed about the valve before its first turn
     site, analyser  free text for the record
+    valve_family   the user's own label for valves that respond alike, for the study of many jobs
+    prior_source   where `prior` comes from: empty for the built-in one
     """
 
     fuel: Fuel
@@ -54,6 +56,8 @@ class Facts:
     prior: Prior = field(default_factory=Prior)
     site: str = ""
     analyser: str = ""
+    valve_family: str = ""
+    prior_source: str = ""
 
     def __post_init__(self) -> None:
         put = object.__setattr__

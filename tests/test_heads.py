@@ -34,6 +34,8 @@ facts = st.builds(
     prior=st.builds(Prior, gain_log_sd=st.floats(0.1, 2), slack_turns=st.floats(0.01, 0.2)) | st.just(Prior()),
     site=site_text,
     analyser=site_text,
+    valve_family=site_text,
+    prior_source=site_text,
 )
 
 
@@ -69,7 +71,7 @@ def test_no_fact_is_run_by_a_spreadsheet() -> None:
 KNOWN = (
     "fuel, bands, cap_turns, cap_statement, mark_turns, travel_limit_turns, clockwise, min_wait_s, turndown, "
     "co_limit_ppm_air_free, display_step_pct, analyser_accuracy_pct, overshoot_chance, stop_chance, pressures, prior, "
-    "site, analyser"
+    "site, analyser, valve_family, prior_source"
 )
 READ_WELL = (
     "can't be read: a fact is '# key = value' on one line, with text in double quotes, numbers with a point, "
