@@ -1,0 +1,235 @@
+"""A prior learned from many jobs: an empirical-Bayes (hierarchical) estimate by group of jobs.
+
+In one group the log gain of a screw is Normal(mean m, spread s), its slack even from 0 to w, the logarithm of the
+display's time constant Normal(log t, LAG_LOG_SD). For fixed (m, s, w, t) a job's likelihood is a weighted sum over the
+grids of `batch`, and the group's log-likelihood is the sum over its jobs:
+
+    log L(m, s, w, t) = sum over jobs of log sum over gain, slack, lag of P(gain, slack, lag | m, s, w, t) L_job    (1)
+
+Evaluated on a fixed grid of (m, s, w, t) this sum is additive: parts of a fleet combine exactly by adding their tables
+(`evidence`), whatever the split. Jobs of which the screw is faulty carry little weight: (1) also has the chance that the
+screw works the other way or does nothing. Groups are then shrunk to the fleet:
+
+    log posterior = log L + log Normal(m, log s, log w, log t; fleet, spread between groups)                          (2)
+
+with the spread between groups estimated by expectation-maximisation. Own derivation from Gelman et al., Bayesian Data
+Analysis, 3rd ed., ch. 5 (from memory).
+"""
+
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+import pandas as pd
+
+from advisor.events import SCREWS
+from advisor.model import SCREW_FOR
+from advisor.prior import Prior
+from advisor.study.batch import LOG_GAIN, SLACK, TIME_CONSTANT, likelihoods
+from advisor.study.tables import turndown_range
+from advisor.study.timeline import READING, Array, Timeline, timeline
+
+GROUP = ("fuel", "valve_family", "turndown_range", "screw")
+CHANCE_REVERSED, CHANCE_DEAD = 0.05, 0.03
+LAG_LOG_SD = 0.45  # spread of the log time constant in one group; about that of the built-in prior
+MEANS = np.linspace(np.log(0.6), np.log(36.0), 38)  # of the log gain
+SPREADS = np.geomspace(0.1, 1.2, 10)
+WIDEST = np.array([1 / 96, 1 / 48, 1 / 32, 1 / 24, 1 / 16])  # turns
+LAGS = np.geomspace(8.0, 55.0, 6)  # s
+AXES = (MEANS, np.log(SPREADS), np.log(WIDEST), np.log(LAGS))
+NAMES = ("log_gain", "log_spread", "log_slack", "log_lag")
+SHAPE = tuple(axis.size for axis in AXES)
+CELLS = [f"cell_{number}" for number in range(int(np.prod(SHAPE)))]
+COUNTS = ["jobs", "rereads", "reread_pct", "reread_pct2"]
+
+
+@lru_cache(maxsize=1)
+def _chances() -> tuple[Array, Array, Array]:
+    """P(log gain | m, s) (gains, m s), P(slack | w) (w, slacks), P(lag | t) (t, lags)."""
+    means, spreads = np.meshgrid(MEANS, SPREADS, indexing="ij")
+    away = (LOG_GAIN[:, None] - means.ravel()) / spreads.ravel()
+    gain = np.exp(-0.5 * away**2) / spreads.ravel()
+    fine = np.linspace(0, 1, 401)
+    slack = np.stack([_hats(SLACK, fine * widest).mean(axis=0) for widest in WIDEST])
+    normal = np.exp(-0.5 * np.linspace(-3.5, 3.5, 701) ** 2)
+    lag = np.stack(
+        [
+            normal @ _hats(np.log(TIME_CONSTANT), np.log(t) + LAG_LOG_SD * np.linspace(-3.5, 3.5, 701)) / normal.sum()
+            for t in LAGS
+        ]
+    )
+    return gain / gain.sum(axis=0), slack, lag
+
+
+def _hats(nodes: Array, points: Array) -> Array:
+    """Weights with which a function known at nodes is interpolated, straight between them, at points (P, nodes)."""
+    return np.stack([np.interp(points, nodes, row) for row in np.eye(nodes.size)], axis=1)
+
+
+def evidence(rows: pd.DataFrame) -> pd.DataFrame:
+    """The additive summary of the jobs in a frame of log rows: one row per group (index GROUP).
+
+    Columns COUNTS (jobs that say something; pairs of readings of one standstill and the sums of their differences and
+    of their squares, % CO2) and CELLS: equation (1) on the grid.
+    """
+    return evidence_of(timeline(rows))
+
+
+def evidence_of(line: Timeline) -> pd.DataFrame:
+    """`evidence` of a timeline."""
+    parts = [_rereads(line)]
+    for found in likelihoods(line):
+        if found.job.size:
+            cells = log_likelihood(found.gain, CHANCE_REVERSED * found.reversed + CHANCE_DEAD * found.dead)
+            keys, place = np.unique(
+                np.array([_group(line, j, s) for j, s in zip(found.job, found.screw, strict=True)]), axis=0, return_inverse=True
+            )
+            place = place.reshape(-1)
+            total = np.stack([cells[place == number].sum(axis=0) for number in range(len(keys))])
+            table = pd.DataFrame(total, columns=CELLS, index=pd.MultiIndex.from_arrays(keys.T.astype(object), names=GROUP))
+            table.insert(0, "jobs", np.bincount(place).astype(np.float64))
+            parts.append(table)
+    return combined(parts)
+
+
+def combined(parts: list[pd.DataFrame]) -> pd.DataFrame:
+    """Evidence of several parts of a fleet together; a job must be in one part only."""
+    whole = pd.concat(parts).reindex(columns=COUNTS + CELLS).fillna(0.0)
+    return whole.groupby(level=list(GROUP), sort=True).sum()
+
+
+def log_likelihood(gain: Array, faulty: Array) -> Array:
+    """log of the inner sum of (1) for each job: gain (K, lags, slacks, gains), faulty (K,) -> (K, cells)."""
+    of_gain, of_slack, of_lag = _chances()
+    sound = 1 - CHANCE_REVERSED - CHANCE_DEAD
+    count = gain.shape[0]
+    mixed = np.einsum("wb,tl,klbz->kwtz", of_slack, of_lag, gain, optimize=True).reshape(count, -1, LOG_GAIN.size)
+    cells = np.log(sound * (mixed @ of_gain) + faulty[:, None, None] + 1e-300)
+    # (K, w t, m s) -> (K, m, s, w, t)
+    shaped: Array = cells.reshape(count, WIDEST.size, LAGS.size, MEANS.size, SPREADS.size).transpose(0, 3, 4, 1, 2)
+    return shaped.reshape(count, -1)
+
+
+def _group(line: Timeline, job: int, screw: int) -> tuple[str, str, str, str]:
+    facts = line.facts[job]
+    return facts.fuel.name, facts.valve_family, turndown_range(facts.turndown), SCREWS[screw]
+
+
+def _rereads(line: Timeline) -> pd.DataFrame:
+    """Differences of settled readings that follow each other in one standstill, by group."""
+    reads = np.flatnonzero(line.settled & (line.kind == READING))
+    first, second = reads[:-1], reads[1:]
+    same = line.standstill[first] == line.standstill[second]
+    first, second = first[same], second[same]
+    apart = np.abs(line.co2_pct[second] - line.co2_pct[first])
+    screw = [SCREWS.index(SCREW_FOR["high" if rate == 0 else "low"]) for rate in line.firing[second]]
+    groups = [_group(line, j, s) for j, s in zip(line.job[second], screw, strict=True)]
+    index = pd.MultiIndex.from_arrays(np.array(groups, dtype=object).reshape(-1, len(GROUP)).T, names=GROUP)
+    table = pd.DataFrame({"rereads": 1.0, "reread_pct": apart, "reread_pct2": apart**2}, index=index)
+    return table
+
+
+# --- from evidence to a prior -----------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Estimate:
+    """What one group (or the fleet) says: posterior means and spreads of NAMES, and how many jobs.
+
+    mean, sd   arrays of four: log gain (% CO2 per turn), log of its spread, log widest slack (turns), log time constant (s)
+    """
+
+    jobs: int
+    mean: Array
+    sd: Array
+
+    def interval(self, name: str, width: float = 1.6449) -> tuple[float, float, float]:
+        """Estimate with its range (90 % by default) of one of NAMES, not as a logarithm."""
+        at = NAMES.index(name)
+        middle, half = self.mean[at], width * self.sd[at]
+        return float(np.exp(middle)), float(np.exp(middle - half)), float(np.exp(middle + half))
+
+
+# Weak beliefs before any job about (log gain, log spread, log widest slack, log time constant): the built-in prior, wide.
+def _built_in(screw: str) -> tuple[Array, Array]:
+    prior = Prior()
+    short, long = prior.time_constant_s
+    middle = short * (long / short) ** 0.37
+    mean = np.log([prior.gain_per_turn[screw], 0.5, prior.slack_turns / 2, middle])
+    return mean, np.array([1.0, 0.7, 0.7, 0.6])
+
+
+def posterior(cells: Array, mean: Array, sd: Array) -> tuple[Array, Array]:
+    """Posterior mean and spread of NAMES from a table of (1) and independent normal beliefs (2).
+
+    The table is interpolated by cubic splines and integrated on a grid that closes in on the posterior.
+    """
+    from scipy.interpolate import CubicSpline
+
+    table = cells.reshape(SHAPE)
+    grids = list(AXES)
+    for _ in range(6):
+        fine = table
+        for number, grid in enumerate(grids):
+            fine = CubicSpline(AXES[number], fine, axis=number)(grid)
+        for number, grid in enumerate(grids):
+            shape = [1] * len(AXES)
+            shape[number] = -1
+            fine = fine - (0.5 * ((grid - mean[number]) / sd[number]) ** 2).reshape(shape)
+        weight = np.exp(fine - fine.max())
+        weight /= weight.sum()
+        margins = [weight.sum(axis=tuple(a for a in range(len(AXES)) if a != number)) for number in range(len(AXES))]
+        found = np.array([margin @ grid for margin, grid in zip(margins, grids, strict=True)])
+        spread = np.array([margin @ (grid - at) ** 2 for margin, grid, at in zip(margins, grids, found, strict=True)]) ** 0.5
+        steps = np.array([grid[1] - grid[0] for grid in grids])
+        reach = 4.5 * np.maximum(spread, steps / 3)
+        grids = [
+            np.linspace(max(axis[0], at - r), min(axis[-1], at + r), 19) for axis, at, r in zip(AXES, found, reach, strict=True)
+        ]
+    return found, spread
+
+
+def estimates(found: pd.DataFrame) -> tuple[dict[str, Estimate], dict[tuple[str, ...], Estimate]]:
+    """The fleet's estimate by screw, and each group's, shrunk to the fleet as far as the groups are alike."""
+    fleet: dict[str, Estimate] = {}
+    groups: dict[tuple[str, ...], Estimate] = {}
+    for screw in SCREWS:
+        here = found[(found.index.get_level_values("screw") == screw) & (found["jobs"] > 0)]
+        if here.empty:
+            continue
+        cells = here[CELLS].to_numpy()
+        start = _built_in(screw)
+        fleet[screw] = Estimate(int(here["jobs"].sum()), *posterior(cells.sum(axis=0), *start))
+        alone = [posterior(table, *start) for table in cells]
+        centre, between = _between(alone, fleet[screw])
+        for key, table, jobs in zip(here.index, cells, here["jobs"], strict=True):
+            groups[key] = Estimate(int(jobs), *posterior(table, centre, between))
+    return fleet, groups
+
+
+def _between(alone: list[tuple[Array, Array]], fleet: Estimate) -> tuple[Array, Array]:
+    """Mean and spread of the groups' true figures, by expectation-maximisation on their normal approximations.
+
+    The weak start (a spread of 0.5 with the weight of two groups) keeps few groups from looking alike by chance.
+    """
+    means, variances = (np.array([part[number] for part in alone]) for number in (0, 1))
+    variances = variances**2
+    centre, between = fleet.mean, np.full(len(NAMES), 0.5**2)
+    for _ in range(50):
+        shrunk = (means / variances + centre / between) / (1 / variances + 1 / between)
+        left = 1 / (1 / variances + 1 / between)
+        centre = (shrunk.sum(axis=0) + fleet.mean) / (len(alone) + 1)
+        between = (((shrunk - centre) ** 2 + left).sum(axis=0) + 2 * 0.5**2) / (len(alone) + 2)
+    return centre, np.sqrt(between)
+
+
+def noise_sd_pct(found: pd.DataFrame) -> tuple[float, int] | None:
+    """Spread of one reading before rounding, % CO2, from readings taken twice, and their number; None under 50 pairs.
+
+    With rounding phases evenly spread, the mean difference displayed is the mean true difference, which is
+    2 / sqrt(pi) times the spread of one reading if that is normal.
+    """
+    pairs = float(found["rereads"].sum())
+    if pairs < 50:
+        return None
+    return float(found["reread_pct"].sum() / pairs * np.sqrt(np.pi) / 2), int(pairs)
