@@ -184,6 +184,23 @@ def show(log: Log, as_json: AsJson = False) -> None:
     typer.echo(as_text(job.as_record()) if as_json else text.say_job(job))
 
 
+@app.command()
+def study(
+    logs: Annotated[
+        list[str] | None, typer.Argument(metavar="LOGS...", help="Job logs: files, folders, patterns.", show_default=False)
+    ] = None,
+    out: Annotated[Path | None, typer.Option(help="Folder for tables, plots and the learned prior.")] = None,
+    replay: Annotated[Path | None, typer.Option(help="One job instead: row by row, what was advised and done.")] = None,
+    sample: Annotated[int, typer.Option(help="Most jobs whose past advice is asked anew, drawn at random.")] = 200,
+    seed: Annotated[int, typer.Option(help="Seed of that draw.")] = 1,
+    as_json: AsJson = False,
+) -> None:
+    """For the engineer: how valves respond, where jobs lose time, is the advice honest, a first guess for new jobs."""
+    from advisor import desk  # here, not above: it needs pandas
+
+    typer.echo(desk.replayed(replay, logs, as_json) if replay else desk.studied(logs or [], out, sample, seed, as_json))
+
+
 def with_prior_from(path: Path, facts: Facts) -> Facts:
     """The facts with the prior that a file holds for such a job."""
     from advisor import prior_file  # here, not above: no answer needs it

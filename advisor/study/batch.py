@@ -80,10 +80,11 @@ def screws(rows: pd.DataFrame) -> pd.DataFrame:
 
 def screws_of(line: Timeline) -> pd.DataFrame:
     """`screws` of a timeline."""
-    return pd.concat([_table(line, likelihood) for likelihood in likelihoods(line)] or [_table(line, _nothing())])
+    return pd.concat([table_of(line, found) for found in (NOTHING, *likelihoods(line))], ignore_index=True)
 
 
-def _table(line: Timeline, found: Likelihood) -> pd.DataFrame:
+def table_of(line: Timeline, found: Likelihood) -> pd.DataFrame:
+    """`screws` of some likelihoods."""
     works = found.gain.mean(axis=(1, 2, 3))
     whole = 0.92 * works + 0.05 * found.reversed + 0.03 * found.dead  # the built-in chances of a fault
     weight = found.gain / found.gain.sum(axis=(1, 2, 3), keepdims=True)
@@ -96,7 +97,7 @@ def _table(line: Timeline, found: Likelihood) -> pd.DataFrame:
     names = np.array(line.jobs, dtype=object)
     return pd.DataFrame(
         {
-            "job": names[found.job] if names.size else names,
+            "job": names[found.job],
             "screw": np.array(SCREWS, dtype=object)[found.screw],
             "gain_per_turn": np.exp(mean),
             "gain_low": low,
@@ -127,10 +128,10 @@ def _crossing(below: Array, chance: float) -> Array:
     return share
 
 
-def _nothing() -> Likelihood:
-    none = np.zeros(0, dtype=np.int64)
-    shape = (0, TIME_CONSTANT.size, SLACK.size, LOG_GAIN.size)
-    return Likelihood(none, none, np.zeros(shape), np.zeros(0), np.zeros(0))
+_NONE = np.zeros(0, dtype=np.int64)
+NOTHING = Likelihood(
+    _NONE, _NONE, np.zeros((0, TIME_CONSTANT.size, SLACK.size, LOG_GAIN.size)), np.zeros(0), np.zeros(0)
+)
 
 
 def _likelihood(line: Timeline, rows: Ints, screw: int) -> Likelihood:
@@ -145,7 +146,7 @@ def _likelihood(line: Timeline, rows: Ints, screw: int) -> Likelihood:
     leg = np.cumsum(np.concatenate([[0], (np.diff(line.stay[rows]) != 0) | (np.diff(others) != 0)])) if rows.size else own
     reading, last, leg_of = rows[reads], own[reads], leg[reads]
     if not (reading.size and turns.size):
-        return _nothing()
+        return NOTHING
     leg_of_turn = leg[turned & (line.screw[rows] == screw)]
     position, moved = _positions(line, turns, screw)
     shown = _shown(line, reading, turns, last, leg_of, leg_of_turn, position, moved)

@@ -25,7 +25,8 @@ import pandas as pd
 from advisor.events import SCREWS
 from advisor.model import SCREW_FOR
 from advisor.prior import Prior
-from advisor.study.batch import LOG_GAIN, SLACK, TIME_CONSTANT, likelihoods
+from advisor.study import batch
+from advisor.study.batch import LOG_GAIN, SLACK, TIME_CONSTANT
 from advisor.study.tables import turndown_range
 from advisor.study.timeline import READING, Array, Timeline, timeline
 
@@ -77,19 +78,35 @@ def evidence(rows: pd.DataFrame) -> pd.DataFrame:
 
 def evidence_of(line: Timeline) -> pd.DataFrame:
     """`evidence` of a timeline."""
-    parts = [_rereads(line)]
-    for found in likelihoods(line):
+    return screws_and_evidence(line)[1]
+
+
+def screws_and_evidence(line: Timeline) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """`batch.screws` and `evidence` of a timeline at once: both rest on the same likelihoods."""
+    parts, screws = [nothing(), _rereads(line)], [batch.table_of(line, batch.NOTHING)]
+    for found in batch.likelihoods(line):
         if found.job.size:
-            cells = log_likelihood(found.gain, CHANCE_REVERSED * found.reversed + CHANCE_DEAD * found.dead)
-            keys, place = np.unique(
-                np.array([_group(line, j, s) for j, s in zip(found.job, found.screw, strict=True)]), axis=0, return_inverse=True
-            )
-            place = place.reshape(-1)
-            total = np.stack([cells[place == number].sum(axis=0) for number in range(len(keys))])
-            table = pd.DataFrame(total, columns=CELLS, index=pd.MultiIndex.from_arrays(keys.T.astype(object), names=GROUP))
-            table.insert(0, "jobs", np.bincount(place).astype(np.float64))
-            parts.append(table)
-    return combined(parts)
+            screws.append(batch.table_of(line, found))
+            parts.append(_summed(line, found))
+    return pd.concat(screws, ignore_index=True), combined(parts)
+
+
+def _summed(line: Timeline, found: batch.Likelihood) -> pd.DataFrame:
+    """Equation (1) summed over the jobs of each group."""
+    cells = log_likelihood(found.gain, CHANCE_REVERSED * found.reversed + CHANCE_DEAD * found.dead)
+    groups: dict[tuple[str, ...], list[int]] = {}
+    for place, (job, screw) in enumerate(zip(found.job, found.screw, strict=True)):
+        groups.setdefault(_group(line, job, screw), []).append(place)
+    index = pd.MultiIndex.from_tuples(list(groups), names=GROUP)
+    table = pd.DataFrame(np.stack([cells[places].sum(axis=0) for places in groups.values()]), index, CELLS)
+    table.insert(0, "jobs", [float(len(places)) for places in groups.values()])
+    return table
+
+
+def nothing() -> pd.DataFrame:
+    """The evidence of no jobs."""
+    empty = pd.MultiIndex.from_arrays([np.zeros(0, dtype=object)] * len(GROUP), names=GROUP)
+    return pd.DataFrame(0.0, empty, COUNTS + CELLS)
 
 
 def combined(parts: list[pd.DataFrame]) -> pd.DataFrame:
