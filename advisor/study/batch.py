@@ -25,7 +25,7 @@ import numpy as np
 import pandas as pd
 
 from advisor.events import SCREWS
-from advisor.study.timeline import OWN_FIRING, READING, TURN, Array, Bools, Ints, Timeline, timeline
+from advisor.study.timeline import OWN_FIRING, READING, TURN, Array, Ints, Timeline, timeline
 from advisor.valve import follow, shown_share
 
 LOG_GAIN = np.linspace(np.log(0.2), np.log(80.0), 81)  # of % CO2 per turn
@@ -35,7 +35,7 @@ TIME_CONSTANT = np.geomspace(7.0, 66.0, 6)  # s
 DEAD_TIME = np.array([7.0, 13.0])  # s, as likely
 FORGET_S = 300.0  # a turn longer ago than this has come through whole
 GAP_PCT, GAP_FROM_S, GAP_TIME_S = 0.6, 12.0, 20.0  # what is left on display of the state before a leg, % CO2, s
-JOBS_AT_ONCE = 400
+JOBS_AT_ONCE, PAIRS_AT_ONCE = 400, 8
 LIKELY_FAULTY = 0.9
 
 
@@ -240,31 +240,33 @@ def _few_turns(line: Timeline, turns: Ints, job: Ints) -> Array:
 
 
 def _over_gains(a: Array, b: Array, c: Array, hand: Array, job: Ints, screw: Ints) -> Likelihood:
-    """Equation (3) on the grid of gains, summed over dead times and starts."""
+    """Equation (3) on the grid of gains, summed over dead times and starts; a few pairs at a time, to stay in cache."""
     gain = np.exp(LOG_GAIN)
+    works = np.empty((job.size, TIME_CONSTANT.size, SLACK.size, gain.size))
+    other, dead = np.empty(job.size), np.empty(job.size)
+    for first in range(0, job.size, PAIRS_AT_ONCE):
+        at = slice(first, first + PAIRS_AT_ONCE)
+        stated = _log_likelihood(a[at], b[at], c[at], hand[at], gain)
+        against = _log_likelihood(a[at], -b[at], c[at], hand[at], gain[::8])
+        top = np.maximum(np.maximum(stated.max(axis=(1, 2)), against.max(axis=(1, 2))), -c[at] / 2)
+        stated -= top[:, None, None]
+        shape = (-1, TIME_CONSTANT.size, DEAD_TIME.size, SLACK.size, STARTS.size, gain.size)
+        works[at] = np.exp(stated, out=stated).reshape(shape).mean(axis=(2, 4))
+        other[at] = np.exp(against - top[:, None, None]).mean(axis=(1, 2))
+        dead[at] = np.exp(-c[at] / 2 - top)
+    return Likelihood(job, screw, works, other, dead)
+
+
+def _log_likelihood(a: Array, b: Array, c: Array, hand: Array, gain: Array) -> Array:
+    """Logarithm of equation (3): a, b (K, L S), c, hand (K,), gain (G,) -> (K, L S, G)."""
     best = np.divide(b, a, out=np.zeros_like(b), where=a > 0)
-    fixed = (b * best - c[:, None]) / 2  # (K, L S)
-
-    def log_likelihood(sign: float, gains: Array) -> Array:
-        widened = 1 + a[:, :, None] * (hand[:, None] * gains**2)[:, None, :]
-        away = a[:, :, None] * (sign * gains - best[:, :, None]) ** 2 / widened
-        log: Array = fixed[:, :, None] - 0.5 * (away + np.log(widened))
-        return log
-
-    works, other, dead = log_likelihood(1.0, gain), log_likelihood(-1.0, gain[::8]), -c / 2
-    top = np.maximum(np.maximum(works.max(axis=(1, 2)), other.max(axis=(1, 2))), dead)
-    shape = (-1, TIME_CONSTANT.size, DEAD_TIME.size, SLACK.size, STARTS.size, gain.size)
-    return Likelihood(
-        job,
-        screw,
-        np.exp(works - top[:, None, None]).reshape(shape).mean(axis=(2, 4)),
-        np.exp(other - top[:, None, None]).mean(axis=(1, 2)),
-        np.exp(dead - top),
-    )
-
-
-def sound(found: Likelihood) -> Bools:
-    """Pairs that are not likely to be of a faulty screw."""
-    whole = 0.92 * found.gain.mean(axis=(1, 2, 3)) + 0.05 * found.reversed + 0.03 * found.dead
-    sound_enough: Bools = (0.05 * found.reversed + 0.03 * found.dead) / whole < LIKELY_FAULTY
-    return sound_enough
+    widened = a[:, :, None] * (hand[:, None] * gain**2)[:, None, :]
+    widened += 1
+    away = gain - best[:, :, None]
+    away *= away
+    away *= a[:, :, None]
+    away /= widened
+    away += np.log(widened, out=widened)
+    away *= -0.5
+    away += ((b * best - c[:, None]) / 2)[:, :, None]
+    return away

@@ -16,6 +16,7 @@ with the spread between groups estimated by expectation-maximisation. Own deriva
 Analysis, 3rd ed., ch. 5 (from memory).
 """
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -23,12 +24,11 @@ import numpy as np
 import pandas as pd
 
 from advisor.events import SCREWS
-from advisor.model import SCREW_FOR
 from advisor.prior import Prior
 from advisor.study import batch
 from advisor.study.batch import LOG_GAIN, SLACK, TIME_CONSTANT
 from advisor.study.tables import turndown_range
-from advisor.study.timeline import READING, Array, Timeline, timeline
+from advisor.study.timeline import OWN_SCREW, READING, Array, Timeline, timeline
 
 GROUP = ("fuel", "valve_family", "turndown_range", "screw")
 CHANCE_REVERSED, CHANCE_DEAD = 0.05, 0.03
@@ -41,6 +41,7 @@ AXES = (MEANS, np.log(SPREADS), np.log(WIDEST), np.log(LAGS))
 NAMES = ("log_gain", "log_spread", "log_slack", "log_lag")
 SHAPE = tuple(axis.size for axis in AXES)
 CELLS = [f"cell_{number}" for number in range(int(np.prod(SHAPE)))]
+JOBS_AT_ONCE = 32
 COUNTS = ["jobs", "rereads", "reread_pct", "reread_pct2"]
 
 
@@ -83,48 +84,58 @@ def evidence_of(line: Timeline) -> pd.DataFrame:
 
 def screws_and_evidence(line: Timeline) -> tuple[pd.DataFrame, pd.DataFrame]:
     """`batch.screws` and `evidence` of a timeline at once: both rest on the same likelihoods."""
-    parts, screws = [nothing(), _rereads(line)], [batch.table_of(line, batch.NOTHING)]
+    total: dict[tuple[str, ...], Array] = {}
+    screws = [batch.table_of(line, batch.NOTHING)]
+    _add_rereads(total, line)
     for found in batch.likelihoods(line):
-        if found.job.size:
-            screws.append(batch.table_of(line, found))
-            parts.append(_summed(line, found))
-    return pd.concat(screws, ignore_index=True), combined(parts)
+        screws.append(batch.table_of(line, found))
+        groups: dict[tuple[str, ...], list[int]] = {}
+        for place, (job, screw) in enumerate(zip(found.job, found.screw, strict=True)):
+            groups.setdefault(_group(line, job, screw), []).append(place)
+        for group, places in groups.items():
+            faulty = CHANCE_REVERSED * found.reversed[places] + CHANCE_DEAD * found.dead[places]
+            row = total.setdefault(group, np.zeros(len(COUNTS) + len(CELLS)))
+            row[0] += len(places)
+            row[len(COUNTS) :] += log_likelihood(found.gain[places], faulty)
+    return pd.concat(screws, ignore_index=True), _as_evidence(total)
 
 
-def _summed(line: Timeline, found: batch.Likelihood) -> pd.DataFrame:
-    """Equation (1) summed over the jobs of each group."""
-    cells = log_likelihood(found.gain, CHANCE_REVERSED * found.reversed + CHANCE_DEAD * found.dead)
-    groups: dict[tuple[str, ...], list[int]] = {}
-    for place, (job, screw) in enumerate(zip(found.job, found.screw, strict=True)):
-        groups.setdefault(_group(line, job, screw), []).append(place)
-    index = pd.MultiIndex.from_tuples(list(groups), names=GROUP)
-    table = pd.DataFrame(np.stack([cells[places].sum(axis=0) for places in groups.values()]), index, CELLS)
-    table.insert(0, "jobs", [float(len(places)) for places in groups.values()])
-    return table
+def combined(parts: Iterable[pd.DataFrame]) -> pd.DataFrame:
+    """Evidence of several parts of a fleet together; a job must be in one part only."""
+    total: dict[tuple[str, ...], Array] = {}
+    for part in parts:
+        for group, row in zip(part.index, part[COUNTS + CELLS].to_numpy(np.float64), strict=True):
+            total[group] = total[group] + row if group in total else row
+    return _as_evidence(total)
 
 
 def nothing() -> pd.DataFrame:
     """The evidence of no jobs."""
-    empty = pd.MultiIndex.from_arrays([np.zeros(0, dtype=object)] * len(GROUP), names=GROUP)
-    return pd.DataFrame(0.0, empty, COUNTS + CELLS)
+    return _as_evidence({})
 
 
-def combined(parts: list[pd.DataFrame]) -> pd.DataFrame:
-    """Evidence of several parts of a fleet together; a job must be in one part only."""
-    whole = pd.concat(parts).reindex(columns=COUNTS + CELLS).fillna(0.0)
-    return whole.groupby(level=list(GROUP), sort=True).sum()
+def _as_evidence(total: dict[tuple[str, ...], Array]) -> pd.DataFrame:
+    groups = sorted(total)
+    values = np.array([total[group] for group in groups]).reshape(-1, len(COUNTS) + len(CELLS))
+    names = [np.array([group[level] for group in groups], dtype=object) for level in range(len(GROUP))]
+    return pd.DataFrame(values, pd.MultiIndex.from_arrays(names, names=GROUP), COUNTS + CELLS)
 
 
 def log_likelihood(gain: Array, faulty: Array) -> Array:
-    """log of the inner sum of (1) for each job: gain (K, lags, slacks, gains), faulty (K,) -> (K, cells)."""
+    """Equation (1) on the grid (cells,), summed over jobs: gain (K, lags, slacks, gains), faulty (K,)."""
     of_gain, of_slack, of_lag = _chances()
     sound = 1 - CHANCE_REVERSED - CHANCE_DEAD
-    count = gain.shape[0]
-    mixed = np.einsum("wb,tl,klbz->kwtz", of_slack, of_lag, gain, optimize=True).reshape(count, -1, LOG_GAIN.size)
-    cells = np.log(sound * (mixed @ of_gain) + faulty[:, None, None] + 1e-300)
-    # (K, w t, m s) -> (K, m, s, w, t)
-    shaped: Array = cells.reshape(count, WIDEST.size, LAGS.size, MEANS.size, SPREADS.size).transpose(0, 3, 4, 1, 2)
-    return shaped.reshape(count, -1)
+    total = np.zeros((WIDEST.size * LAGS.size, MEANS.size * SPREADS.size))
+    for first in range(0, len(gain), JOBS_AT_ONCE):  # few at a time, to stay in cache
+        some = gain[first : first + JOBS_AT_ONCE]
+        mixed = np.einsum("wb,tl,klbz->kwtz", of_slack, of_lag, some, optimize=True).reshape(-1, LOG_GAIN.size)
+        cells = mixed @ (sound * of_gain)
+        cells.shape = (len(some), *total.shape)
+        cells += faulty[first : first + JOBS_AT_ONCE, None, None] + 1e-300
+        total += np.log(cells, out=cells).sum(axis=0)
+    # (w t, m s) -> (m, s, w, t)
+    whole: Array = total.T.reshape(SHAPE).ravel()
+    return whole
 
 
 def _group(line: Timeline, job: int, screw: int) -> tuple[str, str, str, str]:
@@ -132,18 +143,14 @@ def _group(line: Timeline, job: int, screw: int) -> tuple[str, str, str, str]:
     return facts.fuel.name, facts.valve_family, turndown_range(facts.turndown), SCREWS[screw]
 
 
-def _rereads(line: Timeline) -> pd.DataFrame:
-    """Differences of settled readings that follow each other in one standstill, by group."""
+def _add_rereads(total: dict[tuple[str, ...], Array], line: Timeline) -> None:
+    """Add the differences of settled readings that follow each other in one standstill."""
     reads = np.flatnonzero(line.settled & (line.kind == READING))
-    first, second = reads[:-1], reads[1:]
-    same = line.standstill[first] == line.standstill[second]
-    first, second = first[same], second[same]
-    apart = np.abs(line.co2_pct[second] - line.co2_pct[first])
-    screw = [SCREWS.index(SCREW_FOR["high" if rate == 0 else "low"]) for rate in line.firing[second]]
-    groups = [_group(line, j, s) for j, s in zip(line.job[second], screw, strict=True)]
-    index = pd.MultiIndex.from_arrays(np.array(groups, dtype=object).reshape(-1, len(GROUP)).T, names=GROUP)
-    table = pd.DataFrame({"rereads": 1.0, "reread_pct": apart, "reread_pct2": apart**2}, index=index)
-    return table
+    same = line.standstill[reads[:-1]] == line.standstill[reads[1:]]
+    first, second = reads[:-1][same], reads[1:][same]
+    for at, apart in zip(second, np.abs(line.co2_pct[second] - line.co2_pct[first]), strict=True):
+        row = total.setdefault(_group(line, line.job[at], OWN_SCREW[line.firing[at]]), np.zeros(len(COUNTS) + len(CELLS)))
+        row[1:4] += (1.0, apart, apart**2)
 
 
 # --- from evidence to a prior -----------------------------------------------------------------------

@@ -21,6 +21,7 @@ COLOURS = (BLUE, ORANGE, GREEN, RED, PURPLE, SKY)
 SCREW_COLOURS = dict(zip(SCREWS, (BLUE, RED), strict=True))
 FAINT_JOBS = 60  # single jobs drawn faint
 WELL_KNOWN_LOG_SD = 0.35  # gains known to about a factor of 1.8 either way are drawn
+FEWEST_CASES = 10  # in a bin of stated chances
 SIZE = (6.4, 3.6)  # inches; half a page
 
 
@@ -30,6 +31,7 @@ def convergence_by_moves(ax: Axes, readings: pd.DataFrame, firing: str) -> Axes:
     last = here.groupby(["job", "moves"], sort=True)["distance_pct"].last()
     table = last.unstack("moves").ffill(axis=1)  # a job that is done stays where it is
     _curves(ax, table.columns.to_numpy(np.float64), table.to_numpy(np.float64))
+    ax.set_xlim(0, max(2.0, float(here.groupby("job")["moves"].max().quantile(0.98)) if len(here) else 2.0))
     ax.set_xlabel(f"turns of the {'throttle' if firing == 'high' else 'offset'} screw")
     ax.set_title(f"{firing} fire, {len(table):,} jobs", fontsize="medium")
     return ax
@@ -52,14 +54,14 @@ def convergence_by_minutes(ax: Axes, readings: pd.DataFrame, firing: str, most: 
 
 
 def _curves(ax: Axes, x: np.ndarray, table: np.ndarray) -> None:
-    """Median, middle half and 8 in 10 of the rows of a table, single rows faint; where fewer than 5 rows speak, none."""
+    """Median, middle half and 8 in 10 of the rows of a table, single rows faint."""
     if not table.size:
         ax.text(0.5, 0.5, "no settled readings", ha="center", transform=ax.transAxes)
         return
     step = max(1, len(table) // FAINT_JOBS)
     for row in table[::step]:
         ax.plot(x, row, color="0.6", lw=0.5, alpha=0.35, zorder=1)
-    spoken = np.isfinite(table).sum(axis=0) >= min(5, len(table))
+    spoken = np.isfinite(table).mean(axis=0) >= 0.1  # before that too few jobs have been read
     q10, q25, q50, q75, q90 = np.nanquantile(table[:, spoken], [0.1, 0.25, 0.5, 0.75, 0.9], axis=0)
     ax.fill_between(x[spoken], q10, q90, color=SKY, alpha=0.35, lw=0, label="8 jobs in 10", zorder=2)
     ax.fill_between(x[spoken], q25, q75, color=BLUE, alpha=0.35, lw=0, label="half of the jobs", zorder=3)
@@ -137,9 +139,10 @@ def overshoots(ax: Axes, moves: pd.DataFrame) -> Axes:
                 p, error = honesty.share(part["overshot"], part["job"])
                 x = place + 0.2 * (2 * number - 1)
                 label = screw if not any(t.get_label() == screw for t in ax.containers) else None
-                ax.bar(x, 100 * p, 0.36, yerr=100 * error, capsize=3, color=SCREW_COLOURS[screw], label=label)
+                ax.bar(x, 100 * p, 0.36, yerr=[[100 * min(p, error)], [100 * min(1 - p, error)]], capsize=3, color=SCREW_COLOURS[screw], label=label)
                 ax.annotate(f"{len(part):,}", (x, 0), (0, -2), textcoords="offset points", ha="center", va="top", fontsize=6)
     ax.set_xticks(range(4), names)
+    ax.set_xlim(-0.6, 3.6)
     ax.tick_params(axis="x", pad=10)
     ax.set_xlabel("size of the turn, turns (number of turns below each bar)")
     ax.set_ylabel("passed the band, % of turns")
@@ -155,6 +158,7 @@ def waits(ax: Axes, moves: pd.DataFrame) -> Axes:
     for kept, colour, name in ((True, BLUE, "on a settled reading"), (False, RED, "not settled")):
         waited = moves.loc[moves["wait_kept"] == kept, "waited_s"].clip(upper=299).dropna()
         ax.hist(waited, edges, color=colour, alpha=0.6, label=f"{name}, {len(waited):,} turns")
+    ax.set_xlim(0, 300)
     ax.set_xlabel("time from the change before to the turn, s (last bar: longer)")
     ax.set_ylabel("turns")
     ax.legend(frameon=False, fontsize="small")
@@ -162,15 +166,17 @@ def waits(ax: Axes, moves: pd.DataFrame) -> Axes:
 
 
 def reliability(ax: Axes, table: pd.DataFrame, what: str) -> Axes:
-    """Stated chances against what happened (`honesty.reliability`), with 95 % errors."""
+    """Stated chances of `what` against what happened (`honesty.reliability`), with 95 % errors; bins of 10 cases up."""
     ax.plot([0, 100], [0, 100], color="0.5", ls="--", lw=1, label="honest")
+    table = table[table["count"] >= FEWEST_CASES]
     ax.errorbar(
-        100 * table["said"], 100 * table["happened"], yerr=100 * table["error"], fmt="o-", color=BLUE, capsize=3,
-        label=f"{int(table['count'].sum()):,} cases",
+        100 * table["said"], 100 * table["happened"], yerr=_within(table["happened"], table["error"]), fmt="o-",
+        color=BLUE, capsize=3, label=f"{int(table['count'].sum()):,} cases",
     )  # fmt: skip
     ax.set_xlim(-2, 102)
     ax.set_ylim(-2, 102)
-    ax.set_xlabel(f"chance said: {what}, %")
+    ax.set_title(what, fontsize="medium")
+    ax.set_xlabel("chance said, %")
     ax.set_ylabel("share that came, %")
     ax.legend(frameon=False, fontsize="small", loc="upper left")
     return ax
@@ -192,13 +198,18 @@ def coverage(ax: Axes, table: pd.DataFrame) -> Axes:
     """How often the range for 9 times in 10 held, by kind of reading, with 95 % errors (`honesty.coverage`)."""
     known = table[table["readings"] > 0].reset_index(drop=True)
     ax.axvline(90, color="0.5", ls="--", lw=1)
-    ax.errorbar(100 * known["holds"], known.index, xerr=100 * known["error"], fmt="o", color=BLUE, capsize=3)
+    ax.errorbar(100 * known["holds"], known.index, xerr=_within(known["holds"], known["error"]), fmt="o", color=BLUE, capsize=3)
     ax.set_yticks(known.index, [f"{row.kind}\n{row.readings:,} readings" for row in known.itertuples()], fontsize="small")
     ax.invert_yaxis()
     ax.set_ylim(len(known) - 0.5, -0.5)
     ax.set_xlim(min(70.0, float(100 * (known["holds"] - known["error"]).min() - 2)) if len(known) else 70, 101)
     ax.set_xlabel("90 % range held, % of readings (dashed: honest)")
     return ax
+
+
+def _within(share: pd.Series, error: pd.Series) -> np.ndarray:
+    """Errors below and above a share, in percent, that stay from 0 to 100 %."""
+    return 100 * np.array([np.minimum(error, share), np.minimum(error, 1 - share)])
 
 
 def figure(columns: int = 1, size: tuple[float, float] = SIZE) -> tuple[Figure, Any]:

@@ -59,11 +59,11 @@ def say(record: dict[str, Any], written: str = "") -> str:
         f"{record['moves']['median']:.0f} turns and {record['minutes']['median']:.0f} min{honest}."
     )
     minutes, moves = record["minutes"], record["moves"]
+    reads = record["readings"]
     lines += _labelled(
-        "Jobs",
-        f"{minutes['median']:.1f} min (8 in 10 from {minutes['low']:.1f} to {minutes['high']:.1f}), "
-        f"{moves['median']:.0f} turns ({moves['low']:.0f} to {moves['high']:.0f}), "
-        f"{record['readings']['median']:.0f} readings.",
+        "8 in 10",
+        f"{minutes['low']:.0f} to {minutes['high']:.0f} min, {moves['low']:.0f} to {moves['high']:.0f} turns, "
+        f"{reads['low']:.0f} to {reads['high']:.0f} readings a job.",
     )
     if record["turns"]:
         lines += _labelled(
@@ -91,38 +91,36 @@ def _say_learned(record: dict[str, Any]) -> list[str]:
     table = record["learned"]
     if not table:
         return _labelled("Gain", "no screw was turned between two readings.")
-    lines = _labelled("Gain", "% CO2 per turn: median, and from where to where 9 valves in 10 lie.")
     groups: dict[tuple[str, ...], dict[str, Any]] = {}
     for row in table:
         groups.setdefault((row["fuel"], row["valve_family"], row["turndown_range"]), {})[row["screw"]] = row
     (whole, fleet), *others = groups.items()
     others.sort(key=lambda item: -max(row["jobs"] for row in item[1].values()))
-    shown = [(whole, fleet), *(others[:MOST_GROUPS] if len(others) > 1 else [])]
-    for key, rows in shown:
+    head = "  Gain     % CO2 per turn, 9 valves in 10"
+    lines = [f"{head:<45}" + "".join(f"{screw:<18}" for screw in SCREWS).rstrip()]
+    for key, rows in [(whole, fleet), *(others[:MOST_GROUPS] if len(others) > 1 else [])]:
         name = "all" if key == whole else ", ".join(filter(None, (key[0], key[1], f"turndown {key[2]}")))
-        gains = "  ".join(f"{screw:<8} {_valves(rows[screw]):<18}" if screw in rows else " " * 27 for screw in SCREWS)
-        lines.append(f"    {name[:28]:<28} {gains[:45]}".rstrip())
+        name = textwrap.shorten(name, 33, placeholder="...")
+        gains = "".join(f"{_valves(rows[screw]) if screw in rows else '-':<18}" for screw in SCREWS)
+        lines.append(f"{'':11}{name:<34}{gains}".rstrip())
     if len(others) > MOST_GROUPS:
-        lines.append(f"    and {len(others) - MOST_GROUPS} smaller groups (--json, --out).")
-    lines += _labelled(
-        "Slack",
-        "; ".join(f"{screw} up to {_range(row, 'slack_turns', 3)} turn" for screw, row in fleet.items()) + " (90 %).",
-    )
-    lags = "; ".join(f"{screw} {_range(row, 'time_constant_s', 0)} s" for screw, row in fleet.items())
+        lines.append(f"{'':11}and {len(others) - MOST_GROUPS} smaller groups (--json, --out)")
+    slacks = ", ".join(f"{screw} {_range(row, 'slack_turns', 3)}" for screw, row in fleet.items())
+    lines += _labelled("Slack", f"at most, turns: {slacks}")
+    lags = ", ".join(f"{screw} {_range(row, 'time_constant_s', 0)}" for screw, row in fleet.items())
     noise = record["noise_sd_pct"]
-    heard = "" if noise is None else f" Noise {noise:.3f} % CO2 ({record['readings_taken_twice']:,} pairs)."
-    lines += _labelled("Lag", f"time constant at the screw's rate: {lags} (90 %).{heard}")
-    return lines
+    heard = "" if noise is None else f"; noise {noise:.3f} % CO2"
+    return lines + _labelled("Lag", f"time constant, s: {lags}{heard}")
 
 
 def _valves(row: dict[str, Any]) -> str:
     reach = 1.6449 * row["gain_log_sd"]
     gain = row["gain_per_turn"]
-    return f"{gain:.1f} ({gain * math.exp(-reach):.1f} to {gain * math.exp(reach):.1f})"
+    return f"{gain:.1f} ({gain * math.exp(-reach):.1f}-{gain * math.exp(reach):.1f})"
 
 
 def _range(row: dict[str, Any], name: str, digits: int) -> str:
-    return f"{row[name]:.{digits}f} ({row[f'{name}_low']:.{digits}f} to {row[f'{name}_high']:.{digits}f})"
+    return f"{row[name]:.{digits}f} ({row[f'{name}_low']:.{digits}f}-{row[f'{name}_high']:.{digits}f})"
 
 
 def _say_honest(record: dict[str, Any]) -> list[str]:
@@ -143,16 +141,16 @@ def _say_honest(record: dict[str, Any]) -> list[str]:
         bins = [row for row in record[name] if row["count"] >= 10]
         pairs = ", ".join(f"{100 * row['said']:.0f}: {100 * row['happened']:.0f}" for row in bins)
         if pairs:
-            lines += _labelled("", f"{what}, chance said: share that came, %: {pairs}.")
+            lines += _labelled("", f"{what}, said: came, %: {pairs}.")
     return lines
 
 
 def _say_bad(bad: list[str]) -> list[str]:
     lines = _labelled("Bad logs", f"{len(bad):,} could not be read:")
     for message in bad[:MOST_BAD]:
-        lines += textwrap.wrap(message, WIDTH, initial_indent="    ", subsequent_indent="      ")
+        lines.append("    " + textwrap.shorten(message, WIDTH - 4, placeholder=" ..."))
     if len(bad) > MOST_BAD:
-        lines.append(f"    and {len(bad) - MOST_BAD:,} more (--json, --out).")
+        lines.append(f"    and {len(bad) - MOST_BAD:,} more (whole: --json, --out)")
     return lines
 
 
