@@ -1,4 +1,4 @@
-"""The command `study`: options in, text out; a progress bar on standard error. Kept from `cli` since it needs pandas."""
+"""The command `study`: options in, text out; a progress bar on standard error. It needs pandas, so not in `cli`."""
 
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -8,6 +8,7 @@ from pathlib import Path
 from advisor.errors import LogError, RangeError
 from advisor.job import Job
 from advisor.study import collect, report
+from advisor.study.frames import plain
 from advisor.study.replay import replay
 
 
@@ -35,8 +36,8 @@ def replayed(path: Path, logs: list[str] | None, as_json: bool) -> str:
         raise RangeError("--replay takes one job: leave the other logs out")
     table = replay(Job.load(path))
     if as_json:
-        plain = table.assign(time=[moment.isoformat() for moment in table["time"]])
-        return report.as_json({"job": str(path), "rows": report.records(plain)})
+        shown = table.assign(time=[moment.isoformat() for moment in table["time"]])
+        return report.as_json({"job": str(path), "rows": plain(shown)})
     return report.say_replay(str(path), table)
 
 

@@ -168,7 +168,7 @@ def _fit(value: Any, wanted: Any, what: str) -> Any:
     if kind in (Prior, Mapping) and isinstance(value, dict):
         types = {**dict.fromkeys(value, float), **_PRIOR_TYPES} if kind is Prior else dict.fromkeys(value, args[1])
         return {key: _fit(item, types[key], f"{what} {key:.40}") for key, item in value.items()}
-    if kind is tuple and isinstance(value, list) and len(value) == len(args):
+    if kind is tuple and isinstance(value, list | tuple) and len(value) == len(args):
         return tuple(_fit(item, arg, what) for item, arg in zip(value, args, strict=True))
     if kind is float and type(value) in (int, float) and abs(value) <= 1e300:
         return float(value)

@@ -1,7 +1,8 @@
 """Priors learned from many jobs, in one TOML file: written by `study`, taken by `open --prior`.
 
 Each `[[prior]]` table holds names of `advisor.prior.Prior` with their values, and says whom it is for: `fuel`,
-`valve_family` and `turndown` (from, to); a table without these is for every job. A job takes the table that names the most.
+`valve_family` and `turndown` (from, to); a table without these is for every job. A job takes the table that names the
+most.
 """
 
 import os
@@ -56,9 +57,7 @@ class LearnedPrior:
         return heads.parse_prior(self.values, "prior")
 
 
-def read_prior(
-    path: str | os.PathLike[str], *, fuel: str, valve_family: str, turndown: float
-) -> tuple[Prior, str]:
+def read_prior(path: str | os.PathLike[str], *, fuel: str, valve_family: str, turndown: float) -> tuple[Prior, str]:
     """The prior that a file holds for such a job, and the words that a log keeps of where it came from.
 
     Raises LogError where the file can't be read or has nothing for this job.
@@ -100,7 +99,9 @@ def _table(table: Any, name: str, number: int) -> LearnedPrior:
         raise LogError(f"{where}: turndown is two rising numbers, such as [4.0, 6.0]")
     if not all(isinstance(known.get(key, ""), str) for key in _FOR[:2]) or type(known.get("jobs", 0)) is not int:
         raise LogError(f"{where}: fuel and valve_family are text in double quotes, jobs a whole number")
-    learned = LearnedPrior(values, known.get("fuel"), known.get("valve_family"), span and tuple(span), known.get("jobs", 0))
+    learned = LearnedPrior(
+        values, known.get("fuel"), known.get("valve_family"), span and tuple(span), known.get("jobs", 0)
+    )
     try:
         learned.prior  # noqa: B018 a file that could not be used is refused whole
     except RangeError as error:

@@ -19,6 +19,7 @@ from advisor import fuels, heads, rows
 from advisor.events import Event
 from advisor.facts import Facts
 from advisor.simulator import BASE, Boiler, Scenario, draw
+from advisor.valve import StraightScale
 
 FIRST_DAY = datetime(2025, 1, 6, 8, 0, tzinfo=UTC)
 READ_S, TURN_S, CHANGE_S = 8.0, 10.0, 5.0
@@ -77,7 +78,7 @@ FAMILIES = (
 
 @dataclass(frozen=True)
 class Habit:
-    """How a technician works: the size of a turn, the wait before reading, readings on the way, readings taken twice."""
+    """How a technician works: size of a turn, wait before reading, readings on the way, readings taken twice."""
 
     name: str
     fixed_turn: float | None  # turns; None: in proportion to the miss
@@ -117,9 +118,7 @@ class Log:
         self.boiler.wait(READ_S)
         shown = self.boiler.read()
         self.co_ppm = min(shown.co_ppm, 100_000.0)  # where such a display ends
-        self.add(
-            "reading", firing=self.boiler.firing, co2_pct=shown.co2_pct, o2_pct=shown.o2_pct, co_ppm=self.co_ppm
-        )
+        self.add("reading", firing=self.boiler.firing, co2_pct=shown.co2_pct, o2_pct=shown.o2_pct, co_ppm=self.co_ppm)
         return shown.co2_pct
 
     def turn(self, screw: str, turns_cw: float) -> None:
@@ -184,12 +183,43 @@ def make_job(number: int, seed: int, families: tuple[Family, ...] = FAMILIES) ->
     return heads.format_head(facts) + "".join(rows.format_row(event) + "\n" for event in log.events)
 
 
+def true_gains(boiler: Boiler, centres: dict[str, float]) -> dict[str, float]:
+    """What the screws of a boiler truly do on the way from as found to the band's centre, straight % CO2 per turn.
+
+    Throttle at high fire: from opening 1 to A, where f at the centre is A times f as found, so the mean slope of f^2 is
+    opening_per_turn f_centre^2 (1 + A) / A^2. Offset at low fire with the throttle set: (K A)^2 offset_per_turn.
+    """
+    squared = boiler.ratio**2 * (1 + boiler.offset / boiler.turndown**2)
+    high, low = (StraightScale(boiler.fuel, centres[firing]) for firing in ("high", "low"))
+    opening = math.sqrt(high.ratio_squared_at_centre / squared)
+    slope = boiler.opening_per_turn * high.ratio_squared_at_centre * (1 + opening) / opening**2
+    return {
+        "throttle": slope / high.slope_at_centre,
+        "offset": (boiler.ratio * opening) ** 2 * boiler.offset_per_turn / low.slope_at_centre,
+    }
+
+
+def population(family: Family, boilers: int = 4000, seed: int = 99) -> dict[str, tuple[float, float]]:
+    """Median and spread of the logarithm of the true gains of a family, by screw, from that many boilers."""
+    rng = np.random.default_rng(seed)
+    drawn = [draw(family.scenario, rng, family.centres, fuel=family.fuel) for _ in range(boilers)]
+    logs = [{screw: math.log(gain) for screw, gain in true_gains(boiler, family.centres).items()} for boiler in drawn]
+    values = {screw: np.array([log[screw] for log in logs]) for screw in SCREW.values()}
+    return {screw: (float(np.exp(np.median(log))), float(log.std())) for screw, log in values.items()}
+
+
 def _write(number: int, folder: Path, seed: int, families: tuple[Family, ...]) -> None:
     (folder / f"job_{number:06d}.csv").write_text(make_job(number, seed, families), encoding="utf-8")
 
 
 def make_fleet(
-    jobs: int, folder: Path, *, seed: int = 1, processes: int = 2, families: tuple[Family, ...] = FAMILIES, first: int = 0
+    jobs: int,
+    folder: Path,
+    *,
+    seed: int = 1,
+    processes: int = 2,
+    families: tuple[Family, ...] = FAMILIES,
+    first: int = 0,
 ) -> None:
     """Write `jobs` logs into `folder`."""
     folder.mkdir(parents=True, exist_ok=True)

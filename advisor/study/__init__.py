@@ -1,7 +1,7 @@
 """The engineer's desk: many job logs as tables and plots, the honesty of past advice, a prior for new jobs.
 
-`study` reads a fleet. The tables (`tables`, `batch.screws`, `honesty`, `learn.evidence`) are pure functions from log rows
-to a table, for one process or for any engine that maps a function over parts; `plots` takes axes and tables.
+`study` reads a fleet. `jobs`, `moves`, `readings`, `screws`, `evidence`, `honesty.predictions` and `honesty.turns` are
+pure functions from log rows to a table, for one process or any engine that maps a function over parts.
 """
 
 from advisor.study import batch, honesty, learn, plots, priors, tables

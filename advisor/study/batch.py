@@ -1,4 +1,4 @@
-"""What each job's readings say about the gain, the slack and the lag of each screw: one regression for all jobs at once.
+"""What each job's readings say of gain, slack and lag of each screw: one regression for all jobs at once.
 
 For one screw at its own rate, with screw and lag behaving as one hypothesis (slack w, start in it, dead time, time
 constant) says, a reading i on the straight scale is
@@ -14,8 +14,8 @@ The hand's error makes g uncertain by a share h of itself (variance of the mean 
 
     L(g) ~ exp(-(C - B^2 / A) / 2) (1 + A h g^2)^(-1/2) exp(-A (g - B / A)^2 / (2 (1 + A h g^2)))           (3)
 
-Own derivation. Cheap where the full model (`advisor.response`) is exact: noise is taken as known (the job's prior), each
-screw by itself. All jobs go through numpy together.
+Own derivation. Cheap where the full model (`advisor.response`) is exact: noise is taken as known (the job's prior),
+each screw by itself. All jobs go through numpy together.
 """
 
 from collections.abc import Iterator
@@ -143,7 +143,7 @@ def _likelihood(line: Timeline, rows: Ints, screw: int) -> Likelihood:
     turns = rows[turned & (line.screw[rows] == screw)]
     # a leg: a stay at one rate without a turn of the other screw
     others = np.cumsum(turned & (line.screw[rows] != screw))
-    leg = np.cumsum(np.concatenate([[0], (np.diff(line.stay[rows]) != 0) | (np.diff(others) != 0)])) if rows.size else own
+    leg = np.cumsum((np.diff(line.stay[rows], prepend=-1) != 0) | (np.diff(others, prepend=0) != 0))
     reading, last, leg_of = rows[reads], own[reads], leg[reads]
     if not (reading.size and turns.size):
         return NOTHING

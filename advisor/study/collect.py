@@ -1,7 +1,7 @@
-"""Find job logs and read them, many at a time: tables, evidence and past advice of a whole fleet. Nothing here prints.
+"""Find job logs and read them, many at a time: tables, evidence and past advice of a whole fleet.
 
-Each process reads some logs, works out their tables and hands these on, so the rows of a large fleet are never in memory
-together. A log that can't be read is listed and does not stop the rest.
+Each process reads some logs, works out their tables and hands these on, so the rows of a large fleet are never in
+memory together. A log that can't be read is listed and does not stop the rest.
 """
 
 import glob
@@ -110,7 +110,7 @@ def find_logs(names: Iterable[str | os.PathLike[str]]) -> tuple[list[str], tuple
     """Paths of the logs that files, folders (searched whole) and patterns name, each once; and names without any."""
     found: dict[str, str] = {}
     bad = []
-    for name in map(os.fspath, names):
+    for name in (os.fspath(given) for given in names):
         if os.path.isdir(name):
             here = [str(path) for path in sorted(Path(name).rglob("*.csv")) if not _written_by_a_study(path.parent)]
         elif os.path.exists(name):

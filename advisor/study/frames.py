@@ -3,8 +3,10 @@
 One such frame may hold any number of whole jobs. Everything in `advisor.study` is worked out from it.
 """
 
+import math
 from collections.abc import Iterable, Sequence
 from functools import lru_cache
+from typing import Any
 
 import pandas as pd
 
@@ -55,16 +57,25 @@ def job_facts(rows: pd.DataFrame) -> dict[str, Facts]:
 
 def job_events(rows: pd.DataFrame) -> tuple[Event, ...]:
     """The rows of one job as events, in the order of the log."""
-    records = rows.sort_values("row")[list(COLUMNS)].to_dict("records")
-    return tuple(Event(**{str(name): _cell(str(name), value) for name, value in record.items()}) for record in records)
+    ordered = rows.sort_values("row")[list(COLUMNS)]
+    return tuple(Event(**{name: _cell(name, value) for name, value in record.items()}) for record in plain(ordered))
 
 
-def _cell(name: str, value: object) -> object:
+def _cell(name: str, value: Any) -> Any:
     if name == "time":
-        return pd.Timestamp(value).to_pydatetime()  # type: ignore[arg-type]
+        moment = pd.Timestamp(value)
+        return (moment if moment.tzinfo else moment.tz_localize("UTC")).to_pydatetime()
     if name in ("item", "value", "unit", "note"):
-        return "" if pd.isna(value) else str(value)  # type: ignore[call-overload]
-    return None if pd.isna(value) or value == "" else value  # type: ignore[call-overload]
+        return "" if pd.isna(value) else str(value)
+    return None if pd.isna(value) or value == "" else value
+
+
+def plain(table: pd.DataFrame) -> list[dict[str, Any]]:
+    """A table as plain values, one record a row; None for what is not a number."""
+    return [
+        {str(name): None if isinstance(value, float) and math.isnan(value) else value for name, value in row.items()}
+        for row in table.to_dict("records")
+    ]
 
 
 def whole_jobs(jobs: Sequence[str], parts: int) -> list[list[str]]:

@@ -78,7 +78,8 @@ def _predicted(name: str, job: Job) -> Iterator[tuple[object, ...]]:
         low_edge, high_edge = visit.facts.bands[event.firing]
         forecast = visit.belief.displayed(event.time.timestamp())
         straight = [float(scale.straight(x)) for x in (shown, low_edge - step / 2, high_edge + step / 2)]
-        low, middle, high = (float(scale.co2_pct(x)) for x in (forecast.quantile(0.05), forecast.mean, forecast.quantile(0.95)))
+        figures = (forecast.quantile((1 - CERTAIN) / 2), forecast.mean, forecast.quantile((1 + CERTAIN) / 2))
+        low, middle, high = (float(scale.co2_pct(figure)) for figure in figures)
         yield (
             name, row.number, _kind(visit, event), event.firing, event.co2_pct, middle, low, high,
             forecast.below(straight[0]), low <= event.co2_pct <= high, forecast.between(*straight[1:]),

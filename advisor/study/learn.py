@@ -7,10 +7,10 @@ grids of `batch`, and the group's log-likelihood is the sum over its jobs:
     log L(m, s, w, t) = sum over jobs of log sum over gain, slack, lag of P(gain, slack, lag | m, s, w, t) L_job    (1)
 
 Evaluated on a fixed grid of (m, s, w, t) this sum is additive: parts of a fleet combine exactly by adding their tables
-(`evidence`), whatever the split. Jobs of which the screw is faulty carry little weight: (1) also has the chance that the
-screw works the other way or does nothing. Groups are then shrunk to the fleet:
+(`evidence`), whatever the split. Jobs of which the screw is faulty carry little weight: (1) also has the chance that
+the screw works the other way or does nothing. Groups are then shrunk to the fleet:
 
-    log posterior = log L + log Normal(m, log s, log w, log t; fleet, spread between groups)                          (2)
+    log posterior = log L + log Normal(m, log s, log w, log t; fleet, between groups)        (2)
 
 with the spread between groups estimated by expectation-maximisation. Own derivation from Gelman et al., Bayesian Data
 Analysis, 3rd ed., ch. 5 (from memory).
@@ -33,6 +33,9 @@ from advisor.study.timeline import OWN_SCREW, READING, Array, Timeline, timeline
 GROUP = ("fuel", "valve_family", "turndown_range", "screw")
 CHANCE_REVERSED, CHANCE_DEAD = 0.05, 0.03
 LAG_LOG_SD = 0.45  # spread of the log time constant in one group; about that of the built-in prior
+MODEL_SD = np.array(
+    [0.03, 0.06, 0.2, 0.1]
+)  # of NAMES: how far the fast regression itself is off, on fleets of known figures
 MEANS = np.linspace(np.log(0.6), np.log(36.0), 38)  # of the log gain
 SPREADS = np.geomspace(0.1, 1.2, 10)
 WIDEST = np.array([1 / 96, 1 / 48, 1 / 32, 1 / 24, 1 / 16])  # turns
@@ -149,7 +152,9 @@ def _add_rereads(total: dict[tuple[str, ...], Array], line: Timeline) -> None:
     same = line.standstill[reads[:-1]] == line.standstill[reads[1:]]
     first, second = reads[:-1][same], reads[1:][same]
     for at, apart in zip(second, np.abs(line.co2_pct[second] - line.co2_pct[first]), strict=True):
-        row = total.setdefault(_group(line, line.job[at], OWN_SCREW[line.firing[at]]), np.zeros(len(COUNTS) + len(CELLS)))
+        row = total.setdefault(
+            _group(line, line.job[at], OWN_SCREW[line.firing[at]]), np.zeros(len(COUNTS) + len(CELLS))
+        )
         row[1:4] += (1.0, apart, apart**2)
 
 
@@ -160,7 +165,7 @@ def _add_rereads(total: dict[tuple[str, ...], Array], line: Timeline) -> None:
 class Estimate:
     """What one group (or the fleet) says: posterior means and spreads of NAMES, and how many jobs.
 
-    mean, sd   arrays of four: log gain (% CO2 per turn), log of its spread, log widest slack (turns), log time constant (s)
+    mean, sd   arrays of four: log gain (% CO2 per turn), log of its spread, log widest slack (turns), log lag (s)
     """
 
     jobs: int
@@ -174,8 +179,8 @@ class Estimate:
         return float(np.exp(middle)), float(np.exp(middle - half)), float(np.exp(middle + half))
 
 
-# Weak beliefs before any job about (log gain, log spread, log widest slack, log time constant): the built-in prior, wide.
 def _built_in(screw: str) -> tuple[Array, Array]:
+    """Weak beliefs about NAMES before any job: the built-in prior, with wide spreads (own choice)."""
     prior = Prior()
     short, long = prior.time_constant_s
     middle = short * (long / short) ** 0.37
@@ -201,15 +206,20 @@ def posterior(cells: Array, mean: Array, sd: Array) -> tuple[Array, Array]:
             shape[number] = -1
             fine = fine - (0.5 * ((grid - mean[number]) / sd[number]) ** 2).reshape(shape)
         weight = np.exp(fine - fine.max())
-        weight /= weight.sum()
-        margins = [weight.sum(axis=tuple(a for a in range(len(AXES)) if a != number)) for number in range(len(AXES))]
-        found = np.array([margin @ grid for margin, grid in zip(margins, grids, strict=True)])
-        spread = np.array([margin @ (grid - at) ** 2 for margin, grid, at in zip(margins, grids, found, strict=True)]) ** 0.5
-        steps = np.array([grid[1] - grid[0] for grid in grids])
-        reach = 4.5 * np.maximum(spread, steps / 3)
-        grids = [
-            np.linspace(max(axis[0], at - r), min(axis[-1], at + r), 19) for axis, at, r in zip(AXES, found, reach, strict=True)
-        ]
+        found, spread = _margins(weight / weight.sum(), grids)
+        reach = 4.5 * np.maximum(spread, [(grid[1] - grid[0]) / 3 for grid in grids])
+        ends = zip(AXES, found - reach, found + reach, strict=True)
+        grids = [np.linspace(max(axis[0], low), min(axis[-1], high), 19) for axis, low, high in ends]
+    return found, spread
+
+
+def _margins(weight: Array, grids: list[Array]) -> tuple[Array, Array]:
+    """Mean and spread along each axis of weights that sum to 1."""
+    found, spread = np.zeros(len(grids)), np.zeros(len(grids))
+    for number, grid in enumerate(grids):
+        margin = weight.sum(axis=tuple(axis for axis in range(len(grids)) if axis != number))
+        found[number] = margin @ grid
+        spread[number] = np.sqrt(margin @ (grid - found[number]) ** 2)
     return found, spread
 
 
@@ -223,12 +233,17 @@ def estimates(found: pd.DataFrame) -> tuple[dict[str, Estimate], dict[tuple[str,
             continue
         cells = here[CELLS].to_numpy()
         start = _built_in(screw)
-        fleet[screw] = Estimate(int(here["jobs"].sum()), *posterior(cells.sum(axis=0), *start))
+        fleet[screw] = _estimate(here["jobs"].sum(), *posterior(cells.sum(axis=0), *start))
         alone = [posterior(table, *start) for table in cells]
         centre, between = _between(alone, fleet[screw])
         for key, table, jobs in zip(here.index, cells, here["jobs"], strict=True):
-            groups[key] = Estimate(int(jobs), *posterior(table, centre, between))
+            groups[key] = _estimate(jobs, *posterior(table, centre, between))
     return fleet, groups
+
+
+def _estimate(jobs: float, mean: Array, sd: Array) -> Estimate:
+    """An estimate whose spread allows for what more jobs would not mend."""
+    return Estimate(int(jobs), mean, np.hypot(sd, MODEL_SD))
 
 
 def _between(alone: list[tuple[Array, Array]], fleet: Estimate) -> tuple[Array, Array]:

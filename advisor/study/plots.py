@@ -1,4 +1,4 @@
-"""Plots of a study. Each takes an axes and a table and returns the axes; nothing here touches matplotlib's global state.
+"""Plots of a study. Each takes an axes and a table and returns the axes; no global state is touched.
 
 Colours are Okabe and Ito's eight, which the colour-blind tell apart; lines differ in dash as well.
 """
@@ -15,6 +15,7 @@ from matplotlib.figure import Figure
 from advisor.events import FIRINGS, SCREWS
 from advisor.study import honesty
 from advisor.study.collect import Study
+from advisor.study.frames import plain
 
 BLUE, ORANGE, GREEN, RED, PURPLE, SKY = "#0072B2", "#E69F00", "#009E73", "#D55E00", "#CC79A7", "#56B4E9"
 COLOURS = (BLUE, ORANGE, GREEN, RED, PURPLE, SKY)
@@ -26,7 +27,7 @@ SIZE = (6.4, 3.6)  # inches; half a page
 
 
 def convergence_by_moves(ax: Axes, readings: pd.DataFrame, firing: str) -> Axes:
-    """Distance from the band's centre against turns of the rate's screw: settled readings, the last before each turn."""
+    """Distance from the band's centre against turns of the rate's screw: the last settled reading before each."""
     here = readings[readings["settled"] & (readings["firing"] == firing)]
     last = here.groupby(["job", "moves"], sort=True)["distance_pct"].last()
     table = last.unstack("moves").ffill(axis=1)  # a job that is done stays where it is
@@ -87,7 +88,9 @@ def gains(ax: Axes, screws: pd.DataFrame, jobs: pd.DataFrame, by: str = "fuel") 
         ax.text(0.5, 0.5, "no gain is known well enough", ha="center", transform=ax.transAxes)
         return ax
     places = np.arange(len(values), dtype=float)
-    parts: Any = ax.violinplot(values, places, orientation="horizontal", widths=0.8, showextrema=False, showmedians=True)
+    parts: Any = ax.violinplot(
+        values, places, orientation="horizontal", widths=0.8, showextrema=False, showmedians=True
+    )
     for body, (_, screw, _count) in zip(parts["bodies"], names, strict=True):
         body.set(facecolor=SCREW_COLOURS[screw], alpha=0.55)
     parts["cmedians"].set(color="black", lw=1.5)
@@ -105,8 +108,8 @@ def slack_and_lag(ax: Axes, learned: pd.DataFrame, name: str) -> Axes:
     """What was learned of `slack_turns` or `time_constant_s` per group and screw, with 90 % ranges."""
     table = learned[learned["fuel"] != ""] if (learned["fuel"] != "").any() else learned
     labels = [
-        ", ".join(filter(None, (row.fuel, row.valve_family, row.turndown_range))) + f"\n{row.screw}"
-        for row in table.itertuples()
+        ", ".join(filter(None, (row["fuel"], row["valve_family"], row["turndown_range"]))) + f"\n{row['screw']}"
+        for row in plain(table)
     ]
     places = np.arange(len(table), dtype=float)
     middle, low, high = (table[f"{name}{end}"].to_numpy(np.float64) for end in ("", "_low", "_high"))
@@ -133,14 +136,17 @@ def overshoots(ax: Axes, moves: pd.DataFrame) -> Axes:
     names = ["under 1/36", "about 1/24", "about 1/12", "over 1/10"]
     size = paired["turns_cw"].abs()
     for number, screw in enumerate(SCREWS):
+        bars = []
         for place in range(4):
             part = paired[(paired["screw"] == screw) & (size > edges[place]) & (size <= edges[place + 1])]
             if len(part) >= 5:
-                p, error = honesty.share(part["overshot"], part["job"])
-                x = place + 0.2 * (2 * number - 1)
-                label = screw if not any(t.get_label() == screw for t in ax.containers) else None
-                ax.bar(x, 100 * p, 0.36, yerr=[[100 * min(p, error)], [100 * min(1 - p, error)]], capsize=3, color=SCREW_COLOURS[screw], label=label)
-                ax.annotate(f"{len(part):,}", (x, 0), (0, -2), textcoords="offset points", ha="center", va="top", fontsize=6)
+                bars.append((place + 0.2 * (2 * number - 1), *honesty.share(part["overshot"], part["job"]), len(part)))
+        if bars:
+            x, share, error, counts = map(np.array, zip(*bars, strict=True))
+            within = _within(share, error)
+            ax.bar(x, 100 * share, 0.36, yerr=within, capsize=3, color=SCREW_COLOURS[screw], label=screw)
+            for at, count in zip(x, counts, strict=True):
+                ax.annotate(f"{count:,}", (at, 0), (0, -2), textcoords="offset points", ha="center", va="top", size=6)
     ax.set_xticks(range(4), names)
     ax.set_xlim(-0.6, 3.6)
     ax.tick_params(axis="x", pad=10)
@@ -156,8 +162,8 @@ def waits(ax: Axes, moves: pd.DataFrame) -> Axes:
     """Seconds from the change before to each turn: turns made on a settled reading, and not."""
     edges = np.arange(0, 305, 10.0)
     for kept, colour, name in ((True, BLUE, "on a settled reading"), (False, RED, "not settled")):
-        waited = moves.loc[moves["wait_kept"] == kept, "waited_s"].clip(upper=299).dropna()
-        ax.hist(waited, edges, color=colour, alpha=0.6, label=f"{name}, {len(waited):,} turns")
+        waited = moves.loc[moves["wait_kept"] == kept, "waited_s"].clip(upper=299).dropna().to_numpy(np.float64)
+        ax.hist(waited, list(edges), color=colour, alpha=0.6, label=f"{name}, {len(waited):,} turns")
     ax.set_xlim(0, 300)
     ax.set_xlabel("time from the change before to the turn, s (last bar: longer)")
     ax.set_ylabel("turns")
@@ -185,7 +191,7 @@ def reliability(ax: Axes, table: pd.DataFrame, what: str) -> Axes:
 def ranks(ax: Axes, predictions: pd.DataFrame) -> Axes:
     """Where readings fell in what was expected of them: flat where the advice is honest."""
     values = 100 * predictions["rank"].to_numpy(np.float64)
-    ax.hist(values, np.linspace(0, 100, 11), color=SKY, edgecolor="white")
+    ax.hist(values, list(np.linspace(0, 100, 11)), color=SKY, edgecolor="white")
     ax.axhline(len(values) / 10, color="0.3", ls="--", lw=1, label="honest")
     ax.set_xlabel("chance that had been given to a lower reading, %")
     ax.set_ylabel("readings")
@@ -198,8 +204,12 @@ def coverage(ax: Axes, table: pd.DataFrame) -> Axes:
     """How often the range for 9 times in 10 held, by kind of reading, with 95 % errors (`honesty.coverage`)."""
     known = table[table["readings"] > 0].reset_index(drop=True)
     ax.axvline(90, color="0.5", ls="--", lw=1)
-    ax.errorbar(100 * known["holds"], known.index, xerr=_within(known["holds"], known["error"]), fmt="o", color=BLUE, capsize=3)
-    ax.set_yticks(known.index, [f"{row.kind}\n{row.readings:,} readings" for row in known.itertuples()], fontsize="small")
+    ax.errorbar(
+        100 * known["holds"], known.index, xerr=_within(known["holds"], known["error"]), fmt="o", color=BLUE, capsize=3
+    )
+    ax.set_yticks(
+        known.index, [f"{row.kind}\n{row.readings:,} readings" for row in known.itertuples()], fontsize="small"
+    )
     ax.invert_yaxis()
     ax.set_ylim(len(known) - 0.5, -0.5)
     ax.set_xlim(min(70.0, float(100 * (known["holds"] - known["error"]).min() - 2)) if len(known) else 70, 101)
@@ -207,7 +217,7 @@ def coverage(ax: Axes, table: pd.DataFrame) -> Axes:
     return ax
 
 
-def _within(share: pd.Series, error: pd.Series) -> np.ndarray:
+def _within(share: Any, error: Any) -> Any:
     """Errors below and above a share, in percent, that stay from 0 to 100 %."""
     return 100 * np.array([np.minimum(error, share), np.minimum(error, 1 - share)])
 

@@ -17,8 +17,8 @@ LAG_PLACE, LAG_SPREAD = 0.37, 0.264
 REMARKS = (
     "A first guess learned from job logs, for: advisor open LOG --prior THIS_FILE",
     "A job takes the [[prior]] that names the most about it. Names are those of advisor.prior.Prior;",
-    "what is not named stays built in. Gains: % CO2 per turn, median, by screw; gain_log_sd: spread of their logarithm;",
-    "slack_turns: widest slack; time_constant_s: shortest and longest; noise_sd_pct: of one reading, % CO2.",
+    "what is not named stays built in. Gains: % CO2 per turn, median, by screw; gain_log_sd: spread of their",
+    "logarithm; slack_turns: widest slack; time_constant_s: shortest and longest; noise_sd_pct: of one reading, % CO2.",
 )
 
 
@@ -69,7 +69,8 @@ def as_table(evidence: pd.DataFrame) -> pd.DataFrame:
     rows = []
     said = ("gain_per_turn", "gain_log_sd", "slack_turns", "time_constant_s")
     for key, estimate in {**whole, **groups}.items():
-        row: dict[str, object] = {**dict(zip(GROUP, key, strict=True)), "jobs": estimate.jobs}
+        row: dict[str, object] = dict(zip(GROUP, key, strict=True))
+        row["jobs"] = estimate.jobs
         for name, inner in zip(said, NAMES, strict=True):
             row[name], row[f"{name}_low"], row[f"{name}_high"] = estimate.interval(inner)
         rows.append(row)

@@ -13,6 +13,7 @@ from advisor.events import SCREWS
 from advisor.rate import percent
 from advisor.study import honesty, learn, priors
 from advisor.study.collect import MARKER, Study
+from advisor.study.frames import plain
 
 WIDTH, LABEL_WIDTH = 78, 9
 MOST_GROUPS, MOST_BAD = 4, 3  # on the screen; the record has all
@@ -38,14 +39,14 @@ def summary(study: Study) -> dict[str, Any]:
         "jobs_that_overshot": float((jobs["overshoots"] > 0).mean()),
         "found": {code: int(count) for code, count in _found(jobs).items()},
         "priors_in_use": {source or "built in": int(n) for source, n in jobs["prior_source"].value_counts().items()},
-        "learned": records(priors.as_table(study.evidence)),
+        "learned": plain(priors.as_table(study.evidence)),
         "noise_sd_pct": noise and noise[0],
         "readings_taken_twice": noise and noise[1],
         "sample": {"jobs": len(study.sample), "of": len(jobs), "seed": study.seed},
-        "coverage": records(honesty.coverage(study.predictions)),
-        "reliability_of_readings": records(honesty.reliability(study.predictions)),
-        "reliability_of_turns": records(honesty.reliability(study.turns)),
-        "reliability_of_passing": records(honesty.reliability(study.turns, "chance_past_band", "past_band")),
+        "coverage": plain(honesty.coverage(study.predictions)),
+        "reliability_of_readings": plain(honesty.reliability(study.predictions)),
+        "reliability_of_turns": plain(honesty.reliability(study.turns)),
+        "reliability_of_passing": plain(honesty.reliability(study.turns, "chance_past_band", "past_band")),
     }
     return record
 
@@ -166,18 +167,16 @@ def say_replay(name: str, table: pd.DataFrame) -> str:
     )
     if len(table):
         lines += ["", " row  time      took   done / advised a moment before / known then / cost"]
-    for row in table.itertuples():
-        head = f"{row.row:4d}  {row.time:%H:%M:%S}  {row.took_s:3.0f} s  "
+    for row in plain(table):
+        head = f"{row['row']:4d}  {row['time']:%H:%M:%S}  {row['took_s']:3.0f} s  "
         follow = " " * len(head)
-        said = "as advised" if row.followed else f"advised: {row.advised}"
-        lines += textwrap.wrap(f"{row.done}; {said}", WIDTH, initial_indent=head, subsequent_indent=follow)
-        if row.done.startswith("turned") and not math.isnan(row.known_pct):
-            lines.append(
-                f"{follow}known: CO2 {row.known_pct:.2f} % ({row.known_low_pct:.2f} to {row.known_high_pct:.2f}), "
-                f"in band {percent(row.chance_in_band)}"
-            )
-        if row.cost:
-            lines += textwrap.wrap(f"cost: {row.cost}", WIDTH, initial_indent=follow, subsequent_indent=follow)
+        said = "as advised" if row["followed"] else f"advised: {row['advised']}"
+        lines += textwrap.wrap(f"{row['done']}; {said}", WIDTH, initial_indent=head, subsequent_indent=follow)
+        if row["done"].startswith("turned") and row["known_pct"] is not None:
+            known = f"CO2 {row['known_pct']:.2f} % ({row['known_low_pct']:.2f} to {row['known_high_pct']:.2f})"
+            lines.append(f"{follow}known: {known}, in band {percent(row['chance_in_band'])}")
+        if row["cost"]:
+            lines += textwrap.wrap(f"cost: {row['cost']}", WIDTH, initial_indent=follow, subsequent_indent=follow)
     return "\n".join(lines)
 
 
@@ -228,14 +227,6 @@ def _mean(values: pd.Series) -> float | None:
 
 def _found(jobs: pd.DataFrame) -> pd.Series:
     return pd.Series([code for codes in jobs["found"] for code in codes.split()], dtype=object).value_counts()
-
-
-def records(table: pd.DataFrame) -> list[dict[str, Any]]:
-    """A table as plain values, one record a row; None for what is not a number."""
-    return [
-        {key: None if isinstance(value, float) and math.isnan(value) else value for key, value in row.items()}
-        for row in table.to_dict("records")
-    ]
 
 
 def _plural(count: int, word: str) -> str:

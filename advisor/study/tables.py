@@ -35,7 +35,7 @@ def moves(rows: pd.DataFrame) -> pd.DataFrame:
 
 
 def jobs(rows: pd.DataFrame) -> pd.DataFrame:
-    """One row per job: its facts, minutes, moves, readings, waits kept and broken, overshoots, how it ended, findings."""
+    """One row per job: facts, minutes, moves, readings, waits kept and broken, overshoots, how it ended, findings."""
     return jobs_of(timeline(rows))
 
 
@@ -115,7 +115,7 @@ def jobs_of(line: Timeline) -> pd.DataFrame:
     turned, read = line.kind == TURN, line.kind == READING
     moved = moves_of(line)
     of_move = pd.Index(line.jobs).get_indexer(pd.Index(moved["job"]))
-    last_turn = _at_end(line, turned, line.time_s, np.arange(count) * 0.0 - np.inf)
+    last_turn = _at_end(line, turned, line.time_s, np.full(count, -np.inf))
     table = {
         "job": pd.array(line.jobs, dtype=object),
         "fuel": pd.array([facts.fuel.name for facts in line.facts], dtype=object),
@@ -220,7 +220,7 @@ def _minutes(line: Timeline) -> Array:
 
 def _at_end(line: Timeline, where: Bools, values: Array, default: Array) -> Array:
     """The value at each job's last row where a condition holds."""
-    found = default.copy()
+    found: Array = default.astype(np.float64)
     at = np.flatnonzero(where)
     found[line.job[at]] = values[at]
     return found
