@@ -4,7 +4,7 @@
 pure functions from log rows to a table, for one process or any engine that maps a function over parts.
 """
 
-from advisor.study import batch, honesty, learn, plots, priors, tables
+from advisor.study import batch, honesty, learn, priors, tables
 from advisor.study.batch import screws
 from advisor.study.collect import Study, find_logs, read_rows, study
 from advisor.study.frames import rows_frame, whole_jobs
@@ -14,6 +14,6 @@ from advisor.study.report import say, summary
 from advisor.study.tables import jobs, moves, readings
 
 __all__ = [
-    "Study", "batch", "combined", "evidence", "find_logs", "honesty", "jobs", "learn", "moves", "plots", "priors",
+    "Study", "batch", "combined", "evidence", "find_logs", "honesty", "jobs", "learn", "moves", "priors",
     "read_rows", "readings", "replay", "rows_frame", "say", "screws", "study", "summary", "tables", "whole_jobs",
 ]  # fmt: skip

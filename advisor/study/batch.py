@@ -25,6 +25,7 @@ import numpy as np
 import pandas as pd
 
 from advisor.events import SCREWS
+from advisor.study.frames import words
 from advisor.study.timeline import OWN_FIRING, READING, TURN, Array, Ints, Timeline, timeline
 from advisor.valve import follow, shown_share
 
@@ -94,11 +95,10 @@ def table_of(line: Timeline, found: Likelihood) -> pd.DataFrame:
     lag, lag_sd = _moments(by_lag, np.log(TIME_CONSTANT))
     below = np.cumsum(by_gain, axis=1)
     low, high = (np.exp(_crossing(below, chance)) for chance in (0.05, 0.95))
-    names = np.array(line.jobs, dtype=object)
     return pd.DataFrame(
         {
-            "job": names[found.job],
-            "screw": np.array(SCREWS, dtype=object)[found.screw],
+            "job": words(line.jobs[job] for job in found.job),
+            "screw": words(SCREWS[screw] for screw in found.screw),
             "gain_per_turn": np.exp(mean),
             "gain_low": low,
             "gain_high": high,

@@ -18,7 +18,7 @@ import pandas as pd
 from advisor import log
 from advisor.errors import LogError
 from advisor.study import batch, honesty, learn, tables
-from advisor.study.frames import rows_frame
+from advisor.study.frames import rows_frame, words
 from advisor.study.timeline import timeline
 
 Progress = Callable[[str, int, int], None]  # what is being done, how many jobs are done, of how many
@@ -58,7 +58,7 @@ class Part:
 
     count: int
     tables: tuple[pd.DataFrame, ...]
-    evidence: pd.DataFrame
+    totals: learn.Totals
     bad: tuple[str, ...]
 
 
@@ -84,10 +84,10 @@ def study(
     size = min(AT_ONCE, -(-len(paths) // (4 * many)) or 1)
     with _workers(many) as run:
         frames: list[tuple[pd.DataFrame, ...]] = []
-        evidence = learn.nothing()
+        totals: learn.Totals = {}
         for part in _counted(run(read_part, _pieces(paths, size)), "reading", len(paths), progress):
             frames.append(part.tables)
-            evidence = learn.combined([evidence, part.evidence])
+            learn.add(totals, part.totals)
             bad += part.bad
         if not any(len(jobs) for jobs, *_ in frames):
             raise LogError("\n".join(["no job log could be read", *bad[:10]]))
@@ -101,9 +101,9 @@ def study(
         asked = _counted(run(ask_part, _pieces(drawn, REPLAYED_AT_ONCE)), "asking anew", len(drawn), progress)
         answers = [part.tables for part in asked] or [ask_part([]).tables]
     predictions, turns = (_in_order(pd.concat(list(parts))) for parts in zip(*answers, strict=True))
-    return Study(
-        jobs, moves, readings, screws, evidence, predictions, turns, tuple(drawn), seed, tuple(sorted(set(bad)))
-    )
+    evidence = learn.as_evidence(totals)
+    lists = tuple(drawn), seed, tuple(sorted(set(bad)))
+    return Study(jobs, moves, readings, screws, evidence, predictions, turns, *lists)
 
 
 def find_logs(names: Iterable[str | os.PathLike[str]]) -> tuple[list[str], tuple[str, ...]]:
@@ -144,14 +144,14 @@ def read_part(paths: Sequence[str]) -> Part:
     rows, bad = read_rows(paths)
     line = timeline(rows)
     made = (tables.jobs_of(line), tables.moves_of(line), tables.readings_of(line))
-    screws, evidence = learn.screws_and_evidence(line)
-    return Part(len(paths), (*made, screws), evidence, bad)
+    screws, totals = learn.screws_and_totals(line)
+    return Part(len(paths), (*made, screws), totals, bad)
 
 
 def ask_part(paths: Sequence[str]) -> Part:
     """Past advice of some jobs, asked anew."""
     rows, bad = read_rows(paths)
-    return Part(len(paths), (honesty.predictions(rows), honesty.turns(rows)), learn.nothing(), bad)
+    return Part(len(paths), (honesty.predictions(rows), honesty.turns(rows)), {}, bad)
 
 
 def _with_faults(jobs: pd.DataFrame, screws: pd.DataFrame) -> pd.DataFrame:
@@ -162,7 +162,7 @@ def _with_faults(jobs: pd.DataFrame, screws: pd.DataFrame) -> pd.DataFrame:
         " ".join(sorted({*found.split(), *(code for code, those in named.items() if job in those)}))
         for job, found in zip(jobs["job"], jobs["found"], strict=True)
     ]
-    return jobs.assign(found=pd.array(codes, dtype=object))
+    return jobs.assign(found=words(codes))
 
 
 def _in_order(frame: pd.DataFrame) -> pd.DataFrame:

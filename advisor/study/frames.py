@@ -78,6 +78,11 @@ def plain(table: pd.DataFrame) -> list[dict[str, Any]]:
     ]
 
 
+def words(values: Iterable[object]) -> pd.Series:
+    """Text as a column of plain Python strings, whatever pandas would make of it."""
+    return pd.Series(list(values), dtype=object)
+
+
 def whole_jobs(jobs: Sequence[str], parts: int) -> list[list[str]]:
     """The jobs in about equal parts, none split: for engines that map a function over parts."""
     size = -(-len(jobs) // parts) or 1

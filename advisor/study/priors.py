@@ -69,7 +69,8 @@ def as_table(evidence: pd.DataFrame) -> pd.DataFrame:
     rows = []
     said = ("gain_per_turn", "gain_log_sd", "slack_turns", "time_constant_s")
     for key, estimate in {**whole, **groups}.items():
-        row: dict[str, object] = dict(zip(GROUP, key, strict=True))
+        row: dict[str, object] = {}
+        row.update(zip(GROUP, key, strict=True))
         row["jobs"] = estimate.jobs
         for name, inner in zip(said, NAMES, strict=True):
             row[name], row[f"{name}_low"], row[f"{name}_high"] = estimate.interval(inner)

@@ -199,7 +199,7 @@ def write(study: Study, record: dict[str, Any], folder: Path, title: str) -> str
     drawn = plots.write_all(study, folder)
     kinds = "CSV and parquet" if parquet else "CSV (no parquet engine is installed)"
     prior = ""
-    if (study.evidence["jobs"] > 0).any():
+    if record["learned"]:
         (folder / "prior.toml").write_text(priors.as_toml(study.evidence, title), encoding="utf-8")
         prior = "prior.toml for open --prior, "
     return f"{folder}: {len(TABLES)} tables as {kinds}, {drawn} plots, {prior}{MARKER}, bad_logs.txt."

@@ -5,9 +5,9 @@ Overshoots and bands are judged by what the display showed once settled: what wa
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from advisor.events import FIRINGS, SCREWS
+from advisor.study.frames import words
 from advisor.study.timeline import OWN_FIRING, OWN_SCREW, READING, TURN, Array, Bools, Ints, Timeline, timeline
 
 TURNDOWN_EDGES = (4.0, 6.0)  # own choice; "under 4", "4 to 6", "6 and over"
@@ -58,7 +58,7 @@ def readings_of(line: Timeline) -> pd.DataFrame:
             "wait_s": line.time_s[at] - line.changed_s[at],
             "settled": line.settled[at],
             "in_band": (co2 >= low - TINY) & (co2 <= high + TINY),
-            "found": pd.array([line.found[i] for i in at], dtype=object),
+            "found": words([line.found[i] for i in at]),
         }
     )
 
@@ -117,12 +117,12 @@ def jobs_of(line: Timeline) -> pd.DataFrame:
     of_move = pd.Index(line.jobs).get_indexer(pd.Index(moved["job"]))
     last_turn = _at_end(line, turned, line.time_s, np.full(count, -np.inf))
     table = {
-        "job": pd.array(line.jobs, dtype=object),
-        "fuel": pd.array([facts.fuel.name for facts in line.facts], dtype=object),
-        "valve_family": pd.array([facts.valve_family for facts in line.facts], dtype=object),
+        "job": words(line.jobs),
+        "fuel": words([facts.fuel.name for facts in line.facts]),
+        "valve_family": words([facts.valve_family for facts in line.facts]),
         "turndown": [facts.turndown for facts in line.facts],
-        "turndown_range": pd.array([turndown_range(facts.turndown) for facts in line.facts], dtype=object),
-        "prior_source": pd.array([facts.prior_source for facts in line.facts], dtype=object),
+        "turndown_range": words([turndown_range(facts.turndown) for facts in line.facts]),
+        "prior_source": words([facts.prior_source for facts in line.facts]),
         "minutes": _at_end(line, np.ones(line.job.size, bool), _minutes(line), np.zeros(count)),
         "readings": total(read),
         "readings_too_soon": total(read & line.usable & ~line.settled),
@@ -146,7 +146,7 @@ def jobs_of(line: Timeline) -> pd.DataFrame:
     for at in np.flatnonzero(read):
         if line.found[at]:
             codes[line.job[at]].update(dict.fromkeys(line.found[at].split()))
-    table["found"] = pd.array([" ".join(sorted(own)) for own in codes], dtype=object)
+    table["found"] = words([" ".join(sorted(own)) for own in codes])
     return pd.DataFrame(table)
 
 
@@ -234,8 +234,8 @@ def _at_start(line: Timeline, where: Bools) -> Array:
 
 
 def _named(line: Timeline, at: Ints) -> dict[str, object]:
-    return {"job": np.array(line.jobs, dtype=object)[line.job[at]], "row": line.row[at]}
+    return {"job": words(line.jobs[job] for job in line.job[at]), "row": line.row[at]}
 
 
-def _words(codes: Ints, names: tuple[str, ...]) -> NDArray[np.object_]:
-    return np.array([*names, ""], dtype=object)[codes]
+def _words(codes: Ints, names: tuple[str, ...]) -> pd.Series:
+    return words((*names, "")[code] for code in codes)
