@@ -17,7 +17,8 @@ ORDER = [
     "errors", "units", "fuels", "limits", "events", "prior", "facts", "valve", "hypotheses", "regression", "model",
     "response", "readings", "history", "visit", "findings", "rate", "decision", "rows", "heads", "log", "job", "text",
     "options", "prior_file", "study.frames", "study.timeline", "study.tables", "study.batch", "study.learn",
-    "study.priors", "study.honesty", "study.collect", "study.replay", "study.plots", "study.report", "study", "desk", "cli",
+    "study.priors", "study.honesty", "study.collect", "study.replay", "study.plots", "study.report", "study", "desk",
+    "cli",
 ]  # fmt: skip
 APART = {"simulator": {"fuels", "errors"}}  # shares nothing with the estimator
 MOST_LINES = 400

@@ -151,7 +151,7 @@ def _likelihood(line: Timeline, rows: Ints, screw: int) -> Likelihood:
     position, moved = _positions(line, turns, screw)
     shown = _shown(line, reading, turns, last, leg_of, leg_of_turn, position, moved)
     variance = _variance(line, rows, reading, leg, leg_of)
-    a, b, c, pairs = _sums(shown, line.straight_pct[reading], 1 / variance, leg_of, line.job[reading])
+    a, b, c, pairs = sums(shown, line.straight_pct[reading], 1 / variance, leg_of, line.job[reading])
     keep = a.max(axis=1) > 0  # turned between two readings
     job = pairs[keep]
     hand = np.array([line.facts[j].prior.hand_sd for j in job]) ** 2 * _few_turns(line, turns, job)
@@ -209,7 +209,7 @@ def _variance(line: Timeline, rows: Ints, reading: Ints, leg: Ints, leg_of: Ints
     return variance
 
 
-def _sums(shown: Array, straight: Array, weight: Array, leg: Ints, job: Ints) -> tuple[Array, Array, Array, Ints]:
+def sums(shown: Array, straight: Array, weight: Array, leg: Ints, job: Ints) -> tuple[Array, Array, Array, Ints]:
     """A, B (K, L, S) and C (K,) of equation (2), and the job of each of the K."""
     flat = shown.reshape(shown.shape[0], -1)
     legs = np.flatnonzero(np.concatenate([[True], leg[1:] != leg[:-1]]))

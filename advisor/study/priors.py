@@ -65,12 +65,13 @@ def as_table(evidence: pd.DataFrame) -> pd.DataFrame:
     Columns GROUP, jobs, and for gain_per_turn, gain_log_sd, slack_turns, time_constant_s: name, name_low, name_high.
     """
     fleet, groups = learn.estimates(evidence)
-    whole = {("", "", "", screw): estimate for screw, estimate in fleet.items()}
+    whole: dict[tuple[str, ...], Estimate] = {("", "", "", screw): estimate for screw, estimate in fleet.items()}
     rows = []
     said = ("gain_per_turn", "gain_log_sd", "slack_turns", "time_constant_s")
     for key, estimate in {**whole, **groups}.items():
         row: dict[str, object] = {}
-        row.update(zip(GROUP, key, strict=True))
+        for level, part in zip(GROUP, key, strict=True):
+            row[level] = part
         row["jobs"] = estimate.jobs
         for name, inner in zip(said, NAMES, strict=True):
             row[name], row[f"{name}_low"], row[f"{name}_high"] = estimate.interval(inner)
