@@ -1,4 +1,4 @@
-"""How the study scales: `python tests/study_scale.py [--jobs 10000] [--memory 50000]`, some minutes.
+"""How the study scales: `python tests/study_scale.py [--jobs 10000] [--memory 50000]`.
 
 In one run: seconds from disk with the command's own settings (wall, two processes) and of the processor; twice the jobs;
 the fit alone against as many plain statsmodels OLS fits; the largest memory of a study of `--memory` jobs. On a machine

@@ -115,6 +115,13 @@ def test_the_sample_is_never_hidden(demo: study.Study) -> None:
     assert "not asked" in report.say(report.summary(study.study([DEMO], sample=0)))
 
 
+def test_findings_are_the_advisers(demo: study.Study) -> None:
+    """At the end of each job, what `Job.findings` says; the screen counts stops and warnings."""
+    halts = set(demo.findings.loc[demo.findings["severity"] == "halt", "code"])
+    assert {"wrong-way", "air-in-sample"} <= halts
+    assert "wrong-way 1" in " ".join(report.say(report.summary(demo)).split())
+
+
 def test_replay_tells_known_advised_done_and_cost() -> None:
     """Against the advice, too soon, past the band: each row says so; rows as advised cost nothing."""
     job = Told().check("sample line", "tight").run_at("high").wait(150).read("high", 8.3)
@@ -160,7 +167,7 @@ def test_the_study_command_writes_tables_plots_and_prior(tmp_path: Path) -> None
     out = tmp_path / "out"
     words = run(f"advisor study {tmp_path} --out {out}")
     assert "2 jobs:" in words
-    assert f"{out}: 6 tables as CSV" in " ".join(words.split())
+    assert f"{out}: 7 tables as CSV" in " ".join(words.split())
     found = study.study([tmp_path])  # the CSVs in `out` are no job logs, and are not taken for such
     assert found.bad == ()
     for name in report.TABLES:

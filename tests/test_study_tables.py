@@ -203,7 +203,7 @@ def test_two_processes_give_what_one_gives(logs: Path) -> None:
     some = sorted(logs.glob("*.csv"))[:9]
     one, two = (study.study(some, sample=2, processes=count) for count in (1, 2))
     assert one.sample == two.sample
-    for name in ("jobs", "moves", "readings", "screws", "predictions", "turns"):
+    for name in ("jobs", "moves", "readings", "screws", "predictions", "turns", "findings"):
         pd.testing.assert_frame_equal(getattr(one, name), getattr(two, name))
     pd.testing.assert_frame_equal(one.evidence, two.evidence, rtol=1e-9)
 

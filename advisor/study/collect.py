@@ -35,7 +35,7 @@ class Study:
 
     jobs, moves, readings, screws   see `tables` and `batch`; `jobs.found` has the screws' faults too
     evidence      what the prior is learned from, see `learn`
-    predictions, turns   past advice asked anew, see `honesty`; of the jobs in `sample` only
+    predictions, turns, findings   past advice asked anew, see `honesty`; of the jobs in `sample` only
     sample        jobs that were asked anew, drawn at random with `seed`; all of them where there are few
     bad           logs that could not be read, each `file:line: what it is`
     """
@@ -47,6 +47,7 @@ class Study:
     evidence: pd.DataFrame
     predictions: pd.DataFrame
     turns: pd.DataFrame
+    findings: pd.DataFrame
     sample: tuple[str, ...]
     seed: int
     bad: tuple[str, ...]
@@ -100,10 +101,10 @@ def study(
         drawn = honesty.drawn(list(jobs["job"]), sample, seed)
         asked = _counted(run(ask_part, _pieces(drawn, REPLAYED_AT_ONCE)), "asking anew", len(drawn), progress)
         answers = [part.tables for part in asked] or [ask_part([]).tables]
-    predictions, turns = (_in_order(pd.concat(list(parts))) for parts in zip(*answers, strict=True))
+    predictions, turns, findings = (_in_order(pd.concat(list(parts))) for parts in zip(*answers, strict=True))
     evidence = learn.as_evidence(totals)
     lists = tuple(drawn), seed, tuple(sorted(set(bad)))
-    return Study(jobs, moves, readings, screws, evidence, predictions, turns, *lists)
+    return Study(jobs, moves, readings, screws, evidence, predictions, turns, findings, *lists)
 
 
 def find_logs(names: Iterable[str | os.PathLike[str]]) -> tuple[list[str], tuple[str, ...]]:
@@ -151,7 +152,8 @@ def read_part(paths: Sequence[str]) -> Part:
 def ask_part(paths: Sequence[str]) -> Part:
     """Past advice of some jobs, asked anew."""
     rows, bad = read_rows(paths)
-    return Part(len(paths), (honesty.predictions(rows), honesty.turns(rows)), {}, bad)
+    made = honesty.predictions(rows), honesty.turns(rows), honesty.findings(rows)
+    return Part(len(paths), made, {}, bad)
 
 
 def _with_faults(jobs: pd.DataFrame, screws: pd.DataFrame) -> pd.DataFrame:
@@ -166,7 +168,7 @@ def _with_faults(jobs: pd.DataFrame, screws: pd.DataFrame) -> pd.DataFrame:
 
 
 def _in_order(frame: pd.DataFrame) -> pd.DataFrame:
-    return frame.sort_values([name for name in ("job", "row", "screw") if name in frame], ignore_index=True)
+    return frame.sort_values([name for name in ("job", "row", "screw", "code") if name in frame], ignore_index=True)
 
 
 def _pieces(paths: Sequence[str], size: int) -> list[Sequence[str]]:

@@ -47,8 +47,18 @@ def turns(rows: pd.DataFrame) -> pd.DataFrame:
     return _typed(pd.DataFrame(found, columns=list(TURN_COLUMNS)))
 
 
+def findings(rows: pd.DataFrame) -> pd.DataFrame:
+    """What the adviser finds wrong in each job as of its last row: one row per job and finding."""
+    found = [
+        (name, finding.code, finding.severity)
+        for name, job in _jobs(rows)
+        for finding in job.findings(max(event.time for event in job.events))
+    ]
+    return _typed(pd.DataFrame(found, columns=["job", "code", "severity"]))
+
+
 def _typed(frame: pd.DataFrame) -> pd.DataFrame:
-    words = {"job", "kind", "firing", "screw"}
+    words = {"job", "kind", "firing", "screw", "code", "severity"}
     flags = {"covered", "in_band", "past_band"}
     return frame.astype(
         {

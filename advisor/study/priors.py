@@ -10,8 +10,9 @@ from advisor.study import learn
 from advisor.study.learn import GROUP, LAG_LOG_SD, NAMES, Estimate
 from advisor.study.tables import turndown_limits
 
-# No fleet makes a new valve surer than that. Own choice, from visits with a prior whose gains were half of the true ones:
-# at 0.41 8 of 60 passed the band, at 0.5 4, at 0.6 2; the moves that a right prior saves come from its median.
+# No fleet makes a new valve surer than that. Own choice, from 60 visits each with a prior whose gains were half the
+# true ones: with 0.41 eight of them passed the band, with 0.5 four, with 0.6 two. What a right prior saves comes
+# from its median.
 LEAST_LOG_SD = 0.6
 SLACK_LIMITS = (1 / 200, 1 / 8)  # turns, own choice
 # middle and spread of the built-in chances along the range of log time constants, see hypotheses.TIME_CONSTANT_NODES
@@ -19,8 +20,9 @@ LAG_PLACE, LAG_SPREAD = 0.37, 0.264
 REMARKS = (
     "A first guess learned from job logs, for: advisor open LOG --prior THIS_FILE",
     "A job takes the [[prior]] that names the most about it. Names are those of advisor.prior.Prior;",
-    "what is not named stays built in. Gains: % CO2 per turn, median, by screw; gain_log_sd: spread of their",
-    "logarithm, at least 0.6, in case the next valve is another; slack_turns: widest slack; time_constant_s: shortest and longest; noise_sd_pct: of one reading, % CO2.",
+    "what is not named stays built in. gain_per_turn: median, % CO2 per turn, by screw; gain_log_sd: spread of its",
+    "logarithm, at least 0.6, since the next valve may be another; slack_turns: widest slack; time_constant_s:",
+    "shortest and longest; noise_sd_pct: of one reading, % CO2.",
 )
 
 

@@ -17,7 +17,7 @@ from advisor.study.frames import plain
 
 WIDTH, LABEL_WIDTH = 78, 9
 MOST_GROUPS, MOST_BAD = 4, 3  # on the screen; the record has all
-TABLES = ("jobs", "moves", "readings", "screws", "predictions", "turns")
+TABLES = ("jobs", "moves", "readings", "screws", "predictions", "turns", "findings")
 
 
 def summary(study: Study) -> dict[str, Any]:
@@ -38,6 +38,7 @@ def summary(study: Study) -> dict[str, Any]:
         "overshot": _mean(moves["overshot"]),
         "jobs_that_overshot": float((jobs["overshoots"] > 0).mean()),
         "found": {code: int(count) for code, count in _found(jobs).items()},
+        "findings_in_sample": {code: int(count) for code, count in _halts(study.findings).items()},
         "priors_in_use": {source or "built in": int(n) for source, n in jobs["prior_source"].value_counts().items()},
         "learned": plain(priors.as_table(study.evidence)),
         "noise_sd_pct": noise and noise[0],
@@ -77,8 +78,7 @@ def say(record: dict[str, Any], written: str = "") -> str:
             f"{percent(record['overshot'])} of turns, in {percent(record['jobs_that_overshot'])} of jobs, as displayed "
             "once settled.",
         )
-    found = ", ".join(f"{code} {count:,}" for code, count in list(record["found"].items())[:6])
-    lines += _labelled("Found", f"jobs with {found}." if found else "nothing wrong in any reading.")
+    lines += _say_found(record)
     lines += _say_learned(record)
     lines += _say_honest(record)
     if record["bad_logs"]:
@@ -86,6 +86,21 @@ def say(record: dict[str, Any], written: str = "") -> str:
     if written:
         lines += _labelled("Files", written)
     return "\n".join(lines)
+
+
+def _say_found(record: dict[str, Any]) -> list[str]:
+    """Jobs with findings: from single readings and the fast regression; as the adviser sees them, of the sample."""
+    seen, asked = (
+        ", ".join(f"{code} {count:,}" for code, count in list(record[name].items())[:6])
+        for name in ("found", "findings_in_sample")
+    )
+    sample = record["sample"]
+    whole = sample["jobs"] == sample["of"]
+    lines = [] if whole else _labelled("Found", f"jobs with {seen}." if seen else "nothing in any reading or screw.")
+    if sample["jobs"]:
+        who = "all jobs" if whole else f"the {sample['jobs']:,} jobs asked anew"
+        lines += _labelled("Found" if whole else "", f"stops and warnings at the end of {who}: {asked or 'none'}.")
+    return lines
 
 
 def _say_learned(record: dict[str, Any]) -> list[str]:
@@ -138,11 +153,11 @@ def _say_honest(record: dict[str, Any]) -> list[str]:
         f"readings ({drawn})."
     )
     lines = _labelled("Honest", text)
-    for name, what in (("reliability_of_readings", "in band"), ("reliability_of_passing", "past the band")):
+    for name, what in (("reliability_of_readings", "In band"), ("reliability_of_passing", "Past the band")):
         bins = [row for row in record[name] if row["count"] >= 10]
-        pairs = ", ".join(f"{100 * row['said']:.0f}: {100 * row['happened']:.0f}" for row in bins)
-        if pairs:
-            lines += _labelled("", f"{what}, said: came, %: {pairs}.")
+        said, came = (", ".join(f"{100 * row[part]:.0f}" for row in bins) for part in ("said", "happened"))
+        if bins:
+            lines += _labelled("", f"{what}: said {said} %; came {came} %.")
     return lines
 
 
@@ -225,6 +240,10 @@ def _mean(values: pd.Series) -> float | None:
     return float(values.mean()) if len(values) else None
 
 
+def _halts(findings: pd.DataFrame) -> pd.Series:
+    return findings.loc[findings["severity"] != "note", "code"].value_counts()
+
+
 def _found(jobs: pd.DataFrame) -> pd.Series:
     return pd.Series([code for codes in jobs["found"] for code in codes.split()], dtype=object).value_counts()
 
@@ -234,9 +253,10 @@ def _plural(count: int, word: str) -> str:
 
 
 def _wrapped(text: str) -> list[str]:
-    return textwrap.wrap(text, WIDTH)
+    return textwrap.wrap(text, WIDTH, break_on_hyphens=False)
 
 
 def _labelled(label: str, text: str) -> list[str]:
     head = f"  {label:<{LABEL_WIDTH}}"
-    return textwrap.wrap(text, WIDTH, initial_indent=head, subsequent_indent=" " * len(head))
+    follow = " " * len(head)
+    return textwrap.wrap(text, WIDTH, initial_indent=head, subsequent_indent=follow, break_on_hyphens=False)
