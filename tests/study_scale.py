@@ -1,6 +1,6 @@
 """How the study scales: `python tests/study_scale.py [--jobs 10000] [--memory 50000]`.
 
-In one run: seconds from disk with the command's own settings (wall, two processes) and of the processor; twice the jobs;
+In one run: seconds from disk with the command's own settings (wall, two processes) and of the processor; twice as many;
 the fit alone against as many plain statsmodels OLS fits; the largest memory of a study of `--memory` jobs. On a machine
 that others use, only ratios and processor seconds mean something.
 """

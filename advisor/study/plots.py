@@ -60,8 +60,8 @@ def _curves(ax: Axes, x: np.ndarray, table: np.ndarray) -> None:
         ax.text(0.5, 0.5, "no settled readings", ha="center", transform=ax.transAxes)
         return
     step = max(1, len(table) // FAINT_JOBS)
-    for row in table[::step]:
-        ax.plot(x, row, color="0.6", lw=0.5, alpha=0.35, zorder=1)
+    for number, row in enumerate(table[::step]):
+        ax.plot(x, row, color="0.6", lw=0.5, alpha=0.35, zorder=1, label="" if number else "single jobs")
     spoken = np.isfinite(table).mean(axis=0) >= 0.1  # before that too few jobs have been read
     q10, q25, q50, q75, q90 = np.nanquantile(table[:, spoken], [0.1, 0.25, 0.5, 0.75, 0.9], axis=0)
     ax.fill_between(x[spoken], q10, q90, color=SKY, alpha=0.35, lw=0, label="8 jobs in 10", zorder=2)
@@ -70,7 +70,7 @@ def _curves(ax: Axes, x: np.ndarray, table: np.ndarray) -> None:
     ax.set_ylim(0, max(0.5, float(np.nanquantile(table, 0.98))))
     ax.set_xlim(left=0)
     ax.set_ylabel("|CO2 - band centre|, % CO2")
-    ax.legend(frameon=False, fontsize="small")
+    ax.legend(loc="upper right", framealpha=0.9, edgecolor="none", fontsize="small")
 
 
 def gains(ax: Axes, screws: pd.DataFrame, jobs: pd.DataFrame, by: str = "fuel") -> Axes:
@@ -176,7 +176,7 @@ def reliability(ax: Axes, table: pd.DataFrame, what: str) -> Axes:
     ax.plot([0, 100], [0, 100], color="0.5", ls="--", lw=1, label="honest")
     table = table[table["count"] >= FEWEST_CASES]
     ax.errorbar(
-        100 * table["said"], 100 * table["happened"], yerr=_within(table["happened"], table["error"]), fmt="o-",
+        100 * table["said"], 100 * table["happened"], yerr=_within(table["happened"], table["error"]), fmt="o",
         color=BLUE, capsize=3, label=f"{int(table['count'].sum()):,} cases",
     )  # fmt: skip
     ax.set_xlim(-2, 102)
