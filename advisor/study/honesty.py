@@ -19,6 +19,7 @@ from advisor.study.frames import job_events, job_facts
 from advisor.visit import Visit
 
 A_MOMENT = timedelta(milliseconds=1)
+LEAST_CO2_PCT = 0.1  # plain air has no place on the straight scale
 CERTAIN = 0.9  # the range stated with every expectation
 KINDS = ("first at a rate", "after a turn", "same again")
 PREDICTION_COLUMNS = (
@@ -84,7 +85,7 @@ def _predicted(name: str, job: Job) -> Iterator[tuple[object, ...]]:
         if not visit.belief.states or visit.belief.firing != event.firing or visit.left:
             continue  # nobody logged this rate: there was nothing to expect
         scale = visit.belief.model.scales[event.firing]
-        shown = min(event.co2_pct, scale.fuel.co2_max_pct)
+        shown = min(max(event.co2_pct, LEAST_CO2_PCT), scale.fuel.co2_max_pct)
         low_edge, high_edge = visit.facts.bands[event.firing]
         forecast = visit.belief.displayed(event.time.timestamp())
         straight = [float(scale.straight(x)) for x in (shown, low_edge - step / 2, high_edge + step / 2)]
@@ -106,7 +107,7 @@ def _kind(visit: Visit, event: Event) -> str:
 
 def _turned(name: str, job: Job) -> Iterator[tuple[object, ...]]:
     rows = job.rows()
-    settled = {row.number for row in job.visit(rows[-1].event.time).history.settled}
+    settled = {row.number for row in job.visit(rows[-1].event.time).history.settled} if rows else set()
     for place, row in enumerate(rows):
         event = row.event
         if event.event != "turn" or event.screw is None or event.turns_cw is None:
