@@ -188,7 +188,7 @@ def show(log: Log, as_json: AsJson = False) -> None:
 def study(
     logs: Annotated[
         list[str] | None,
-        typer.Argument(metavar="LOGS...", help="Job logs: files, folders, patterns.", show_default=False),
+        typer.Argument(metavar="LOGS", help="Job logs: files, folders, patterns.", show_default=False),
     ] = None,
     out: Annotated[Path | None, typer.Option(help="Folder for tables, plots and the learned prior.")] = None,
     replay: Annotated[Path | None, typer.Option(help="One job instead: row by row, what was advised and done.")] = None,

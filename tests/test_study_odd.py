@@ -66,7 +66,8 @@ def there_and_back() -> Job:
 
 
 ODD = (
-    probe_in_air, most_a_display_shows, turn_before_all, all_struck, only_a_check, two_days, same_second, there_and_back,
+    probe_in_air, most_a_display_shows, turn_before_all, all_struck, only_a_check, two_days, same_second,
+    there_and_back,
 )  # fmt: skip
 
 
