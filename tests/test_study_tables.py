@@ -11,7 +11,7 @@ from replay import BANDS, Told, moment
 
 from advisor import Job, RangeError, study
 from advisor.errors import LogError
-from advisor.log import Log
+from advisor.log import Log, parse_log
 from advisor.study import collect, frames
 
 DEMO = ROOT / "demo_logs"
@@ -206,6 +206,13 @@ def test_two_processes_give_what_one_gives(logs: Path) -> None:
     for name in ("jobs", "moves", "readings", "screws", "predictions", "turns", "findings"):
         pd.testing.assert_frame_equal(getattr(one, name), getattr(two, name))
     pd.testing.assert_frame_equal(one.evidence, two.evidence, rtol=1e-9)
+
+
+def test_the_fleet_is_the_same_for_a_seed() -> None:
+    """The invented fleet comes from its seed alone, and every log of it is sound."""
+    assert fleet.make_job(3, 1) == fleet.make_job(3, 1) != fleet.make_job(3, 2)
+    for number in range(30):
+        assert parse_log(fleet.make_job(number, 5).encode(), "made").warnings == ()
 
 
 def test_a_job_goes_into_a_frame_and_back() -> None:

@@ -143,8 +143,7 @@ def log_likelihood(gain: Array, faulty: Array) -> Array:
     for first in range(0, len(gain), JOBS_AT_ONCE):  # few at a time, to stay in cache
         some = gain[first : first + JOBS_AT_ONCE]
         mixed = np.einsum("wb,tl,klbz->kwtz", of_slack, of_lag, some, optimize=True).reshape(-1, LOG_GAIN.size)
-        cells = mixed @ (sound * of_gain)
-        cells.shape = (len(some), *total.shape)
+        cells = (mixed @ (sound * of_gain)).reshape(len(some), *total.shape)
         cells += faulty[first : first + JOBS_AT_ONCE, None, None] + 1e-300
         total += np.log(cells, out=cells).sum(axis=0)
     # (w t, m s) -> (m, s, w, t)
