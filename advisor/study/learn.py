@@ -120,7 +120,7 @@ def add(total: Totals, more: Totals) -> None:
 def totals(found: pd.DataFrame) -> Totals:
     """All figures of each group in a table of evidence."""
     total: Totals = {}
-    for group, part in found.groupby(list(GROUP), sort=True):
+    for group, part in found.fillna({"valve_family": ""}).groupby(list(GROUP), sort=True):
         row = total.setdefault(tuple(map(str, group)), np.zeros(FIGURES))
         np.add.at(row, part["figure"].to_numpy(np.int64), part["value"].to_numpy(np.float64))
     return total
