@@ -5,7 +5,7 @@ import json
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -14,6 +14,7 @@ import typer
 from advisor import fuels, text, units
 from advisor.errors import AdvisorError, LogError, RangeError
 from advisor.events import FIRINGS, SCREWS
+from advisor.facts import Facts
 from advisor.job import Job
 from advisor.options import one_of, parse_mixture, parse_pressure, parse_settings, parse_time
 
@@ -63,17 +64,20 @@ def open_log(
     ] = None,
     site: Annotated[str, typer.Option(help="Free text for the record.")] = "",
     analyser: Annotated[str, typer.Option(help="Analyser and its last calibration, for the record.")] = "",
+    valve_family: Annotated[str, typer.Option(help="Your own label for valves that respond alike.")] = "",
+    prior: Annotated[Path | None, typer.Option(help="First guess learned from many jobs: a file study wrote.")] = None,
 ) -> None:
     """Start a job log. Bands and fuel come from the maker's instructions."""
-    job = Job.create(
-        log,
-        fuel=fuels.mixture(fuel, parse_mixture(mixture)) if mixture else fuel,
+    facts = Facts(
+        fuel=fuels.mixture(fuel, parse_mixture(mixture)) if mixture else fuels.by_name(fuel),
         bands={"high": units.parse_range(high, "--high"), "low": units.parse_range(low, "--low")},
         pressures=dict(map(parse_pressure, pressure or [])),
         site=site,
         analyser=analyser,
+        valve_family=valve_family,
         **parse_settings(setting or []),
     )
+    job = Job.create(log, **vars(with_prior_from(prior, facts) if prior else facts))
     typer.echo(text.say_opened(job))
 
 
@@ -260,6 +264,34 @@ def practise(
     if fault and surprise:
         raise RangeError("--fault and --surprise: give one of them")
     game.run(game.begin(fault, surprise, seed, log), input, typer.echo)
+
+
+@app.command()
+def study(
+    logs: Annotated[
+        list[str] | None,
+        typer.Argument(metavar="LOGS", help="Job logs: files, folders, patterns.", show_default=False),
+    ] = None,
+    out: Annotated[Path | None, typer.Option(help="Folder for tables, plots and the learned prior.")] = None,
+    replay: Annotated[Path | None, typer.Option(help="One job instead: row by row, what was advised and done.")] = None,
+    sample: Annotated[int, typer.Option(help="Most jobs whose past advice is asked anew, drawn at random.")] = 200,
+    seed: Annotated[int, typer.Option(help="Seed of that draw.")] = 1,
+    as_json: AsJson = False,
+) -> None:
+    """For the engineer: how valves respond, where jobs lose time, is the advice honest, a first guess for new jobs."""
+    from advisor import desk  # here, not above: it needs pandas
+
+    typer.echo(desk.replayed(replay, logs, as_json) if replay else desk.studied(logs or [], out, sample, seed, as_json))
+
+
+def with_prior_from(path: Path, facts: Facts) -> Facts:
+    """The facts with the prior that a file holds for such a job."""
+    from advisor import prior_file  # here, not above: no answer needs it
+
+    prior, source = prior_file.read_prior(
+        path, fuel=facts.fuel.name, valve_family=facts.valve_family, turndown=facts.turndown
+    )
+    return replace(facts, prior=prior, prior_source=source)
 
 
 def maybe_number(typed: str | None, what: str) -> float | None:

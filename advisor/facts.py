@@ -37,6 +37,8 @@ class Facts:
     prior      what is assumed about the valve before its first turn
     site, analyser  free text for the record
     practice   whether the boiler is made up: everything made from the log says PRACTICE
+    valve_family   the user's own label for valves that respond alike, for the study of many jobs
+    prior_source   where `prior` comes from: empty for the built-in one
     """
 
     fuel: Fuel
@@ -60,6 +62,8 @@ class Facts:
     site: str = ""
     analyser: str = ""
     practice: bool = False
+    valve_family: str = ""
+    prior_source: str = ""
 
     def __post_init__(self) -> None:
         put = object.__setattr__

@@ -64,24 +64,25 @@ def _at(name: str, number: int) -> Iterator[None]:
 def format_head(facts: Facts) -> str:
     """Write the facts and the header row, each line with its end. Some facts left as usual are left out."""
     usual = Facts(facts.fuel, facts.bands)
-    lines = [f"# format = {FORMAT}", f"# fuel = {_toml(facts.fuel.name)}"]
+    lines = [f"# format = {FORMAT}", f"# fuel = {toml(facts.fuel.name)}"]
     if facts.fuel not in fuels.BUILT_IN:
-        lines.append(f"# fuel_composition = {_toml(facts.fuel.composition)}")
+        lines.append(f"# fuel_composition = {toml(facts.fuel.composition)}")
     for entry in fields(Facts)[1:]:
         value = getattr(facts, entry.name)
         if entry.name in _ALWAYS_WRITTEN or value != getattr(usual, entry.name):
-            lines.append(f"# {entry.name} = {_toml(value)}")
+            lines.append(f"# {entry.name} = {toml(value)}")
     return "\n".join([*lines, ",".join(COLUMNS), ""])
 
 
-def _toml(value: Any) -> str:
+def toml(value: Any) -> str:
+    """A value as TOML on one line."""
     if isinstance(value, Prior):
         value = {name: getattr(value, name) for name in _PRIOR_TYPES}
     if isinstance(value, Mapping):
-        keys = {key: key if re.fullmatch("[A-Za-z0-9_-]+", key) else _toml(key) for key in value}
-        return "{" + ", ".join(f"{keys[key]} = {_toml(item)}" for key, item in value.items()) + "}"
+        keys = {key: key if re.fullmatch("[A-Za-z0-9_-]+", key) else toml(key) for key in value}
+        return "{" + ", ".join(f"{keys[key]} = {toml(item)}" for key, item in value.items()) + "}"
     if isinstance(value, tuple):
-        return "[" + ", ".join(map(_toml, value)) + "]"
+        return "[" + ", ".join(map(toml, value)) + "]"
     if isinstance(value, str):
         return '"' + _TOML_ESCAPED.sub(_toml_escape, value) + '"'
     if isinstance(value, bool):
@@ -169,7 +170,7 @@ def _fit(value: Any, wanted: Any, what: str) -> Any:
     if kind in (Prior, Mapping) and isinstance(value, dict):
         types = {**dict.fromkeys(value, float), **_PRIOR_TYPES} if kind is Prior else dict.fromkeys(value, args[1])
         return {key: _fit(item, types[key], f"{what} {key:.40}") for key, item in value.items()}
-    if kind is tuple and isinstance(value, list) and len(value) == len(args):
+    if kind is tuple and isinstance(value, list | tuple) and len(value) == len(args):
         return tuple(_fit(item, arg, what) for item, arg in zip(value, args, strict=True))
     if kind is float and type(value) in (int, float) and abs(value) <= 1e300:
         return float(value)
@@ -182,6 +183,11 @@ def _fit(value: Any, wanted: Any, what: str) -> Any:
         tuple: f"a list of {len(args)} in [ ]",
     }
     raise RangeError(f"{what}: {words.get(kind, 'a table in { }')} is needed")
+
+
+def parse_prior(table: Mapping[str, object], what: str) -> Prior:
+    """A prior from a TOML table; what is left out keeps its built-in value. Raises RangeError."""
+    return Prior.from_mapping(_fit(table, Prior, what))
 
 
 def _facts(given: Given, name: str, header: int) -> Facts:

@@ -1,7 +1,7 @@
 """One job: its facts and events, in memory or in a log on disk, and the answers they give."""
 
 import os
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import asdict, dataclass, replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -99,6 +99,14 @@ class Job:
         if self.path is not None:
             self._take(log.read_log(self.path))
         return self._events != before
+
+    @classmethod
+    def of(cls, facts: Facts, events: Iterable[Event]) -> Self:
+        """A job in memory from facts and rows that were read and checked elsewhere."""
+        job = cls.__new__(cls)
+        job.path, job._known = None, None
+        job._take(log.Log(facts, tuple(events), ()))
+        return job
 
     def _take(self, read: log.Log) -> None:
         self.facts, self._events, self.warnings = read.facts, read.events, read.warnings

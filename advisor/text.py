@@ -147,6 +147,8 @@ def say_opened(job: Job) -> str:
         taken = f'{way}; if not, log check "{screw} clockwise" {against}'
         taken = "not known: the first small turn will show" if way == "unknown" else taken
         lines += labelled(screw.capitalize(), f"up to {_most(facts, screw)} at a time; clockwise is taken as {taken}.")
+    if facts.prior_source:
+        lines += labelled("Guess", f"first guess from {facts.prior_source}.")
     for caution in BEFORE:
         lines += labelled("Before", caution)
     lines += wrapped(CAUTION)

@@ -35,6 +35,8 @@ facts = st.builds(
     site=site_text,
     analyser=site_text,
     practice=st.booleans(),
+    valve_family=site_text,
+    prior_source=site_text,
 )
 
 
@@ -71,7 +73,7 @@ KNOWN = (
     "fuel, bands, cap_turns, cap_statement, mark_turns, travel_limit_turns, clockwise, min_wait_s, turndown, "
     "co_limit_ppm_air_free, display_step_pct, analyser_accuracy_pct, overshoot_chance, stop_chance, pressures, "
     "input_rate, heating_value, prior, "
-    "site, analyser, practice"
+    "site, analyser, practice, valve_family, prior_source"
 )
 READ_WELL = (
     "can't be read: a fact is '# key = value' on one line, with text in double quotes, numbers with a point, "

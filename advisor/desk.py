@@ -1,0 +1,60 @@
+"""The command `study`: options in, text out; a progress bar on standard error. It needs pandas, so not in `cli`."""
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from datetime import date
+from pathlib import Path
+
+from advisor.errors import LogError, RangeError
+from advisor.job import Job
+from advisor.study import collect, report
+from advisor.study.frames import plain
+from advisor.study.replay import replay
+
+
+def studied(logs: list[str], out: Path | None, sample: int, seed: int, as_json: bool) -> str:
+    """Study logs; what to print."""
+    if not logs:
+        raise RangeError("name the job logs to study: files, folders or a pattern such as 'logs/*.csv'")
+    if out is not None and out.exists() and not out.is_dir():
+        raise RangeError(f"--out {out}: this is a file. Name a folder")
+    with _progress() as progress:
+        found = collect.study(logs, sample=sample, seed=seed, progress=progress)
+    record = report.summary(found)
+    written = ""
+    if out is not None:
+        try:
+            written = report.write(found, record, out, f"{len(found.jobs):,} jobs studied on {date.today()}")
+        except OSError as error:
+            raise LogError(f"--out {out}: {error.strerror or error}. Name a folder that may be written to") from None
+    return report.as_json(record) if as_json else report.say(record, written)
+
+
+def replayed(path: Path, logs: list[str] | None, as_json: bool) -> str:
+    """One job row by row; what to print."""
+    if logs:
+        raise RangeError("--replay takes one job: leave the other logs out")
+    table = replay(Job.load(path))
+    if as_json:
+        shown = table.assign(time=[moment.isoformat() for moment in table["time"]])
+        return report.as_json({"job": str(path), "rows": plain(shown)})
+    return report.say_replay(str(path), table)
+
+
+@contextmanager
+def _progress() -> Iterator[collect.Progress]:
+    """A bar for each step on standard error, gone when done; none where that is no terminal."""
+    from rich.console import Console
+    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
+
+    columns = (TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn(), TimeRemainingColumn())
+    console = Console(stderr=True)
+    with Progress(*columns, console=console, transient=True, disable=not console.is_terminal) as bar:
+        steps: dict[str, object] = {}
+
+        def show(what: str, done: int, of: int) -> None:
+            if what not in steps:
+                steps[what] = bar.add_task(what, total=of)
+            bar.update(steps[what], completed=done)  # type: ignore[arg-type]
+
+        yield show

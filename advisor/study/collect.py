@@ -1,0 +1,210 @@
+"""Find job logs and read them, many at a time: tables, evidence and past advice of a whole fleet.
+
+Each process reads some logs, works out their tables and hands these on, so the rows of a large fleet are never in
+memory together. A log that can't be read is listed and does not stop the rest.
+"""
+
+import glob
+import os
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from concurrent.futures import ProcessPoolExecutor, as_completed
+from contextlib import contextmanager
+from dataclasses import dataclass
+from multiprocessing import get_context
+from pathlib import Path
+
+import pandas as pd
+
+from advisor import log
+from advisor.errors import LogError
+from advisor.study import batch, honesty, learn, tables
+from advisor.study.frames import rows_frame, words
+from advisor.study.timeline import timeline
+
+Progress = Callable[[str, int, int], None]  # what is being done, how many jobs are done, of how many
+
+MARKER = "study.json"  # a folder that holds it was written by a study and is not searched for logs
+AT_ONCE, REPLAYED_AT_ONCE = 200, 4  # logs that a process takes at a time
+FEW = 150  # logs up to which starting processes takes longer than it saves
+_THREADS = ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS")
+
+
+@dataclass(frozen=True)
+class Study:
+    """A fleet in tables.
+
+    jobs, moves, readings, screws   see `tables` and `batch`; `jobs.found` has the screws' faults too
+    evidence      what the prior is learned from, see `learn`
+    predictions, turns, findings   past advice asked anew, see `honesty`; of the jobs in `sample` only
+    sample        jobs that were asked anew, drawn at random with `seed`; all of them where there are few
+    bad           logs that could not be read, each `file:line: what it is`
+    """
+
+    jobs: pd.DataFrame
+    moves: pd.DataFrame
+    readings: pd.DataFrame
+    screws: pd.DataFrame
+    evidence: pd.DataFrame
+    predictions: pd.DataFrame
+    turns: pd.DataFrame
+    findings: pd.DataFrame
+    sample: tuple[str, ...]
+    seed: int
+    bad: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Part:
+    """What one process makes of some logs."""
+
+    count: int
+    tables: tuple[pd.DataFrame, ...]
+    totals: learn.Totals
+    bad: tuple[str, ...]
+
+
+def study(
+    logs: Sequence[str | os.PathLike[str]],
+    *,
+    sample: int = 200,
+    seed: int = 1,
+    processes: int | None = None,
+    progress: Progress = lambda what, done, of: None,
+) -> Study:
+    """Study the logs that files, folders and patterns name.
+
+    sample      largest number of jobs whose past advice is asked anew (some 0.1 s each); 0: none
+    processes   how many; left out, one per processor, and one for few logs
+
+    Raises LogError where no log can be read. With several processes a script must keep its own work under
+    `if __name__ == "__main__":`, as always with `multiprocessing`.
+    """
+    paths, bad = find_logs(logs)
+    many = processes or (len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1)
+    many = 1 if processes is None and len(paths) <= FEW else many
+    size = min(AT_ONCE, -(-len(paths) // (4 * many)) or 1)
+    with _workers(many) as run:
+        frames: list[tuple[pd.DataFrame, ...]] = []
+        totals: learn.Totals = {}
+        for part in _counted(run(read_part, _pieces(paths, size)), "reading", len(paths), progress):
+            frames.append(part.tables)
+            learn.add(totals, part.totals)
+            bad += part.bad
+        if not any(len(jobs) for jobs, *_ in frames):
+            raise LogError("\n".join(["no job log could be read", *bad[:10]]))
+        jobs, moves, readings, screws = (
+            pd.concat(list(parts), ignore_index=True) for parts in zip(*frames, strict=True)
+        )
+        jobs, moves, readings, screws = (
+            _in_order(frame) for frame in (_with_faults(jobs, screws), moves, readings, screws)
+        )
+        drawn = honesty.drawn(list(jobs["job"]), sample, seed)
+        asked = _counted(run(ask_part, _pieces(drawn, REPLAYED_AT_ONCE)), "asking anew", len(drawn), progress)
+        answers = [part.tables for part in asked] or [ask_part([]).tables]
+    predictions, turns, findings = (_in_order(pd.concat(list(parts))) for parts in zip(*answers, strict=True))
+    evidence = learn.as_evidence(totals)
+    lists = tuple(drawn), seed, tuple(sorted(set(bad)))
+    return Study(jobs, moves, readings, screws, evidence, predictions, turns, findings, *lists)
+
+
+def find_logs(names: Iterable[str | os.PathLike[str]]) -> tuple[list[str], tuple[str, ...]]:
+    """Paths of the logs that files, folders (searched whole) and patterns name, each once; and names without any."""
+    found: dict[str, str] = {}
+    bad = []
+    for name in (os.fspath(given) for given in names):
+        if os.path.isdir(name):
+            here = [str(path) for path in sorted(Path(name).rglob("*.csv")) if not _written_by_a_study(path.parent)]
+        elif os.path.exists(name):
+            here = [name]
+        else:
+            here = sorted(path for path in glob.glob(name, recursive=True) if os.path.isfile(path))
+        if not here:
+            bad.append(f"{name}: no job log there. Name files, folders or a pattern such as 'logs/*.csv'")
+        for path in here:
+            found.setdefault(os.path.realpath(path), path)
+    return list(found.values()), tuple(bad)
+
+
+def read_rows(paths: Iterable[str]) -> tuple[pd.DataFrame, tuple[str, ...]]:
+    """The rows of some logs as one frame (see `frames`), and what is wrong with the logs that can't be read."""
+    logs, bad = [], []
+    for path in paths:
+        try:
+            logs.append((path, log.read_log(path)))
+        except LogError as error:
+            bad.append(str(error))
+        else:
+            if not logs[-1][1].events:
+                logs.pop()
+                bad.append(f"{path}: no rows yet: a log that was opened and never used")
+    return rows_frame(logs), tuple(bad)
+
+
+def read_part(paths: Sequence[str]) -> Part:
+    """Tables and evidence of some logs."""
+    rows, bad = read_rows(paths)
+    line = timeline(rows)
+    made = (tables.jobs_of(line), tables.moves_of(line), tables.readings_of(line))
+    screws, totals = learn.screws_and_totals(line)
+    return Part(len(paths), (*made, screws), totals, bad)
+
+
+def ask_part(paths: Sequence[str]) -> Part:
+    """Past advice of some jobs, asked anew."""
+    rows, bad = read_rows(paths)
+    made = honesty.predictions(rows), honesty.turns(rows), honesty.findings(rows)
+    return Part(len(paths), made, {}, bad)
+
+
+def _with_faults(jobs: pd.DataFrame, screws: pd.DataFrame) -> pd.DataFrame:
+    """The jobs with a screw's likely faults among what was found, under the adviser's codes."""
+    faults = [(screws["chance_reversed"], "wrong-way"), (screws["chance_dead"], "no-effect")]
+    named = {code: set(screws["job"][chance > batch.LIKELY_FAULTY]) for chance, code in faults}
+    codes = [
+        " ".join(sorted({*found.split(), *(code for code, those in named.items() if job in those)}))
+        for job, found in zip(jobs["job"], jobs["found"], strict=True)
+    ]
+    return jobs.assign(found=words(codes))
+
+
+def _in_order(frame: pd.DataFrame) -> pd.DataFrame:
+    return frame.sort_values([name for name in ("job", "row", "screw", "code") if name in frame], ignore_index=True)
+
+
+def _pieces(paths: Sequence[str], size: int) -> list[Sequence[str]]:
+    return [paths[at : at + size] for at in range(0, len(paths), size)]
+
+
+def _counted(parts: Iterator[Part], what: str, of: int, progress: Progress) -> Iterator[Part]:
+    done = 0
+    progress(what, 0, of)
+    for part in parts:
+        done += part.count
+        progress(what, done, of)
+        yield part
+
+
+@contextmanager
+def _workers(many: int) -> Iterator[Callable[[Callable[[Sequence[str]], Part], list[Sequence[str]]], Iterator[Part]]]:
+    """Something that maps a function over pieces, in this process or in several; results as they come."""
+    if many < 2:
+        yield map
+        return
+    before = {name: os.environ.get(name) for name in _THREADS}
+    os.environ.update(dict.fromkeys(_THREADS, "1"))  # each process has its processor to itself
+    pool = ProcessPoolExecutor(many, mp_context=get_context("spawn"))
+    try:
+        yield lambda work, pieces: (
+            future.result() for future in as_completed([pool.submit(work, piece) for piece in pieces])
+        )
+    finally:
+        pool.shutdown(cancel_futures=True)
+        for name, value in before.items():
+            if value is None:
+                del os.environ[name]
+            else:
+                os.environ[name] = value
+
+
+def _written_by_a_study(folder: Path) -> bool:
+    return (folder / MARKER).exists()

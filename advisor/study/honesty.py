@@ -1,0 +1,197 @@
+"""Past advice held against what came: every reading and turn of a job asked anew, as at that moment.
+
+Each question goes to the full model of `advisor.job`, with the rows up to a moment before, so an answer costs tens of
+milliseconds. A large fleet is asked on a random sample of its jobs; the sample and its error are always stated.
+"""
+
+from collections.abc import Iterator
+from datetime import timedelta
+
+import numpy as np
+import pandas as pd
+
+from advisor.errors import RangeError
+from advisor.events import Event
+from advisor.history import Row
+from advisor.job import Job
+from advisor.model import FIRING_FOR
+from advisor.study.frames import job_events, job_facts
+from advisor.visit import Visit
+
+A_MOMENT = timedelta(milliseconds=1)
+LEAST_CO2_PCT = 0.1  # plain air has no place on the straight scale
+CERTAIN = 0.9  # the range stated with every expectation
+KINDS = ("first at a rate", "after a turn", "same again")
+PREDICTION_COLUMNS = (
+    "job", "row", "kind", "firing", "shown_pct", "expect_pct", "low_pct", "high_pct", "rank", "covered",
+    "chance_in_band", "in_band",
+)  # fmt: skip
+TURN_COLUMNS = ("job", "row", "screw", "chance_in_band", "chance_past_band", "in_band", "past_band")
+
+
+def predictions(rows: pd.DataFrame) -> pd.DataFrame:
+    """One row per reading that could be expected: what the adviser would have said, and what the display showed.
+
+    low_pct to high_pct: the range for 9 times in 10; rank: chance that was given to a lower reading (even from 0 to 1
+    where the advice is honest); chance_in_band: that this reading would show in band.
+    """
+    found = [row for job in _jobs(rows) for row in _predicted(*job)]
+    return _typed(pd.DataFrame(found, columns=list(PREDICTION_COLUMNS)))
+
+
+def turns(rows: pd.DataFrame) -> pd.DataFrame:
+    """One row per turn at its own rate that was read settled after: chances stated before it, and what was displayed.
+
+    chance_in_band, chance_past_band are of the true settled CO2; in_band, past_band of the first settled display.
+    """
+    found = [row for job in _jobs(rows) for row in _turned(*job)]
+    return _typed(pd.DataFrame(found, columns=list(TURN_COLUMNS)))
+
+
+def findings(rows: pd.DataFrame) -> pd.DataFrame:
+    """What the adviser finds wrong in each job as of its last row: one row per job and finding."""
+    found = [
+        (name, finding.code, finding.severity)
+        for name, job in _jobs(rows)
+        for finding in job.findings(max(event.time for event in job.events))
+    ]
+    return _typed(pd.DataFrame(found, columns=["job", "code", "severity"]))
+
+
+def _typed(frame: pd.DataFrame) -> pd.DataFrame:
+    words = {"job", "kind", "firing", "screw", "code", "severity"}
+    flags = {"covered", "in_band", "past_band"}
+    return frame.astype(
+        {
+            name: object if name in words else bool if name in flags else np.int64 if name == "row" else np.float64
+            for name in frame
+        }
+    )
+
+
+def _jobs(rows: pd.DataFrame) -> Iterator[tuple[str, Job]]:
+    facts = job_facts(rows)
+    for name, own in rows.groupby("job", sort=True):
+        yield str(name), Job.of(facts[str(name)], job_events(own))
+
+
+def _predicted(name: str, job: Job) -> Iterator[tuple[object, ...]]:
+    step = job.facts.display_step_pct
+    for row in job.rows():
+        event = row.event
+        if event.event != "reading" or event.firing is None or event.co2_pct is None:
+            continue
+        visit = job.visit(event.time - A_MOMENT)
+        if not visit.belief.states or visit.belief.firing != event.firing or visit.left:
+            continue  # nobody logged this rate: there was nothing to expect
+        scale = visit.belief.model.scales[event.firing]
+        shown = min(max(event.co2_pct, LEAST_CO2_PCT), scale.fuel.co2_max_pct)
+        low_edge, high_edge = visit.facts.bands[event.firing]
+        forecast = visit.belief.displayed(event.time.timestamp())
+        straight = [float(scale.straight(x)) for x in (shown, low_edge - step / 2, high_edge + step / 2)]
+        figures = (forecast.quantile((1 - CERTAIN) / 2), forecast.mean, forecast.quantile((1 + CERTAIN) / 2))
+        low, middle, high = (float(scale.co2_pct(figure)) for figure in figures)
+        yield (
+            name, row.number, _kind(visit, event), event.firing, event.co2_pct, middle, low, high,
+            forecast.below(straight[0]), low <= event.co2_pct <= high, forecast.between(*straight[1:]),
+            low_edge - 1e-9 <= event.co2_pct <= high_edge + 1e-9,
+        )  # fmt: skip
+
+
+def _kind(visit: Visit, event: Event) -> str:
+    same = [row.event for row in visit.of("reading") if row.event.firing == event.firing]
+    if not same:
+        return KINDS[0]
+    return KINDS[1] if same[-1].time.timestamp() < visit.changed_at_s else KINDS[2]
+
+
+def _turned(name: str, job: Job) -> Iterator[tuple[object, ...]]:
+    rows = job.rows()
+    settled = {row.number for row in job.visit(rows[-1].event.time).history.settled} if rows else set()
+    for place, row in enumerate(rows):
+        event = row.event
+        if event.event != "turn" or event.screw is None or event.turns_cw is None:
+            continue
+        visit = job.visit(event.time - A_MOMENT)
+        firing = FIRING_FOR[event.screw]
+        if visit.belief.firing != firing or not visit.settled_readings(firing, 0.0):
+            continue
+        after = _first_settled(settled, rows[place + 1 :])
+        if after is None or after.firing != firing or after.co2_pct is None:
+            continue
+        scale, (low, high) = visit.belief.model.scales[firing], visit.facts.bands[firing]
+        edges = [float(scale.straight(edge)) for edge in (low, high)]
+        forecast = visit.belief.settled_after(firing, event.screw, [event.turns_cw])[0]
+        richer = event.turns_cw * visit.belief.model.toward_richer[event.screw] > 0
+        past = 1 - forecast.below(edges[1]) if richer else forecast.below(edges[0])
+        shown = after.co2_pct
+        yield (
+            name, row.number, event.screw, forecast.between(*edges), past,
+            low - 1e-9 <= shown <= high + 1e-9, shown > high + 1e-9 if richer else shown < low - 1e-9,
+        )  # fmt: skip
+
+
+def _first_settled(settled: set[int], later: list[Row]) -> Event | None:
+    """The first settled reading before anything else is changed."""
+    for row in later:
+        if row.event.event in ("turn", "firing"):
+            return None
+        if row.number in settled:
+            return row.event
+    return None
+
+
+# --- counted ----------------------------------------------------------------------------------------
+
+
+def share(hits: pd.Series, jobs: pd.Series) -> tuple[float, float]:
+    """A share with its 95 % error, jobs (not single readings) taken as what was drawn at random; NaN for no jobs.
+
+    Ratio estimate over clusters: Cochran, Sampling Techniques, 3rd ed., section 9.3 (from memory); never less than half
+    the Wilson interval of as many independent cases, which is not 0 however alike few cases are.
+    """
+    table = pd.DataFrame({"hit": hits.to_numpy(np.float64), "one": 1.0}).groupby(jobs.to_numpy()).sum()
+    count = len(table)
+    if not count:
+        return float("nan"), float("nan")
+    p = float(table["hit"].sum() / table["one"].sum())
+    left = table["hit"] - p * table["one"]
+    error = np.sqrt(count / max(count - 1, 1) * float((left**2).sum())) / float(table["one"].sum())
+    return p, max(1.96 * float(error), _wilson_half(p, len(hits)))
+
+
+def coverage(found: pd.DataFrame) -> pd.DataFrame:
+    """How often the range for 9 times in 10 held: all readings, and by kind. Columns: readings, holds, error (95 %)."""
+    rows = []
+    for kind in ("all", *KINDS):
+        part = found if kind == "all" else found[found["kind"] == kind]
+        rows.append((kind, len(part), *share(part["covered"], part["job"])))
+    return pd.DataFrame(rows, columns=["kind", "readings", "holds", "error"])
+
+
+def reliability(found: pd.DataFrame, chance: str = "chance_in_band", happened: str = "in_band") -> pd.DataFrame:
+    """Stated chances in ten bins against how often it happened. Columns: said (mean), happened, error (95 %), count."""
+    place = np.minimum((found[chance].to_numpy() * 10).astype(int), 9)
+    rows = []
+    for number in range(10):
+        part = found[place == number]
+        if len(part):
+            p, error = share(part[happened], part["job"])
+            rows.append((float(part[chance].mean()), p, error, len(part)))
+    return pd.DataFrame(rows, columns=["said", "happened", "error", "count"])
+
+
+def _wilson_half(p: float, n: int) -> float:
+    """Half the 95 % Wilson interval of a share."""
+    z = 1.96
+    return z / (1 + z * z / n) * float(np.sqrt(p * (1 - p) / n + z * z / (4 * n * n)))
+
+
+def drawn(jobs: list[str], most: int, seed: int) -> list[str]:
+    """At most `most` of the jobs, drawn at random without replacement; the same seed draws the same. 0: none."""
+    if most < 0:
+        raise RangeError(f"a sample of {most} jobs: 0 or more is allowed")
+    if len(jobs) <= most:
+        return sorted(jobs)
+    places = np.random.default_rng(seed).choice(len(jobs), size=most, replace=False)
+    return sorted(sorted(jobs)[place] for place in places)

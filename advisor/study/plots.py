@@ -1,0 +1,266 @@
+"""Plots of a study. Each takes an axes and a table and returns the axes; no global state is touched.
+
+Colours are Okabe and Ito's eight, which the colour-blind tell apart; lines differ in dash as well.
+"""
+
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from matplotlib.axes import Axes
+from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.figure import Figure
+
+from advisor.events import FIRINGS, SCREWS
+from advisor.study import honesty
+from advisor.study.collect import Study
+from advisor.study.frames import plain
+
+BLUE, ORANGE, GREEN, RED, PURPLE, SKY = "#0072B2", "#E69F00", "#009E73", "#D55E00", "#CC79A7", "#56B4E9"
+COLOURS = (BLUE, ORANGE, GREEN, RED, PURPLE, SKY)
+SCREW_COLOURS = dict(zip(SCREWS, (BLUE, RED), strict=True))
+FAINT_JOBS = 60  # single jobs drawn faint
+WELL_KNOWN_LOG_SD = 0.35  # gains known to about a factor of 1.8 either way are drawn
+FEWEST_CASES = 10  # in a bin of stated chances
+SIZE = (6.4, 3.6)  # inches; half a page
+
+
+def convergence_by_moves(ax: Axes, readings: pd.DataFrame, firing: str) -> Axes:
+    """Distance from the band's centre against turns of the rate's screw: the last settled reading before each."""
+    here = readings[readings["settled"] & (readings["firing"] == firing)]
+    last = here.groupby(["job", "moves"], sort=True)["distance_pct"].last()
+    table = last.unstack("moves").ffill(axis=1)  # a job that is done stays where it is
+    _curves(ax, table.columns.to_numpy(np.float64), table.to_numpy(np.float64))
+    ax.set_xlim(0, max(2.0, float(here.groupby("job")["moves"].max().quantile(0.98)) if len(here) else 2.0))
+    ax.set_xlabel(f"turns of the {'throttle' if firing == 'high' else 'offset'} screw")
+    ax.set_title(f"{firing} fire, {len(table):,} jobs", fontsize="medium")
+    return ax
+
+
+def convergence_by_minutes(ax: Axes, readings: pd.DataFrame, firing: str, most: float | None = None) -> Axes:
+    """Distance from the band's centre against minutes since the job's first row; each job keeps its last reading."""
+    here = readings[readings["settled"] & (readings["firing"] == firing)]
+    most = most or float(np.ceil(here["minutes"].quantile(0.95))) if len(here) else 1.0
+    grid = np.linspace(0.0, most, 121)
+    own = here.groupby("job", sort=True)
+    table = np.full((own.ngroups, grid.size), np.nan)
+    for row, (_, job) in enumerate(own):
+        at = np.searchsorted(job["minutes"].to_numpy(), grid, side="right") - 1
+        table[row, at >= 0] = job["distance_pct"].to_numpy()[at[at >= 0]]
+    _curves(ax, grid, table)
+    ax.set_xlabel("minutes since the job's first row")
+    ax.set_title(f"{firing} fire, {own.ngroups:,} jobs", fontsize="medium")
+    return ax
+
+
+def _curves(ax: Axes, x: np.ndarray, table: np.ndarray) -> None:
+    """Median, middle half and 8 in 10 of the rows of a table, single rows faint."""
+    if not table.size:
+        ax.text(0.5, 0.5, "no settled readings", ha="center", transform=ax.transAxes)
+        return
+    step = max(1, len(table) // FAINT_JOBS)
+    for number, row in enumerate(table[::step]):
+        ax.plot(x, row, color="0.6", lw=0.5, alpha=0.35, zorder=1, label="" if number else "single jobs")
+    spoken = np.isfinite(table).mean(axis=0) >= 0.1  # before that too few jobs have been read
+    q10, q25, q50, q75, q90 = np.nanquantile(table[:, spoken], [0.1, 0.25, 0.5, 0.75, 0.9], axis=0)
+    ax.fill_between(x[spoken], q10, q90, color=SKY, alpha=0.35, lw=0, label="8 jobs in 10", zorder=2)
+    ax.fill_between(x[spoken], q25, q75, color=BLUE, alpha=0.35, lw=0, label="half of the jobs", zorder=3)
+    ax.plot(x[spoken], q50, color=BLUE, lw=2, label="median", zorder=4)
+    ax.set_ylim(0, max(0.5, float(np.nanquantile(table, 0.98))))
+    ax.set_xlim(left=0)
+    ax.set_ylabel("|CO2 - band centre|, % CO2")
+    ax.legend(loc="upper right", framealpha=0.9, edgecolor="none", fontsize="small")
+
+
+def gains(ax: Axes, screws: pd.DataFrame, jobs: pd.DataFrame, by: str = "fuel") -> Axes:
+    """Distribution of the gains per screw and group (`by`: fuel, valve_family or turndown_range), logarithmic."""
+    known = screws[(screws["log_sd"] < WELL_KNOWN_LOG_SD) & (screws["chance_reversed"] + screws["chance_dead"] < 0.5)]
+    known = known.merge(jobs[["job", by]], on="job")
+    names, values = [], []
+    for group, part in known.groupby(by, sort=True):
+        for screw in SCREWS:
+            own = part.loc[part["screw"] == screw, "gain_per_turn"].to_numpy(np.float64)
+            if own.size >= 3:
+                names.append((str(group) or "no label", screw, own.size))
+                values.append(np.log10(own))
+    if not values:
+        ax.text(0.5, 0.5, "no gain is known well enough", ha="center", transform=ax.transAxes)
+        return ax
+    places = np.arange(len(values), dtype=float)
+    parts: Any = ax.violinplot(
+        values, places, orientation="horizontal", widths=0.8, showextrema=False, showmedians=True
+    )
+    for body, (_, screw, _count) in zip(parts["bodies"], names, strict=True):
+        body.set(facecolor=SCREW_COLOURS[screw], alpha=0.55)
+    parts["cmedians"].set(color="black", lw=1.5)
+    ax.set_yticks(places, [f"{group}\n{screw}, {count:,} jobs" for group, screw, count in names], fontsize="small")
+    ax.invert_yaxis()
+    ends = np.log10([0.5, 1, 2, 5, 10, 20, 50])
+    ax.set_xticks(ends, ["0.5", "1", "2", "5", "10", "20", "50"])
+    ax.set_xlim(np.log10(0.7), np.log10(40))
+    ax.set_xlabel("gain, % CO2 per turn (at high fire: throttle; at low fire: offset)")
+    ax.grid(axis="x", alpha=0.3)
+    return ax
+
+
+def slack_and_lag(ax: Axes, learned: pd.DataFrame, name: str) -> Axes:
+    """What was learned of `slack_turns` or `time_constant_s` per group and screw, with 90 % ranges."""
+    table = learned[learned["fuel"] != ""] if (learned["fuel"] != "").any() else learned
+    labels = [
+        ", ".join(filter(None, (row["fuel"], row["valve_family"], row["turndown_range"]))) + f"\n{row['screw']}"
+        for row in plain(table)
+    ]
+    places = np.arange(len(table), dtype=float)
+    middle, low, high = (table[f"{name}{end}"].to_numpy(np.float64) for end in ("", "_low", "_high"))
+    for screw, marker in zip(SCREWS, "os", strict=True):
+        own = (table["screw"] == screw).to_numpy()
+        ax.errorbar(
+            middle[own], places[own], xerr=[(middle - low)[own], (high - middle)[own]], fmt=marker,
+            color=SCREW_COLOURS[screw], capsize=3, label=screw,
+        )  # fmt: skip
+    ax.set_yticks(places, labels, fontsize="x-small")
+    ax.invert_yaxis()
+    ax.set_xlim(left=0)
+    units = {"slack_turns": "widest slack, turns (90 %)", "time_constant_s": "time constant of the display, s (90 %)"}
+    ax.set_xlabel(units[name])
+    ax.grid(axis="x", alpha=0.3)
+    ax.legend(frameon=False, fontsize="small")
+    return ax
+
+
+def overshoots(ax: Axes, moves: pd.DataFrame) -> Axes:
+    """Share of turns that passed the far edge of the band, by size of the turn, with 95 % errors."""
+    paired = moves[moves["before_pct"].notna() & moves["after_pct"].notna()]
+    edges = np.array([0, 1 / 36, 1 / 18, 5 / 48, 1])
+    names = ["under 1/36", "about 1/24", "about 1/12", "over 1/10"]
+    size = paired["turns_cw"].abs()
+    for number, screw in enumerate(SCREWS):
+        bars = []
+        for place in range(4):
+            part = paired[(paired["screw"] == screw) & (size > edges[place]) & (size <= edges[place + 1])]
+            if len(part) >= 5:
+                bars.append((place + 0.2 * (2 * number - 1), *honesty.share(part["overshot"], part["job"]), len(part)))
+        if bars:
+            x, share, error, counts = map(np.array, zip(*bars, strict=True))
+            within = _within(share, error)
+            ax.bar(x, 100 * share, 0.36, yerr=within, capsize=3, color=SCREW_COLOURS[screw], label=screw)
+            for at, count in zip(x, counts, strict=True):
+                ax.annotate(f"{count:,}", (at, 0), (0, -2), textcoords="offset points", ha="center", va="top", size=6)
+    ax.set_xticks(range(4), names)
+    ax.set_xlim(-0.6, 3.6)
+    ax.tick_params(axis="x", pad=10)
+    ax.set_xlabel("size of the turn, turns (number of turns below each bar)")
+    ax.set_ylabel("passed the band, % of turns")
+    ax.set_ylim(bottom=0)
+    if ax.containers:
+        ax.legend(frameon=False, fontsize="small")
+    return ax
+
+
+def waits(ax: Axes, moves: pd.DataFrame) -> Axes:
+    """Seconds from the change before to each turn: turns made on a settled reading, and not."""
+    edges = np.arange(0, 305, 10.0)
+    for kept, colour, name in ((True, BLUE, "on a settled reading"), (False, RED, "not settled")):
+        waited = moves.loc[moves["wait_kept"] == kept, "waited_s"].clip(upper=299).dropna().to_numpy(np.float64)
+        ax.hist(waited, list(edges), color=colour, alpha=0.6, label=f"{name}, {len(waited):,} turns")
+    ax.set_xlim(0, 300)
+    ax.set_xlabel("time from the change before to the turn, s (last bar: longer)")
+    ax.set_ylabel("turns")
+    ax.legend(frameon=False, fontsize="small")
+    return ax
+
+
+def reliability(ax: Axes, table: pd.DataFrame, what: str) -> Axes:
+    """Stated chances of `what` against what happened (`honesty.reliability`), with 95 % errors; bins of 10 cases up."""
+    ax.plot([0, 100], [0, 100], color="0.5", ls="--", lw=1, label="honest")
+    table = table[table["count"] >= FEWEST_CASES]
+    ax.errorbar(
+        100 * table["said"], 100 * table["happened"], yerr=_within(table["happened"], table["error"]), fmt="o",
+        color=BLUE, capsize=3, label=f"{int(table['count'].sum()):,} cases",
+    )  # fmt: skip
+    ax.set_xlim(-2, 102)
+    ax.set_ylim(-2, 102)
+    ax.set_title(what, fontsize="medium")
+    ax.set_xlabel("chance said, %")
+    ax.set_ylabel("share that came, %")
+    ax.legend(frameon=False, fontsize="small", loc="upper left")
+    return ax
+
+
+def ranks(ax: Axes, predictions: pd.DataFrame) -> Axes:
+    """Where readings fell in what was expected of them: flat where the advice is honest."""
+    values = 100 * predictions["rank"].to_numpy(np.float64)
+    ax.hist(values, list(np.linspace(0, 100, 11)), color=SKY, edgecolor="white")
+    ax.axhline(len(values) / 10, color="0.3", ls="--", lw=1, label="honest")
+    ax.set_xlabel("chance that had been given to a lower reading, %")
+    ax.set_ylabel("readings")
+    ax.set_xlim(0, 100)
+    ax.legend(frameon=False, fontsize="small", loc="lower center")
+    return ax
+
+
+def coverage(ax: Axes, table: pd.DataFrame) -> Axes:
+    """How often the range for 9 times in 10 held, by kind of reading, with 95 % errors (`honesty.coverage`)."""
+    known = table[table["readings"] > 0].reset_index(drop=True)
+    ax.axvline(90, color="0.5", ls="--", lw=1)
+    ax.errorbar(
+        100 * known["holds"], known.index, xerr=_within(known["holds"], known["error"]), fmt="o", color=BLUE, capsize=3
+    )
+    ax.set_yticks(
+        known.index, [f"{row.kind}\n{row.readings:,} readings" for row in known.itertuples()], fontsize="small"
+    )
+    ax.invert_yaxis()
+    ax.set_ylim(len(known) - 0.5, -0.5)
+    ax.set_xlim(min(70.0, float(100 * (known["holds"] - known["error"]).min() - 2)) if len(known) else 70, 101)
+    ax.set_xlabel("90 % range held, % of readings (dashed: honest)")
+    return ax
+
+
+def _within(share: Any, error: Any) -> Any:
+    """Errors below and above a share, in percent, that stay from 0 to 100 %."""
+    return 100 * np.array([np.minimum(error, share), np.minimum(error, 1 - share)])
+
+
+def figure(columns: int = 1, size: tuple[float, float] = SIZE) -> tuple[Figure, Any]:
+    """A figure of half a page with one row of axes."""
+    made = Figure(figsize=size, layout="constrained")
+    FigureCanvasAgg(made)
+    return made, made.subplots(1, columns, squeeze=False)[0]
+
+
+def write_all(study: Study, folder: Path) -> int:
+    """Draw every plot of a study into PNG files; returns how many."""
+    from advisor.study import priors
+
+    learned = priors.as_table(study.evidence)
+    tall = (SIZE[0], max(SIZE[1], 0.34 * len(learned) + 1.2))
+    files: dict[str, Figure] = {}
+    for name, draw in (("moves", convergence_by_moves), ("minutes", convergence_by_minutes)):
+        files[f"convergence_by_{name}"], axes = figure(2)
+        for ax, firing in zip(axes, FIRINGS, strict=True):
+            draw(ax, study.readings, firing)
+        axes[1].set_ylabel("")
+    for by in ("fuel", "valve_family"):
+        groups = study.jobs[by].nunique()
+        files[f"gain_by_{by}"], axes = figure(size=(SIZE[0], max(SIZE[1], 0.9 * groups + 1.0)))
+        gains(axes[0], study.screws, study.jobs, by)
+    for name in ("slack_turns", "time_constant_s"):
+        files[f"learned_{name}"], axes = figure(size=tall)
+        slack_and_lag(axes[0], learned, name)
+    files["overshoots"], axes = figure()
+    overshoots(axes[0], study.moves)
+    files["waits"], axes = figure()
+    waits(axes[0], study.moves)
+    if len(study.predictions):
+        files["honesty_coverage"], axes = figure()
+        coverage(axes[0], honesty.coverage(study.predictions))
+        files["honesty_ranks"], axes = figure()
+        ranks(axes[0], study.predictions)
+        files["honesty_reliability"], axes = figure(2)
+        reliability(axes[0], honesty.reliability(study.predictions), "next reading in band")
+        passed = honesty.reliability(study.turns, "chance_past_band", "past_band")
+        reliability(axes[1], passed, "turn passes the band")
+    for name, made in files.items():
+        made.savefig(folder / f"{name}.png", dpi=150)
+    return len(files)

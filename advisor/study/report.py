@@ -1,0 +1,262 @@
+"""What a study says: the figures as a record, the one screen of text, the files in a folder."""
+
+import json
+import math
+import textwrap
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from advisor.events import SCREWS
+from advisor.rate import percent
+from advisor.study import honesty, learn, priors
+from advisor.study.collect import MARKER, Study
+from advisor.study.frames import plain
+
+WIDTH, LABEL_WIDTH = 78, 9
+MOST_GROUPS, MOST_BAD = 4, 3  # on the screen; the record has all
+TABLES = ("jobs", "moves", "readings", "screws", "predictions", "turns", "findings")
+
+
+def summary(study: Study) -> dict[str, Any]:
+    """The figures of a study as plain values: numbers as numbers, None where there is nothing to tell."""
+    jobs, moves = study.jobs, study.moves
+    noise = learn.noise_sd_pct(study.evidence)
+    record: dict[str, Any] = {
+        "jobs": len(jobs),
+        "bad_logs": list(study.bad),
+        "ended_in_band": float(jobs["ended_in_band"].mean()),
+        "minutes": _spread(jobs["minutes"]),
+        "moves": _spread(jobs["moves"]),
+        "readings": _spread(jobs["readings"]),
+        "turns": len(moves),
+        "waits_broken": int(jobs["waits_broken"].sum()),
+        "wait_kept": _mean(moves["wait_kept"]),
+        "overshoots": int(jobs["overshoots"].sum()),
+        "overshot": _mean(moves["overshot"]),
+        "jobs_that_overshot": float((jobs["overshoots"] > 0).mean()),
+        "found": {code: int(count) for code, count in _found(jobs).items()},
+        "findings_in_sample": {code: int(count) for code, count in _halts(study.findings).items()},
+        "priors_in_use": {source or "built in": int(n) for source, n in jobs["prior_source"].value_counts().items()},
+        "learned": plain(priors.as_table(study.evidence)),
+        "noise_sd_pct": noise and noise[0],
+        "readings_taken_twice": noise and noise[1],
+        "sample": {"jobs": len(study.sample), "of": len(jobs), "seed": study.seed},
+        "coverage": plain(honesty.coverage(study.predictions)),
+        "reliability_of_readings": plain(honesty.reliability(study.predictions)),
+        "reliability_of_turns": plain(honesty.reliability(study.turns)),
+        "reliability_of_passing": plain(honesty.reliability(study.turns, "chance_past_band", "past_band")),
+    }
+    return record
+
+
+def say(record: dict[str, Any], written: str = "") -> str:
+    """The answer on one screen of 80 columns; its first line is the answer. `written`: where files were put."""
+    jobs, held = record["jobs"], record["coverage"][0]
+    honest = "" if not held["readings"] else f"; the 90 % range held in {100 * held['holds']:.0f} %"
+    lines = _wrapped(
+        f"{jobs:,} {_plural(jobs, 'job')}: {percent(record['ended_in_band'])} ended in band, half within "
+        f"{record['moves']['median']:.0f} turns and {record['minutes']['median']:.0f} min{honest}."
+    )
+    minutes, moves = record["minutes"], record["moves"]
+    reads = record["readings"]
+    lines += _labelled(
+        "8 in 10",
+        f"{minutes['low']:.0f} to {minutes['high']:.0f} min, {moves['low']:.0f} to {moves['high']:.0f} turns, "
+        f"{reads['low']:.0f} to {reads['high']:.0f} readings a job.",
+    )
+    if record["turns"]:
+        lines += _labelled(
+            "Waits",
+            f"{percent(record['wait_kept'])} of {record['turns']:,} turns were made on a settled reading; "
+            f"{record['waits_broken']:,} were not.",
+        )
+        lines += _labelled(
+            "Overshot",
+            f"{percent(record['overshot'])} of turns, in {percent(record['jobs_that_overshot'])} of jobs, as displayed "
+            "once settled.",
+        )
+    lines += _say_found(record)
+    lines += _say_learned(record)
+    lines += _say_honest(record)
+    if record["bad_logs"]:
+        lines += _say_bad(record["bad_logs"])
+    if written:
+        lines += _labelled("Files", written)
+    return "\n".join(lines)
+
+
+def _say_found(record: dict[str, Any]) -> list[str]:
+    """Jobs with findings: from single readings and the fast regression; as the adviser sees them, of the sample."""
+    seen, asked = (
+        ", ".join(f"{code} {count:,}" for code, count in list(record[name].items())[:6])
+        for name in ("found", "findings_in_sample")
+    )
+    sample = record["sample"]
+    whole = sample["jobs"] == sample["of"]
+    lines = [] if whole else _labelled("Found", f"jobs with {seen}." if seen else "nothing in any reading or screw.")
+    if sample["jobs"]:
+        who = "all jobs" if whole else f"the {sample['jobs']:,} jobs asked anew"
+        lines += _labelled("Found" if whole else "", f"stops and warnings at the end of {who}: {asked or 'none'}.")
+    return lines
+
+
+def _say_learned(record: dict[str, Any]) -> list[str]:
+    table = record["learned"]
+    if not table:
+        return _labelled("Gain", "no screw was turned between two readings.")
+    groups: dict[tuple[str, ...], dict[str, Any]] = {}
+    for row in table:
+        groups.setdefault((row["fuel"], row["valve_family"], row["turndown_range"]), {})[row["screw"]] = row
+    (whole, fleet), *others = groups.items()
+    others.sort(key=lambda item: -max(row["jobs"] for row in item[1].values()))
+    head = "  Gain     % CO2 per turn, 9 valves in 10"
+    lines = [f"{head:<45}" + "".join(f"{screw:<18}" for screw in SCREWS).rstrip()]
+    for key, rows in [(whole, fleet), *(others[:MOST_GROUPS] if len(others) > 1 else [])]:
+        name = "all" if key == whole else ", ".join(filter(None, (key[0], key[1], f"turndown {key[2]}")))
+        name = textwrap.shorten(name, 33, placeholder="...")
+        gains = "".join(f"{_valves(rows[screw]) if screw in rows else '-':<18}" for screw in SCREWS)
+        lines.append(f"{'':11}{name:<34}{gains}".rstrip())
+    if len(others) > MOST_GROUPS:
+        lines.append(f"{'':11}and {len(others) - MOST_GROUPS} smaller groups (--json, --out)")
+    slacks = ", ".join(f"{screw} {_range(row, 'slack_turns', 3)}" for screw, row in fleet.items())
+    lines += _labelled("Slack", f"at most, turns: {slacks}")
+    lags = ", ".join(f"{screw} {_range(row, 'time_constant_s', 0)}" for screw, row in fleet.items())
+    noise = record["noise_sd_pct"]
+    heard = "" if noise is None else f"; noise {noise:.3f} % CO2"
+    return lines + _labelled("Lag", f"time constant, s: {lags}{heard}")
+
+
+def _valves(row: dict[str, Any]) -> str:
+    reach = 1.6449 * row["gain_log_sd"]
+    gain = row["gain_per_turn"]
+    return f"{gain:.1f} ({gain * math.exp(-reach):.1f}-{gain * math.exp(reach):.1f})"
+
+
+def _range(row: dict[str, Any], name: str, digits: int) -> str:
+    return f"{row[name]:.{digits}f} ({row[f'{name}_low']:.{digits}f}-{row[f'{name}_high']:.{digits}f})"
+
+
+def _say_honest(record: dict[str, Any]) -> list[str]:
+    sample, held = record["sample"], record["coverage"][0]
+    if not held["readings"]:
+        return _labelled("Honest", "not asked: no job was sampled, or none has a reading to expect.")
+    drawn = (
+        f"all {sample['of']:,} jobs asked anew"
+        if sample["jobs"] == sample["of"]
+        else f"a random sample of {sample['jobs']:,} of {sample['of']:,} jobs, seed {sample['seed']}"
+    )
+    text = (
+        f"the 90 % range held in {100 * held['holds']:.1f} ± {100 * held['error']:.1f} % of {held['readings']:,} "
+        f"readings ({drawn})."
+    )
+    lines = _labelled("Honest", text)
+    for name, what in (("reliability_of_readings", "In band"), ("reliability_of_passing", "Past the band")):
+        bins = [row for row in record[name] if row["count"] >= 10]
+        said, came = (", ".join(f"{100 * row[part]:.0f}" for row in bins) for part in ("said", "happened"))
+        if bins:
+            lines += _labelled("", f"{what}: said {said} %; came {came} %.")
+    return lines
+
+
+def _say_bad(bad: list[str]) -> list[str]:
+    lines = _labelled("Bad logs", f"{len(bad):,} could not be read:")
+    for message in bad[:MOST_BAD]:
+        lines.append("    " + textwrap.shorten(message, WIDTH - 4, placeholder=" ..."))
+    if len(bad) > MOST_BAD:
+        lines.append(f"    and {len(bad) - MOST_BAD:,} more (whole: --json, --out)")
+    return lines
+
+
+def say_replay(name: str, table: pd.DataFrame) -> str:
+    """A job's `replay` as text: row by row, what was known, advised, done, and what it cost."""
+    against = int((~table["followed"].astype(bool)).sum())
+    costly = int((table["cost"] != "").sum())
+    minutes = table["took_s"].sum() / 60
+    lines = _wrapped(
+        f"{name}: {len(table)} steps in {minutes:.1f} min, {against} not as advised, {costly} of them at a cost."
+        if len(table)
+        else f"{name}: no reading, turn or change of rate yet."
+    )
+    if len(table):
+        lines += ["", " row  time      took   done / advised a moment before / known then / cost"]
+    for row in plain(table):
+        head = f"{row['row']:4d}  {row['time']:%H:%M:%S}  {row['took_s']:3.0f} s  "
+        follow = " " * len(head)
+        said = "as advised" if row["followed"] else f"advised: {row['advised']}"
+        lines += textwrap.wrap(f"{row['done']}; {said}", WIDTH, initial_indent=head, subsequent_indent=follow)
+        if row["done"].startswith("turned") and row["known_pct"] is not None:
+            known = f"CO2 {row['known_pct']:.2f} % ({row['known_low_pct']:.2f} to {row['known_high_pct']:.2f})"
+            lines.append(f"{follow}known: {known}, in band {percent(row['chance_in_band'])}")
+        if row["cost"]:
+            lines += textwrap.wrap(f"cost: {row['cost']}", WIDTH, initial_indent=follow, subsequent_indent=follow)
+    return "\n".join(lines)
+
+
+def write(study: Study, record: dict[str, Any], folder: Path, title: str) -> str:
+    """Put tables (CSV, and parquet where pandas has an engine), plots, the prior and the record into a folder.
+
+    Returns in words what was written. Existing files of these names are replaced.
+    """
+    from advisor.study import plots
+
+    folder.mkdir(parents=True, exist_ok=True)
+    parquet = _has_parquet()
+    for name in TABLES:
+        table: pd.DataFrame = getattr(study, name)
+        table.to_csv(folder / f"{name}.csv", index=False)
+        if parquet:
+            table.to_parquet(folder / f"{name}.parquet", index=False)
+    (folder / MARKER).write_text(as_json(record) + "\n", encoding="utf-8")
+    (folder / "bad_logs.txt").write_text("".join(f"{line}\n" for line in study.bad), encoding="utf-8")
+    drawn = plots.write_all(study, folder)
+    kinds = "CSV and parquet" if parquet else "CSV (no parquet engine is installed)"
+    prior = ""
+    if record["learned"]:
+        (folder / "prior.toml").write_text(priors.as_toml(study.evidence, title), encoding="utf-8")
+        prior = "prior.toml for open --prior, "
+    return f"{folder}: {len(TABLES)} tables as {kinds}, {drawn} plots, {prior}{MARKER}, bad_logs.txt."
+
+
+def as_json(record: dict[str, Any]) -> str:
+    """The record as JSON; what is not a number is null."""
+    return json.dumps(record, indent=2, ensure_ascii=False, allow_nan=False)
+
+
+def _has_parquet() -> bool:
+    from importlib.util import find_spec
+
+    return any(find_spec(engine) for engine in ("pyarrow", "fastparquet"))
+
+
+def _spread(values: pd.Series) -> dict[str, float]:
+    low, middle, high = np.quantile(values, [0.1, 0.5, 0.9])
+    return {"median": float(middle), "low": float(low), "high": float(high)}
+
+
+def _mean(values: pd.Series) -> float | None:
+    return float(values.mean()) if len(values) else None
+
+
+def _halts(findings: pd.DataFrame) -> pd.Series:
+    return findings.loc[findings["severity"] != "note", "code"].value_counts()
+
+
+def _found(jobs: pd.DataFrame) -> pd.Series:
+    return pd.Series([code for codes in jobs["found"] for code in codes.split()], dtype=object).value_counts()
+
+
+def _plural(count: int, word: str) -> str:
+    return word if count == 1 else f"{word}s"
+
+
+def _wrapped(text: str) -> list[str]:
+    return textwrap.wrap(text, WIDTH, break_on_hyphens=False)
+
+
+def _labelled(label: str, text: str) -> list[str]:
+    head = f"  {label:<{LABEL_WIDTH}}"
+    follow = " " * len(head)
+    return textwrap.wrap(text, WIDTH, initial_indent=head, subsequent_indent=follow, break_on_hyphens=False)

@@ -1,0 +1,198 @@
+"""What the rows of many jobs say at once: who stood still when, which reading was settled. Arrays, few loops.
+
+The rules are those of `advisor.history`, save one: a reading counts as settled once the job's own shortest waits are
+over. (What one job's readings taught about its lag is not asked here: that takes the full replay, see `honesty`.)
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from advisor import readings
+from advisor.events import FIRINGS, SCREWS, Event
+from advisor.facts import DIRECTIONS, Facts
+from advisor.fuels import Fuel
+from advisor.history import LEFT_FOR_S, clockwise_item
+from advisor.model import FIRING_FOR, SCREW_FOR
+from advisor.study.frames import job_facts
+from advisor.valve import StraightScale
+
+Array = NDArray[np.float64]
+Ints = NDArray[np.int64]
+Bools = NDArray[np.bool_]
+
+# Codes: firing as in FIRINGS (0 high, 1 low), screw as in SCREWS (0 offset, 1 throttle), -1 none.
+KINDS = ("firing", "reading", "turn", "check")  # rows of one moment are taken in this order
+FIRING, READING, TURN, _ = range(4)
+OWN_SCREW = np.array([SCREWS.index(SCREW_FOR[firing]) for firing in FIRINGS])
+OWN_FIRING = np.array([FIRINGS.index(FIRING_FOR[screw]) for screw in SCREWS])
+
+
+@dataclass(frozen=True)
+class Timeline:
+    """Standing rows of J jobs in order of job and time; arrays of shape (N,) unless said otherwise.
+
+    jobs, facts   names and facts of the J jobs; job: index into them
+    row, kind, time_s, firing, screw, turns_cw, co2_pct, o2_pct, co_ppm   the rows; firing is the rate at that moment
+    straight_pct  CO2 on the straight scale of its rate, % CO2
+    stay          number of the stay at one rate that the row falls in; -1 before the first
+    standstill    number of the time between two changes; a turn is the first row of its own, as is a job's first row
+    changed_s     moment at which the standstill began, s since 1970
+    usable, settled   of readings
+    found         codes of what a reading says by itself, "" for none
+    bands (J, 2, 2)  low and high edge by job and rate; richer (J, 2): +1 where clockwise is richer, by screw
+    """
+
+    jobs: list[str]
+    facts: list[Facts]
+    job: Ints
+    row: Ints
+    kind: Ints
+    time_s: Array
+    firing: Ints
+    screw: Ints
+    turns_cw: Array
+    co2_pct: Array
+    o2_pct: Array
+    co_ppm: Array
+    straight_pct: Array
+    stay: Ints
+    standstill: Ints
+    changed_s: Array
+    usable: Bools
+    settled: Bools
+    found: list[str]
+    bands: Array
+    richer: Array
+
+    @property
+    def centres(self) -> Array:
+        """Centre of the band by job and rate (J, 2), % CO2."""
+        middle: Array = self.bands.mean(axis=2)
+        return middle
+
+    @property
+    def starts(self) -> Ints:
+        """Index of the first row of each job (J,)."""
+        return np.searchsorted(self.job, np.arange(len(self.jobs)))
+
+
+def timeline(rows: pd.DataFrame) -> Timeline:
+    """The timeline of the whole jobs in a frame of log rows. Raises RangeError where a job has no facts."""
+    known = job_facts(rows)
+    jobs = sorted(known)
+    facts = [known[job] for job in jobs]
+    frame = rows[_standing(rows)]
+    code = pd.Index(jobs).get_indexer(pd.Index(frame["job"])).astype(np.int64)
+    time_s = pd.to_datetime(frame["time"], utc=True).astype("datetime64[us, UTC]").astype("int64").to_numpy() / 1e6
+    kind = _codes(frame["event"], KINDS)
+    order = np.lexsort((frame["row"].to_numpy(), kind, time_s, code))
+    frame, job, time_s, kind = frame.iloc[order], code[order], time_s[order], kind[order]
+    turns, co2, o2, co = (frame[name].to_numpy(np.float64) for name in ("turns_cw", "co2_pct", "o2_pct", "co_ppm"))
+    screw = _codes(frame["screw"], SCREWS)
+    bands = np.array([[facts_of.bands[firing] for firing in FIRINGS] for facts_of in facts]).reshape(-1, 2, 2)
+    first = np.searchsorted(job, np.arange(len(jobs)))[job] if job.size else job
+
+    says = np.where(kind <= READING, _codes(frame["firing"], FIRINGS), -1)
+    before = _last(says >= 0, first, says, -1, strictly=True)
+    acts = kind <= TURN
+    gap = time_s - _last(acts, first, time_s, np.inf, strictly=True) > LEFT_FOR_S
+    begins = (says >= 0) & ((says != before) | gap)
+    firing = np.asarray(_last(says >= 0, first, says, -1))
+    turned = kind == TURN
+    stay = np.where(_last(begins, first, np.ones_like(job), 0) > 0, np.cumsum(begins) - 1, -1)
+    changed = begins | turned | (np.arange(job.size) == first)
+    earliest = np.full(job.size, -np.inf)
+    waits = np.array([[f.min_wait_s[what] for what in (*SCREWS, "firing")] for f in facts]).reshape(-1, 3)
+    for place, when in enumerate((turned & (screw == 0), turned & (screw == 1), begins)):
+        earliest = np.maximum(earliest, _last(when, first, time_s, -np.inf) + waits[job, place])
+    found, usable = _judged(facts, job, kind, firing, co2, o2, co, time_s)
+    # half a second for clocks that write whole seconds, as in history
+    settled = usable & (time_s >= earliest - 0.5)
+    return Timeline(
+        jobs, facts, job, frame["row"].to_numpy(np.int64), kind, time_s, firing, screw, turns, co2, o2, co,
+        _straight(facts, bands.mean(axis=2), job, firing, co2, usable),
+        stay, np.cumsum(changed) - 1, np.asarray(_last(changed, first, time_s, np.nan)), usable, settled, found, bands,
+        _toward_richer(facts, job, frame),
+    )  # fmt: skip
+
+
+def _codes(values: pd.Series, names: tuple[str, ...]) -> Ints:
+    """Place of each value among the names; -1 where it is none of them."""
+    return pd.Index(names).get_indexer(pd.Index(values.astype(object))).astype(np.int64)
+
+
+def _last(when: Bools, first: Ints, values: NDArray, default: float, *, strictly: bool = False) -> NDArray:  # type: ignore[type-arg]
+    """For each row the value at the last row (of its job) at or before it where `when` holds; strictly: before it."""
+    at = np.maximum.accumulate(np.where(when, np.arange(when.size), -1)) if when.size else np.arange(0)
+    if strictly:
+        at = np.concatenate([[-1], at[:-1]]) if at.size else at
+    return np.where(at >= first, values[np.maximum(at, 0)] if at.size else values, default)
+
+
+def _standing(rows: pd.DataFrame) -> Bools:
+    """Rows that were not struck, of kinds that matter here. Only jobs with a void are looked at one by one."""
+    stands = rows["event"].isin(KINDS).to_numpy().copy()
+    voids = rows[rows["event"] == "void"]
+    if voids.empty:
+        return stands
+    place = {key: at for at, key in enumerate(zip(rows["job"], rows["row"], strict=True))}
+    for job, struck in voids.groupby("job"):
+        dead: set[int] = set()
+        for row, value in sorted(zip(struck["row"], struck["value"], strict=True), reverse=True):
+            if row not in dead:  # a void that is voided strikes nothing
+                dead.add(int(value))
+        for number in dead:
+            stands[place[job, number]] = False
+    return stands
+
+
+def _judged(
+    facts: list[Facts], job: Ints, kind: Ints, firing: Ints, co2: Array, o2: Array, co: Array, time_s: Array
+) -> tuple[list[str], Bools]:
+    """What each reading says by itself: codes, and whether its CO2 says anything about the screws."""
+    found, usable = [""] * job.size, np.zeros(job.size, dtype=bool)
+    moment = pd.Timestamp(2000, 1, 1, tz="UTC").to_pydatetime()
+    for at in np.flatnonzero(kind == READING):
+        event = Event(
+            moment, "reading", FIRINGS[firing[at]], co2_pct=float(co2[at]),
+            o2_pct=None if np.isnan(o2[at]) else float(o2[at]), co_ppm=None if np.isnan(co[at]) else float(co[at]),
+        )  # fmt: skip
+        codes = [finding.code for finding in readings.judge(facts[job[at]], event)]
+        found[at] = " ".join(codes)
+        usable[at] = not readings.UNUSABLE.intersection(codes)
+    return found, usable
+
+
+def _straight(facts: list[Facts], centres: Array, job: Ints, firing: Ints, co2: Array, usable: Bools) -> Array:
+    """CO2 of the usable readings on the straight scale of their job and rate; NaN elsewhere."""
+    straight = np.full(co2.size, np.nan)
+    scales: dict[tuple[Fuel, float], list[tuple[int, int]]] = {}
+    for index, of in enumerate(facts):
+        for rate in range(2):
+            scales.setdefault((of.fuel, float(centres[index, rate])), []).append((index, rate))
+    which, kinds = np.full((len(facts), 2), -1), list(scales)
+    for number, places in enumerate(scales.values()):
+        which[tuple(np.transpose(places))] = number
+    mine = np.where(usable, which[job, firing], -1)
+    order = np.argsort(mine, kind="stable")
+    edges = np.searchsorted(mine[order], np.arange(len(kinds) + 1))
+    for number, (fuel, centre) in enumerate(kinds):
+        at = order[edges[number] : edges[number + 1]]
+        if at.size:
+            scale = StraightScale(fuel, centre)
+            straight[at] = scale.straight(np.minimum(co2[at], scale.fuel.co2_max_pct))
+    return straight
+
+
+def _toward_richer(facts: list[Facts], job: Ints, frame: pd.DataFrame) -> Array:
+    """+1 where clockwise is richer, -1 where leaner, as stated or as found out on site; unknown counts as richer."""
+    stated = [[of.clockwise[screw] for screw in SCREWS] for of in facts]
+    items = frame["item"].to_numpy()
+    for number, screw in enumerate(SCREWS):
+        for at in np.flatnonzero(items == clockwise_item(screw)):
+            if frame["value"].iloc[at] in DIRECTIONS:
+                stated[job[at]][number] = frame["value"].iloc[at]
+    return np.where(np.array(stated).reshape(-1, 2) == "leaner", -1.0, 1.0)

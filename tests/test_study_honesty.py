@@ -1,0 +1,276 @@
+"""Past advice asked anew, the row-by-row replay, the plots and the command `study`."""
+
+import json
+import sys
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+from console import ROOT, run
+from matplotlib.figure import Figure
+from replay import Told, moment
+
+from advisor import Job, study
+from advisor.log import Log
+from advisor.study import honesty, plots, priors, report
+
+DEMO = ROOT / "demo_logs"
+SOUND = DEMO / "sound_job.csv"
+
+
+@pytest.fixture(scope="module")
+def demo() -> study.Study:
+    """The demo logs studied."""
+    return study.study([DEMO])
+
+
+def rows_of(*jobs: Job) -> pd.DataFrame:
+    """Rows of jobs in memory."""
+    return study.rows_frame([(f"j{n}", Log(job.facts, job.events, ())) for n, job in enumerate(jobs)])
+
+
+def told(last_co2: float) -> Job:
+    """A job whose last reading is `last_co2`."""
+    job = Told().run_at("high").wait(150).read("high", 8.3).turn("throttle", 1 / 12).wait(80)
+    return job.read("high", last_co2).job
+
+
+def test_what_was_expected_does_not_know_what_came() -> None:
+    """A different last reading leaves every expectation as it was; only whether it held changes."""
+    one, two = (honesty.predictions(rows_of(told(co2))) for co2 in (8.6, 9.9))
+    pd.testing.assert_frame_equal(
+        one[["expect_pct", "low_pct", "high_pct"]], two[["expect_pct", "low_pct", "high_pct"]]
+    )
+    assert list(one["covered"]) == [True, True]
+    assert list(two["covered"]) == [True, False]
+    assert two["rank"].iloc[1] > 0.99 > one["rank"].iloc[1]
+
+
+def test_the_expectation_is_the_one_next_gives() -> None:
+    """Where `next` says read, its range is the range held against the reading."""
+    job = Told().run_at("high").wait(150).read("high", 8.3).turn("throttle", 1 / 24).wait(140)
+    said = job.job.next(moment(job.now_s - 0.001))
+    assert said.action == "read"
+    found = honesty.predictions(rows_of(job.read("high", 8.5).job)).iloc[-1]
+    assert (found["low_pct"], found["high_pct"]) == pytest.approx((said.expect_low_pct, said.expect_high_pct), abs=1e-3)
+    assert found["kind"] == "after a turn"
+
+
+def test_chances_of_a_turn_are_the_ones_may_gives() -> None:
+    """Chances held against a turn are those `may` states for it."""
+    job = Told().run_at("high").wait(150).read("high", 8.3)
+    verdict = job.may("throttle", 1 / 8)
+    job.turn("throttle", 1 / 8).wait(200).read("high", 9.6)
+    found = honesty.turns(rows_of(job.job)).iloc[0]
+    assert found["chance_in_band"] == pytest.approx(verdict.chance_in_band, abs=0.02)
+    assert found["chance_past_band"] == pytest.approx(verdict.chance_past_band, abs=0.02)
+    assert found["past_band"]
+    assert not found["in_band"]
+
+
+def test_a_share_over_jobs_has_the_error_of_jobs() -> None:
+    """Alike readings within a job count as one: the error is that of the jobs, not of the readings."""
+    jobs = pd.Series(np.repeat(np.arange(100), 10))
+    hits = pd.Series(np.repeat(np.arange(100) < 80, 10))
+    p, error = honesty.share(hits, jobs)
+    assert p == pytest.approx(0.8)
+    assert error == pytest.approx(1.96 * (0.8 * 0.2 / 99) ** 0.5, rel=0.01)
+    assert honesty.share(pd.Series([True] * 5), pd.Series([1] * 5))[1] > 0.2  # never certain on few
+    assert np.isnan(honesty.share(pd.Series([], dtype=bool), pd.Series([], dtype=int))[0])
+
+
+def test_reliability_sees_a_liar() -> None:
+    """Honest chances lie on the diagonal within their errors; chances twice as bold do not."""
+    rng = np.random.default_rng(1)
+    chance = rng.uniform(0, 1, 4000)
+    table = pd.DataFrame({"job": np.arange(4000), "chance_in_band": chance, "in_band": rng.uniform(size=4000) < chance})
+    honest = honesty.reliability(table)
+    assert (np.abs(honest["said"] - honest["happened"]) < 1.5 * honest["error"]).all()
+    assert honest["count"].sum() == 4000
+    liar = honesty.reliability(table.assign(chance_in_band=chance**3))
+    assert (np.abs(liar["said"] - liar["happened"]) > 2 * liar["error"]).sum() >= 6
+
+
+def test_a_sample_is_drawn_by_its_seed() -> None:
+    """The same seed draws the same jobs, another one others; a small fleet is taken whole; none when none is asked."""
+    names = [f"j{n:03d}" for n in range(200)]
+    assert honesty.drawn(names, 20, 1) == honesty.drawn(list(reversed(names)), 20, 1)
+    assert honesty.drawn(names, 20, 1) != honesty.drawn(names, 20, 2)
+    assert len(set(honesty.drawn(names, 20, 1))) == 20
+    assert honesty.drawn(names[:5], 20, 1) == names[:5]
+    assert honesty.drawn(names, 0, 1) == []
+
+
+def test_the_sample_is_never_hidden(demo: study.Study) -> None:
+    """Screen and record say how many jobs were asked, of how many, with which seed, and the error."""
+    some = study.study([DEMO], sample=2, seed=4)
+    record = report.summary(some)
+    assert record["sample"] == {"jobs": 2, "of": 6, "seed": 4}
+    held = record["coverage"][0]
+    words = " ".join(report.say(record).split())
+    assert f"held in {100 * held['holds']:.1f} ± {100 * held['error']:.1f} % of {held['readings']} readings" in words
+    assert "(a random sample of 2 of 6 jobs, seed 4)" in words
+    assert "(all 6 jobs asked anew)" in " ".join(report.say(report.summary(demo)).split())
+    assert "not asked" in report.say(report.summary(study.study([DEMO], sample=0)))
+
+
+def test_findings_are_the_advisers(demo: study.Study) -> None:
+    """At the end of each job, what `Job.findings` says; the screen counts stops and warnings."""
+    halts = set(demo.findings.loc[demo.findings["severity"] == "halt", "code"])
+    assert {"wrong-way", "air-in-sample"} <= halts
+    assert "wrong-way 1" in " ".join(report.say(report.summary(demo)).split())
+
+
+def test_replay_tells_known_advised_done_and_cost() -> None:
+    """Against the advice, too soon, past the band: each row says so; rows as advised cost nothing."""
+    job = Told().check("sample line", "tight").run_at("high").wait(150).read("high", 8.3)
+    job.turn("throttle", 1 / 8).wait(10).read("high", 9.2).wait(200).read("high", 9.6)
+    table = study.replay(job.job)
+    assert list(table["done"]) == [
+        "changed to high fire", "read high CO2 8.3 %", "turned throttle 1/8 cw", "read high CO2 9.2 %",
+        "read high CO2 9.6 %",
+    ]  # fmt: skip
+    assert list(table["followed"][:3]) == [True, True, False]
+    assert table["cost"].iloc[2] == "more than advised; passed the band: 8.3 to 9.6 %"
+    assert "too soon: no turn on it" in table["cost"].iloc[3]
+    assert table["advised"].iloc[2] == "turn throttle 1/24 cw"
+    assert table["known_low_pct"].iloc[2] < 8.3 < table["known_high_pct"].iloc[2]
+    assert table["took_s"].sum() == pytest.approx(150 + 10 + 10 + 10 + 200)
+    words = report.say_replay("j", table)
+    assert words.startswith("j: 5 steps in 6.3 min, 2 not as advised, 2 of them at a cost.")
+    assert max(map(len, words.splitlines())) <= 80
+    assert study.replay(Told().job).empty
+
+
+def test_the_demo_job_was_done_as_advised() -> None:
+    """The sound demo job followed the advice: no turn against it and nothing passed."""
+    table = study.replay(Job.load(SOUND))
+    turns = table[table["done"].str.startswith("turned")]
+    assert turns["followed"].all()
+    assert (turns["cost"] == "").all()
+
+
+def test_the_study_command_answers_on_one_screen() -> None:
+    """First line the answer, at most 80 columns, at most a screen."""
+    words = run(f"advisor study {DEMO}")
+    lines = words.splitlines()
+    assert lines[0].startswith("6 jobs: 17 % ended in band, half within 3 turns and 10 min; the 90 % range")
+    assert len(lines) <= 24
+    assert max(map(len, lines)) <= 80
+
+
+def test_the_study_command_writes_tables_plots_and_prior(tmp_path: Path) -> None:
+    """--out: CSV that pandas reads back, plots, a prior that open takes; a second run over the folder skips them."""
+    for name in ("sound_job", "half_way"):
+        (tmp_path / f"{name}.csv").write_bytes((DEMO / f"{name}.csv").read_bytes())
+    out = tmp_path / "out"
+    words = run(f"advisor study {tmp_path} --out {out}")
+    assert "2 jobs:" in words
+    assert f"{out}: 7 tables as CSV" in " ".join(words.split())
+    found = study.study([tmp_path])  # the CSVs in `out` are no job logs, and are not taken for such
+    assert found.bad == ()
+    for name in report.TABLES:
+        kept = pd.read_csv(out / f"{name}.csv", keep_default_na=False, na_values=[""])
+        assert list(kept.columns) == list(getattr(found, name).columns)
+        assert len(kept) == len(getattr(found, name))
+    pd.testing.assert_frame_equal(pd.read_parquet(out / "moves.parquet"), found.moves, check_dtype=False)
+    assert len(list(out.glob("*.png"))) == 11
+    log = tmp_path / "new.csv"
+    facts = "--fuel 'natural gas' --high 9:9.4 --low 8.6:9 --valve-family Q"
+    opened = run(f"advisor open {log} {facts} --prior {out / 'prior.toml'}")
+    assert "Guess    first guess from prior.toml: 2 jobs studied on" in opened
+    assert Job.load(log).facts.prior.gain_log_sd != Job.load(SOUND).facts.prior.gain_log_sd
+    assert Job.load(log).facts.valve_family == "Q"
+    assert "# prior_source = " in log.read_text(encoding="utf-8")
+
+
+def test_the_study_command_as_json() -> None:
+    """--json: the record, numbers as numbers, nothing that JSON does not know."""
+    record = json.loads(run(f"advisor study {SOUND} --json"))
+    assert record["jobs"] == 1
+    assert record["coverage"][0]["readings"] > 10
+    assert isinstance(record["minutes"]["median"], float)
+    rows = json.loads(run(f"advisor study --replay {SOUND} --json"))["rows"]
+    assert rows[0]["done"] == "changed to high fire"
+
+
+@pytest.mark.parametrize(
+    ("command", "answer"),
+    [
+        ("study", "name the job logs to study: files, folders or a pattern such as 'logs/*.csv'"),
+        ("study nothing/*.csv", "no job log could be read\nnothing/*.csv: no job log there. Name files, folders or a"),
+        (f"study {SOUND} --out {SOUND}", f"--out {SOUND}: this is a file. Name a folder"),
+        (f"study {SOUND} --replay {SOUND}", "--replay takes one job: leave the other logs out"),
+        (f"study {SOUND} --sample -1", "a sample of -1 jobs: 0 or more is allowed"),
+        ("study --replay nothing.csv", "nothing.csv: there is no such file or folder."),
+    ],
+)  # fmt: skip
+def test_wrong_use_of_study_is_answered_in_words(command: str, answer: str) -> None:
+    """Each says what is wrong and what is allowed."""
+    said = run(f"advisor {command}").replace(" ", "").replace("\n", "")
+    assert answer.replace(" ", "").replace("\n", "") in said
+
+
+def test_study_exit_codes(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> None:
+    """0 answered, 1 nothing readable, 2 wrong usage."""
+    from advisor.cli import main
+
+    for words, code in (([str(SOUND)], 0), (["nothing"], 1), ([], 2)):
+        monkeypatch.setattr(sys, "argv", ["advisor", "study", *words])
+        with pytest.raises(SystemExit) as left:
+            main()
+        assert (left.value.code or 0) == code
+    assert capsys.readouterr().out.startswith("1 job: 100 % ended in band")
+
+
+def texts(ax: object) -> list[str]:
+    """Labels of the axes."""
+    return [ax.get_xlabel(), ax.get_ylabel(), ax.get_title()]  # type: ignore[attr-defined]
+
+
+def test_plots_take_axes_and_label_them_with_units(demo: study.Study) -> None:
+    """Every plot draws on the axes it is given, returns them, and names quantity and unit."""
+    learned = priors.as_table(demo.evidence)
+    drawn = {
+        "% CO2": [
+            lambda ax: plots.convergence_by_moves(ax, demo.readings, "high"),
+            lambda ax: plots.convergence_by_minutes(ax, demo.readings, "low"),
+            lambda ax: plots.gains(ax, demo.screws, demo.jobs),
+        ],
+        "turns": [
+            lambda ax: plots.slack_and_lag(ax, learned, "slack_turns"),
+            lambda ax: plots.overshoots(ax, demo.moves),
+            lambda ax: plots.waits(ax, demo.moves),
+        ],
+        ", s": [lambda ax: plots.slack_and_lag(ax, learned, "time_constant_s")],
+        "%": [
+            lambda ax: plots.coverage(ax, honesty.coverage(demo.predictions)),
+            lambda ax: plots.reliability(ax, honesty.reliability(demo.predictions), "in band"),
+            lambda ax: plots.ranks(ax, demo.predictions),
+        ],
+    }
+    for unit, those in drawn.items():
+        for plot in those:
+            ax = Figure().subplots()
+            assert plot(ax) is ax
+            assert unit in " ".join(texts(ax))
+            assert ax.has_data()
+    assert "matplotlib.pyplot" not in sys.modules
+
+
+def test_the_median_curve_is_the_median() -> None:
+    """The curve of three jobs is the middle one's, each job keeping its last reading."""
+    readings = pd.DataFrame(
+        {
+            "job": ["a", "a", "b", "b", "b", "c"],
+            "moves": [0, 1, 0, 1, 2, 0],
+            "minutes": [1.0, 2.0, 1.0, 2.0, 3.0, 1.0],
+            "firing": "high",
+            "settled": True,
+            "distance_pct": [1.0, 0.2, 0.8, 0.5, 0.1, 0.3],
+        }
+    )
+    ax = plots.convergence_by_moves(Figure().subplots(), readings, "high")
+    median = next(line for line in ax.lines if line.get_label() == "median")
+    assert list(median.get_ydata()) == pytest.approx([0.8, 0.3, 0.2])

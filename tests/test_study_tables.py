@@ -1,0 +1,224 @@
+"""The study's tables: settled pairs, waits, overshoots, bad logs, and the same numbers however it is run."""
+
+from pathlib import Path
+
+import fleet
+import numpy as np
+import pandas as pd
+import pytest
+from console import ROOT
+from replay import BANDS, Told, moment
+
+from advisor import Job, RangeError, study
+from advisor.errors import LogError
+from advisor.log import Log, parse_log
+from advisor.study import collect, frames
+
+DEMO = ROOT / "demo_logs"
+
+
+@pytest.fixture(scope="module")
+def logs(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Forty made-up jobs on disk."""
+    folder = tmp_path_factory.mktemp("fleet")
+    fleet.make_fleet(40, folder, seed=3, processes=1)
+    return folder
+
+
+@pytest.fixture(scope="module")
+def rows(logs: Path) -> pd.DataFrame:
+    """Their rows as one frame."""
+    return study.read_rows(study.find_logs([logs])[0])[0]
+
+
+def frame_of(*jobs: Job) -> pd.DataFrame:
+    """Rows of jobs in memory, named j0, j1, ..."""
+    return study.rows_frame([(f"j{n}", Log(job.facts, job.events, ())) for n, job in enumerate(jobs)])
+
+
+def test_a_turn_is_paired_with_the_settled_readings_around_it() -> None:
+    """Before and after are settled displays of one stay; gain is straight change over turns."""
+    told = Told().run_at("high").wait(120).read("high", 8.3).wait(10).turn("throttle", 1 / 12).wait(15)
+    told.read("high", 8.4).wait(60).read("high", 8.7)  # the first of these came too soon
+    moved = study.moves(frame_of(told.job)).iloc[0]
+    assert (moved["before_pct"], moved["after_pct"]) == (8.3, 8.7)
+    assert moved["wait_kept"]
+    assert not moved["overshot"]
+    assert moved["gain_per_turn"] == pytest.approx(12 * moved["change_pct"])
+    assert moved["change_pct"] == pytest.approx(0.4, abs=0.03)
+    read = study.readings(frame_of(told.job))
+    assert list(read["settled"]) == [True, False, True]
+    assert list(read["moves"]) == [0, 1, 1]
+    assert list(read["minutes"]) == pytest.approx([2.0, 2.583, 3.75], abs=0.01)
+
+
+def test_readings_left_out_join_two_turns() -> None:
+    """Two turns without a settled reading between count as one of their sum, and the second as made too soon."""
+    told = Told().run_at("high").wait(120).read("high", 8.3).turn("throttle", 1 / 24).wait(20)
+    told.turn("throttle", 1 / 24).wait(80).read("high", 8.7)
+    moved = study.moves(frame_of(told.job))
+    assert list(moved["wait_kept"]) == [True, False]
+    assert moved["pair_turns_cw"].iloc[1] == pytest.approx(1 / 12)
+    assert np.isnan(moved["gain_per_turn"].iloc[0])
+    job = study.jobs(frame_of(told.job)).iloc[0]
+    assert (job["waits_kept"], job["waits_broken"], job["moves_throttle"]) == (1, 1, 2)
+
+
+def test_no_pair_across_a_change_of_rate_or_another_screw() -> None:
+    """A change of rate, or a turn of the other screw, ends the comparison."""
+    told = Told().run_at("low").wait(120).read("low", 8.3).turn("offset", 1 / 24).run_at("high").wait(100)
+    told.read("high", 9.0).run_at("low").wait(100).read("low", 8.5)
+    told.turn("throttle", 1 / 24).turn("offset", 1 / 24).wait(80).read("low", 8.8)
+    assert study.moves(frame_of(told.job))["gain_per_turn"].isna().all()
+
+
+def test_an_overshoot_is_a_far_edge_passed_on_the_display() -> None:
+    """From below the band to above it, or from inside it to outside: overshot; on its way to it: not."""
+    told = Told().run_at("high").wait(120).read("high", 8.3).turn("throttle", 1 / 8).wait(80).read("high", 9.6)
+    told.turn("throttle", -1 / 24).wait(80).read("high", 9.5).turn("throttle", -1 / 24).wait(80).read("high", 9.2)
+    told.turn("throttle", -1 / 24).wait(80).read("high", 8.9)
+    assert list(study.moves(frame_of(told.job))["overshot"]) == [True, False, False, True]
+    assert study.jobs(frame_of(told.job))["overshoots"].iloc[0] == 2
+
+
+def test_a_job_ended_in_band_when_both_rates_were_read_so_since_its_last_turn() -> None:
+    """In band at both rates, but a turn came after: not ended in band until read again."""
+    told = Told().run_at("high").wait(120).read("high", 9.2).run_at("low").wait(60).read("low", 8.8)
+    assert study.jobs(frame_of(told.job))["ended_in_band"].iloc[0]
+    told.turn("offset", 1 / 48)
+    assert not study.jobs(frame_of(told.job))["ended_in_band"].iloc[0]
+    told.wait(80).read("low", 8.9).run_at("high").wait(80).read("high", 9.2)
+    job = study.jobs(frame_of(told.job)).iloc[0]
+    assert job["ended_in_band"]
+    assert (job["found_low_pct"], job["left_low_pct"]) == (8.8, 8.9)
+
+
+def test_struck_rows_do_not_count_and_a_void_can_be_voided() -> None:
+    """The tables see the rows that stand, as `Job.rows` does."""
+    told = Told().run_at("high").wait(120).read("high", 8.3).turn("throttle", 1 / 24)
+    told.job.void(3, at=moment(200))
+    assert study.moves(frame_of(told.job)).empty
+    told.job.void(4, at=moment(201))
+    assert list(study.moves(frame_of(told.job))["row"]) == [3]
+
+
+def test_a_screw_found_to_work_the_other_way_turns_its_gain_round() -> None:
+    """Gains are in the richer direction as told on site."""
+    told = Told().check("throttle clockwise", "leaner").run_at("high").wait(120).read("high", 8.3)
+    told.turn("throttle", -1 / 12).wait(80).read("high", 8.7)
+    assert study.moves(frame_of(told.job))["gain_per_turn"].iloc[0] > 4
+
+
+def test_settled_is_what_the_adviser_takes_as_waited_for(rows: pd.DataFrame) -> None:
+    """A reading that the adviser counts is counted here; here a few more are, as lag is not asked."""
+    names = list(rows["job"].unique())[:8]
+    here = study.readings(rows[rows["job"].isin(names)])
+    for name in names:
+        visit = Job.load(name).visit()
+        counted = {row.number for row in visit.history.settled}
+        mine = set(here.loc[(here["job"] == name) & here["settled"], "row"])
+        assert counted <= mine | {row.number for row in visit.rows if row.number not in counted}
+        assert len(counted - mine) == 0
+
+
+def test_reading_by_reading_codes_are_the_advisers(rows: pd.DataFrame) -> None:
+    """What a rich reading says by itself is found."""
+    told = Told().run_at("high").wait(120).read("high", 10.0, co=9000, o2=0.1)
+    assert study.readings(frame_of(told.job))["found"].iloc[0] == "rich"
+    assert study.jobs(frame_of(told.job))["found"].iloc[0] == "rich"
+
+
+@pytest.mark.parametrize("table", [study.readings, study.moves, study.jobs, study.screws, study.evidence])
+def test_one_frame_or_many_give_the_same_numbers(table, rows: pd.DataFrame) -> None:  # type: ignore[no-untyped-def]
+    """Per-job tables of parts, put together, are the table of the whole; so is an empty part's shape."""
+    whole = table(rows)
+    names = sorted(rows["job"].unique())
+    parts = [table(rows[rows["job"].isin(some)]) for some in study.whole_jobs(names, 7)]
+    assert list(table(rows.iloc[:0]).dtypes) == list(whole.dtypes)
+    if table is study.evidence:
+        pd.testing.assert_frame_equal(study.combined(parts), whole, rtol=1e-9)
+        return
+    keys = [name for name in ("job", "row", "screw") if name in whole]
+    together = pd.concat(parts).sort_values(keys, ignore_index=True)
+    pd.testing.assert_frame_equal(together, whole.sort_values(keys, ignore_index=True), rtol=1e-9)
+
+
+def test_dask_gives_the_same_numbers(rows: pd.DataFrame) -> None:
+    """The same functions through `dask.dataframe.map_partitions`, partitions cut between jobs."""
+    import dask
+    import dask.dataframe as dd
+
+    names = sorted(rows["job"].unique())
+    parts = [rows[rows["job"].isin(some)] for some in study.whole_jobs(names, 3)]
+    with dask.config.set({"dataframe.convert-string": False, "scheduler": "synchronous"}):
+        whole = dd.concat([dd.from_pandas(part, npartitions=1, sort=False) for part in parts])
+        for table in (study.moves, study.screws):
+            mapped = whole.map_partitions(table, meta=table(rows.iloc[:0])).compute()
+            keys = [name for name in ("job", "row", "screw") if name in mapped]
+            one = table(rows).sort_values(keys, ignore_index=True)
+            pd.testing.assert_frame_equal(mapped.sort_values(keys, ignore_index=True), one, rtol=1e-9)
+        found = whole.map_partitions(study.evidence, meta=study.evidence(rows.iloc[:0])).compute()
+    pd.testing.assert_frame_equal(study.combined([found]), study.evidence(rows), rtol=1e-9)
+
+
+def test_rows_as_pandas_reads_them_from_csv_will_do(rows: pd.DataFrame) -> None:
+    """A frame that went through a CSV file (times as text, empty cells as NaN) gives the same tables."""
+    import io
+
+    again = pd.read_csv(io.StringIO(rows.to_csv(index=False)))
+    pd.testing.assert_frame_equal(study.moves(again), study.moves(rows), check_dtype=False)
+    predicted = study.honesty.predictions(again[again["job"] == again["job"].iloc[0]])
+    pd.testing.assert_frame_equal(predicted, study.honesty.predictions(rows[rows["job"] == rows["job"].iloc[0]]))
+
+
+def test_a_job_split_between_parts_is_refused(rows: pd.DataFrame) -> None:
+    """A part that lacks a job's first row says so instead of guessing its facts."""
+    with pytest.raises(RangeError, match="A job must not be split between two parts"):
+        study.moves(rows.iloc[1:])
+
+
+def test_bad_logs_are_listed_with_their_lines_and_do_not_stop_the_rest(tmp_path: Path) -> None:
+    """A log with a bad row, an empty one, a missing one: each listed; the good one studied; duplicates once."""
+    good = (DEMO / "half_way.csv").read_text(encoding="utf-8")
+    (tmp_path / "good.csv").write_text(good, encoding="utf-8")
+    (tmp_path / "bad.csv").write_text(good.replace("reading,high,,,", "reading,high,,,9", 1), encoding="utf-8")
+    Job.create(tmp_path / "unused.csv", fuel="natural gas", bands=BANDS)
+    found = study.study([tmp_path, tmp_path / "good.csv", tmp_path / "none*.csv"], sample=0)
+    assert list(found.jobs["job"]) == [str(tmp_path / "good.csv")]
+    bad, none, unused = found.bad
+    line = good.splitlines().index(next(text for text in good.splitlines() if "reading" in text)) + 1
+    assert bad.startswith(f"{tmp_path / 'bad.csv'}:{line}: ")
+    assert none.startswith(f"{tmp_path / 'none*.csv'}: no job log there.")
+    assert unused == f"{tmp_path / 'unused.csv'}: no rows yet: a log that was opened and never used"
+
+
+def test_nothing_to_read_is_an_error(tmp_path: Path) -> None:
+    """No log at all: LogError that names what was looked at."""
+    with pytest.raises(LogError, match=r"no job log could be read\n.*nowhere: no job log there"):
+        study.study([tmp_path / "nowhere"])
+
+
+def test_two_processes_give_what_one_gives(logs: Path) -> None:
+    """The pool changes nothing but the time."""
+    some = sorted(logs.glob("*.csv"))[:9]
+    one, two = (study.study(some, sample=2, processes=count) for count in (1, 2))
+    assert one.sample == two.sample
+    for name in ("jobs", "moves", "readings", "screws", "predictions", "turns", "findings"):
+        pd.testing.assert_frame_equal(getattr(one, name), getattr(two, name))
+    pd.testing.assert_frame_equal(one.evidence, two.evidence, rtol=1e-9)
+
+
+def test_the_fleet_is_the_same_for_a_seed() -> None:
+    """The invented fleet comes from its seed alone, and every log of it is sound."""
+    assert fleet.make_job(3, 1) == fleet.make_job(3, 1) != fleet.make_job(3, 2)
+    for number in range(30):
+        assert parse_log(fleet.make_job(number, 5).encode(), "made").warnings == ()
+
+
+def test_a_job_goes_into_a_frame_and_back() -> None:
+    """Facts and events survive the frame."""
+    job = Job.load(DEMO / "reversed_screw.csv")
+    rows = frame_of(job)
+    assert frames.job_facts(rows)["j0"] == job.facts
+    assert frames.job_events(rows) == job.events
+    assert collect.read_part([str(DEMO / "reversed_screw.csv")]).count == 1
