@@ -3,14 +3,54 @@
 import sys
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 sys.path.insert(0, str(Path(__file__).parent / "bench"))
 
+import alternatives
+import calibration
 import policies
 import run as bench
 
+from advisor import model, rate
+from advisor.rate import Rate
 from advisor.simulator import BASE, SCENARIOS
+
+
+@pytest.mark.parametrize("draws", [160, pytest.param(4000, marks=pytest.mark.slow)])
+def test_truths_lie_evenly_in_their_posteriors(draws: int) -> None:
+    """Simulation-based calibration (Talts et al. 2018): uniform for level, gain and slack."""
+    found = calibration.places(draws)
+    assert found.shape == (draws, len(calibration.QUANTITIES))
+    for name, place in zip(calibration.QUANTITIES, found.T, strict=True):
+        assert calibration.uniform_p(place) > 0.001, name
+
+
+def test_a_posterior_that_is_too_sure_is_not_called_even() -> None:
+    """The check can fail: places crowded at the ends, or to one side, are told from even ones."""
+    even = (np.arange(2000) + 0.5) / 2000
+    assert calibration.uniform_p(even) > 0.99
+    assert calibration.uniform_p(np.clip(0.5 + 1.3 * (even - 0.5), 0, 1)) < 1e-6
+    assert calibration.uniform_p(even**1.2) < 1e-3
+
+
+def test_claims_are_put_into_classes() -> None:
+    """A reliability row holds count, mean stated chance, share that came true and its standard error."""
+    rows = calibration.reliability(np.array([0.05, 0.05, 0.95, 1.0]), np.array([False, True, True, True]))
+    assert [row[0] for row in rows] == [2, 1, 1]
+    assert rows[0][1:3] == (0.05, 0.5)
+    assert rows[0][3] == pytest.approx(0.5 / 2**0.5)
+
+
+@pytest.mark.parametrize("alternative", alternatives.ALTERNATIVES, ids=lambda a: a.name)
+def test_every_alternative_finishes_a_visit(alternative: alternatives.Alternative) -> None:
+    """Each other way to build the adviser runs on the bench, and its change is gone afterwards."""
+    kept = (model.StraightScale, model.screw_hypotheses, model.lag_hypotheses, rate.POORLY_KNOWN, Rate.best)
+    (outcome,) = alternatives.outcomes(alternative, "base", 1)
+    assert outcome.finished
+    assert outcome.minutes > 3
+    assert kept == (model.StraightScale, model.screw_hypotheses, model.lag_hypotheses, rate.POORLY_KNOWN, Rate.best)
 
 
 @pytest.mark.parametrize("visits", [24, pytest.param(400, marks=pytest.mark.slow)])

@@ -23,13 +23,14 @@ from policies import Outcome
 from rich.console import Console
 from rich.progress import track
 from run import markdown, mean, share
+from scipy import optimize
 
 from advisor import hypotheses, model, rate
 from advisor.events import Event
 from advisor.hypotheses import LagHypotheses, ScrewHypotheses
 from advisor.prior import Prior
 from advisor.rate import Move, Rate
-from advisor.simulator import SCENARIOS
+from advisor.simulator import SCENARIOS, Boiler, Scenario
 from advisor.valve import StraightScale
 
 Array = NDArray[np.float64]
@@ -115,13 +116,37 @@ def _patched(*changes: tuple[object, str, object]) -> Callable[[], AbstractConte
     return patched
 
 
+def told(scenario: Scenario, seed: int, what: str) -> dict[str, object]:
+    """A prior that knows this boiler's gains, its lag, or both, as nobody on site does: what does not knowing cost?"""
+    boiler = policies.Site(scenario, "told", seed).boiler
+    prior: dict[str, object] = {}
+    if "gain" in what:
+        gains = {screw: _gain(boiler, screw, firing) for firing, screw in policies.SCREW.items()}
+        prior |= {"gain_per_turn": gains, "gain_log_sd": 0.08, "chance_reversed": 0.001, "chance_dead": 0.001}
+    if "lag" in what:
+        prior["dead_time_s"] = (0.95 * boiler.dead_time_s, 1.05 * boiler.dead_time_s)
+        prior["time_constant_s"] = (0.95 * boiler.time_constant_s, 1.05 * boiler.time_constant_s)
+    return {"prior": prior}
+
+
+def _gain(boiler: Boiler, screw: str, firing: str) -> float:
+    """True % CO2 per turn of a screw at the centre of the band."""
+
+    def away(turns: float) -> float:
+        return policies.settled_at(boiler, screw, firing, turns) - policies.CENTRES[firing]
+
+    here = 0.0 if away(-3.0) * away(3.0) > 0 else float(optimize.brentq(away, -3.0, 3.0))
+    return (away(here + 0.001) - away(here - 0.001)) / 0.002
+
+
 @dataclass(frozen=True)
 class Alternative:
-    """A change to the adviser, and facts that go with it."""
+    """A change to the adviser, facts that go with it, and what it is told of each boiler beforehand."""
 
     name: str
     change: Callable[[], AbstractContextManager[Any]] = nullcontext
     facts: tuple[tuple[str, object], ...] = ()
+    told: str = ""
 
 
 ALTERNATIVES = (
@@ -137,6 +162,9 @@ ALTERNATIVES = (
     Alternative("first move up to the cap", _patched((rate, "POORLY_KNOWN", 1e9))),
     Alternative("a rate is set from 90 % on", facts=(("stop_chance", 0.9),)),
     Alternative("prior gain narrower (log spread 0.4)", facts=(("prior", {"gain_log_sd": 0.4}),)),
+    Alternative("told the valve's gains", told="gain"),
+    Alternative("told the lag", told="lag"),
+    Alternative("told gains and lag", told="gain lag"),
 )  # fmt: skip
 HEADER = (
     "boilers", "adviser", "truly in band at both rates, %", "ever overshot, %", "minutes", "moves",
@@ -144,16 +172,17 @@ HEADER = (
 )  # fmt: skip
 
 
-def visit(task: tuple[str, int, tuple[tuple[str, object], ...]]) -> Outcome:
+def visit(task: tuple[str, int, tuple[tuple[str, object], ...], str]) -> Outcome:
     """One visit with some facts changed."""
-    name, seed, facts = task
+    name, seed, facts, what = task
     scenario = next(scenario for scenario in SCENARIOS if scenario.name == name)
-    return policies.advised(scenario, seed, **dict(facts))  # type: ignore[arg-type]
+    known = told(scenario, seed, what) if what else {}
+    return policies.advised(scenario, seed, **dict(facts), **known)  # type: ignore[arg-type]
 
 
 def outcomes(alternative: Alternative, scenario: str, visits: int) -> list[Outcome]:
     """Visits of one alternative, on the same boilers as any other."""
-    tasks = [(scenario, seed, alternative.facts) for seed in range(visits)]
+    tasks = [(scenario, seed, alternative.facts, alternative.told) for seed in range(visits)]
     with alternative.change(), Pool(2) as pool:
         done = pool.imap(visit, tasks, chunksize=2)
         name = f"{scenario}: {alternative.name}"

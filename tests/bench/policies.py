@@ -183,19 +183,19 @@ def _is_true(site: Site, code: str) -> bool:
         case "impossible":  # the flame is in truth as far off as the display says
             return abs(here - site.last.co2_pct) < 0.5 and not low - 4 < here < high + 2.5
         case "no-effect":  # a whole cap moves CO2 by less than a display shows
-            return abs(_settled_at(boiler, screw, firing, CAP[screw]) - here) < boiler.display_step_pct
+            return abs(settled_at(boiler, screw, firing, CAP[screw]) - here) < boiler.display_step_pct
         case "no-safe-turn":  # the smallest turn moves CO2 by more than half the band
-            return abs(_settled_at(boiler, screw, firing, MARK / FINER[-1]) - here) > (high - low) / 2
+            return abs(settled_at(boiler, screw, firing, MARK / FINER[-1]) - here) > (high - low) / 2
         case "travel-limit":  # the band is out of reach within the limit
             ends = [
-                _settled_at(boiler, screw, firing, way * TRAVEL_TURNS - boiler.acts[screw] + boiler.play_at[screw])
+                settled_at(boiler, screw, firing, way * TRAVEL_TURNS - boiler.acts[screw] + boiler.play_at[screw])
                 for way in (-1, 1)
             ]
             return max(ends) < low or min(ends) > high
     return False
 
 
-def _settled_at(boiler: Boiler, screw: str, firing: str, turns: float) -> float:
+def settled_at(boiler: Boiler, screw: str, firing: str, turns: float) -> float:
     """True settled CO2 if the effect of a screw were `turns` further."""
     acts = boiler.acts[screw]
     boiler.acts[screw] = acts + turns
@@ -317,7 +317,7 @@ def _best_mark(boiler: Boiler, screw: str, firing: str, band: tuple[float, float
         for count in range(-most, most + 1):
             there = hand + count * step
             acting = min(max(acts, there - half), there + half)
-            away = abs(_settled_at(boiler, screw, firing, acting - acts) - centre)
+            away = abs(settled_at(boiler, screw, firing, acting - acts) - centre)
             if away < least - 1e-9:
                 best, least = count * step, away
         if least <= (band[1] - band[0]) / 2:
