@@ -144,6 +144,43 @@ def test_a_step_up_with_no_turn_halts() -> None:
     assert (advice.action, advice.findings[0].code) == ("halt", "changed-by-itself")
 
 
+def test_a_lone_small_step_is_read_again_before_anything_else() -> None:
+    """One reading a little off proves nothing: read again. As before: go on; off again: stop."""
+    told = at_high(8.3).read("high", 8.3).read("high", 8.6)
+    advice = told.next()
+    assert (advice.action, advice.firing) == ("read", "high")
+    assert advice.reasons == ("CO2 went from 8.3 to 8.6 % with no turn made (row 4): read again to be sure.",)
+    assert not told.may("throttle", 1 / 24).allowed
+    assert told.read("high", 8.3).next().action == "turn"
+    again = at_high(8.3).read("high", 8.3).read("high", 8.6).read("high", 8.6).next()
+    assert (again.action, again.findings[0].code) == ("halt", "changed-by-itself")
+
+
+def test_an_odd_reading_left_behind_at_the_other_rate_is_read_again() -> None:
+    """After a change of rate the odd reading is not forgotten: back to where it was."""
+    told = at_high(9.2).read("high", 9.2).read("high", 9.5).run_at("low").wait(120).read("low", 8.8)
+    advice = told.next()
+    assert (advice.action, advice.firing) == ("run_at", "high")
+    assert "did not fit" in advice.reasons[0]
+
+
+def test_a_screw_that_seems_reversed_is_read_again_and_warned_of() -> None:
+    """One small move against the turn is no proof: the display is read again, with a warning, before the next turn."""
+    told = at_high(8.3).turn("throttle", 1 / 24).wait(150).read("high", 8.2)
+    assert told.next().action == "read"
+    advice = told.read("high", 8.2).next()
+    assert [(f.code, f.severity) for f in advice.findings if f.code == "wrong-way"] == [("wrong-way", "warn")]
+
+
+def test_two_turns_without_effect_are_warned_of_and_a_third_stops() -> None:
+    """No slope after two honest moves: is it the right screw? After a larger third one the job stops."""
+    told = at_high(8.3)
+    for _ in range(2):
+        told.turn("throttle", 1 / 24).wait(150).read("high", 8.3)
+    assert [f.severity for f in told.next().findings if f.code == "no-effect"] == ["warn"]
+    assert told.turn("throttle", 1 / 12).wait(150).read("high", 8.3).next().action == "halt"
+
+
 def test_creeping_co2_is_drift() -> None:
     """A slow change in small steps with no turn made halts, three agreeing readings clear it."""
     told = at_high(9.0)
