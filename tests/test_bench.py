@@ -13,7 +13,7 @@ import calibration
 import policies
 import run as bench
 
-from advisor import model, rate
+from advisor import model
 from advisor.rate import Rate
 from advisor.simulator import BASE, SCENARIOS
 
@@ -46,11 +46,11 @@ def test_claims_are_put_into_classes() -> None:
 @pytest.mark.parametrize("alternative", alternatives.ALTERNATIVES, ids=lambda a: a.name)
 def test_every_alternative_finishes_a_visit(alternative: alternatives.Alternative) -> None:
     """Each other way to build the adviser runs on the bench, and its change is gone afterwards."""
-    kept = (model.StraightScale, model.screw_hypotheses, model.lag_hypotheses, rate.POORLY_KNOWN, Rate.best)
+    kept = (model.StraightScale, model.screw_hypotheses, model.lag_hypotheses, Rate.first_try, Rate.best)
     (outcome,) = alternatives.outcomes(alternative, "base", 1)
     assert outcome.finished
     assert outcome.minutes > 3
-    assert kept == (model.StraightScale, model.screw_hypotheses, model.lag_hypotheses, rate.POORLY_KNOWN, Rate.best)
+    assert kept == (model.StraightScale, model.screw_hypotheses, model.lag_hypotheses, Rate.first_try, Rate.best)
 
 
 @pytest.mark.parametrize("visits", [24, pytest.param(400, marks=pytest.mark.slow)])

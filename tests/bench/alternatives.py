@@ -159,7 +159,7 @@ ALTERNATIVES = (
     Alternative("one lag, grids over the rest", _patched((model, "lag_hypotheses", one_lag))),
     Alternative("normal gain, not log-normal", _patched((model, "screw_hypotheses", normal_gain))),
     Alternative("two-step look-ahead", _patched((Rate, "best", property(two_steps)))),
-    Alternative("first move up to the cap", _patched((rate, "POORLY_KNOWN", 1e9))),
+    Alternative("first move up to the cap", _patched((Rate, "first_try", False))),
     Alternative("a rate is set from 90 % on", facts=(("stop_chance", 0.9),)),
     Alternative("prior gain narrower (log spread 0.4)", facts=(("prior", {"gain_log_sd": 0.4}),)),
     Alternative("told the valve's gains", told="gain"),

@@ -120,7 +120,7 @@ def executed(notebook: nbformat.NotebookNode, folder: Path) -> nbformat.Notebook
     NotebookClient(notebook, timeout=7200, kernel_name="python3", resources=resources, record_timing=False).execute()
     for cell in notebook.cells:  # progress bars are for the one who runs it
         if cell.cell_type == "code":
-            cell.outputs = [output for output in cell.outputs if output.get("name") != "stderr"]
+            cell.outputs = [output for output in cell.outputs if output.output_type == "execute_result"]
     notebook.metadata.language_info = {"name": "python"}
     return notebook
 
