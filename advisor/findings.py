@@ -107,9 +107,8 @@ def _input_rate(visit: Visit) -> list[Finding]:
         return []
     from advisor import measured  # here, not above: hardly any answer needs it
 
-    said = measured.say_input_rate(visit)
-    if " below " in said or " above " in said:
-        return [Finding("input-rate", "warn", said)]
+    if measured.input_rate_side(visit) in ("below", "above"):
+        return [Finding("input-rate", "warn", measured.say_input_rate(visit))]
     return []
 
 
@@ -213,7 +212,7 @@ def _drift(visit: Visit) -> list[Finding]:
 
 
 def _screw(visit: Visit, screw: str) -> list[Finding]:
-    turns = [row for row in visit.of("turn") if row.event.screw == screw]
+    turns = visit.turns_of(screw)
     if not turns or not visit.belief.states:
         return []
     hypotheses, chance = visit.belief.model.screws[screw], visit.belief.chances(screw)
@@ -240,14 +239,9 @@ def _screw(visit: Visit, screw: str) -> list[Finding]:
             f"The {screw} screw may work the other way: CO2 seems to go against its turns. Was the turn logged right?"
         )
         found.append(Finding("wrong-way", "warn", text))
-    honest = [row for row in turns if _read_after(visit, row.event.time.timestamp(), FIRING_FOR[screw])]
-    dead_chance = float(chance[hypotheses.dead].sum())
-    if SURE >= dead_chance > DOUBTED_EFFECT and len(honest) >= FEWEST_MOVES_FOR_DEAD:
-        text = (
-            f"The {screw} screw has shown no effect so far: is it the right screw, a cap in the way, the tool slipping?"
-        )
-        found.append(Finding("no-effect", "warn", text))
-    if dead_chance > SURE and len(honest) >= FEWEST_MOVES_FOR_DEAD:
+    honest = [turn for turn in turns if _read_after(visit, turn.time.timestamp(), FIRING_FOR[screw])]
+    dead_chance = float(chance[hypotheses.dead].sum()) if len(honest) >= FEWEST_MOVES_FOR_DEAD else 0.0
+    if dead_chance > SURE:
         found.append(
             Finding(
                 "no-effect",
@@ -257,8 +251,13 @@ def _screw(visit: Visit, screw: str) -> list[Finding]:
                 "call the maker; if not, void them.",
             )
         )
+    elif dead_chance > DOUBTED_EFFECT:
+        text = (
+            f"The {screw} screw has shown no effect so far: is it the right screw, a cap in the way, the tool slipping?"
+        )
+        found.append(Finding("no-effect", "warn", text))
     slack = float(chance @ hypotheses.slack)
-    both_ways = len({(row.event.turns_cw or 0.0) > 0 for row in turns}) == 2
+    both_ways = len({(turn.turns_cw or 0.0) > 0 for turn in turns}) == 2
     if both_ways and float(chance[hypotheses.slack > WORTH_TELLING_SLACK_TURNS].sum()) > SURE:
         found.append(
             Finding(

@@ -327,7 +327,7 @@ class Job:
             float(lag_chance @ lag.dead_time_s),
             float(lag_chance @ lag.time_constant_s),
         )
-        moves = [row.event.time.timestamp() for row in visit.of("turn") if row.event.screw == screw]
+        moves = [turn.time.timestamp() for turn in visit.turns_of(screw)]
         return Response(
             screw=screw,
             firing=firing,
@@ -352,8 +352,8 @@ def _not_known(visit: Visit, screw: str, firing: str, moves_s: list[float]) -> t
         open_points.append(f"The gain is a guess: the {screw} screw has not been turned yet.")
     elif not read:
         open_points.append(f"The gain is a guess: no settled reading at {FIRING_FOR[screw]} fire since the first turn.")
-    net = {turn > 0 for turn in (row.event.turns_cw or 0 for row in visit.of("turn") if row.event.screw == screw)}
-    if len(net) < 2:
+    ways = {(turn.turns_cw or 0) > 0 for turn in visit.turns_of(screw)}
+    if len(ways) < 2:
         open_points.append("The slack is a guess: the screw was not turned both ways.")
     if (
         not any(0 < row.event.time.timestamp() - visit.changed_at_s < 60 for row in visit.of("reading"))

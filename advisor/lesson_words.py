@@ -1,10 +1,8 @@
 """A lesson told in words, 80 columns."""
 
-import textwrap
-
 from advisor.lesson_play import Played, Run, what_the_adviser_said
 from advisor.lessons import LESSONS
-from advisor.lines import WIDTH
+from advisor.lines import labelled, wrapped
 
 LABEL_WIDTH = 14
 INVENTED = "A made-up boiler; its bands are invented. On site the maker's instructions come first."
@@ -15,13 +13,13 @@ def say_list() -> str:
     """The names of the lessons."""
     lines = ["Ten lessons, each on a made-up boiler: advisor lesson NAME", ""]
     lines += [f"  {lesson.name:<{LABEL_WIDTH}}{lesson.title}" for lesson in LESSONS]
-    lines += ["", *_wrapped("As a page: --plot FILE (.png, .pdf or .svg). All on paper: --handout FILE.pdf.")]
+    lines += ["", *wrapped("As a page: --plot FILE (.png, .pdf or .svg). All on paper: --handout FILE.pdf.")]
     return "\n".join(lines)
 
 
 def say_lesson(played: Played) -> str:
     """A lesson: what happened in words, each step with the truth beside the display, the adviser, the question."""
-    lines = _wrapped(f"{played.lesson.title}. {played.say('scene')}")
+    lines = wrapped(f"{played.lesson.title}. {played.say('scene')}")
     for label, name in PARTS:
         lines += _labelled(label, played.say(name))
     if played.steps:
@@ -39,7 +37,7 @@ def say_lesson(played: Played) -> str:
         lines += _labelled(number, answer)
     lines += ["", *_labelled(contrast_label(played), f"{played.say('contrast')} {in_figures(played.other)}")]
     lines += ["", *_labelled("Question", played.say("question")), *_labelled("Answer", played.say("answer"))]
-    return "\n".join([*lines, "", *_wrapped(INVENTED)])
+    return "\n".join([*lines, "", *wrapped(INVENTED)])
 
 
 def contrast_label(played: Played) -> str:
@@ -53,10 +51,5 @@ def in_figures(run: Run) -> str:
     return f"({run.score.minutes:.0f} min, {turns}, CO at most {run.score.peak_co_air_free_ppm:.0f} ppm air-free.)"
 
 
-def _wrapped(text: str) -> list[str]:
-    return textwrap.wrap(text, WIDTH, break_on_hyphens=False)
-
-
 def _labelled(label: str, text: str) -> list[str]:
-    head = f"  {label:<{LABEL_WIDTH}}"
-    return textwrap.wrap(text, WIDTH, initial_indent=head, subsequent_indent=" " * len(head), break_on_hyphens=False)
+    return labelled(label, text, LABEL_WIDTH)

@@ -25,9 +25,9 @@ def wrapped(text: str, width: int = WIDTH, first: str = "", others: str = "") ->
     return [line.replace(_FILL, "") for line in cut]
 
 
-def labelled(label: str, text: str) -> list[str]:
+def labelled(label: str, text: str, label_width: int = LABEL_WIDTH) -> list[str]:
     """A text behind a label, its further lines under its first."""
-    head = f"  {label:<{LABEL_WIDTH}}"
+    head = f"  {label:<{label_width}}"
     return wrapped(text, WIDTH, head, " " * len(head)) or [head.rstrip()]
 
 

@@ -16,7 +16,7 @@ from advisor.history import LEAKING, SAMPLE_LINE, TIGHT
 from advisor.job import Job
 from advisor.model import SCREW_FOR
 from advisor.options import one_of
-from advisor.simulator import Boiler, Reading
+from advisor.simulator import LATER_FAULTS, Boiler, Reading
 
 READ_S, TURN_S, CHANGE_S, LOOK_S, MEND_S = 8.0, 10.0, 5.0, 60.0, 180.0  # what each takes, invented
 SAMPLED_EVERY_S = 2.0
@@ -64,7 +64,6 @@ LOOKS: Mapping[str, Look] = {
         "Filter and air intake are clogged.",
     ),
 }  # fmt: skip
-LATER = ("air in the sample later", "falling gas pressure", "blocked intake")  # faults that begin on the way
 COMMANDS = (
     ("read", "r", "read the analyser"),
     ("turn 1/24 cw", "t 1/24 cw", "turn this rate's screw; t offset 1/24 ccw names it"),
@@ -238,7 +237,8 @@ class MadeVisit:
         before = self._flame()
         self._pass(LOOK_S)
         look, boiler = LOOKS[name], self.boiler
-        wrong = boiler.fault in look.faults and not (boiler.fault in LATER and boiler.now_s < boiler.fault_from_s)
+        yet_to_come = boiler.fault in LATER_FAULTS and boiler.now_s < boiler.fault_from_s
+        wrong = boiler.fault in look.faults and not yet_to_come
         if name == "pressure":
             value = round(PRESSURE_MBAR * boiler.gas_pressure_share(), 1)
             wrong = not PLATE[0] <= value <= PLATE[1]

@@ -69,6 +69,15 @@ def say_drop(visit: Visit) -> str:
     return f"From standing to working the pressure drops {drop:.3g} {pair[0][1]} ({share:.0f} %)."
 
 
+def input_rate_side(visit: Visit) -> str:
+    """Where the timed input rate lies by the data plate: "below", "inside", "above", or "" where that is not known."""
+    measured, plate = latest_number(visit, stages.INPUT_RATE), visit.facts.input_rate
+    if measured is None or plate is None:
+        return ""
+    low, high = (units.power_kw(value, plate[2]) for value in plate[:2])
+    return "inside" if low <= measured[0] <= high else "below" if measured[0] < low else "above"
+
+
 def say_input_rate(visit: Visit) -> str:
     """The timed input rate against the data plate in a sentence; "" where it was not timed."""
     measured = latest_number(visit, stages.INPUT_RATE)
@@ -78,9 +87,7 @@ def say_input_rate(visit: Visit) -> str:
     if visit.facts.input_rate is None:
         return f"{said}; no range of the data plate to compare with."
     low, high, unit = visit.facts.input_rate
-    kw = units.power_kw(low, unit), units.power_kw(high, unit)
-    side = "inside" if kw[0] <= measured[0] <= kw[1] else "below" if measured[0] < kw[0] else "above"
-    return f"{said}, {side} the data plate's {low:g} to {high:g} {unit}."
+    return f"{said}, {input_rate_side(visit)} the data plate's {low:g} to {high:g} {unit}."
 
 
 def say_calibration(events: Iterable[Event], today: date) -> str:

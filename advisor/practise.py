@@ -5,7 +5,6 @@ Plain lines only, for any terminal and for a screen reader. Simulated minutes: n
 
 import itertools
 import secrets
-import textwrap
 from collections.abc import Callable
 from dataclasses import replace
 from datetime import datetime
@@ -17,7 +16,7 @@ from advisor import options, text, units
 from advisor.errors import RangeError
 from advisor.events import FIRINGS, SCREWS
 from advisor.job import Job
-from advisor.lines import WIDTH
+from advisor.lines import wrapped
 from advisor.made_policies import advised, fixed_step
 from advisor.made_visit import COMMANDS, FACTS, MadeVisit, Score
 from advisor.model import FIRING_FOR
@@ -129,8 +128,8 @@ def say_start(practice: Practice) -> str:
     return "\n".join(
         [
             text.PRACTICE,
-            *_wrapped(f"Boiler {practice.seed}. {fault} Bands of CO2, invented: {bands}; natural gas."),
-            *_wrapped("Bring both rates truly into band: few turns, no overshoot. ? explains, stop ends."),
+            *wrapped(f"Boiler {practice.seed}. {fault} Bands of CO2, invented: {bands}; natural gas."),
+            *wrapped("Bring both rates truly into band: few turns, no overshoot. ? explains, stop ends."),
         ]
     )
 
@@ -143,10 +142,10 @@ def say_help() -> str:
             "What you can do, in full and short:",
             *lines,
             f"  {'say reversed':<14}{'s reversed':<12}what you think is wrong; one of:",
-            *textwrap.wrap(", ".join(NAMES), WIDTH, initial_indent=" " * 28, subsequent_indent=" " * 28),
+            *wrapped(", ".join(NAMES), first=" " * 28, others=" " * 28),
             f"  {'ask':<14}{'a':<12}what the adviser would say now",
             f"  {'stop':<14}{'q':<12}end, and see the truth",
-            *_wrapped("At high fire the throttle screw is set, at low fire the offset screw. Clockwise is richer on "
+            *wrapped("At high fire the throttle screw is set, at low fire the offset screw. Clockwise is richer on "
                       "most valves. A turn is up to one whole turn: 1/24 cw, 30deg ccw."),
         ]
     )  # fmt: skip
@@ -157,7 +156,7 @@ def say_end(practice: Practice) -> str:
     visit = practice.visit
     visit.ending = "stop"
     others = [policy(MadeVisit(practice.boiler(), Job(**FACTS))) for policy in (advised, fixed_step)]
-    lines = [text.PRACTICE, *_wrapped(_say_truth(practice))]
+    lines = [text.PRACTICE, *wrapped(_say_truth(practice))]
     lines += [f"{'':<28}{'you':>14}{'adviser':>14}{'fixed 1/12':>14}"]
     scores = [each.score() for each in (visit, *others)]
     for firing in FIRINGS:
@@ -174,7 +173,7 @@ def say_end(practice: Practice) -> str:
     noticed = [[*visit.noticed, *practice.named], *(other.noticed for other in others)]
     lines.append(_row("Fault noticed", [_noticed(practice.fault, faults) for faults in noticed]))
     lines.append(_row("Ended with", [score.ending for score in scores]))
-    lines += _wrapped(_say_rest(practice))
+    lines += wrapped(_say_rest(practice))
     return "\n".join(lines)
 
 
@@ -225,7 +224,3 @@ def _noticed(fault: str, noticed: list[str]) -> str:
 
 def _row(label: str, cells: list[str]) -> str:
     return f"{label:<28}" + "".join(f"{cell:>14}" for cell in cells)
-
-
-def _wrapped(words: str) -> list[str]:
-    return textwrap.wrap(words, WIDTH, break_on_hyphens=False)

@@ -149,10 +149,10 @@ class Rate:
         A doubt that swings to and fro must not swing the hand: slack would eat every turn. So the way of the last turn
         is kept until the other way is clearly likelier.
         """
-        turns = [row.event.turns_cw or 0.0 for row in self.visit.of("turn") if row.event.screw == self.screw]
+        turns = self.visit.turns_of(self.screw)
         if not turns or self.visit.facts.clockwise[self.screw] == "unknown":
             return self.reversed_chance > 0.5
-        last_richer = turns[-1] * self.visit.belief.model.toward_richer[self.screw] > 0
+        last_richer = (turns[-1].turns_cw or 0.0) * self.visit.belief.model.toward_richer[self.screw] > 0
         turned_as_reversed = last_richer != self.too_lean
         return self.reversed_chance > (1 - CLEARLY if turned_as_reversed else CLEARLY)
 
@@ -172,8 +172,8 @@ class Rate:
     @cached_property
     def first_try(self) -> bool:
         """Whether this screw's gain is poorly known because no turn of it has been read yet."""
-        turned_s = [row.event.time.timestamp() for row in self.visit.of("turn") if row.event.screw == self.screw]
-        if turned_s and self.visit.settled_readings(self.firing, min(turned_s)):
+        turns = self.visit.turns_of(self.screw)
+        if turns and self.visit.settled_readings(self.firing, turns[0].time.timestamp()):
             return False
         gain = self.visit.belief.gain(self.screw)
         low, high = gain.quantile(0.05), gain.quantile(0.95)
@@ -222,15 +222,12 @@ class Rate:
     def goes_against(self) -> bool:
         """Whether turns of this screw leave it in doubt that it works as stated."""
         stated = self.visit.facts.clockwise[self.screw] != "unknown"
-        return (
-            stated and not self.direction_sure and any(row.event.screw == self.screw for row in self.visit.of("turn"))
-        )
+        return stated and not self.direction_sure and bool(self.visit.turns_of(self.screw))
 
     @property
     def travel_turns_cw(self) -> float:
         """Net turn of this rate's screw from as found, clockwise positive."""
-        turns = [row.event for row in self.visit.of("turn") if row.event.screw == self.screw]
-        return sum(event.turns_cw or 0.0 for event in turns)
+        return sum(turn.turns_cw or 0.0 for turn in self.visit.turns_of(self.screw))
 
     @cached_property
     def best(self) -> Move | None:

@@ -23,6 +23,8 @@ FAULTS = (
 
 MOST_CO_PPM = 100_000.0  # where the display ends
 
+LATER_FAULTS = ("air in the sample later", "falling gas pressure", "blocked intake")  # begin on the way
+
 
 @dataclass(frozen=True)
 class Scenario:

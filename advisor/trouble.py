@@ -173,7 +173,7 @@ def way_back(visit: Visit) -> tuple[WayBack, ...]:
     """
     backs = []
     for screw in SCREWS:
-        turns = [row.event for row in visit.of("turn") if row.event.screw == screw]
+        turns = visit.turns_of(screw)
         if not turns:
             continue
         belief = visit.belief

@@ -74,6 +74,10 @@ class Visit:
         """The rows of one kind, in order of time."""
         return [row for row in self.rows if row.event.event == kind]
 
+    def turns_of(self, screw: str) -> list[Event]:
+        """The turns of one screw, in order of time."""
+        return [row.event for row in self.of("turn") if row.event.screw == screw]
+
     def settled_readings(self, firing: str, since_s: float = 0.0) -> list[Row]:
         """Readings at `firing`, later than `since_s`, that count: usable, in no doubt, waited for and settled."""
         return [

@@ -62,14 +62,20 @@ def made() -> nbformat.NotebookNode:
         cells.append(new_code_cell(LESSON.format(name=lesson.name), id=lesson.name))
     cells.append(new_markdown_cell(COMPARED_TITLE, id="compared-title"))
     cells.append(new_code_cell(COMPARED, id="compared"))
+    return assembled(cells)
+
+
+def assembled(cells: list[nbformat.NotebookNode]) -> nbformat.NotebookNode:
+    """A Python notebook of these cells."""
     kernel = {"name": "python3", "display_name": "Python 3", "language": "python"}
     return new_notebook(cells=cells, metadata={"kernelspec": kernel, "language_info": {"name": "python"}})
 
 
-def executed(notebook: nbformat.NotebookNode, folder: Path) -> nbformat.NotebookNode:
-    """The notebook after a run in `folder`."""
+def executed(notebook: nbformat.NotebookNode, folder: Path, timeout_s: int = 300) -> nbformat.NotebookNode:
+    """The notebook after a run in `folder`; `timeout_s` for each cell."""
+    resources = {"metadata": {"path": str(folder)}}
     NotebookClient(
-        notebook, timeout=300, kernel_name="python3", resources={"metadata": {"path": str(folder)}}, record_timing=False
+        notebook, timeout=timeout_s, kernel_name="python3", resources=resources, record_timing=False
     ).execute()
     notebook.metadata.language_info = {"name": "python"}
     return notebook

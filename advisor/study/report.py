@@ -10,12 +10,12 @@ import numpy as np
 import pandas as pd
 
 from advisor.events import SCREWS
+from advisor.lines import WIDTH, labelled, wrapped
 from advisor.rate import percent
 from advisor.study import honesty, learn, priors
 from advisor.study.collect import MARKER, Study
 from advisor.study.frames import plain
 
-WIDTH, LABEL_WIDTH = 78, 9
 MOST_GROUPS, MOST_BAD = 4, 3  # on the screen; the record has all
 TABLES = ("jobs", "moves", "readings", "screws", "predictions", "turns", "findings")
 
@@ -56,24 +56,24 @@ def say(record: dict[str, Any], written: str = "") -> str:
     """The answer on one screen of 80 columns; its first line is the answer. `written`: where files were put."""
     jobs, held = record["jobs"], record["coverage"][0]
     honest = "" if not held["readings"] else f"; the 90 % range held in {100 * held['holds']:.0f} %"
-    lines = _wrapped(
+    lines = wrapped(
         f"{jobs:,} {_plural(jobs, 'job')}: {percent(record['ended_in_band'])} ended in band, half within "
         f"{record['moves']['median']:.0f} turns and {record['minutes']['median']:.0f} min{honest}."
     )
     minutes, moves = record["minutes"], record["moves"]
     reads = record["readings"]
-    lines += _labelled(
+    lines += labelled(
         "8 in 10",
         f"{minutes['low']:.0f} to {minutes['high']:.0f} min, {moves['low']:.0f} to {moves['high']:.0f} turns, "
         f"{reads['low']:.0f} to {reads['high']:.0f} readings a job.",
     )
     if record["turns"]:
-        lines += _labelled(
+        lines += labelled(
             "Waits",
             f"{percent(record['wait_kept'])} of {record['turns']:,} turns were made on a settled reading; "
             f"{record['waits_broken']:,} were not.",
         )
-        lines += _labelled(
+        lines += labelled(
             "Overshot",
             f"{percent(record['overshot'])} of turns, in {percent(record['jobs_that_overshot'])} of jobs, as displayed "
             "once settled.",
@@ -84,7 +84,7 @@ def say(record: dict[str, Any], written: str = "") -> str:
     if record["bad_logs"]:
         lines += _say_bad(record["bad_logs"])
     if written:
-        lines += _labelled("Files", written)
+        lines += labelled("Files", written)
     return "\n".join(lines)
 
 
@@ -96,17 +96,17 @@ def _say_found(record: dict[str, Any]) -> list[str]:
     )
     sample = record["sample"]
     whole = sample["jobs"] == sample["of"]
-    lines = [] if whole else _labelled("Found", f"jobs with {seen}." if seen else "nothing in any reading or screw.")
+    lines = [] if whole else labelled("Found", f"jobs with {seen}." if seen else "nothing in any reading or screw.")
     if sample["jobs"]:
         who = "all jobs" if whole else f"the {sample['jobs']:,} jobs asked anew"
-        lines += _labelled("Found" if whole else "", f"stops and warnings at the end of {who}: {asked or 'none'}.")
+        lines += labelled("Found" if whole else "", f"stops and warnings at the end of {who}: {asked or 'none'}.")
     return lines
 
 
 def _say_learned(record: dict[str, Any]) -> list[str]:
     table = record["learned"]
     if not table:
-        return _labelled("Gain", "no screw was turned between two readings.")
+        return labelled("Gain", "no screw was turned between two readings.")
     groups: dict[tuple[str, ...], dict[str, Any]] = {}
     for row in table:
         groups.setdefault((row["fuel"], row["valve_family"], row["turndown_range"]), {})[row["screw"]] = row
@@ -122,11 +122,11 @@ def _say_learned(record: dict[str, Any]) -> list[str]:
     if len(others) > MOST_GROUPS:
         lines.append(f"{'':11}and {len(others) - MOST_GROUPS} smaller groups (--json, --out)")
     slacks = ", ".join(f"{screw} {_range(row, 'slack_turns', 3)}" for screw, row in fleet.items())
-    lines += _labelled("Slack", f"at most, turns: {slacks}")
+    lines += labelled("Slack", f"at most, turns: {slacks}")
     lags = ", ".join(f"{screw} {_range(row, 'time_constant_s', 0)}" for screw, row in fleet.items())
     noise = record["noise_sd_pct"]
     heard = "" if noise is None else f"; noise {noise:.3f} % CO2"
-    return lines + _labelled("Lag", f"time constant, s: {lags}{heard}")
+    return lines + labelled("Lag", f"time constant, s: {lags}{heard}")
 
 
 def _valves(row: dict[str, Any]) -> str:
@@ -142,7 +142,7 @@ def _range(row: dict[str, Any], name: str, digits: int) -> str:
 def _say_honest(record: dict[str, Any]) -> list[str]:
     sample, held = record["sample"], record["coverage"][0]
     if not held["readings"]:
-        return _labelled("Honest", "not asked: no job was sampled, or none has a reading to expect.")
+        return labelled("Honest", "not asked: no job was sampled, or none has a reading to expect.")
     drawn = (
         f"all {sample['of']:,} jobs asked anew"
         if sample["jobs"] == sample["of"]
@@ -152,17 +152,17 @@ def _say_honest(record: dict[str, Any]) -> list[str]:
         f"the 90 % range held in {100 * held['holds']:.1f} ± {100 * held['error']:.1f} % of {held['readings']:,} "
         f"readings ({drawn})."
     )
-    lines = _labelled("Honest", text)
+    lines = labelled("Honest", text)
     for name, what in (("reliability_of_readings", "In band"), ("reliability_of_passing", "Past the band")):
         bins = [row for row in record[name] if row["count"] >= 10]
         said, came = (", ".join(f"{100 * row[part]:.0f}" for row in bins) for part in ("said", "happened"))
         if bins:
-            lines += _labelled("", f"{what}: said {said} %; came {came} %.")
+            lines += labelled("", f"{what}: said {said} %; came {came} %.")
     return lines
 
 
 def _say_bad(bad: list[str]) -> list[str]:
-    lines = _labelled("Bad logs", f"{len(bad):,} could not be read:")
+    lines = labelled("Bad logs", f"{len(bad):,} could not be read:")
     for message in bad[:MOST_BAD]:
         lines.append("    " + textwrap.shorten(message, WIDTH - 4, placeholder=" ..."))
     if len(bad) > MOST_BAD:
@@ -175,7 +175,7 @@ def say_replay(name: str, table: pd.DataFrame) -> str:
     against = int((~table["followed"].astype(bool)).sum())
     costly = int((table["cost"] != "").sum())
     minutes = table["took_s"].sum() / 60
-    lines = _wrapped(
+    lines = wrapped(
         f"{name}: {len(table)} steps in {minutes:.1f} min, {against} not as advised, {costly} of them at a cost."
         if len(table)
         else f"{name}: no reading, turn or change of rate yet."
@@ -250,13 +250,3 @@ def _found(jobs: pd.DataFrame) -> pd.Series:
 
 def _plural(count: int, word: str) -> str:
     return word if count == 1 else f"{word}s"
-
-
-def _wrapped(text: str) -> list[str]:
-    return textwrap.wrap(text, WIDTH, break_on_hyphens=False)
-
-
-def _labelled(label: str, text: str) -> list[str]:
-    head = f"  {label:<{LABEL_WIDTH}}"
-    follow = " " * len(head)
-    return textwrap.wrap(text, WIDTH, initial_indent=head, subsequent_indent=follow, break_on_hyphens=False)

@@ -14,7 +14,7 @@ import numpy as np
 
 from advisor import Job
 from advisor.decision import Advice
-from advisor.simulator import Boiler, Scenario, draw
+from advisor.simulator import LATER_FAULTS, Boiler, Scenario, draw
 
 START = datetime(2026, 5, 4, 9, 0, tzinfo=UTC)
 READ_S, TURN_S, CHANGE_S = 8.0, 10.0, 5.0  # time a reading, a turn and a change of rate take
@@ -26,7 +26,6 @@ FINER = (1, 2, 4, 8)  # parts of a mark that may be turned where coarser ones ca
 TRAVEL_TURNS = 2.0
 SCREW = {"high": "throttle", "low": "offset"}
 HINTS = {"reversed screw": ("wrong-way",), "dead screw": ("no-effect",)}  # findings that may come as a warning first
-LATER = ("air in the sample later", "falling gas pressure", "blocked intake")
 LONGEST_S, MOST_MOVES = 3 * 3600.0, 60
 
 
@@ -88,7 +87,7 @@ class Site:
     @property
     def fault_seen_from_s(self) -> float:
         """When the boiler's fault begins; a fault of screw, hand or start is there from the first second."""
-        return self.boiler.fault_from_s if self.boiler.fault in LATER else 0.0
+        return self.boiler.fault_from_s if self.boiler.fault in LATER_FAULTS else 0.0
 
     @property
     def co_air_free_ppm(self) -> float:

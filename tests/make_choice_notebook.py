@@ -1,14 +1,14 @@
 # ruff: noqa: E501 (cells are text)
-"""Make notebooks/how_the_advice_was_chosen.ipynb anew and run it: `python tests/bench/make_notebook.py`."""
+"""Make notebooks/how_the_advice_was_chosen.ipynb anew and run it: `python tests/make_choice_notebook.py`."""
 
 import sys
 from pathlib import Path
 
 import nbformat
-from nbclient import NotebookClient
-from nbformat.v4 import new_code_cell, new_markdown_cell, new_notebook
+from make_notebook import assembled, executed
+from nbformat.v4 import new_code_cell, new_markdown_cell
 
-NOTEBOOK = Path(__file__).resolve().parents[2] / "notebooks" / "how_the_advice_was_chosen.ipynb"
+NOTEBOOK = Path(__file__).resolve().parent.parent / "notebooks" / "how_the_advice_was_chosen.ipynb"
 INTRO = """\
 # How the advice was chosen
 
@@ -91,7 +91,7 @@ CHOSEN = """\
 * **The clock**: an adviser that is told gains and lag takes about as long as the one who knows the valve. The rest is the
   price of finding out, and of the usual minimum waits, which no rule may shorten."""
 KEPT = """\
-The figures above are the output of the committed code; `python tests/bench/make_notebook.py` renews them."""
+The figures above are the output of the committed code; `python tests/make_choice_notebook.py` renews them."""
 
 
 def made() -> nbformat.NotebookNode:
@@ -110,24 +110,20 @@ def made() -> nbformat.NotebookNode:
         new_markdown_cell(CHOSEN, id="chosen"),
         new_markdown_cell(KEPT, id="kept"),
     ]
-    kernel = {"name": "python3", "display_name": "Python 3", "language": "python"}
-    return new_notebook(cells=cells, metadata={"kernelspec": kernel, "language_info": {"name": "python"}})
+    return assembled(cells)
 
 
-def executed(notebook: nbformat.NotebookNode, folder: Path) -> nbformat.NotebookNode:
-    """The notebook after a run in `folder`."""
-    resources = {"metadata": {"path": str(folder)}}
-    NotebookClient(notebook, timeout=7200, kernel_name="python3", resources=resources, record_timing=False).execute()
-    for cell in notebook.cells:  # progress bars are for the one who runs it
+def results_only(notebook: nbformat.NotebookNode) -> nbformat.NotebookNode:
+    """The notebook without progress bars, which are for the one who runs it."""
+    for cell in notebook.cells:
         if cell.cell_type == "code":
             cell.outputs = [output for output in cell.outputs if output.output_type == "execute_result"]
-    notebook.metadata.language_info = {"name": "python"}
     return notebook
 
 
 def main() -> int:
     NOTEBOOK.parent.mkdir(exist_ok=True)
-    nbformat.write(executed(made(), NOTEBOOK.parent), NOTEBOOK)
+    nbformat.write(results_only(executed(made(), NOTEBOOK.parent, timeout_s=7200)), NOTEBOOK)
     return 0
 
 
