@@ -140,9 +140,13 @@ def _why_other_rate(rate: Rate, other: Rate) -> str:
 def _set_rate(rate: Rate, findings: tuple[Finding, ...]) -> Advice:
     """The next step at a rate that does not hold yet and has a settled reading."""
     visit, best, chance = rate.visit, rate.best, rate.now.chance_in_band
-    if best is not None and rate.firing == "low" and Rate(visit, "high").now.chance_in_band < REREAD_FROM:
+    if rate.firing == "low" and Rate(visit, "high").now.chance_in_band < REREAD_FROM and not _leaner_first(rate):
         why = "High fire is not set yet, and its throttle screw moves low fire too: high fire first."
         return _about(visit, "run_at", findings, (why,), firing="high")
+    if rate.against_low:
+        unread = not visit.settled_readings("low", visit.fresh_from_s)
+        if unread or _leaner(Rate(visit, "low")):
+            return _about(visit, "run_at", findings, (rate.against_low,), firing="low")
     if best is None and rate.too_lean and not rate.seen_lean:
         return _about(visit, "read", findings, (BLIND,))
     if best is None and rate.too_lean and rate.co_rising and chance < REREAD_FROM:
@@ -168,6 +172,15 @@ def _set_rate(rate: Rate, findings: tuple[Finding, ...]) -> Advice:
     return _turn(rate, best, findings)
 
 
+def _leaner_first(low: Rate) -> bool:
+    """Whether low fire is set leaner before high fire goes on: the throttle would take it to where CO begins."""
+    return _leaner(low) and Rate(low.visit, "high").low_in_the_way
+
+
+def _leaner(rate: Rate) -> bool:
+    return not rate.holds and rate.best is not None and not rate.richer(rate.best.turns_cw)
+
+
 def _stuck(rate: Rate) -> Finding:
     side = "lean" if rate.too_lean else "rich"
     mark = rate.visit.facts.mark_turns[rate.screw]
@@ -180,6 +193,13 @@ def _stuck(rate: Rate) -> Finding:
             f"The {rate.screw} screw is {limit} turn from as found, its travel limit, and {rate.firing} fire is still "
             f"too {side}. A sound valve should not need more: check gas pressure, fuel and air, or put it back and "
             "call the maker.",
+        )
+    if rate.against_low:
+        return Finding(
+            "low-rich",
+            "halt",
+            "High fire is too lean, and a turn richer would take low fire to where CO begins, though low fire can't be "
+            "set leaner. The screws alone can't bring both in: check gas pressure and turndown, ask the maker.",
         )
     return Finding(
         "no-safe-turn",
@@ -245,7 +265,7 @@ def permit(visit: Visit, screw: str, turns_cw: float) -> Verdict:
             False,
             screw,
             turns_cw,
-            (refused, *advice.reasons),
+            tuple(dict.fromkeys((refused, *advice.reasons))),
             visit.firing,
             advice.wait_s,
             findings=advice.findings,
@@ -273,5 +293,7 @@ def _not_now(visit: Visit, advice: Advice, screw: str, turns_cw: float) -> str |
     if advice.action == "read":
         return "Take a reading first."
     if advice.action in ("finish", "run_at"):
-        return "No turn is needed here." if visit.firing else "Run the boiler at high fire and take a reading first."
+        if visit.firing is None:
+            return "Run the boiler at high fire and take a reading first."
+        return "No turn is needed here." if Rate(visit, visit.firing).holds else advice.reasons[0]
     return None

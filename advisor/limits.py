@@ -41,5 +41,6 @@ USUAL_TRAVEL_TURNS: Mapping[str, float] = MappingProxyType({"offset": 1 / 2, "th
 # displays that step by 0.1 add 0.15, two cells within their accuracy the rest.
 FUEL_LINE_TOLERANCE_PCT = 0.6
 
-# Least O2 that a band's upper edge may leave, % O2. Own choice: below it a display step or two is rich.
+# Least O2 that a band's upper edge may leave, and that a turn may leave at the rate nobody is looking at, % O2.
+# Own choice: below it CO begins, and a display step or two is rich.
 LEAST_O2_AT_EDGE_PCT = 1.5

@@ -7,10 +7,11 @@ true settled value lies in the band is high (conformity probability, JCGM 106:20
 """
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cached_property
 
-from advisor import units
+from advisor import limits, units
 from advisor.findings import co_standing
 from advisor.model import SCREW_FOR
 from advisor.regression import Mixture
@@ -23,6 +24,8 @@ FINER = (1, 2, 4, 8)  # parts of a mark that may be turned
 WORTH_A_PART = 0.1  # by how much a part of a mark must lower the cost, in squares of half the band
 CLEARLY = 0.7  # chance of the other direction from which the hand changes its way
 PAST_COST = 5.0  # cost of surely passing the far edge, in squares of half the band
+UNSEEN_RICH_CHANCE = 0.03  # that a throttle turn takes low fire to where CO begins, while high fire is looked at
+UNSEEN_RISE_PCT = 0.8  # how far the throttle may take high fire up, % CO2, before low fire is looked at again
 TINY = 1e-9
 CLIMBING = "CO is more than half of its limit: no turn richer."
 BLIND = "CO2 alone can't tell a lean flame from a rich one: no turn richer before O2 or CO is read."
@@ -129,8 +132,7 @@ class Rate:
     @cached_property
     def co_rising(self) -> bool:
         """Whether the latest CO at this rate is so near its limit that richer is out of the question."""
-        rates = ("high", "low") if self.screw == "throttle" else (self.firing,)  # the throttle moves both rates
-        return any(co_standing(self.visit, firing) for firing in rates)
+        return bool(co_standing(self.visit, self.firing))
 
     @property
     def too_lean(self) -> bool:
@@ -181,6 +183,64 @@ class Rate:
 
     def refusal(self, move: Move) -> str | None:
         """Why this move is refused, in one line; None where nothing speaks against it."""
+        against = self._refusal_here(move)
+        return self._refusal_for_low(move.turns_cw) if against is None else against
+
+    def _refusal_for_low(self, turns_cw: float) -> str | None:
+        """Why low fire forbids this turn at high fire: the throttle moves both rates, and nobody sees the other one."""
+        if self.screw != "throttle" or not self.richer(turns_cw):
+            return None
+        if co_standing(self.visit, "low"):
+            return "It makes low fire richer too, where CO is more than half of its limit: low fire leaner first."
+        if self._unseen_rise_pct > UNSEEN_RISE_PCT:
+            return "It makes low fire richer too, and low fire was not read since several turns: look there first."
+        if not self._low_gets_rich(turns_cw):
+            return None
+        if not self.visit.settled_readings("low", self.visit.history.began_s - 1.0):
+            return "It makes low fire richer too, and low fire has not been read yet: look there first."
+        least = f"{limits.LEAST_O2_AT_EDGE_PCT:g} % O2"
+        return f"It makes low fire richer too, maybe to under {least}, where CO begins: low fire leaner first."
+
+    @property
+    def _unseen_rise_pct(self) -> float:
+        """How far high fire has gone up since low fire was last read, % CO2: low fire went about as far, or further."""
+        began_s = self.visit.history.began_s - 1.0
+        lows = self.visit.settled_readings("low", began_s)
+        seen_s = lows[-1].event.time.timestamp() if lows else began_s
+        highs = [row.event for row in self.visit.settled_readings("high", began_s)]
+        if not highs:
+            return 0.0
+        before = [event for event in highs if event.time.timestamp() <= seen_s]
+        return (highs[-1].co2_pct or 0.0) - ((before[-1] if before else highs[0]).co2_pct or 0.0)
+
+    def _low_gets_rich(self, throttle_turns_cw: float) -> bool:
+        """Whether this throttle turn may well leave low fire too little O2."""
+        fuel = self.visit.facts.fuel
+        line_pct = fuel.co2_pct(fuel.excess_air_ratio(o2_pct=limits.LEAST_O2_AT_EDGE_PCT))
+        line = float(self.visit.belief.model.scales["low"].straight(line_pct))
+        (there,) = self.visit.belief.settled_after("low", "throttle", [throttle_turns_cw])
+        return 1 - there.below(line) > UNSEEN_RICH_CHANCE
+
+    @property
+    def low_in_the_way(self) -> bool:
+        """Whether the whole way to this rate's band, and a mark more, may well leave low fire too little O2."""
+        if not self.too_lean:
+            return False
+        if co_standing(self.visit, "low"):
+            return True
+        belief, facts = self.visit.belief, self.visit.facts
+        gain = belief.gain(self.screw).mean * belief.model.effects[self.screw][self.firing]
+        way = (belief.model.scales[self.firing].centre_co2_pct - self.now.forecast.mean) / abs(gain)
+        turns = min(way + facts.mark_turns[self.screw], facts.travel_limit_turns[self.screw])
+        return self._low_gets_rich(turns if self.richer(turns) else -turns)
+
+    @cached_property
+    def against_low(self) -> str | None:
+        """Why low fire forbids the very turn that is wanted at high fire."""
+        return self._refusal_for_low(self.wanted.turns_cw) if self.wanted is not None else None
+
+    def _refusal_here(self, move: Move) -> str | None:
+        """Why this rate forbids the move, in one line; None where nothing speaks against it."""
         facts, size = self.visit.facts, abs(move.turns_cw)
         cap, limit = facts.cap_turns[self.screw], facts.travel_limit_turns[self.screw]
         if size > cap + TINY:
@@ -232,6 +292,14 @@ class Rate:
     @cached_property
     def best(self) -> Move | None:
         """The move to advise; None where staying is better or nothing is allowed."""
+        return self._best_of(self.refusal) if self.against_low else self.wanted
+
+    @cached_property
+    def wanted(self) -> Move | None:
+        """The move that would be advised if this rate were all there is."""
+        return self._best_of(self._refusal_here)
+
+    def _best_of(self, refusal: Callable[[Move], str | None]) -> Move | None:
         mark = self.visit.facts.mark_turns[self.screw]
         half_squared = ((self.edges[1] - self.edges[0]) / 2) ** 2
 
@@ -245,7 +313,7 @@ class Rate:
             count = math.floor(most / mark * split + TINY)
             steps = [k * mark / split for k in range(1, count + 1)]
             moves = self.moves([sign * step for step in steps for sign in (1, -1)])
-            allowed = [move for move in moves if self.refusal(move) is None]
+            allowed = [move for move in moves if refusal(move) is None]
             if not allowed:
                 continue
             finer = min(allowed, key=lambda move: (cost(move), abs(move.turns_cw)))

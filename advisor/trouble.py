@@ -131,6 +131,14 @@ TROUBLES: Mapping[str, Trouble] = MappingProxyType(
             ),
             give_up=True,
         ),
+        "low-rich": Trouble(
+            (
+                "Gas pressure, fuel, injector and valve: the right ones for this boiler?",
+                "Fan speeds at high and low fire as the maker states?",
+                "Ask the maker for both screws' starting positions.",
+            ),
+            give_up=True,
+        ),
         "large-turn": Trouble(("Watch CO; if it climbs, turn back at once and log that turn too.",)),
         "wrong-rate": Trouble(("Throttle at high fire, offset at low fire: change the rate, wait, read.",)),
     }

@@ -153,7 +153,7 @@ def test_near_an_edge_it_asks_for_another_reading() -> None:
 
 def test_the_first_move_is_smaller_than_later_ones() -> None:
     """With a gain that is poorly known, at most half the cap; once it has been read, up to the cap."""
-    job = at_high(7.4)
+    job = at_high_with_low_seen(7.4, low=7.8)
     first = abs(job.next().turns_cw or 0)
     assert first <= 1 / 16
     for co2 in (7.6, 7.8):
@@ -170,16 +170,71 @@ def test_half_marks_only_where_whole_ones_will_not_do() -> None:
     assert abs(near.turns_cw or 0) < 1 / 24
 
 
+def at_high_with_low_seen(high: float, low: float = 8.3) -> Told:
+    """A job read at low and then at high fire, no screw turned yet."""
+    return Told().run_at("low").wait(180).read("low", low).run_at("high").wait(180).read("high", high)
+
+
+def test_low_fire_is_looked_at_before_the_throttle_goes_far_richer() -> None:
+    """The throttle moves both rates: with low fire never read, the second turn richer waits for a look at it."""
+    job = at_high(8.0)
+    assert job.next().action == "turn"  # a small first one is no danger
+    job.turn("throttle", 1 / 16).wait(150).read("high", 8.2)
+    advice = job.next()
+    assert (advice.action, advice.firing) == ("run_at", "low")
+    assert "low fire has not been read yet" in advice.reasons[0]
+    refused = job.may("throttle", 1 / 8)
+    assert not refused.allowed
+    assert "low fire has not been read yet" in refused.reasons[0]
+    job.run_at("low").wait(150).read("low", 8.4)
+    assert (job.next().action, job.next().firing) == ("run_at", "high")
+    job.run_at("high").wait(150).read("high", 8.2)
+    assert job.next().action == "turn"
+
+
+def test_a_rich_low_fire_is_set_leaner_before_the_throttle_goes_richer() -> None:
+    """High fire 1.2 % too lean over a low fire at 10.4 %: the way to the band would take low fire to CO."""
+    job = at_high_with_low_seen(8.0, low=10.4).turn("throttle", 1 / 24).wait(150).read("high", 8.2)
+    advice = job.next()
+    assert (advice.action, advice.firing) == ("run_at", "low")
+    assert "low fire leaner first" in advice.reasons[0]
+    job.run_at("low").wait(150).read("low", 10.6)
+    for co2 in (10.3, 9.8, 9.1):
+        advice = job.next()
+        assert (advice.action, advice.screw) == ("turn", "offset")
+        assert (advice.turns_cw or 0) < 0
+        job.turn("offset", advice.turns_cw or 0).wait(150).read("low", co2)
+    assert (job.next().action, job.next().firing) == ("run_at", "high")
+
+
+def test_where_low_fire_can_be_set_no_leaner_it_says_so() -> None:
+    """Low fire next to the rich side with the offset at its travel limit, high fire far too lean: stop, and say why."""
+    job = (
+        Told(travel_limit_turns={"offset": 1 / 24, "throttle": 1.0}, cap_turns={"offset": 1 / 24})
+        .run_at("low")
+        .wait(180)
+        .read("low", 10.6)
+    )
+    job.turn("offset", -1 / 24).wait(150).read("low", 10.4).run_at("high").wait(150).read("high", 8.0)
+    job.turn("throttle", 1 / 24).wait(150).read("high", 8.2).run_at("low").wait(150).read("low", 10.8)
+    assert (job.next().action, job.next().firing) == ("run_at", "high")
+    for _ in range(6):
+        job.run_at("high").wait(150).read("high", 8.2)
+    advice = job.next()
+    assert advice.action == "halt"
+    assert advice.findings[0].code == "low-rich"
+
+
 def test_the_wait_gets_shorter_once_the_boiler_has_shown_that_it_is_quick() -> None:
     """Readings on the way that show the end value already shorten the waits that follow."""
-    told = Told().run_at("high").wait(180).read("high", 8.0)
+    told = at_high_with_low_seen(8.0)
     slow = told.turn("throttle", 1 / 8).next().wait_s or 0
     for _ in range(3):
         told.wait(20).read("high", 8.6)
     full = told.wait(120).read("high", 8.6)
     quick = full.next()
     assert quick.action == "turn"
-    wide = at_high(8.0).turn("throttle", 1 / 8).wait(150).read("high", 8.6).next()
+    wide = at_high_with_low_seen(8.0).turn("throttle", 1 / 8).wait(150).read("high", 8.6).next()
     assert slow >= 60
     assert (quick.wait_s or 0) <= (wide.wait_s or 0)
 

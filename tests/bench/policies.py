@@ -14,6 +14,7 @@ import numpy as np
 
 from advisor import Job
 from advisor.decision import Advice
+from advisor.fuels import NATURAL_GAS
 from advisor.simulator import LATER_FAULTS, Boiler, Scenario, draw
 
 START = datetime(2026, 5, 4, 9, 0, tzinfo=UTC)
@@ -26,6 +27,7 @@ FINER = (1, 2, 4, 8)  # parts of a mark that may be turned where coarser ones ca
 TRAVEL_TURNS = 2.0
 SCREW = {"high": "throttle", "low": "offset"}
 HINTS = {"reversed screw": ("wrong-way",), "dead screw": ("no-effect",)}  # findings that may come as a warning first
+NEAR_CO_PCT = NATURAL_GAS.co2_max_pct * (1 - 1.5 / 20.95)
 LONGEST_S, MOST_MOVES = 3 * 3600.0, 60
 
 
@@ -46,6 +48,7 @@ class Outcome:
     in_band_high: bool = False
     in_band_low: bool = False
     overshot: bool = False
+    near_co: bool = False  # a turn took either rate to where under 1.5 % O2 is left
     minutes: float = 0.0
     moves: int = 0
     readings: int = 0
@@ -71,10 +74,13 @@ class Site:
 
     def turn(self, screw: str, turns_cw: float) -> None:
         firing = self.boiler.firing
-        before = self.boiler.settled_pct(firing)
+        found = {rate: self.boiler.settled_pct(rate) for rate in SCREW}
         self.boiler.wait(TURN_S)
         self.boiler.turn(screw, turns_cw)
-        after = self.boiler.settled_pct(firing)
+        left = {rate: self.boiler.settled_pct(rate) for rate in SCREW}
+        before, after = found[firing], left[firing]
+        if any(found[rate] <= NEAR_CO_PCT < left[rate] for rate in SCREW):
+            self.outcome.near_co = True
         low, high = self.bands[firing]
         centre = (low + high) / 2
         if (after > high >= before) or (after < low <= before):
@@ -179,6 +185,8 @@ def _is_true(site: Site, code: str) -> bool:
     match code:
         case "high-co" | "rich":
             return site.co_air_free_ppm > 390
+        case "co-climbing":  # CO is near its limit though the flame is in truth too lean
+            return site.co_air_free_ppm > 190 and here < low
         case "impossible":  # the flame is in truth as far off as the display says
             return abs(here - site.last.co2_pct) < 0.5 and not low - 4 < here < high + 2.5
         case "no-effect":  # a whole cap moves CO2 by less than a display shows

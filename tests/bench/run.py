@@ -72,8 +72,9 @@ def mean(values: Iterable[float]) -> str:
 
 
 HEADER = (
-    "scenario", "policy", "visits", "both truly in band at finish, %", "overshot, %", "minutes", "x omniscient",
-    "moves", "readings", "never ended, %", "halted rightly, %", "halted wrongly, %", "90 % interval holds, %",
+    "scenario", "policy", "visits", "both truly in band at finish, %", "overshot, %", "to where CO begins, %",
+    "minutes", "x omniscient", "moves", "readings", "never ended, %", "halted rightly, %", "halted wrongly, %",
+    "90 % interval holds, %",
 )  # fmt: skip
 
 
@@ -96,6 +97,7 @@ def table(outcomes: list[Outcome]) -> list[tuple[str, ...]]:
                     str(len(group)),
                     share(sum(o.both for o in ended), len(ended)),
                     share(sum(o.overshot for o in group), len(group)),
+                    share(sum(o.near_co for o in group), len(group)),
                     mean(minutes),
                     f"{np.mean(minutes) / best:.2f}" if ended else "-",
                     mean(o.moves for o in ended),
