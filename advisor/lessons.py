@@ -151,8 +151,8 @@ LESSONS = (
         cost="{minutes:.0f} min of a flame that kills if its flue gas gets indoors, and soot in the exchanger.",
         contrast="Stops at the first reading, before any turn: O2 near 0 with CO in the thousands.",
         question="CO2 is {shown_1:.1f} % here, and may be {shown_1:.1f} % on a sound boiler. What tells them apart?",
-        answer="O2 and CO: lean has O2 of about 5 % and a few ppm CO; rich has no O2 and CO in per cent. And CO2 "
-        "that falls when gas is added. Never turn richer on CO2 alone.",
+        answer="O2 and CO: lean has O2 of nearly 6 % and some tens of ppm CO; rich has no O2 and CO in per cent. And "
+        "CO2 that falls when gas is added. Never turn richer on CO2 alone. Rich: burner off, air the room.",
         opens=1.54,
     ),
     Lesson(

@@ -190,16 +190,19 @@ class Rate:
         """Why low fire forbids this turn at high fire: the throttle moves both rates, and nobody sees the other one."""
         if self.screw != "throttle" or not self.richer(turns_cw):
             return None
+        moves_both = "The throttle makes low fire richer too"
         if co_standing(self.visit, "low"):
-            return "It makes low fire richer too, where CO is more than half of its limit: low fire leaner first."
+            return f"{moves_both}, where CO is more than half of its limit: low fire leaner first."
+        if not self.direction_sure:  # a mark at most, to find out
+            return None
         if self._unseen_rise_pct > UNSEEN_RISE_PCT:
-            return "It makes low fire richer too, and low fire was not read since several turns: look there first."
+            return f"{moves_both}, not read since high fire rose {self._unseen_rise_pct:.1f} %: look there first."
         if not self._low_gets_rich(turns_cw):
             return None
         if not self.visit.settled_readings("low", self.visit.history.began_s - 1.0):
-            return "It makes low fire richer too, and low fire has not been read yet: look there first."
+            return f"{moves_both}, and low fire has not been read yet: look there first."
         least = f"{limits.LEAST_O2_AT_EDGE_PCT:g} % O2"
-        return f"It makes low fire richer too, maybe to under {least}, where CO begins: low fire leaner first."
+        return f"{moves_both}, maybe to under {least}, where CO begins: low fire leaner first."
 
     @property
     def _unseen_rise_pct(self) -> float:

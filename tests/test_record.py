@@ -67,7 +67,7 @@ def test_as_found_and_as_left_are_the_rows_of_the_log() -> None:
     assert record.rates["high"].as_found
     assert record.rates["high"].as_found.time < min(turned)
     assert record.rates["high"].found_note == ""
-    assert record.rates["low"].found_note == "first read after 4 turns"
+    assert record.rates["low"].found_note == "first read after 1 turn"
 
 
 def test_figures_that_are_worked_out_follow_their_sources() -> None:
