@@ -220,7 +220,7 @@ LESSONS = (
     Lesson(
         "reversed",
         "A reversed screw",
-        "High fire is too rich. On this valve clockwise makes it leaner, the other way round from most.",
+        "High fire is too rich. On this valve clockwise makes it leaner, the other way round from what was taken.",
         {"high": 9.8, "low": 9.3},
         "check line; check pressure; high; wait 150; read; turn 1/12 ccw; wait 100; read; turn 1/12 ccw; wait 100; "
         "read; turn 1/12 ccw; wait 100; read",

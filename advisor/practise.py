@@ -109,7 +109,8 @@ def run(practice: Practice, ask: Callable[[str], str], tell: Callable[[str], obj
         try:
             said = practice.do(ask(practice.prompt))
         except RangeError as error:
-            said = text.say_plainly(f"{str(error)[0].upper()}{str(error)[1:]}.")
+            words = str(error)
+            said = text.say_plainly(f"{words[0].upper()}{words[1:]}{'' if words.endswith('?') else '.'}")
         except (EOFError, KeyboardInterrupt):
             tell("")
             break

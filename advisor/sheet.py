@@ -104,11 +104,12 @@ def _facts(pages: Pages, record: Record) -> None:
         analyser += f"; last calibrated {record.calibrated}, {_count(record.calibration_age_days, 'day')} before"
         analyser += ": is it still valid by its maker's word?" if old else ""
     bands = "; ".join(f"{f} fire {_band(edges)} %" for f, edges in facts.bands.items())
+    source = "invented" if facts.practice else "from the maker's instructions"
     for label, words in (
         ("Site", facts.site or "not stated"),
         ("Visit", when),
         ("Fuel", f"{facts.fuel.name}; without excess air {facts.fuel.co2_max_pct:.1f} % CO2, dry"),
-        ("CO2 bands", f"{bands}, from the maker's instructions"),
+        ("CO2 bands", f"{bands}, {source}"),
         ("Analyser", analyser),
         ("Technician", record.told.get("technician", "")),
         ("Appliance left", record.told.get(stages.OUTCOME, "")),
