@@ -140,7 +140,8 @@ def _why_other_rate(rate: Rate, other: Rate) -> str:
 def _set_rate(rate: Rate, findings: tuple[Finding, ...]) -> Advice:
     """The next step at a rate that does not hold yet and has a settled reading."""
     visit, best, chance = rate.visit, rate.best, rate.now.chance_in_band
-    if rate.firing == "low" and Rate(visit, "high").now.chance_in_band < REREAD_FROM and not _leaner_first(rate):
+    high = Rate(visit, "high")
+    if rate.firing == "low" and high.now.chance_in_band < REREAD_FROM and not (_leaner(rate) and high.low_in_the_way):
         why = "High fire is not set yet, and its throttle screw moves low fire too: high fire first."
         return _about(visit, "run_at", findings, (why,), firing="high")
     if rate.against_low:
@@ -172,12 +173,8 @@ def _set_rate(rate: Rate, findings: tuple[Finding, ...]) -> Advice:
     return _turn(rate, best, findings)
 
 
-def _leaner_first(low: Rate) -> bool:
-    """Whether low fire is set leaner before high fire goes on: the throttle would take it to where CO begins."""
-    return _leaner(low) and Rate(low.visit, "high").low_in_the_way
-
-
 def _leaner(rate: Rate) -> bool:
+    """Whether this rate is still to be set leaner, and can be."""
     return not rate.holds and rate.best is not None and not rate.richer(rate.best.turns_cw)
 
 

@@ -157,7 +157,7 @@ def _counts_from_s(visit: Visit, stage: Stage, item: str) -> float:
         return max([visit.turned_at_s, *pressures])
     if stage in _AFTER_TURNS:
         return visit.turned_at_s
-    return visit.history.began_s - 1.0 if item in _EACH_SESSION else 0.0
+    return visit.session_from_s if item in _EACH_SESSION else 0.0
 
 
 def _blocks(question: Question, answer: Event, facts: Facts) -> str:

@@ -199,22 +199,22 @@ class Rate:
             return f"{moves_both}, not read since high fire rose {self._unseen_rise_pct:.1f} %: look there first."
         if not self._low_gets_rich(turns_cw):
             return None
-        if not self.visit.settled_readings("low", self.visit.history.began_s - 1.0):
+        if not self.visit.settled_readings("low", self.visit.session_from_s):
             return f"{moves_both}, and low fire has not been read yet: look there first."
         least = f"{limits.LEAST_O2_AT_EDGE_PCT:g} % O2"
         return f"{moves_both}, maybe to under {least}, where CO begins: low fire leaner first."
 
-    @property
+    @cached_property
     def _unseen_rise_pct(self) -> float:
         """How far high fire has gone up since low fire was last read, % CO2: low fire went about as far, or further."""
-        began_s = self.visit.history.began_s - 1.0
-        lows = self.visit.settled_readings("low", began_s)
-        seen_s = lows[-1].event.time.timestamp() if lows else began_s
-        highs = [row.event for row in self.visit.settled_readings("high", began_s)]
+        from_s = self.visit.session_from_s
+        lows = self.visit.settled_readings("low", from_s)
+        seen_s = lows[-1].event.time.timestamp() if lows else from_s
+        highs = [row.event for row in self.visit.settled_readings("high", from_s)]
         if not highs:
             return 0.0
         before = [event for event in highs if event.time.timestamp() <= seen_s]
-        return (highs[-1].co2_pct or 0.0) - ((before[-1] if before else highs[0]).co2_pct or 0.0)
+        return (highs[-1].co2_pct or 0.0) - ((before or highs[:1])[-1].co2_pct or 0.0)
 
     def _low_gets_rich(self, throttle_turns_cw: float) -> bool:
         """Whether this throttle turn may well leave low fire too little O2."""

@@ -53,9 +53,14 @@ class Visit:
         return self.history.left or (bool(self.rows) and self.at.timestamp() - self.history.last_s > LEFT_FOR_S)
 
     @property
+    def session_from_s(self) -> float:
+        """Moment just before this session's first row, s since 1970: what is later belongs to it."""
+        return self.history.began_s - 1.0
+
+    @property
     def fresh_from_s(self) -> float:
         """Moment from which readings show the boiler as it is now: the last turn, or the session's start."""
-        return max(self.turned_at_s, self.history.began_s - 1.0)
+        return max(self.turned_at_s, self.session_from_s)
 
     @property
     def unsure(self) -> Suspect | None:
