@@ -34,11 +34,12 @@ def replayed(path: Path, logs: list[str] | None, as_json: bool) -> str:
     """One job row by row; what to print."""
     if logs:
         raise RangeError("--replay takes one job: leave the other logs out")
-    table = replay(Job.load(path))
+    job = Job.load(path)
+    table = replay(job)
     if as_json:
         shown = table.assign(time=[moment.isoformat() for moment in table["time"]])
-        return report.as_json({"job": str(path), "rows": plain(shown)})
-    return report.say_replay(str(path), table)
+        return report.as_json({"job": str(path), "practice": job.facts.practice, "rows": plain(shown)})
+    return report.say_replay(str(path), table, job.facts.practice)
 
 
 @contextmanager

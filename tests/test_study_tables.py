@@ -1,5 +1,6 @@
 """The study's tables: settled pairs, waits, overshoots, bad logs, and the same numbers however it is run."""
 
+from dataclasses import replace
 from pathlib import Path
 
 import fleet
@@ -9,10 +10,10 @@ import pytest
 from console import ROOT
 from replay import BANDS, Told, moment
 
-from advisor import Job, RangeError, study
+from advisor import Job, RangeError, desk, heads, study
 from advisor.errors import LogError
-from advisor.log import Log, parse_log
-from advisor.study import collect, frames
+from advisor.log import Log, append_events, parse_log
+from advisor.study import collect, frames, report
 
 DEMO = ROOT / "demo_logs"
 
@@ -222,3 +223,24 @@ def test_a_job_goes_into_a_frame_and_back() -> None:
     assert frames.job_facts(rows)["j0"] == job.facts
     assert frames.job_events(rows) == job.events
     assert collect.read_part([str(DEMO / "reversed_screw.csv")]).count == 1
+
+
+def test_practice_is_counted_said_and_teaches_nothing(logs: Path, tmp_path: Path) -> None:
+    """Jobs on made-up boilers stand in the tables under PRACTICE; evidence and prior are those of the real ones."""
+    real = [Job.load(path) for path in sorted(logs.glob("*.csv"))[:12]]
+    made_up = [Job.of(replace(job.facts, practice=True), job.events) for job in real[:5]]
+    alone, mixed, practice = frame_of(*real[5:]), frame_of(*made_up, *real[5:]), frame_of(*made_up)
+    assert study.evidence(alone)["value"].to_numpy() == pytest.approx(study.evidence(mixed)["value"].to_numpy())
+    assert study.evidence(practice).empty
+    assert list(study.jobs(mixed)["practice"]) == [True] * 5 + [False] * 7
+    path = tmp_path / "practice.csv"
+    path.write_text(heads.format_head(made_up[0].facts), encoding="utf-8")
+    append_events(path, made_up[0].events)
+    both = report.say(report.summary(study.study([path, DEMO])))
+    assert "PRACTICE on made-up boilers: 1 of these jobs" in both
+    only = study.study([path])
+    record = report.summary(only)
+    assert "PRACTICE: a made-up boiler." in report.say(record).splitlines()[1:3][-1]
+    assert record["learned"] == []
+    assert "prior.toml" not in report.write(only, record, tmp_path / "out", "practice")
+    assert "PRACTICE" in desk.replayed(path, None, as_json=False)

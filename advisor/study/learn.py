@@ -79,8 +79,9 @@ def evidence(rows: pd.DataFrame) -> pd.DataFrame:
     """The additive summary of the jobs in a frame of log rows: columns GROUP, `figure` and `value`.
 
     Figures COUNTS (jobs that say something; pairs of readings of one standstill, sums of their differences and of the
-    squares, % CO2) and, from FIRST_CELL on, equation (1) on the grid. Parts of a fleet are put together by summing
-    `value` over equal group and figure (`combined`), here or in any engine.
+    squares, % CO2) and, from FIRST_CELL on, equation (1) on the grid. Practice on a made-up boiler is
+    left out. Parts of a fleet are put together by summing `value` over equal group and figure (`combined`), here or in
+    any engine.
     """
     return as_evidence(screws_and_totals(timeline(rows))[1])
 
@@ -94,7 +95,8 @@ def screws_and_totals(line: Timeline) -> tuple[pd.DataFrame, Totals]:
         screws.append(batch.table_of(line, found))
         groups: dict[tuple[str, ...], list[int]] = {}
         for place, (job, screw) in enumerate(zip(found.job, found.screw, strict=True)):
-            groups.setdefault(_group(line, job, screw), []).append(place)
+            if not line.facts[job].practice:
+                groups.setdefault(_group(line, job, screw), []).append(place)
         for group, places in groups.items():
             faulty = CHANCE_REVERSED * found.reversed[places] + CHANCE_DEAD * found.dead[places]
             row = total.setdefault(group, np.zeros(FIGURES))
@@ -162,6 +164,8 @@ def _add_rereads(total: Totals, line: Timeline) -> None:
     same = line.standstill[reads[:-1]] == line.standstill[reads[1:]]
     first, second = reads[:-1][same], reads[1:][same]
     for at, apart in zip(second, np.abs(line.co2_pct[second] - line.co2_pct[first]), strict=True):
+        if line.facts[line.job[at]].practice:
+            continue
         row = total.setdefault(_group(line, line.job[at], OWN_SCREW[line.firing[at]]), np.zeros(FIGURES))
         row[1:4] += (1.0, apart, apart**2)
 

@@ -15,8 +15,10 @@ from advisor.rate import percent
 from advisor.study import honesty, learn, priors
 from advisor.study.collect import MARKER, Study
 from advisor.study.frames import plain
+from advisor.text import PRACTICE
 
 MOST_GROUPS, MOST_BAD = 4, 3  # on the screen; the record has all
+FEW_READINGS = 100  # up to here a share in per cent promises more than there is
 TABLES = ("jobs", "moves", "readings", "screws", "predictions", "turns", "findings")
 
 
@@ -26,6 +28,7 @@ def summary(study: Study) -> dict[str, Any]:
     noise = learn.noise_sd_pct(study.evidence)
     record: dict[str, Any] = {
         "jobs": len(jobs),
+        "practice_jobs": int(jobs["practice"].sum()),
         "bad_logs": list(study.bad),
         "ended_in_band": float(jobs["ended_in_band"].mean()),
         "minutes": _spread(jobs["minutes"]),
@@ -55,28 +58,27 @@ def summary(study: Study) -> dict[str, Any]:
 def say(record: dict[str, Any], written: str = "") -> str:
     """The answer on one screen of 80 columns; its first line is the answer. `written`: where files were put."""
     jobs, held = record["jobs"], record["coverage"][0]
-    honest = "" if not held["readings"] else f"; the 90 % range held in {100 * held['holds']:.0f} %"
-    lines = wrapped(
-        f"{jobs:,} {_plural(jobs, 'job')}: {percent(record['ended_in_band'])} ended in band, half within "
-        f"{record['moves']['median']:.0f} turns and {record['minutes']['median']:.0f} min{honest}."
-    )
-    minutes, moves = record["minutes"], record["moves"]
-    reads = record["readings"]
-    lines += labelled(
-        "8 in 10",
-        f"{minutes['low']:.0f} to {minutes['high']:.0f} min, {moves['low']:.0f} to {moves['high']:.0f} turns, "
-        f"{reads['low']:.0f} to {reads['high']:.0f} readings a job.",
-    )
-    if record["turns"]:
+    minutes, moves, reads = record["minutes"], record["moves"], record["readings"]
+    share = _of(held) if held["readings"] < FEW_READINGS else f"{100 * held['holds']:.0f} %"
+    honest = f"; the 90 % range held in {share}" if held["readings"] else ""
+    took = f"{_counted(moves['median'], 'turn')} and {minutes['median']:.0f} min"
+    ended = f"{percent(record['ended_in_band'])} ended in band, half within {took}"
+    if jobs == 1:
+        ended = f"ended {'in' if record['ended_in_band'] else 'out of'} band, after {took}"
+    lines = wrapped(f"{jobs:,} {_plural(jobs, 'job')}: {ended}{honest}.")
+    lines += _say_practice(record["practice_jobs"], jobs)
+    if jobs > 1:
         lines += labelled(
-            "Waits",
-            f"{percent(record['wait_kept'])} of {record['turns']:,} turns were made on a settled reading; "
-            f"{record['waits_broken']:,} were not.",
+            "8 in 10",
+            f"{_between(minutes)} min, {_between(moves)} turns, {_between(reads)} readings a job.",
         )
+    if record["turns"]:
+        turns, kept = _counted(record["turns"], "turn"), record["turns"] - record["waits_broken"]
+        lines += labelled("Waits", f"{kept:,} of {turns} made on a settled reading ({percent(record['wait_kept'])}).")
         lines += labelled(
             "Overshot",
-            f"{percent(record['overshot'])} of turns, in {percent(record['jobs_that_overshot'])} of jobs, as displayed "
-            "once settled.",
+            f"{record['overshoots']:,} of {turns} ({percent(record['overshot'])}), in "
+            f"{percent(record['jobs_that_overshot'])} of jobs, as displayed once settled.",
         )
     lines += _say_found(record)
     lines += _say_learned(record)
@@ -86,6 +88,16 @@ def say(record: dict[str, Any], written: str = "") -> str:
     if written:
         lines += labelled("Files", written)
     return "\n".join(lines)
+
+
+def _say_practice(practice: int, jobs: int) -> list[str]:
+    if not practice:
+        return []
+    if practice == jobs:
+        return wrapped(PRACTICE)
+    return wrapped(
+        f"PRACTICE on made-up boilers: {practice:,} of these jobs, counted below but left out of gain, slack and lag."
+    )
 
 
 def _say_found(record: dict[str, Any]) -> list[str]:
@@ -104,9 +116,14 @@ def _say_found(record: dict[str, Any]) -> list[str]:
 
 
 def _say_learned(record: dict[str, Any]) -> list[str]:
-    table = record["learned"]
+    table, practice = record["learned"], record["practice_jobs"]
     if not table:
-        return labelled("Gain", "no screw was turned between two readings.")
+        why = (
+            "made-up boilers teach nothing about real valves"
+            if practice
+            else "no screw was turned between two readings"
+        )
+        return labelled("Gain", f"none learned: {why}.")
     groups: dict[tuple[str, ...], dict[str, Any]] = {}
     for row in table:
         groups.setdefault((row["fuel"], row["valve_family"], row["turndown_range"]), {})[row["screw"]] = row
@@ -143,22 +160,27 @@ def _say_honest(record: dict[str, Any]) -> list[str]:
     sample, held = record["sample"], record["coverage"][0]
     if not held["readings"]:
         return labelled("Honest", "not asked: no job was sampled, or none has a reading to expect.")
+    whole = "the job" if sample["of"] == 1 else f"all {sample['of']:,} jobs"
     drawn = (
-        f"all {sample['of']:,} jobs asked anew"
+        f"{whole} asked anew"
         if sample["jobs"] == sample["of"]
         else f"a random sample of {sample['jobs']:,} of {sample['of']:,} jobs, seed {sample['seed']}"
     )
-    text = (
-        f"the 90 % range held in {100 * held['holds']:.1f} ± {100 * held['error']:.1f} % of {held['readings']:,} "
-        f"readings ({drawn})."
-    )
-    lines = labelled("Honest", text)
+    lines = labelled("Honest", f"the 90 % range held in {_of(held)} ({drawn}).")
     for name, what in (("reliability_of_readings", "In band"), ("reliability_of_passing", "Past the band")):
         bins = [row for row in record[name] if row["count"] >= 10]
         said, came = (", ".join(f"{100 * row[part]:.0f}" for row in bins) for part in ("said", "happened"))
         if bins:
             lines += labelled("", f"{what}: said {said} %; came {came} %.")
     return lines
+
+
+def _of(held: dict[str, Any]) -> str:
+    """How often the range held: as a count of few readings, as a share with its error of many."""
+    readings = held["readings"]
+    if readings < FEW_READINGS:
+        return f"{held['holds'] * readings:.0f} of {_counted(readings, 'reading')}"
+    return f"{100 * held['holds']:.1f} ± {100 * held['error']:.1f} % of {readings:,} readings"
 
 
 def _say_bad(bad: list[str]) -> list[str]:
@@ -170,16 +192,18 @@ def _say_bad(bad: list[str]) -> list[str]:
     return lines
 
 
-def say_replay(name: str, table: pd.DataFrame) -> str:
+def say_replay(name: str, table: pd.DataFrame, practice: bool = False) -> str:
     """A job's `replay` as text: row by row, what was known, advised, done, and what it cost."""
     against = int((~table["followed"].astype(bool)).sum())
     costly = int((table["cost"] != "").sum())
     minutes = table["took_s"].sum() / 60
+    steps = _counted(len(table), "step")
     lines = wrapped(
-        f"{name}: {len(table)} steps in {minutes:.1f} min, {against} not as advised, {costly} of them at a cost."
+        f"{name}: {steps} in {minutes:.1f} min, {against} not as advised, {costly} of them at a cost."
         if len(table)
         else f"{name}: no reading, turn or change of rate yet."
     )
+    lines += wrapped(PRACTICE) if practice else []
     if len(table):
         lines += ["", " row  time      took   done / advised a moment before / known then / cost"]
     for row in plain(table):
@@ -246,6 +270,15 @@ def _halts(findings: pd.DataFrame) -> pd.Series:
 
 def _found(jobs: pd.DataFrame) -> pd.Series:
     return pd.Series([code for codes in jobs["found"] for code in codes.split()], dtype=object).value_counts()
+
+
+def _counted(count: float, word: str) -> str:
+    return f"{count:,.0f} {_plural(round(count), word)}"
+
+
+def _between(spread: dict[str, float]) -> str:
+    low, high = (f"{spread[end]:.0f}" for end in ("low", "high"))
+    return low if low == high else f"{low} to {high}"
 
 
 def _plural(count: int, word: str) -> str:

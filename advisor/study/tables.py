@@ -35,7 +35,10 @@ def moves(rows: pd.DataFrame) -> pd.DataFrame:
 
 
 def jobs(rows: pd.DataFrame) -> pd.DataFrame:
-    """One row per job: facts, minutes, moves, readings, waits kept and broken, overshoots, how it ended, findings."""
+    """One row per job: facts, minutes, moves, readings, waits kept and broken, overshoots, how it ended, findings.
+
+    practice: a made-up boiler; such a job is in the tables, and teaches the prior nothing (`learn`).
+    """
     return jobs_of(timeline(rows))
 
 
@@ -123,6 +126,7 @@ def jobs_of(line: Timeline) -> pd.DataFrame:
         "turndown": [facts.turndown for facts in line.facts],
         "turndown_range": words([turndown_range(facts.turndown) for facts in line.facts]),
         "prior_source": words([facts.prior_source for facts in line.facts]),
+        "practice": np.array([facts.practice for facts in line.facts], dtype=bool),
         "minutes": _at_end(line, np.ones(line.job.size, bool), _minutes(line), np.zeros(count)),
         "readings": total(read),
         "readings_too_soon": total(read & line.usable & ~line.settled),
