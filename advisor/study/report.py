@@ -59,8 +59,11 @@ def say(record: dict[str, Any], written: str = "") -> str:
     """The answer on one screen of 80 columns; its first line is the answer. `written`: where files were put."""
     jobs, held = record["jobs"], record["coverage"][0]
     minutes, moves, reads = record["minutes"], record["moves"], record["readings"]
-    share = _of(held) if held["readings"] < FEW_READINGS else f"{100 * held['holds']:.0f} %"
-    honest = f"; the 90 % range held in {share}" if held["readings"] else ""
+    honest = ""
+    if held["readings"]:
+        honest = "; the 90 % range held in " + (
+            _of(held) if held["readings"] < FEW_READINGS else f"{100 * held['holds']:.0f} %"
+        )
     took = f"{_counted(moves['median'], 'turn')} and {minutes['median']:.0f} min"
     ended = f"{percent(record['ended_in_band'])} ended in band, half within {took}"
     if jobs == 1:
