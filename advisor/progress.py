@@ -8,7 +8,7 @@ from advisor.decision import Advice
 from advisor.errors import RangeError
 from advisor.events import FIRINGS, Event
 from advisor.facts import Facts
-from advisor.rate import Rate
+from advisor.rate import TINY, Rate
 from advisor.stages import BOTH, CLOSE, HIGH, LOW, OUTCOME, PROOF, RECORD, STAGES, Question, Stage
 from advisor.visit import Visit
 
@@ -96,16 +96,27 @@ def _notes(visit: Visit, item: str) -> list[Event]:
 
 
 def _setting(stage: Stage, visit: Visit, halt: str, both_set: bool) -> StageState:
-    gone_on = {HIGH: ("high", "low"), LOW: ("low", "high")}.get(stage)
-    if both_set or (gone_on and _ran_after_reading(visit, *gone_on)):
+    high_was_set = _went_on(visit, "high", "low", in_band=True)
+    gone_on = {
+        HIGH: high_was_set or (visit.firing == "low" and _went_on(visit, "high", "low")),  # or to look at low fire once
+        LOW: high_was_set and _went_on(visit, "low", "high"),
+    }.get(stage)
+    if both_set or gone_on:
         return StageState(stage, "done")
     return StageState(stage, "blocked" if halt else "open", halt, Step())
 
 
-def _ran_after_reading(visit: Visit, read_at: str, then_at: str) -> bool:
-    """Whether the boiler went on to the rate `then_at` after a settled reading at `read_at`."""
-    read = visit.settled_readings(read_at)
-    return bool(read) and any(row.event.firing == then_at and row.event.time > read[0].event.time for row in visit.rows)
+def _went_on(visit: Visit, firing: str, then: str, *, in_band: bool = False) -> bool:
+    """Whether the boiler went on from one rate to another after a settled reading (the last one `in_band`)."""
+    low, high = visit.facts.bands[firing]
+    settled = {row.number for row in visit.settled_readings(firing)}
+    read = False
+    for row in visit.rows:
+        if row.number in settled:
+            read = not in_band or low - TINY <= (row.event.co2_pct or 0.0) <= high + TINY
+        elif read and row.event.firing == then:
+            return True
+    return False
 
 
 def _asking(stage: Stage, visit: Visit, halt: str, barred: str) -> StageState:

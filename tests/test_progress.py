@@ -119,6 +119,18 @@ def wrong_pressure(visit: Walk) -> Walk:
     return visit.answer(stages.WORKING, "14.9", "mbar")
 
 
+def test_a_look_at_low_fire_does_not_end_the_setting_of_high_fire() -> None:
+    """Left for low fire out of band and come back: high fire is the work again; left in band, it is both again."""
+    visit = walk().prepared().hold("high", 8.5).hold("low", 8.4)
+    assert visit.job.progress(moment(visit.now_s)).working.stage is LOW
+    visit.run_at("high")
+    assert visit.job.progress(moment(visit.now_s)).working.stage is HIGH
+    visit.hold("high", 8.5).turn("throttle", 1 / 8).hold("high", 9.1).hold("low", 8.5)
+    assert visit.job.progress(moment(visit.now_s)).working.stage is LOW
+    visit.run_at("high")
+    assert visit.job.progress(moment(visit.now_s)).working.stage is BOTH
+
+
 BLOCKS: list[tuple[Stage, Callable[[], Walk], str]] = [
     (BEFORE, lambda: walk().answer_all(BEFORE).answer("clean air O2", "19.9", "%"), "clean air O2 19.9 %"),
     (BEFORE, lambda: walk().answer_all(BEFORE).answer("clean air CO", "30", "ppm"), "clean air CO 30 ppm"),
