@@ -96,27 +96,30 @@ def _notes(visit: Visit, item: str) -> list[Event]:
 
 
 def _setting(stage: Stage, visit: Visit, halt: str, both_set: bool) -> StageState:
-    high_was_set = _went_on(visit, "high", "low", in_band=True)
+    high_set = _went_on(visit, "high", "low", in_band=True)
     gone_on = {
-        HIGH: high_was_set or (visit.firing == "low" and _went_on(visit, "high", "low")),  # or to look at low fire once
-        LOW: high_was_set and _went_on(visit, "low", "high"),
+        HIGH: high_set or (visit.firing == "low" and _went_on(visit, "high", "low")),  # or to look at low fire once
+        LOW: high_set and _went_on(visit, "low", "high", after=high_set),
     }.get(stage)
     if both_set or gone_on:
         return StageState(stage, "done")
     return StageState(stage, "blocked" if halt else "open", halt, Step())
 
 
-def _went_on(visit: Visit, firing: str, then: str, *, in_band: bool = False) -> bool:
-    """Whether the boiler went on from one rate to another after a settled reading (the last one `in_band`)."""
+def _went_on(visit: Visit, firing: str, then: str, *, in_band: bool = False, after: int = 0) -> int:
+    """Number of the row, later than `after`, at which the boiler first went on from one rate to another; 0: none.
+
+    Only after a settled reading there counts it, and `in_band` only after one in band.
+    """
     low, high = visit.facts.bands[firing]
-    settled = {row.number for row in visit.settled_readings(firing)}
+    settled = {row.number for row in visit.settled_readings(firing) if row.number > after}
     read = False
     for row in visit.rows:
         if row.number in settled:
             read = not in_band or low - TINY <= (row.event.co2_pct or 0.0) <= high + TINY
         elif read and row.event.firing == then:
-            return True
-    return False
+            return row.number
+    return 0
 
 
 def _asking(stage: Stage, visit: Visit, halt: str, barred: str) -> StageState:
