@@ -5,7 +5,7 @@ from typing import Any
 
 from advisor import units
 from advisor.findings import find
-from advisor.history import Suspect
+from advisor.history import Suspect, clockwise_item
 from advisor.model import FIRING_FOR, SCREW_FOR
 from advisor.rate import BLIND, ENOUGH_READINGS, TINY, Move, Rate, gain_at_present, percent
 from advisor.readings import Finding
@@ -197,6 +197,14 @@ def _stuck(rate: Rate) -> Finding:
             "halt",
             "High fire is too lean, and a turn richer would take low fire to where CO begins, though low fire can't be "
             "set leaner. The screws alone can't bring both in: check gas pressure and turndown, ask the maker.",
+        )
+    if not rate.direction_sure and rate.co_rising:
+        return Finding(
+            "no-safe-turn",
+            "halt",
+            f"CO at {rate.firing} fire is more than half of its limit, and nobody knows yet which way the {rate.screw} "
+            "screw makes it leaner: no turn to find out here. Ask the maker, log "
+            f'check "{clockwise_item(rate.screw)}" richer or leaner, then ask again.',
         )
     return Finding(
         "no-safe-turn",

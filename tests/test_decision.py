@@ -9,6 +9,7 @@ from hypothesis import strategies as st
 from replay import Told, at_high, moment
 
 from advisor.decision import Advice
+from advisor.history import clockwise_item
 from advisor.model import SCREW_FOR
 from advisor.rate import Rate
 
@@ -260,6 +261,13 @@ def test_in_doubt_about_the_direction_co_bars_both_ways() -> None:
     assert job.next().action != "turn"
     assert not job.may("throttle", 1 / 24).allowed
     assert not job.may("throttle", -1 / 24).allowed
+    for _ in range(6):
+        job.read("high", 9.9, 280)
+    stuck = job.next()
+    assert stuck.action == "halt"
+    assert "nobody knows yet which way the throttle screw makes it leaner" in stuck.findings[0].text
+    job.check(clockwise_item("throttle"), "richer")
+    assert (job.next().turns_cw or 0) < 0
 
 
 def test_logging_the_same_rate_again_does_not_cut_the_wait() -> None:
