@@ -112,6 +112,9 @@ QUANTITIES = (  # name, unit, decimals, field of Flue
 )
 
 
+MEASURED = frozenset({"CO2", "O2", "CO", "Flue temperature", "Air temperature"})  # the rest is computed from these
+
+
 def figures(facts: Facts, rate: RateRecord) -> tuple[FlueFigure, ...]:
     """All figures of a rate in the order of the record; O2 is held against the fuel's line at the as-left CO2."""
     least, most = (float(facts.fuel.excess_air_ratio(co2_pct=edge)) for edge in reversed(rate.band))
@@ -146,7 +149,10 @@ def say_number(value: float, decimals: int) -> str:
 
 def say_figure(figure: FlueFigure, value: float | None) -> str:
     """A figure with its unit, a dash where there is none."""
-    return NONE if value is None else f"{say_number(value, figure.decimals)} {figure.unit}".rstrip()
+    if value is None:
+        return NONE
+    said = say_number(value, figure.decimals) if figure.name in MEASURED else f"{value:.{figure.decimals}f}"
+    return f"{said} {figure.unit}".rstrip()
 
 
 def say_allowed(figure: FlueFigure) -> str:

@@ -8,7 +8,7 @@ from console import ROOT
 
 from advisor import Job, fuels, stages
 from advisor.errors import RangeError
-from advisor.flue import DOUBTED, ON_THE_WAY, SETTLED, Flue, celsius, figures
+from advisor.flue import DOUBTED, ON_THE_WAY, SETTLED, Flue, FlueFigure, celsius, figures, say_figure
 from advisor.record import Record, record_of
 
 START = datetime(2026, 5, 4, 9, 0, tzinfo=UTC)
@@ -273,6 +273,13 @@ def test_figures_are_held_against_band_line_and_limit() -> None:
     assert held["O2"].inside
     assert held["CO"].inside is None
     assert held["Excess-air ratio"].inside is False
+
+
+def test_measured_figures_keep_their_digits_and_computed_ones_get_no_more_than_usual() -> None:
+    """A display with two decimals is shown as typed; a figure that happens to end early is not made finer by that."""
+    assert say_figure(FlueFigure("CO2", "%", 1, None, None), 8.65) == "8.65 %"
+    assert say_figure(FlueFigure("CO2", "%", 1, None, None), 9.0) == "9.0 %"
+    assert say_figure(FlueFigure("CO air-free", "ppm", 0, None, None), 22.8) == "23 ppm"
 
 
 def test_pressures_and_input_stand_against_the_data_plate() -> None:
