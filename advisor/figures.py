@@ -13,7 +13,7 @@ from advisor import fuels, units
 from advisor.errors import RangeError
 from advisor.events import Event
 from advisor.facts import Facts
-from advisor.readings import co_air_free_ppm
+from advisor.readings import co_air_free_ppm, usable
 
 REFERENCE_PA = 101_325.0  # pressure at which gas volumes are stated, ISO 13443 [M]
 ZERO_C_K = 273.15
@@ -99,12 +99,10 @@ class FlueFigures:
 def flue_figures(
     facts: Facts, reading: Event, flue_c: float | None = None, air_c: float | None = None
 ) -> FlueFigures | None:
-    """The flue figures of a reading; None where the flame is rich, or its CO2 none of this fuel (0, above its most)."""
+    """The flue figures of a reading; None where its CO2 says nothing of this fuel's lean flame (`readings.usable`)."""
     fuel, co2 = facts.fuel, reading.co2_pct or 0.0
-    if not 0 < co2 <= fuel.co2_max_pct:
+    if not 0 < co2 <= fuel.co2_max_pct or not usable(facts, reading):
         return None
-    if reading.co_ppm is not None and reading.o2_pct is not None and fuels.looks_rich(reading.co_ppm, reading.o2_pct):
-        return None  # these figures hold on the lean side only
     ratio = fuel.excess_air_ratio(co2_pct=co2)
     o2 = fuel.o2_from_co2_pct(co2) if reading.o2_pct is None else reading.o2_pct
     loss = None

@@ -14,7 +14,7 @@ from advisor.facts import Facts
 from advisor.figures import chance_truly_in_band, co_co2_ratio, flue_figures
 from advisor.history import LEAKING, SAMPLE_LINE, Row
 from advisor.rate import Rate
-from advisor.readings import co_air_free_ppm, co_limit_ppm, judge, usable
+from advisor.readings import co_air_free_ppm, co_limit_ppm, judge
 from advisor.stages import AIR_C, FLUE_C
 from advisor.visit import Visit
 
@@ -233,7 +233,7 @@ def _as_left(visit: Visit, rows: Sequence[Row], states: Mapping[int, str]) -> tu
 def _flue(visit: Visit, row: Row, states: Mapping[int, str], running: Mapping[int, str | None]) -> Flue:
     event = row.event
     flue_c, air_c = (_temperature(visit, row, running, item) for item in (FLUE_C, AIR_C))
-    meant = flue_figures(visit.facts, event, flue_c, air_c) if usable(visit.facts, event) else None
+    meant = flue_figures(visit.facts, event, flue_c, air_c)
     return Flue(
         row=row.number,
         time=event.time,
