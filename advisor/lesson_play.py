@@ -4,6 +4,7 @@ import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cache
+from itertools import takewhile
 from typing import Any
 
 from advisor import limits, units
@@ -13,10 +14,13 @@ from advisor.job import Job
 from advisor.lessons import FOLLOW, Lesson
 from advisor.made_policies import advised, fixed_step
 from advisor.made_visit import FACTS, MENDED, MadeVisit, Point, Score, Trace
+from advisor.readings import Finding
+from advisor.trouble import TROUBLES
 
-SHORT = 140  # characters
-ASKS = ("sample-line", "pressure-unknown")  # what the adviser keeps asking for; told once on a page
+ASKS = ("sample-line", "pressure-unknown")  # what the adviser wants proved before any turn
+UNPROVED, AS_BEFORE = "Not before it is proved.", "Not before it is proved, as said."
 AS_ADVISED = "This was its advice."
+OFF = "burner off"  # said by the steps that lead a dangerous stop
 
 
 @dataclass(frozen=True)
@@ -91,14 +95,13 @@ def _run(name: str, visit: MadeVisit) -> Run:
 def _follow_script(visit: MadeVisit, script: str) -> list[str]:
     """Do the script; returns what the adviser would have said to each turn just before it."""
     asked: list[str] = []
-    open_points: set[str] = set()
+    said: set[str] = set()
     for command in script.split("; "):
         if command.startswith("turn "):
             advice = visit.job.next(visit.at)
             verdict = visit.job.may(*visit.parsed_turn(command.split()[1:]), at=visit.at)
-            fresh = [finding for finding in advice.findings if finding.code in ASKS and finding.code not in open_points]
-            open_points |= {finding.code for finding in fresh}
-            asked.append(" ".join([_answer(verdict, advice), *(_opening(finding.text) for finding in fresh)]))
+            unproved = [finding.text for finding in advice.findings if finding.code in ASKS]
+            asked.append(_answer(verdict, advice, unproved, said))
         visit.do(command)
     return asked
 
@@ -139,15 +142,23 @@ def _short_turn(point: Point) -> str:
     return f"{units.say_fraction(point.turned[1])} {'cw' if point.turned[1] > 0 else 'ccw'}"
 
 
-def _answer(verdict: Verdict, advice: Advice) -> str:
-    """What the adviser would have said to a turn, shortly."""
+def _answer(verdict: Verdict, advice: Advice, unproved: Sequence[str], said: set[str]) -> str:
+    """What the adviser would have said to a turn: first what to do, then why; `said` holds what was told before."""
+    if advice.action == "halt":
+        return _shortly(advice)
+    why = _shortly(advice) if advice.action == "read" else verdict.reasons[0]
+    if unproved:
+        fresh = [text for text in unproved if text not in said]
+        said.update(fresh)
+        even_then = [] if verdict.allowed else [f"And then: {_no(why)}"]
+        return " ".join([UNPROVED if fresh else AS_BEFORE, *fresh, *even_then])
     if verdict.allowed:
         return "Yes."
-    if advice.action == "halt":
-        return f"No. {_shortly(advice)}"
-    instead = f" {_shortly(advice)}" if advice.action == "turn" else ""
-    reason = verdict.reasons[0]
-    return f"{'' if reason.startswith('No ') else 'No. '}{reason}{instead}"
+    return f"{_no(why)} {_shortly(advice)}" if advice.action == "turn" else _no(why)
+
+
+def _no(why: str) -> str:
+    return why if why.startswith("No ") else f"No. {why}"
 
 
 def _shortly(advice: Advice) -> str:
@@ -163,15 +174,15 @@ def _shortly(advice: Advice) -> str:
             return f"Change to {advice.firing} fire. {advice.reasons[0]}"
         case "finish":
             return "Done: both rates are in band."
-    text = next(finding.text for finding in advice.findings if finding.severity == "halt")
-    return f"STOP. {_opening(text)}"
+    return _stop(next(finding for finding in advice.findings if finding.severity == "halt"))
 
 
-def _opening(text: str) -> str:
-    """The first sentence of a text; the second too where both are short."""
-    sentences = re.split(r"(?<=[.?!]) (?=[A-Z])", text)
-    both = " ".join(sentences[:2])
-    return both if len(both) <= SHORT else sentences[0]
+def _stop(finding: Finding) -> str:
+    """A stop, never cut: what to do at once leads where the flame is dangerous."""
+    at_once = list(takewhile(lambda step: "?" not in step, TROUBLES[finding.code].steps))
+    sentences = re.split(r"(?<=[.?!]) (?=[A-Z])", finding.text)
+    seen = [each for each in sentences if not (at_once and OFF in each.lower())]
+    return " ".join(["STOP.", *at_once, *seen])
 
 
 def what_the_adviser_said(played: Played) -> tuple[tuple[str, str], ...]:

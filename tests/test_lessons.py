@@ -13,7 +13,7 @@ from advisor import Job, lesson_pages, limits
 from advisor.fuels import NATURAL_GAS
 from advisor.lesson_play import Played, play
 from advisor.lesson_words import say_lesson
-from advisor.lessons import LESSONS, by_name
+from advisor.lessons import FOLLOW, LESSONS, by_name
 from advisor.made_policies import advised
 from advisor.made_visit import FACTS, MadeVisit
 
@@ -53,6 +53,37 @@ def test_turning_too_far() -> None:
     assert hand.peak_co_air_free_ppm > LIMIT
 
 
+def test_with_co_over_its_limit_the_order_comes_first() -> None:
+    """The answer to the turn made with CO over the limit leads with what to do at once, and says which way is left."""
+    second = played("too-far").steps[1].adviser
+    assert second.startswith("STOP. Burner off if CO still climbs; air the room. Screws: back the way that CO came from")
+    assert "over the limit of 400" in second
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_no_stop_is_cut(name: str) -> None:
+    """A stop on a page holds every sentence of the adviser's own but the burner off that leads it already."""
+    visit = MadeVisit(by_name(name).boiler(), Job(**FACTS))
+    answers = iter(played(name).steps)
+    for command in by_name(name).script.split("; ") if by_name(name).script != FOLLOW else ():
+        if command.startswith("turn "):
+            stops = [finding.text for finding in visit.job.next(visit.at).findings if finding.severity == "halt"]
+            answer = next(step.adviser for step in answers if step.turn)
+            assert answer.startswith("STOP.") == bool(stops)
+            for sentence in re.split(r"(?<=[.?!]) ", stops[0]) if stops else ():
+                assert sentence in answer or "urner off" in sentence
+        visit.do(command)
+
+
+@pytest.mark.parametrize("name", ["gas-pressure", "air"])
+def test_nothing_is_turned_before_it_is_proved(name: str) -> None:
+    """At every turn made before pressure and line are proved the adviser says so first, and advises no turn."""
+    steps = [step for step in played(name).steps if step.turn]
+    assert steps
+    assert all(step.adviser.startswith("Not before it is proved") for step in steps)
+    assert not any("Turn the" in step.adviser or "Take a reading first" in step.adviser for step in steps)
+
+
 def test_reading_too_soon() -> None:
     """Steering by a display that lags passes the band by 1 % CO2 and ends out of band on the other side."""
     lesson = played("too-soon")
@@ -89,7 +120,8 @@ def test_the_rich_side() -> None:
     assert all(reading.o2_pct == 0 and reading.co_ppm > 20_000 for reading in shown)
     assert lesson.other.score.ending == "rich"
     assert lesson.other.score.moves == 0
-    assert all(step.adviser.startswith("No. STOP. The flame is rich") for step in lesson.steps)
+    assert all(step.adviser.startswith("STOP. Burner off, gas off; air the room") for step in lesson.steps)
+    assert all("The flame is rich" in step.adviser for step in lesson.steps)
 
 
 def test_on_co2_alone_the_adviser_turns_nothing_richer() -> None:
