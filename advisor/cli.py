@@ -254,6 +254,7 @@ def practise(
         str | None,
         typer.Option(help="Practise with this fault, such as reversed; a name that is not known lists them."),
     ] = None,
+    hide: Annotated[bool, typer.Option("--hide", help="With --fault: the pupil is not told of it.")] = False,
     surprise: Annotated[bool, typer.Option("--surprise", help="A fault may be there, or none.")] = False,
     seed: Annotated[int | None, typer.Option(help="Number of the boiler; the same number is the same boiler.")] = None,
     log: Annotated[Path | None, typer.Option(help="Keep the session as a job log, marked as practice.")] = None,
@@ -263,7 +264,9 @@ def practise(
 
     if fault and surprise:
         raise RangeError("--fault and --surprise: give one of them")
-    game.run(game.begin(fault, surprise, seed, log), input, typer.echo)
+    if hide and not fault:
+        raise RangeError("--hide: say with --fault what there is to hide")
+    game.run(game.begin(fault, surprise, seed, log, hide=hide), input, typer.echo)
 
 
 @app.command()

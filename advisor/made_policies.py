@@ -3,14 +3,13 @@
 import math
 
 from advisor.decision import Advice
-from advisor.events import SCREWS
-from advisor.history import clockwise_item
 from advisor.made_visit import USUAL_WAIT_S, MadeVisit
 from advisor.model import SCREW_FOR
 
 LONGEST_S, MOST_MOVES, MOST_STOPS = 90 * 60.0, 30, 5
 FIRST_WAIT_S = 120.0  # after lighting
 WHERE_TO_LOOK = {  # what a stop of the adviser sends the technician to
+    "wrong-way": ("screw",),
     "other-fuel": ("fuel",),
     "off-line": ("fuel",),
     "air-in-sample": ("line", "pressure", "air"),
@@ -53,11 +52,6 @@ def advised(visit: MadeVisit, *, prepared: bool = True) -> MadeVisit:
 def _cleared(visit: MadeVisit, advice: Advice) -> bool:
     """Do what a stop asks for: look, mend, read again. False where the visit ends there."""
     code = next(finding.code for finding in advice.findings if finding.severity == "halt")
-    if code == "wrong-way" and visit.boiler.fault == "reversed screw":
-        visit.noticed.append(visit.boiler.fault)
-        screw = max(SCREWS, key=lambda name: visit.job.response(name, at=visit.at).chance_reversed)
-        visit.job.check(clockwise_item(screw), "leaner", at=visit.at)
-        return True
     if TELLS.get(code) == visit.boiler.fault:
         visit.noticed.append(visit.boiler.fault)
     if code not in WHERE_TO_LOOK:
