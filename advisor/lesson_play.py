@@ -12,9 +12,10 @@ from advisor.decision import Advice, Verdict
 from advisor.fuels import NATURAL_GAS
 from advisor.job import Job
 from advisor.lessons import FOLLOW, Lesson
-from advisor.made_policies import advised, fixed_step
+from advisor.made_policies import PROVED_FIRST, advised, fixed_step
 from advisor.made_visit import FACTS, MENDED, MadeVisit, Point, Score, Trace
 from advisor.readings import Finding
+from advisor.simulator import Reading
 from advisor.trouble import TROUBLES
 
 ASKS = ("sample-line", "pressure-unknown")  # what the adviser wants proved before any turn
@@ -42,15 +43,16 @@ class Run:
 class Step:
     """One numbered step of the hand: its moment, what it did, display before it, truth before and after, the adviser.
 
-    hand in words; turn as typed, empty where nothing was turned
-    shown_pct, before_pct, after_pct in dry volume percent CO2; co_air_free_ppm of the flame after it
+    hand in words; screw, and turn as typed, empty where nothing was turned
+    shown  the last reading before it; before_pct, after_pct in dry volume percent CO2, co_air_free_ppm after it: truth
     """
 
     number: int
     at_s: float
     hand: str
+    screw: str
     turn: str
-    shown_pct: float | None
+    shown: Reading | None
     before_pct: float
     after_pct: float
     co_air_free_ppm: float
@@ -78,6 +80,8 @@ def play(lesson: Lesson) -> Played:
     hand, other = (MadeVisit(lesson.boiler(), Job(**FACTS)) for _ in range(2))
     if lesson.script == FOLLOW:
         advised(hand)
+        for look in PROVED_FIRST:  # the same tests, so that the minutes compare
+            other.check(look)
         fixed_step(other)
         names, asked = ("The hand, following the adviser", "A fixed step of 1/12 turn"), [AS_ADVISED] * hand.moves
     else:
@@ -111,15 +115,16 @@ def _steps(points: Sequence[Point], asked: Sequence[str]) -> tuple[Step, ...]:
     steps: list[Step] = []
     shown, answers = None, iter(asked)
     for point in points:
-        shown = point.shown.co2_pct if point.shown else shown
+        shown = point.shown or shown
         if point.before and point.flame and (point.turned or point.seen.startswith(MENDED)):
             steps.append(
                 Step(
                     number=len(steps) + 1,
                     at_s=point.at_s,
                     hand=_hand(point),
+                    screw=point.turned[0] if point.turned else "",
                     turn=_short_turn(point),
-                    shown_pct=shown,
+                    shown=shown,
                     before_pct=point.before.co2_pct,
                     after_pct=point.flame.co2_pct,
                     co_air_free_ppm=point.flame.co_air_free_ppm,
@@ -211,14 +216,23 @@ def figures(played: Played) -> dict[str, Any]:
         "past": hand.score.peak_co2_pct - bands["high"][1],
         "o2": readings[-1].o2_pct,
         "o2_right": NATURAL_GAS.o2_from_co2_pct(min(readings[-1].co2_pct, NATURAL_GAS.co2_max_pct)),
+        "peak_low": max(_true_at(hand, "low"), default=0.0),
+        "travel": units.say_fraction(sum(point.turned[1] for point in hand.turns if point.turned)),
         "co_share": max(point.flame.co_ppm for point in hand.points if point.flame) / 10_000,
     }
     found |= {f"shown_{number}": reading.co2_pct for number, reading in enumerate(readings, 1)}
+    found |= {f"before_{step.number}": step.shown.co2_pct for step in played.steps if step.shown}
     for number, point in enumerate(hand.turns, 1):
         if point.before and point.flame:
             found[f"true_{number}"] = point.flame.co2_pct
             found[f"moved_{number}"] = abs(point.flame.co2_pct - point.before.co2_pct)
     return found
+
+
+def _true_at(run: Run, rate: str) -> list[float]:
+    """The true CO2 while this rate was fired, %."""
+    trace = run.trace
+    return [true for firing, true in zip(trace.firing, trace.true_pct, strict=True) if firing == rate]
 
 
 def _outcome(run: Run) -> dict[str, Any]:

@@ -8,6 +8,7 @@ from advisor.model import SCREW_FOR
 
 LONGEST_S, MOST_MOVES, MOST_STOPS = 90 * 60.0, 30, 5
 FIRST_WAIT_S = 120.0  # after lighting
+PROVED_FIRST = ("line", "pressure")
 WHERE_TO_LOOK = {  # what a stop of the adviser sends the technician to
     "wrong-way": ("screw",),
     "other-fuel": ("fuel",),
@@ -22,7 +23,7 @@ TELLS = {"no-effect": "dead screw", "rich": "rich start"}  # stops that name a f
 def advised(visit: MadeVisit, *, prepared: bool = True) -> MadeVisit:
     """Do what the adviser says to the end; first prove sample line and gas pressure, unless `prepared` is false."""
     job, stops = visit.job, 0
-    for look in ("line", "pressure") if prepared else ():
+    for look in PROVED_FIRST if prepared else ():
         visit.check(look)
         if visit.found:
             visit.mend()

@@ -287,8 +287,7 @@ def _co_ppm(fuel: Fuel, co2_pct: float, *, rich: bool) -> float:
 
 def _shown_co(co_ppm: float) -> float:
     """CO as a display shows it: three figures above 1,000 ppm, whole ppm below."""
-    co = max(0.0, co_ppm)
-    return float(round(co, -max(0, math.floor(math.log10(max(co, 1.0))) - 2)))
+    return float(round(float(f"{max(0.0, co_ppm):.3g}")))
 
 
 def _rounded(value: float, step: float) -> float:
