@@ -28,6 +28,7 @@ LINE = 1.28  # line height over font size
 ROOM_FOR_A_WORD = 0.1  # of the width of a picture
 GAP_IN = 0.06
 LABEL_IN = 1.35
+WHOLE_STEPS = [1, 2, 5, 10]  # between ticks, and powers of ten of them
 ROOM_BELOW = 0.3  # of the height of what is drawn, for the name of the rate
 DPI = 150
 SUFFIXES = (".png", ".pdf", ".svg")
@@ -224,10 +225,11 @@ def _pictures(figure: Figure, played: Played, between_in: tuple[float, float]) -
     _same_scale(axes[:2], (played.hand, played.other))
     draw_run(axes[0], played.hand, numbers=[(step.at_s, step.number) for step in played.steps])
     draw_run(axes[1], played.other)
-    axes[1].yaxis.set_major_locator(MaxNLocator(nbins=3, min_n_ticks=2))
+    axes[1].yaxis.set_major_locator(MaxNLocator(nbins=3, min_n_ticks=2, steps=WHOLE_STEPS))
     draw_co(axes[2], played.hand, played.other)
     for each in axes[:2]:
         each.tick_params(labelbottom=False)
+    axes[2].xaxis.set_major_locator(MaxNLocator(nbins=9, steps=WHOLE_STEPS))
     axes[2].set_xlabel("minutes", size=MAIN_PT, labelpad=1)
     figure.align_ylabels(axes)
     handles, labels = axes[0].get_legend_handles_labels()
@@ -263,7 +265,7 @@ def draw_run(axes: Axes, run: Run, numbers: Sequence[tuple[float, int]] = ()) ->
     axes.set_title(run.name, size=MAIN_PT, loc="left", pad=3, weight="bold")
     axes.set_ylabel("CO2, %", size=MAIN_PT)
     axes.tick_params(labelsize=SMALL_PT)
-    axes.yaxis.set_major_locator(MaxNLocator(nbins=5, min_n_ticks=3))
+    axes.yaxis.set_major_locator(MaxNLocator(nbins=5, min_n_ticks=3, steps=WHOLE_STEPS))
     return axes
 
 
@@ -308,5 +310,5 @@ def _same_scale(axes: Sequence[Axes], runs: Sequence[Run]) -> None:
     low, high = min([*truths, *settled, 8.4]), max([*truths, *settled, 9.6])
     first, last = min(run.trace.at_s[0] for run in runs), max(run.trace.at_s[-1] for run in runs)
     for each in axes:
-        each.set_ylim(low - 0.15 - ROOM_BELOW * (high - low), high + 0.12 * (high - low) + 0.25)
+        each.set_ylim(low - 0.15 - ROOM_BELOW * (high - low), high + 0.2 * (high - low) + 0.25)
         each.set_xlim(first / 60 - 0.2, last / 60 + 0.2)
