@@ -91,7 +91,7 @@ def in_figures(run: Run) -> str:
 
 def three_figures(ppm: float) -> str:
     """CO without false digits: three figures above 1,000 ppm, whole ppm below."""
-    return f"{float(f'{ppm:.3g}'):.0f}"
+    return f"{float(f'{ppm:.3g}') if ppm >= 1000 else ppm:.0f}"
 
 
 def _labelled(label: str, text: str) -> list[str]:

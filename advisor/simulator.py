@@ -287,7 +287,7 @@ def _co_ppm(fuel: Fuel, co2_pct: float, *, rich: bool) -> float:
 
 def _shown_co(co_ppm: float) -> float:
     """CO as a display shows it: three figures above 1,000 ppm, whole ppm below."""
-    return float(round(float(f"{max(0.0, co_ppm):.3g}")))
+    return float(f"{co_ppm:.3g}") if co_ppm >= 1000 else max(0.0, float(round(co_ppm)))
 
 
 def _rounded(value: float, step: float) -> float:
