@@ -51,6 +51,7 @@ OWN_WORDS = tuple(  # what the adviser's answers say of the program's commands, 
     )
 )
 RUNNING = ("done", "stop", "gave up")  # ends at which the boiler is left to burn
+HARMLESS_IN_BAND = ("reversed screw", "hand turns twice as far")  # hinder the setting, not the flame once it is set
 STOPS = ("stop", "quit", "q", "end", "exit")
 
 
@@ -278,6 +279,8 @@ def _right(visit: MadeVisit, noticed: list[str]) -> str:
     if fault in LATER_FAULTS and visit.boiler.now_s < visit.boiler.fault_from_s:
         fault = ""
     in_band = all(visit.score().in_band.values())
+    if fault in HARMLESS_IN_BAND and in_band and visit.ending in RUNNING:
+        return "yes"
     if fault and fault not in noticed:
         return "fault missed"
     if visit.ending in RUNNING:

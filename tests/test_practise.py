@@ -234,6 +234,14 @@ def test_the_right_end(fault: str, typed: str, right: str) -> None:
     assert f"The right end {right} " in words(say_end(practice))
 
 
+def test_a_hand_that_errs_but_sets_it_right_has_ended_right() -> None:
+    """A fault that hinders the setting only is no blame once the flame is truly in band at both rates."""
+    practice = begin("hand", False, 5, None)
+    shown = words(say_end(practice))
+    assert "The right end fault missed yes " in shown
+    assert "Fault noticed no no no" in shown
+
+
 def test_minutes_over_the_limit_of_co_are_counted() -> None:
     """Rich for two minutes is two minutes over the limit, at either rate; a burner that is off burns nothing."""
     practice = begin("rich", False, 3, None)
