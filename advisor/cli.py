@@ -227,14 +227,19 @@ def guide(log: Log) -> None:
 def lesson(
     name: Annotated[str | None, typer.Argument(help="Name of a lesson; all are listed if left out.")] = None,
     plot: Annotated[Path | None, typer.Option(help="Write it as a page too: .png, .pdf or .svg.")] = None,
-    handout: Annotated[Path | None, typer.Option(help="Write all lessons as one PDF, a page each.")] = None,
+    as_slide: Annotated[
+        bool, typer.Option("--slide", help="With --plot: the pictures alone, to be projected.")
+    ] = False,
+    handout: Annotated[Path | None, typer.Option(help="All lessons as one PDF, the answers on its last page.")] = None,
 ) -> None:
     """For the trainer: how jobs go wrong, played on made-up boilers."""
     from advisor import lesson_words, lessons
     from advisor.lesson_play import play
 
-    if bool(handout) + bool(name) > 1 or (plot and not name):
-        raise RangeError("give a lesson's name, with --plot or without; or --handout alone, for all lessons")
+    if bool(handout) + bool(name) > 1 or (plot and not name) or (as_slide and not plot):
+        raise RangeError(
+            "give a lesson's name, with --plot (and --slide) or without; or --handout alone, for all lessons"
+        )
     played = [play(lessons.by_name(name))] if name else []
     if plot or handout:
         from advisor import lesson_pages
@@ -242,7 +247,7 @@ def lesson(
         if handout:
             lesson_pages.save_handout(map(play, lessons.LESSONS), handout)
         elif plot:
-            lesson_pages.save(lesson_pages.page(played[0]), plot)
+            lesson_pages.save((lesson_pages.slide if as_slide else lesson_pages.page)(played[0]), plot)
     typer.echo(lesson_words.say_lesson(played[0]) if name else lesson_words.say_list())
     for path in filter(None, (plot, handout)):
         typer.echo(f"Written: {path}")
@@ -254,6 +259,7 @@ def practise(
         str | None,
         typer.Option(help="Practise with this fault, such as reversed; a name that is not known lists them."),
     ] = None,
+    hide: Annotated[bool, typer.Option("--hide", help="With --fault: the pupil is not told of it.")] = False,
     surprise: Annotated[bool, typer.Option("--surprise", help="A fault may be there, or none.")] = False,
     seed: Annotated[int | None, typer.Option(help="Number of the boiler; the same number is the same boiler.")] = None,
     log: Annotated[Path | None, typer.Option(help="Keep the session as a job log, marked as practice.")] = None,
@@ -263,7 +269,9 @@ def practise(
 
     if fault and surprise:
         raise RangeError("--fault and --surprise: give one of them")
-    game.run(game.begin(fault, surprise, seed, log), input, typer.echo)
+    if hide and not fault:
+        raise RangeError("--hide: say with --fault what there is to hide")
+    game.run(game.begin(fault, surprise, seed, log, hide=hide), input, typer.echo)
 
 
 @app.command()

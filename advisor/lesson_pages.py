@@ -13,20 +13,23 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg, RendererAgg
 from matplotlib.backends.backend_pdf import PdfPages
 from matplotlib.figure import Figure
 from matplotlib.font_manager import FontProperties
-from matplotlib.ticker import MaxNLocator
+from matplotlib.ticker import FixedLocator, MaxNLocator
 
 from advisor import limits
 from advisor.errors import AdvisorError, RangeError
 from advisor.lesson_play import Played, Run, what_the_adviser_said
-from advisor.lesson_words import INVENTED, PARTS, contrast_label, in_figures
+from advisor.lesson_words import BANDS, INVENTED, PARTS, contrast_label, explained, in_figures
 from advisor.made_visit import FACTS
 
-PAGE_IN, SLIDE_IN = (8.27, 11.69), (11.0, 6.2)  # A4 upright; a slide
+PAGE_IN, SLIDE_IN = (8.27, 11.69), (9.0, 5.06)  # A4 upright; a slide, small so that its text is large
 MARGIN_IN = 0.6
 TITLE_PT, MAIN_PT, SMALL_PT = 17.0, 11.0, 9.5
 LINE = 1.28  # line height over font size
 ROOM_FOR_A_WORD = 0.1  # of the width of a picture
+GAP_IN = 0.06
 LABEL_IN = 1.35
+WHOLE_STEPS = [1, 2, 5, 10]  # between ticks, and powers of ten of them
+ROOM_BELOW = 0.3  # of the height of what is drawn, for the name of the rate
 DPI = 150
 SUFFIXES = (".png", ".pdf", ".svg")
 TRUE: dict[str, Any] = {"color": "black", "linewidth": 2.2}
@@ -42,11 +45,20 @@ READ: dict[str, Any] = {
 BAND: dict[str, Any] = {"facecolor": "0.85", "edgecolor": "0.4", "linewidth": 0.8, "hatch": "..."}
 
 
-def page(played: Played) -> Figure:
-    """The lesson on one page: words, pictures, what the adviser would have said, question and answer."""
+FOR_THE_CLASS = (
+    "Each lesson was played on a made-up boiler: what the hand did, what the display showed, what the flame truly did, "
+    "what it cost, what an adviser would have said, and a question. In the pictures the solid line is the true CO2 of "
+    "the flame, the dashed one the display, rings are readings, the dotted bar is the band of the rate that is fired."
+)
+ANSWERS = "Answers, for the trainer"
+
+
+def page(played: Played, *, answered: bool = True) -> Figure:
+    """The lesson on one page: words, pictures, what the adviser would have said, the question, and its answer."""
     figure = _figure(PAGE_IN)
     width = PAGE_IN[0] - 2 * MARGIN_IN
     above = [("", played.lesson.title, TITLE_PT), ("", played.say("scene"), MAIN_PT)]
+    above += [("The bands", f"{BANDS}.", MAIN_PT)]
     above += [(label, played.say(name), MAIN_PT) for label, name in PARTS]
     said = [(number, answer, SMALL_PT) for number, answer in what_the_adviser_said(played)]
     below = [
@@ -54,9 +66,10 @@ def page(played: Played) -> Figure:
         *said,
         (contrast_label(played), f"{played.say('contrast')} {in_figures(played.other)}", MAIN_PT),
         ("Question", played.say("question"), MAIN_PT),
-        ("Answer", played.say("answer"), MAIN_PT),
-        ("", INVENTED, SMALL_PT),
+        *([("Answer", played.say("answer"), MAIN_PT)] if answered else []),
     ]
+    notes = [*explained(" ".join(text for _, text, _ in [*above, *below])), INVENTED]
+    below.append(("", " ".join(notes), SMALL_PT))
     first, second = _set(above, width), _set(below, width)
     top = PAGE_IN[1] - MARGIN_IN
     top = _write(figure, first, top)
@@ -92,13 +105,37 @@ def save(figure: Figure, path: str | os.PathLike[str]) -> None:
 
 
 def save_handout(plays: Iterable[Played], path: str | os.PathLike[str]) -> None:
-    """Write all lessons as one PDF, a page each."""
+    """Write all lessons as one PDF: an index, a page each without the answer, and the answers at the end."""
     name = os.fspath(path)
     if not name.lower().endswith(".pdf"):
         raise RangeError(f"'{name}': the handout's name ends in .pdf")
     with _plain_words(name), PdfPages(name) as pages:
-        for played in plays:
-            pages.savefig(page(played))
+        for figure in handout(list(plays)):
+            pages.savefig(figure)
+
+
+def handout(plays: Sequence[Played]) -> list[Figure]:
+    """The pages of the handout, numbered; question and answer are never on one sheet's face."""
+    width = PAGE_IN[0] - 2 * MARGIN_IN
+    last = len(plays) + 2  # the index comes first
+    index = [("", "Setting a gas valve by CO2: lessons", TITLE_PT), ("", FOR_THE_CLASS, MAIN_PT)]
+    index += [("The bands", f"{BANDS}.", MAIN_PT)]
+    index += [(f"Page {number}", played.lesson.title, MAIN_PT) for number, played in enumerate(plays, 2)]
+    index += [(f"Page {last}", ANSWERS, MAIN_PT), ("", INVENTED, SMALL_PT)]
+    answers = [("", ANSWERS, TITLE_PT)]
+    for number, played in enumerate(plays, 2):
+        answers += [(f"Page {number}", f"{played.lesson.title}. {played.say('answer')}", MAIN_PT)]
+    sheets = [_words_alone(index, width), *(page(played, answered=False) for played in plays)]
+    sheets += [_words_alone(answers, width)]
+    for number, sheet in enumerate(sheets, 1):
+        sheet.text(0.5, 0.3 / PAGE_IN[1], f"{number} of {len(sheets)}", size=SMALL_PT, ha="center")
+    return sheets
+
+
+def _words_alone(blocks: Sequence[tuple[str, str, float]], width_in: float) -> Figure:
+    figure = _figure(PAGE_IN)
+    _write(figure, _set(blocks, width_in), PAGE_IN[1] - MARGIN_IN, gap_in=0.12)
+    return figure
 
 
 @contextmanager
@@ -146,11 +183,11 @@ def _word_in(word: str, size: float) -> float:
 
 
 def _height(blocks: Sequence[Block]) -> float:
-    return sum(len(lines) * size * LINE / 72 + 0.06 for _, lines, size in blocks)
+    return sum(len(lines) * size * LINE / 72 + GAP_IN for _, lines, size in blocks)
 
 
-def _write(figure: Figure, blocks: Sequence[Block], top_in: float) -> float:
-    """Write blocks downward from `top_in`; returns where they end."""
+def _write(figure: Figure, blocks: Sequence[Block], top_in: float, gap_in: float = GAP_IN) -> float:
+    """Write blocks downward from `top_in`, `gap_in` between them; returns where they end."""
     width, height = figure.get_size_inches()
     for label, lines, size in blocks:
         step = size * LINE / 72
@@ -163,7 +200,7 @@ def _write(figure: Figure, blocks: Sequence[Block], top_in: float) -> float:
                 weight="bold" if size == TITLE_PT else "normal",
             )  # fmt: skip
             top_in -= step
-        top_in -= 0.06
+        top_in -= gap_in
     return top_in
 
 
@@ -188,9 +225,11 @@ def _pictures(figure: Figure, played: Played, between_in: tuple[float, float]) -
     _same_scale(axes[:2], (played.hand, played.other))
     draw_run(axes[0], played.hand, numbers=[(step.at_s, step.number) for step in played.steps])
     draw_run(axes[1], played.other)
+    axes[1].yaxis.set_major_locator(MaxNLocator(nbins=3, min_n_ticks=2, steps=WHOLE_STEPS))
     draw_co(axes[2], played.hand, played.other)
     for each in axes[:2]:
         each.tick_params(labelbottom=False)
+    axes[2].xaxis.set_major_locator(MaxNLocator(nbins=9, steps=WHOLE_STEPS))
     axes[2].set_xlabel("minutes", size=MAIN_PT, labelpad=1)
     figure.align_ylabels(axes)
     handles, labels = axes[0].get_legend_handles_labels()
@@ -226,7 +265,7 @@ def draw_run(axes: Axes, run: Run, numbers: Sequence[tuple[float, int]] = ()) ->
     axes.set_title(run.name, size=MAIN_PT, loc="left", pad=3, weight="bold")
     axes.set_ylabel("CO2, %", size=MAIN_PT)
     axes.tick_params(labelsize=SMALL_PT)
-    axes.yaxis.set_major_locator(MaxNLocator(nbins=5, min_n_ticks=3))
+    axes.yaxis.set_major_locator(MaxNLocator(nbins=5, min_n_ticks=3, steps=WHOLE_STEPS))
     return axes
 
 
@@ -236,6 +275,7 @@ def draw_co(axes: Axes, hand: Run, other: Run) -> Axes:
         minutes = [at_s / 60 for at_s in run.trace.at_s]
         axes.plot(minutes, run.trace.co_air_free_ppm, drawstyle="steps-post", label=run.name, **look)
     axes.set_yscale("log")
+    axes.yaxis.set_major_locator(FixedLocator([10.0**power for power in range(1, 6)]))
     most = max(hand.score.peak_co_air_free_ppm, other.score.peak_co_air_free_ppm, 2 * limits.CO_AIR_FREE_PPM)
     axes.set_ylim(8, most * 3)
     axes.axhline(limits.CO_AIR_FREE_PPM, color="0.2", linewidth=1.0, linestyle="--")
@@ -270,5 +310,5 @@ def _same_scale(axes: Sequence[Axes], runs: Sequence[Run]) -> None:
     low, high = min([*truths, *settled, 8.4]), max([*truths, *settled, 9.6])
     first, last = min(run.trace.at_s[0] for run in runs), max(run.trace.at_s[-1] for run in runs)
     for each in axes:
-        each.set_ylim(low - 0.35, high + 0.12 * (high - low) + 0.25)
+        each.set_ylim(low - 0.15 - ROOM_BELOW * (high - low), high + 0.2 * (high - low) + 0.25)
         each.set_xlim(first / 60 - 0.2, last / 60 + 0.2)

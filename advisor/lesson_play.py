@@ -4,6 +4,7 @@ import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cache
+from itertools import takewhile
 from typing import Any
 
 from advisor import limits, units
@@ -11,12 +12,16 @@ from advisor.decision import Advice, Verdict
 from advisor.fuels import NATURAL_GAS
 from advisor.job import Job
 from advisor.lessons import FOLLOW, Lesson
-from advisor.made_policies import advised, fixed_step
+from advisor.made_policies import PROVED_FIRST, advised, fixed_step
 from advisor.made_visit import FACTS, MENDED, MadeVisit, Point, Score, Trace
+from advisor.readings import Finding
+from advisor.simulator import Reading
+from advisor.trouble import TROUBLES
 
-SHORT = 140  # characters
-ASKS = ("sample-line", "pressure-unknown")  # what the adviser keeps asking for; told once on a page
+ASKS = ("sample-line", "pressure-unknown")  # what the adviser wants proved before any turn
+UNPROVED, AS_BEFORE = "Not before it is proved.", "Not before it is proved, as said."
 AS_ADVISED = "This was its advice."
+OFF = "burner off"  # said by the steps that lead a dangerous stop
 
 
 @dataclass(frozen=True)
@@ -38,15 +43,16 @@ class Run:
 class Step:
     """One numbered step of the hand: its moment, what it did, display before it, truth before and after, the adviser.
 
-    hand in words; turn as typed, empty where nothing was turned
-    shown_pct, before_pct, after_pct in dry volume percent CO2; co_air_free_ppm of the flame after it
+    hand in words; screw, and turn as typed, empty where nothing was turned
+    shown  the last reading before it; before_pct, after_pct in dry volume percent CO2, co_air_free_ppm after it: truth
     """
 
     number: int
     at_s: float
     hand: str
+    screw: str
     turn: str
-    shown_pct: float | None
+    shown: Reading | None
     before_pct: float
     after_pct: float
     co_air_free_ppm: float
@@ -74,6 +80,8 @@ def play(lesson: Lesson) -> Played:
     hand, other = (MadeVisit(lesson.boiler(), Job(**FACTS)) for _ in range(2))
     if lesson.script == FOLLOW:
         advised(hand)
+        for look in PROVED_FIRST:  # the same tests, so that the minutes compare
+            other.check(look)
         fixed_step(other)
         names, asked = ("The hand, following the adviser", "A fixed step of 1/12 turn"), [AS_ADVISED] * hand.moves
     else:
@@ -91,14 +99,13 @@ def _run(name: str, visit: MadeVisit) -> Run:
 def _follow_script(visit: MadeVisit, script: str) -> list[str]:
     """Do the script; returns what the adviser would have said to each turn just before it."""
     asked: list[str] = []
-    open_points: set[str] = set()
+    said: set[str] = set()
     for command in script.split("; "):
         if command.startswith("turn "):
             advice = visit.job.next(visit.at)
             verdict = visit.job.may(*visit.parsed_turn(command.split()[1:]), at=visit.at)
-            fresh = [finding for finding in advice.findings if finding.code in ASKS and finding.code not in open_points]
-            open_points |= {finding.code for finding in fresh}
-            asked.append(" ".join([_answer(verdict, advice), *(_opening(finding.text) for finding in fresh)]))
+            unproved = [finding.text for finding in advice.findings if finding.code in ASKS]
+            asked.append(_answer(verdict, advice, unproved, said))
         visit.do(command)
     return asked
 
@@ -108,15 +115,16 @@ def _steps(points: Sequence[Point], asked: Sequence[str]) -> tuple[Step, ...]:
     steps: list[Step] = []
     shown, answers = None, iter(asked)
     for point in points:
-        shown = point.shown.co2_pct if point.shown else shown
+        shown = point.shown or shown
         if point.before and point.flame and (point.turned or point.seen.startswith(MENDED)):
             steps.append(
                 Step(
                     number=len(steps) + 1,
                     at_s=point.at_s,
                     hand=_hand(point),
+                    screw=point.turned[0] if point.turned else "",
                     turn=_short_turn(point),
-                    shown_pct=shown,
+                    shown=shown,
                     before_pct=point.before.co2_pct,
                     after_pct=point.flame.co2_pct,
                     co_air_free_ppm=point.flame.co_air_free_ppm,
@@ -139,15 +147,23 @@ def _short_turn(point: Point) -> str:
     return f"{units.say_fraction(point.turned[1])} {'cw' if point.turned[1] > 0 else 'ccw'}"
 
 
-def _answer(verdict: Verdict, advice: Advice) -> str:
-    """What the adviser would have said to a turn, shortly."""
+def _answer(verdict: Verdict, advice: Advice, unproved: Sequence[str], said: set[str]) -> str:
+    """What the adviser would have said to a turn: first what to do, then why; `said` holds what was told before."""
+    if advice.action == "halt":
+        return _shortly(advice)
+    why = _shortly(advice) if advice.action == "read" else verdict.reasons[0]
+    if unproved:
+        fresh = [text for text in unproved if text not in said]
+        said.update(fresh)
+        even_then = [] if verdict.allowed else [f"And then: {_no(why)}"]
+        return " ".join([UNPROVED if fresh else AS_BEFORE, *fresh, *even_then])
     if verdict.allowed:
         return "Yes."
-    if advice.action == "halt":
-        return f"No. {_shortly(advice)}"
-    instead = f" {_shortly(advice)}" if advice.action == "turn" else ""
-    reason = verdict.reasons[0]
-    return f"{'' if reason.startswith('No ') else 'No. '}{reason}{instead}"
+    return f"{_no(why)} {_shortly(advice)}" if advice.action == "turn" else _no(why)
+
+
+def _no(why: str) -> str:
+    return why if why.startswith("No ") else f"No. {why}"
 
 
 def _shortly(advice: Advice) -> str:
@@ -163,15 +179,15 @@ def _shortly(advice: Advice) -> str:
             return f"Change to {advice.firing} fire. {advice.reasons[0]}"
         case "finish":
             return "Done: both rates are in band."
-    text = next(finding.text for finding in advice.findings if finding.severity == "halt")
-    return f"STOP. {_opening(text)}"
+    return _stop(next(finding for finding in advice.findings if finding.severity == "halt"))
 
 
-def _opening(text: str) -> str:
-    """The first sentence of a text; the second too where both are short."""
-    sentences = re.split(r"(?<=[.?!]) (?=[A-Z])", text)
-    both = " ".join(sentences[:2])
-    return both if len(both) <= SHORT else sentences[0]
+def _stop(finding: Finding) -> str:
+    """A stop, never cut: what to do at once leads where the flame is dangerous."""
+    at_once = list(takewhile(lambda step: "?" not in step, TROUBLES[finding.code].steps))
+    sentences = re.split(r"(?<=[.?!]) (?=[A-Z])", finding.text)
+    seen = [each for each in sentences if not (at_once and OFF in each.lower())]
+    return " ".join(["STOP.", *at_once, *seen])
 
 
 def what_the_adviser_said(played: Played) -> tuple[tuple[str, str], ...]:
@@ -200,14 +216,23 @@ def figures(played: Played) -> dict[str, Any]:
         "past": hand.score.peak_co2_pct - bands["high"][1],
         "o2": readings[-1].o2_pct,
         "o2_right": NATURAL_GAS.o2_from_co2_pct(min(readings[-1].co2_pct, NATURAL_GAS.co2_max_pct)),
+        "peak_low": max(_true_at(hand, "low"), default=0.0),
+        "travel": units.say_fraction(sum(point.turned[1] for point in hand.turns if point.turned)),
         "co_share": max(point.flame.co_ppm for point in hand.points if point.flame) / 10_000,
     }
     found |= {f"shown_{number}": reading.co2_pct for number, reading in enumerate(readings, 1)}
+    found |= {f"before_{step.number}": step.shown.co2_pct for step in played.steps if step.shown}
     for number, point in enumerate(hand.turns, 1):
         if point.before and point.flame:
             found[f"true_{number}"] = point.flame.co2_pct
             found[f"moved_{number}"] = abs(point.flame.co2_pct - point.before.co2_pct)
     return found
+
+
+def _true_at(run: Run, rate: str) -> list[float]:
+    """The true CO2 while this rate was fired, %."""
+    trace = run.trace
+    return [true for firing, true in zip(trace.firing, trace.true_pct, strict=True) if firing == rate]
 
 
 def _outcome(run: Run) -> dict[str, Any]:

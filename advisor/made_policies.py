@@ -3,14 +3,14 @@
 import math
 
 from advisor.decision import Advice
-from advisor.events import SCREWS
-from advisor.history import clockwise_item
 from advisor.made_visit import USUAL_WAIT_S, MadeVisit
 from advisor.model import SCREW_FOR
 
 LONGEST_S, MOST_MOVES, MOST_STOPS = 90 * 60.0, 30, 5
 FIRST_WAIT_S = 120.0  # after lighting
+PROVED_FIRST = ("line", "pressure")
 WHERE_TO_LOOK = {  # what a stop of the adviser sends the technician to
+    "wrong-way": ("screw",),
     "other-fuel": ("fuel",),
     "off-line": ("fuel",),
     "air-in-sample": ("line", "pressure", "air"),
@@ -23,7 +23,7 @@ TELLS = {"no-effect": "dead screw", "rich": "rich start"}  # stops that name a f
 def advised(visit: MadeVisit, *, prepared: bool = True) -> MadeVisit:
     """Do what the adviser says to the end; first prove sample line and gas pressure, unless `prepared` is false."""
     job, stops = visit.job, 0
-    for look in ("line", "pressure") if prepared else ():
+    for look in PROVED_FIRST if prepared else ():
         visit.check(look)
         if visit.found:
             visit.mend()
@@ -53,11 +53,6 @@ def advised(visit: MadeVisit, *, prepared: bool = True) -> MadeVisit:
 def _cleared(visit: MadeVisit, advice: Advice) -> bool:
     """Do what a stop asks for: look, mend, read again. False where the visit ends there."""
     code = next(finding.code for finding in advice.findings if finding.severity == "halt")
-    if code == "wrong-way" and visit.boiler.fault == "reversed screw":
-        visit.noticed.append(visit.boiler.fault)
-        screw = max(SCREWS, key=lambda name: visit.job.response(name, at=visit.at).chance_reversed)
-        visit.job.check(clockwise_item(screw), "leaner", at=visit.at)
-        return True
     if TELLS.get(code) == visit.boiler.fault:
         visit.noticed.append(visit.boiler.fault)
     if code not in WHERE_TO_LOOK:

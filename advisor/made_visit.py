@@ -7,16 +7,18 @@ The hand speaks in short commands (`COMMANDS`), the same ones in a lesson's scri
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
+from itertools import pairwise
 from typing import Any
 
-from advisor import units
+from advisor import limits, units
 from advisor.errors import RangeError
 from advisor.events import FIRINGS, SCREWS
-from advisor.history import LEAKING, SAMPLE_LINE, TIGHT
+from advisor.history import LEAKING, SAMPLE_LINE, TIGHT, clockwise_item
 from advisor.job import Job
 from advisor.model import SCREW_FOR
 from advisor.options import one_of
 from advisor.simulator import LATER_FAULTS, Boiler, Reading
+from advisor.trouble import way_back
 
 READ_S, TURN_S, CHANGE_S, LOOK_S, MEND_S = 8.0, 10.0, 5.0, 60.0, 180.0  # what each takes, invented
 SAMPLED_EVERY_S = 2.0
@@ -63,6 +65,11 @@ LOOKS: Mapping[str, Look] = {
         "Filter, air intake and flue are free.",
         "Filter and air intake are clogged.",
     ),
+    "screw": Look(
+        ("reversed screw",), "", "richer", "leaner",
+        "By this valve's instructions clockwise makes it richer, at both screws.",
+        "By this valve's instructions clockwise makes it leaner, at both screws.",
+    ),
 }  # fmt: skip
 COMMANDS = (
     ("read", "r", "read the analyser"),
@@ -71,9 +78,11 @@ COMMANDS = (
     ("high, low", "h, l", "change to high fire, to low fire"),
     ("check line", "c line", "look at: " + ", ".join(LOOKS)),
     ("mend", "m", "put right what a check has found"),
+    ("off", "o", "burner off, screws back as found: the safe end"),
 )
 MENDED = "Put right and proved"
-KNOWN = "give read, turn, wait, high, low, check or mend; ? explains"
+OFF = "burner off"  # how a visit ended that was stopped safely by hand
+KNOWN = "give read, turn, wait, high, low, check, mend or off; ? explains"
 
 
 @dataclass(frozen=True)
@@ -113,9 +122,11 @@ class Score:
     """What a visit came to, in truth.
 
     left_pct, in_band  true CO2 at each rate as left, and whether it is in the band
-    overshoots         turns that carried the true CO2 out of the band, or across it
-    beyond_pct         how far beyond the band the turns carried it, at most
+    overshoots         turns that carried the true CO2 of the rate fired out of its band, or across it
+    other_overshoots   the same at the rate that was not fired: each screw moves both
+    beyond_pct         how far beyond the band the turns carried the rate fired, at most
     unsettled_moves    turns made while the last reading still moved, or with no reading since the last change
+    over_co_minutes    with the CO of the burning flame over its limit, air-free
     peak_*             the highest true CO2 (%) and CO (ppm air-free) of the visit
     ending             "done", or why it ended
     """
@@ -123,8 +134,10 @@ class Score:
     left_pct: Mapping[str, float]
     in_band: Mapping[str, bool]
     overshoots: int
+    other_overshoots: int
     beyond_pct: float
     minutes: float
+    over_co_minutes: float
     moves: int
     readings: int
     unsettled_moves: int
@@ -144,7 +157,8 @@ class MadeVisit:
         self.ending = ""
         self._trace: list[tuple[float, str, float, float, float]] = []
         self._settled_when_read = False
-        self._overshoots = self._unsettled_moves = 0
+        self._overshoots = dict.fromkeys((True, False), 0)  # at the rate fired, at the other
+        self._unsettled_moves = 0
         self._beyond_pct = 0.0
 
     @property
@@ -157,7 +171,9 @@ class MadeVisit:
     def do(self, command: str) -> str:
         """Do one of COMMANDS as typed; returns what it brought. RangeError for anything else, and nothing is done."""
         name, *rest = command.split() or [""]
-        verb = one_of(name, ("read", "turn", "wait", *FIRINGS, "check", "mend"))
+        if self.ending:
+            raise RangeError("the visit is over: the burner is off")
+        verb = one_of(name, ("read", "turn", "wait", *FIRINGS, "check", "mend", "off"))
         match verb, rest:
             case "read", []:
                 self.read()
@@ -173,6 +189,8 @@ class MadeVisit:
                 raise RangeError(f"check what? One of {', '.join(LOOKS)}")
             case "mend", []:
                 self.mend()
+            case "off", []:
+                self.off()
             case _:
                 raise RangeError(f"'{command.strip():.40}' is not understood: {KNOWN}")
         return self.points[-1].seen
@@ -219,14 +237,16 @@ class MadeVisit:
         """Turn a screw."""
         self._burning()
         self._pass(TURN_S)
-        before, firing = self._flame(), self.boiler.firing
-        found = self.boiler.settled_pct(firing)
+        before = self._flame()
+        found = {firing: self.boiler.settled_pct(firing) for firing in FIRINGS}
         self.boiler.turn(screw, turns_cw)
         self.job.turn(screw, turns_cw, at=self.at)
-        left = self.boiler.settled_pct(firing)
-        low, high = self.job.facts.bands[firing]
-        self._overshoots += left > high >= found or left < low <= found
-        self._beyond_pct = max(self._beyond_pct, left - high if left > found else low - left if left < found else 0.0)
+        for firing, (low, high) in self.job.facts.bands.items():
+            was, left, fired = found[firing], self.boiler.settled_pct(firing), firing == self.boiler.firing
+            self._overshoots[fired] += left > high >= was or left < low <= was
+            if fired:
+                beyond = left - high if left > was else low - left if left < was else 0.0
+                self._beyond_pct = max(self._beyond_pct, beyond)
         self._unsettled_moves += not self._settled_when_read
         self._settled_when_read = False
         self._sample()
@@ -245,10 +265,12 @@ class MadeVisit:
             self.job.check(PRESSURE, value, PLATE[2], at=self.at)
             seen = f"Working pressure {value:g} mbar; the data plate says {PLATE[0]:g} to {PLATE[1]:g}."
         else:
-            self.job.check(look.item, look.wrong if wrong else look.right, at=self.at)
+            for item in [look.item] if look.item else map(clockwise_item, SCREWS):
+                self.job.check(item, look.wrong if wrong else look.right, at=self.at)
             seen = look.says_wrong if wrong else look.says_right
         if wrong:
             self.noticed.append(boiler.fault)
+        if wrong and look.item:  # a screw that works the other way is no damage: there is nothing to mend
             self.found = [*self.found, name] if name not in self.found else self.found
         self._record(seen, before)
 
@@ -265,6 +287,18 @@ class MadeVisit:
         self._settled_when_read = False
         self._sample()
         self._record(f"{MENDED}: {said}.", before)
+
+    def off(self) -> None:
+        """Burner off and both screws put back as found, the slack counted in; ends the visit."""
+        before, self.ending = self._flame(), OFF
+        for back in way_back(self.job.visit(self.at)):
+            if not back.turns_cw:
+                continue
+            self.boiler.wait(TURN_S)  # nothing burns any more
+            self.boiler.turn(back.screw, back.turns_cw)
+            self.job.turn(back.screw, back.turns_cw, at=self.at, note="burner off, back as found")
+        self.boiler.firing = ""
+        self._record("Burner off, both screws back as found.", before)
 
     def _burning(self) -> None:
         if not self.boiler.firing:
@@ -312,9 +346,11 @@ class MadeVisit:
         return Score(
             left_pct=left,
             in_band={firing: bands[firing][0] <= co2 <= bands[firing][1] for firing, co2 in left.items()},
-            overshoots=self._overshoots,
+            overshoots=self._overshoots[True],
+            other_overshoots=self._overshoots[False],
             beyond_pct=max(0.0, self._beyond_pct),
             minutes=self.boiler.now_s / 60,
+            over_co_minutes=_over_co_s(trace) / 60,
             moves=self.moves,
             readings=sum(point.shown is not None for point in self.points),
             unsettled_moves=self._unsettled_moves,
@@ -326,6 +362,12 @@ class MadeVisit:
     def trace(self) -> Trace:
         """Display and truth over the whole visit."""
         return Trace(*(zip(*self._trace, strict=True) if self._trace else ((),) * 5))
+
+
+def _over_co_s(trace: Trace) -> float:
+    """Seconds with the CO of the burning flame over its limit."""
+    spans = zip(pairwise(trace.at_s), trace.co_air_free_ppm[:-1], strict=True) if trace.at_s else ()
+    return sum(end - start for (start, end), co in spans if co > limits.CO_AIR_FREE_PPM)
 
 
 def say_reading(shown: Reading) -> str:

@@ -4,6 +4,7 @@ Plain lines only, for any terminal and for a screen reader. Simulated minutes: n
 """
 
 import itertools
+import re
 import secrets
 from collections.abc import Callable
 from dataclasses import replace
@@ -13,14 +14,17 @@ from pathlib import Path
 import numpy as np
 
 from advisor import options, text, units
-from advisor.errors import RangeError
+from advisor.decision import Advice
+from advisor.errors import LogError, RangeError
 from advisor.events import FIRINGS, SCREWS
+from advisor.facts import Facts
 from advisor.job import Job
 from advisor.lines import wrapped
 from advisor.made_policies import advised, fixed_step
 from advisor.made_visit import COMMANDS, FACTS, MadeVisit, Score
 from advisor.model import FIRING_FOR
-from advisor.simulator import BASE, FAULTS, Boiler, draw
+from advisor.readings import Finding
+from advisor.simulator import BASE, FAULTS, LATER_FAULTS, Boiler, draw
 
 SCENARIO = replace(BASE, name="practice", as_found_sd_pct=0.5)
 LEAST_TO_SET_PCT = 0.4  # from the centre of the band at high fire
@@ -31,14 +35,31 @@ NAMES = {  # what a fault is called at the keyboard
     "line later": "air in the sample later", "fuel": "analyser on another fuel", "pressure": "falling gas pressure",
     "air": "blocked intake", "rich": "rich start", "hand": "hand turns twice as far",
 }  # fmt: skip
+OWN_WORDS = tuple(  # what the adviser's answers say of the program's commands, and what is typed here instead
+    (re.compile(said), here)
+    for said, here in (
+        (r'Mend it, then log check "sample line" tight\.', "Type mend."),
+        (r'prove it tight, log check "sample line" tight\.', "prove it tight with check line."),
+        (r"Then read again\. If the line was loose, .*", "Check line, air, pressure; mend; then read again."),
+        (r"Read O2 and CO, look at the screw, .*", "Read, then check screw."),
+        (r", or a turn was logged the wrong way| Was the turn logged right\?", ""),
+        (r"; if it is a slip of the pen, void \d+|; if not, void them", ""),
+        (r"was never checked: log it first", "was never checked: check pressure first"),
+        (r"; log it and read", ", then read"),
+        (r"log run-at, wait, and read anew", "wait and read anew"),
+        (r"Burner off,", "Burner off (type off),"),
+    )
+)
+RUNNING = ("done", "stop", "gave up")  # ends at which the boiler is left to burn
+HARMLESS_IN_BAND = ("reversed screw", "hand turns twice as far")  # hinder the setting, not the flame once it is set
 STOPS = ("stop", "quit", "q", "end", "exit")
 
 
 class Practice:
     """One session: the boiler, its job log, what was named as wrong, how often the adviser was asked."""
 
-    def __init__(self, seed: int, fault: str, surprise: bool, job: Job, start: datetime) -> None:
-        self.seed, self.fault, self.surprise = seed, fault, surprise
+    def __init__(self, seed: int, fault: str, job: Job, start: datetime, *, hidden: bool = False, again: str) -> None:
+        self.seed, self.fault, self.hidden, self.again = seed, fault, hidden, again
         self.visit = MadeVisit(self.boiler(), job, start)
         self.named: list[str] = []
         self.asked = 0
@@ -68,7 +89,7 @@ class Practice:
                 return say_help()
             case "ask" | "a":
                 self.asked += 1
-                return text.say_advice(self.visit.job.next(self.visit.at), self.visit.job.facts)
+                return in_own_words(self.visit.job.next(self.visit.at), self.visit.job.facts)
             case "say" | "s":
                 self.named.append(_fault_named(rest))
                 return f"Noted: you think it is {self.named[-1]}. The end will tell."
@@ -76,19 +97,48 @@ class Practice:
                 self.over = True
                 return ""
             case _:
-                return self.visit.do(typed)
+                said = self.visit.do(typed)
+                self.over = bool(self.visit.ending)
+                return said
 
 
-def begin(fault: str | None, surprise: bool, seed: int | None, log: Path | None) -> Practice:
-    """A new session; with `log` on disk. A seed left out is drawn."""
+def begin(fault: str | None, surprise: bool, seed: int | None, log: Path | None, *, hide: bool = False) -> Practice:
+    """A new session; with `log` on disk. A seed left out is drawn; `hide` keeps the fault from the pupil."""
     if seed is not None and not 0 <= seed < 2**31:
         raise RangeError(f"--seed {seed}: a whole number from 0 to {2**31 - 1} is allowed")
     seed = secrets.randbelow(SEEDS) if seed is None else seed
     wrong = _fault_named(fault) if fault else ""
+    again = f' --fault "{wrong}"{" --hide" if hide else ""}' if wrong else ""
     if surprise:
-        wrong = str(np.random.default_rng([seed, 1]).choice(["", *FAULTS]))
+        wrong, again = str(np.random.default_rng([seed, 1]).choice(["", *FAULTS])), " --surprise"
+    if log and log.exists():
+        raise LogError(
+            f"{log}: there is a file of this name already, and nothing in it was touched. A practice session that was "
+            f"broken off can't be taken up again, but its log is whole: advisor show {log}. For a new session choose "
+            "another name"
+        )
     job = Job.create(log, **FACTS) if log else Job(**FACTS)
-    return Practice(seed, wrong, surprise, job, options.now().replace(microsecond=0))
+    start = options.now().replace(microsecond=0)
+    return Practice(seed, wrong, job, start, hidden=surprise or hide, again=again)
+
+
+def in_own_words(advice: Advice, facts: Facts) -> str:
+    """What the adviser says now, with this session's commands in place of the program's."""
+    own = replace(advice, reasons=tuple(map(_own, advice.reasons)), findings=tuple(map(_own_finding, advice.findings)))
+    if advice.action != "run_at":
+        return text.say_advice(own, facts)
+    first, *rest = text.say_advice(own, facts).split("\n")
+    return "\n".join([first.partition(" and log it")[0] + f": {advice.firing}.", *rest])
+
+
+def _own_finding(finding: Finding) -> Finding:
+    return replace(finding, text=_own(finding.text))
+
+
+def _own(said: str) -> str:
+    for pattern, here in OWN_WORDS:
+        said = pattern.sub(here, said)
+    return said
 
 
 def _fault_named(typed: str) -> str:
@@ -125,14 +175,15 @@ def run(practice: Practice, ask: Callable[[str], str], tell: Callable[[str], obj
 def say_start(practice: Practice) -> str:
     """What the session begins with."""
     bands = ", ".join(f"{low:g} to {high:g} % at {firing} fire" for firing, (low, high) in FACTS["bands"].items())
-    fault = "It may have a fault, or none." if practice.surprise else f"Its fault: {practice.fault or 'none'}."
+    fault = "It may have a fault, or none." if practice.hidden else f"Its fault: {practice.fault or 'none'}."
     return "\n".join(
         [
             text.PRACTICE,
             *wrapped(f"Boiler {practice.seed}. {fault} Bands of CO2, invented: {bands}; natural gas."),
-            *wrapped("Bring both rates truly into band: few turns, no overshoot. ? explains, stop ends."),
+            *wrapped("Bring both rates truly into band: few turns, no overshoot; or find why that can't be done, say "
+                     "it, and end with the burner off. ? explains, stop ends."),
         ]
-    )
+    )  # fmt: skip
 
 
 def say_help() -> str:
@@ -155,7 +206,7 @@ def say_help() -> str:
 def say_end(practice: Practice) -> str:
     """The truth, the score, and what the adviser and a fixed step would have done with the same boiler."""
     visit = practice.visit
-    visit.ending = "stop"
+    visit.ending = visit.ending or "stop"
     others = [policy(MadeVisit(practice.boiler(), Job(**FACTS))) for policy in (advised, fixed_step)]
     lines = [text.PRACTICE, *wrapped(_say_truth(practice))]
     lines += [f"{'':<28}{'you':>14}{'adviser':>14}{'fixed 1/12':>14}"]
@@ -163,24 +214,27 @@ def say_end(practice: Practice) -> str:
     for firing in FIRINGS:
         lines.append(_row(f"{firing.capitalize()} fire, true CO2, %", [_left(score, firing) for score in scores]))
     for label, name, form in (
-        ("Overshoots", "overshoots", "d"),
+        ("Overshoots, rate fired", "overshoots", "d"),
+        ("  at the other rate", "other_overshoots", "d"),
         ("Pushed out of band by, % CO2", "beyond_pct", ".1f"),
         ("Minutes", "minutes", ".0f"),
         ("Turns", "moves", "d"),
         ("  on unsettled readings", "unsettled_moves", "d"),
         ("CO at most, ppm air-free", "peak_co_air_free_ppm", ".0f"),
+        ("Minutes over the CO limit", "over_co_minutes", ".1f"),
     ):
         lines.append(_row(label, [format(getattr(score, name), form) for score in scores]))
     noticed = [[*visit.noticed, *practice.named], *(other.noticed for other in others)]
     lines.append(_row("Fault noticed", [_noticed(practice.fault, faults) for faults in noticed]))
     lines.append(_row("Ended with", [score.ending for score in scores]))
+    lines.append(_row("The right end", [_right(*end) for end in zip((visit, *others), noticed, strict=True)]))
     lines += wrapped(_say_rest(practice))
     return "\n".join(lines)
 
 
 def _say_truth(practice: Practice) -> str:
     fresh = practice.boiler()
-    fault = f"Its fault was: {practice.fault}." if practice.fault else "It had no fault."
+    fault = f"Its fault was: {practice.fault}{_since(practice)}." if practice.fault else "It had no fault."
     screws = "; ".join(
         f"1/12 turn cw of the {screw} makes {_twelfth(practice, screw):+.2f} % CO2, slack "
         f"{units.say_fraction(fresh.slack_turns[screw])} turn"
@@ -188,6 +242,14 @@ def _say_truth(practice: Practice) -> str:
     )
     wait_s = fresh.dead_time_s + 3 * fresh.time_constant_s
     return f"The truth about boiler {practice.seed}. {fault} {screws}; the display follows in {wait_s:.0f} s."
+
+
+def _since(practice: Practice) -> str:
+    """When a fault that comes later began."""
+    if practice.fault not in LATER_FAULTS:
+        return ""
+    from_s, end_s = practice.boiler().fault_from_s, practice.visit.boiler.now_s
+    return f", from minute {from_s / 60:.1f} on" + ("" if from_s < end_s else ", after your end")
 
 
 def _twelfth(practice: Practice, screw: str) -> float:
@@ -204,13 +266,26 @@ def _say_rest(practice: Practice) -> str:
     said = asked.get(practice.asked, f"You asked the adviser {practice.asked} times.")
     tests = "The adviser's minutes hold the tests of sample line and gas pressure."
     kept = f" The log is {path}, marked as practice." if path else ""
-    return f"{tests} {said} Again: advisor practise --seed {practice.seed}{_again(practice)}.{kept}"
+    right = " With a fault, the right end is to find it, and to mend it or to stop." if practice.fault else ""
+    return f"{tests}{right} {said} Again: advisor practise --seed {practice.seed}{practice.again}.{kept}"
 
 
-def _again(practice: Practice) -> str:
-    if practice.surprise:
-        return " --surprise"
-    return f' --fault "{practice.fault}"' if practice.fault else ""
+def _right(visit: MadeVisit, noticed: list[str]) -> str:
+    """Whether a visit ended as it should: in band and sound, or with its fault found and nothing left burning on it.
+
+    Only the truth counts: a flame that was brought into band over a fault that nobody found is no right end.
+    """
+    fault = visit.boiler.fault
+    if fault in LATER_FAULTS and visit.boiler.now_s < visit.boiler.fault_from_s:
+        fault = ""
+    in_band = all(visit.score().in_band.values())
+    if fault in HARMLESS_IN_BAND and in_band and visit.ending in RUNNING:
+        return "yes"
+    if fault and fault not in noticed:
+        return "fault missed"
+    if visit.ending in RUNNING:
+        return "yes" if in_band else "out of band"
+    return "yes" if fault else "no cause"
 
 
 def _left(score: Score, firing: str) -> str:

@@ -269,10 +269,9 @@ class Rate:
             if self.co_rising:
                 return CLIMBING
         if move.chance_past_band > facts.overshoot_chance:
-            return (
-                f"It may pass the far edge of the band: {percent(move.chance_past_band)} chance, "
-                f"{percent(facts.overshoot_chance)} is allowed."
-            )
+            chance, allowed = percent(move.chance_past_band), percent(facts.overshoot_chance)
+            over = "over " if chance == allowed else ""  # rounded, it must not read like a permission
+            return f"It may pass the far edge of the band: {over}{chance} chance, {allowed} is allowed."
         if self.direction_sure and move.cost >= self.now.cost:
             return AWAY
         return None

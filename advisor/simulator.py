@@ -171,7 +171,7 @@ class Boiler:
         return Reading(
             max(0.0, _rounded(co2 + noise, self.display_step_pct)),
             max(0.0, _rounded(o2 - noise * slope, self.display_step_pct)),
-            min(max(0.0, float(round(co * (1 + 0.05 * self.rng.standard_normal())))), MOST_CO_PPM),
+            min(_shown_co(co * (1 + 0.05 * self.rng.standard_normal())), MOST_CO_PPM),
         )
 
     def display_pct(self) -> float:
@@ -283,6 +283,11 @@ def _co_ppm(fuel: Fuel, co2_pct: float, *, rich: bool) -> float:
     if rich:
         return 3000.0 + 15_000.0 * max(0.0, fuel.co2_max_pct - co2_pct)
     return min(3000.0, 15.0 + 20.0 * math.exp((co2_pct - 0.85 * fuel.co2_max_pct) / 0.35))
+
+
+def _shown_co(co_ppm: float) -> float:
+    """CO as a display shows it: three figures above 1,000 ppm, whole ppm below."""
+    return float(f"{co_ppm:.3g}") if co_ppm >= 1000 else max(0.0, float(round(co_ppm)))
 
 
 def _rounded(value: float, step: float) -> float:

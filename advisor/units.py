@@ -99,6 +99,9 @@ def parse_turn(words: str) -> float:
     if re.search(r"(^|/)\s*[-+\u2212]", far):
         far = re.sub(r"[-+\u2212]\s*", "", far) + unit
         raise RangeError(f"'{typed}' has a sign. Say the way in words instead: {far} cw or {far} ccw")
+    stray = re.fullmatch(r"([\d./]+)\s*([a-z]+)", far)
+    if stray and way is None:
+        raise RangeError(f"'{stray[2]}' is no way to turn. Say {stray[1]} cw (clockwise) or {stray[1]} ccw")
     size = _turn_size(far, typed) / (360 if unit else 1)
     if way is None:
         raise RangeError(f"Which way? Say {far}{unit} cw (clockwise) or {far}{unit} ccw (counterclockwise)")

@@ -13,9 +13,9 @@ NOTEBOOK = Path(__file__).resolve().parent.parent / "notebooks" / "overshoot_les
 INTRO = """\
 # Overshoot lessons
 
-Ten lessons for a class without a boiler: what goes wrong when CO2 is set after a change of the gas valve, and what the
-adviser would have said. Every picture is played on a made-up boiler with a fixed seed; boilers and bands are invented.
-On site the maker's instructions come first.
+Eleven lessons for a class without a boiler: what goes wrong when CO2 is set after a change of the gas valve, and what
+the adviser would have said. Every picture is played on a made-up boiler with a fixed seed; boilers and bands are
+invented. On site the maker's instructions come first.
 
 To run it: install the package (`pip install .` in the folder above), open this notebook, run all cells. Each picture is
 made for a slide; `advisor lesson --handout FILE.pdf` writes the same lessons as pages for paper.
@@ -48,7 +48,7 @@ pd.DataFrame(
 
 
 COMPARED_TITLE = """\
-## All ten side by side
+## All side by side
 
 Overshoots and the highest CO (air-free) of the hand, and of the other way on the same boiler: the adviser's, and
 for the good job a fixed step."""

@@ -6,6 +6,7 @@ from pathlib import Path
 
 import pytest
 from matplotlib.figure import Figure
+from matplotlib.image import imread
 from matplotlib.text import Text
 from test_cli import run, words
 
@@ -13,7 +14,7 @@ from advisor import Job, lesson_pages, limits
 from advisor.fuels import NATURAL_GAS
 from advisor.lesson_play import Played, play
 from advisor.lesson_words import say_lesson
-from advisor.lessons import LESSONS, by_name
+from advisor.lessons import FOLLOW, LESSONS, by_name
 from advisor.made_policies import advised
 from advisor.made_visit import FACTS, MadeVisit
 
@@ -35,7 +36,7 @@ def workplace(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
 # ---- the claims
 
 
-@pytest.mark.parametrize("name", [name for name in NAMES if name not in ("rich-side", "good-job")])
+@pytest.mark.parametrize("name", [name for name in NAMES if name not in ("rich-side", "good-job", "dead-screw")])
 def test_the_advisers_way_ends_truly_in_band_without_an_overshoot(name: str) -> None:
     """On each lesson's own boiler the adviser ends in band at both rates, never past it, CO far under its limit."""
     score = played(name).other.score
@@ -51,6 +52,39 @@ def test_turning_too_far() -> None:
     assert hand.overshoots == 1
     assert hand.beyond_pct > 1
     assert hand.peak_co_air_free_ppm > LIMIT
+
+
+def test_with_co_over_its_limit_the_order_comes_first() -> None:
+    """The answer to the turn made with CO over the limit leads with what to do at once, and says which way is left."""
+    second = played("too-far").steps[1].adviser
+    assert second.startswith(
+        "STOP. Burner off if CO still climbs; air the room. Screws: back the way that CO came from"
+    )
+    assert "over the limit of 400" in second
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_no_stop_is_cut(name: str) -> None:
+    """A stop on a page holds every sentence of the adviser's own but the burner off that leads it already."""
+    visit = MadeVisit(by_name(name).boiler(), Job(**FACTS))
+    answers = iter(played(name).steps)
+    for command in by_name(name).script.split("; ") if by_name(name).script != FOLLOW else ():
+        if command.startswith("turn "):
+            stops = [finding.text for finding in visit.job.next(visit.at).findings if finding.severity == "halt"]
+            answer = next(step.adviser for step in answers if step.turn)
+            assert answer.startswith("STOP.") == bool(stops)
+            for sentence in re.split(r"(?<=[.?!]) ", stops[0]) if stops else ():
+                assert sentence in answer or "urner off" in sentence
+        visit.do(command)
+
+
+@pytest.mark.parametrize("name", ["gas-pressure", "air"])
+def test_nothing_is_turned_before_it_is_proved(name: str) -> None:
+    """At every turn made before pressure and line are proved the adviser says so first, and advises no turn."""
+    steps = [step for step in played(name).steps if step.turn]
+    assert steps
+    assert all(step.adviser.startswith("Not before it is proved") for step in steps)
+    assert not any("Turn the" in step.adviser or "Take a reading first" in step.adviser for step in steps)
 
 
 def test_reading_too_soon() -> None:
@@ -77,6 +111,13 @@ def test_coming_back_through_the_slack() -> None:
     assert back.before
     assert back.flame
     assert back.flame.co2_pct - back.before.co2_pct < 0.3
+    again = hand.turns[4]
+    assert again.before
+    assert again.flame
+    first_way, second_way = (t.flame.co2_pct - t.before.co2_pct for t in (back, again))  # both 1/12 turn
+    assert first_way < second_way / 2  # the slack swallowed the greater part of the first
+    last = played("slack").steps[4].adviser
+    assert "over 5 % chance, 5 % is allowed" in last  # rounding must not make a refusal read like a permission
     assert hand.score.overshoots == 1
 
 
@@ -84,12 +125,15 @@ def test_the_rich_side() -> None:
     """CO2 looks lean and falls with every turn richer; the adviser stops at the first reading and allows no turn."""
     lesson = played("rich-side")
     shown = [point.shown for point in lesson.hand.points if point.shown]
+    assert [reading.co_ppm for reading in shown] == sorted(reading.co_ppm for reading in shown)  # as the truth does
+    assert all(reading.co_ppm % 100 == 0 for reading in shown)  # no false digits
     assert [reading.co2_pct for reading in shown] == sorted((reading.co2_pct for reading in shown), reverse=True)
     assert shown[0].co2_pct < BANDS["high"][0]
     assert all(reading.o2_pct == 0 and reading.co_ppm > 20_000 for reading in shown)
     assert lesson.other.score.ending == "rich"
     assert lesson.other.score.moves == 0
-    assert all(step.adviser.startswith("No. STOP. The flame is rich") for step in lesson.steps)
+    assert all(step.adviser.startswith("STOP. Burner off, gas off; air the room") for step in lesson.steps)
+    assert all("The flame is rich" in step.adviser for step in lesson.steps)
 
 
 def test_on_co2_alone_the_adviser_turns_nothing_richer() -> None:
@@ -167,7 +211,12 @@ def test_one_lucky_reading() -> None:
     shown = [point.shown.co2_pct for point in hand.points if point.shown]
     assert shown == [9.0, 8.8]
     assert hand.score.left_pct["high"] < BANDS["high"][0] - 0.05
-    assert len([point for point in played("lucky").other.points if point.shown and point.firing == "high"]) > 1
+    other = played("lucky").other
+    assert [point.turned for point in other.turns] == [
+        ("throttle", 1 / 24), ("throttle", 1 / 48), ("offset", -1 / 48), ("offset", -1 / 48),
+    ]  # fmt: skip
+    between = other.points[other.points.index(other.turns[0]) : other.points.index(other.turns[1])]
+    assert sum(point.shown is not None for point in between) > 1  # read again near the edge
 
 
 def test_a_good_job() -> None:
@@ -181,6 +230,36 @@ def test_a_good_job() -> None:
     assert hand.peak_co_air_free_ppm < LIMIT / 4
     assert fixed.overshoots >= 1
     assert not all(fixed.in_band.values())
+    tests = [point.seen.split(":")[0] for run in (lesson.hand, lesson.other) for point in run.points[:2]]
+    assert tests[:2] == tests[2:]  # the same two tests first, so that the minutes compare
+
+
+def test_what_the_good_job_says_of_the_way_there() -> None:
+    """High fire stays in its band once there; low fire passes its own on the way, and the page says how far."""
+    trace = played("good-job").hand.trace
+    (low, high), high_fire = BANDS["high"], []
+    for firing, true in zip(trace.firing, trace.true_pct, strict=True):
+        high_fire += [true] if firing == "high" and (high_fire or low <= true <= high) else []
+    assert high_fire
+    assert all(low <= true <= high for true in high_fire)
+    peak = max(true for firing, true in zip(trace.firing, trace.true_pct, strict=True) if firing == "low")
+    assert peak > BANDS["low"][1]
+    assert f"to {peak:.2f} %, past its band" in played("good-job").say("flame")
+    first = played("good-job").steps[0].shown
+    assert first
+    assert f"{first.co2_pct:.1f} % before the first turn" in played("good-job").say("showed")
+    assert first.co2_pct == pytest.approx(played("good-job").steps[0].before_pct, abs=0.1)
+
+
+def test_a_dead_screw() -> None:
+    """Turned ever further nothing moves; the adviser stops after three turns, by name, and far nearer to as found."""
+    lesson = played("dead-screw")
+    assert all(step.after_pct == step.before_pct for step in lesson.steps)
+    assert (lesson.other.score.ending, lesson.other.score.moves) == ("no-effect", 3)
+    assert "does nothing" in lesson.steps[-1].adviser
+    travel = [sum(point.turned[1] for point in run.turns if point.turned) for run in (lesson.hand, lesson.other)]
+    assert travel[1] <= travel[0] / 2 + 1e-9
+    assert "and a screw 1/2 turn from" in lesson.say("cost")
 
 
 # ---- the words
@@ -198,14 +277,23 @@ def test_each_lesson_is_told_in_words(name: str) -> None:
     assert "{" not in out
     assert "made-up boiler; its bands are invented" in words(out)
     for step in played(name).steps:
-        assert f"{step.before_pct:.1f} > {step.after_pct:4.1f}" in out
+        assert f"{step.before_pct:.2f} > {step.after_pct:5.2f}" in out
+        if step.shown:
+            assert f"{step.shown.co2_pct:6.1f}{step.shown.o2_pct:7.1f}{step.shown.co_ppm:9.0f}" in out
+    assert "CO2 9.0 to 9.4 % at high fire, 8.6 to 9.0 % at low fire." in words(out)
+    assert out.count("CO2, %  O2, %  CO, ppm     CO2, %   CO, ppm air-free") == bool(played(name).steps)
+    for word, told in (("mark", "A mark is the step"), ("the cap", "The cap is the largest turn")):
+        used = bool(re.search(rf"\b{word}s?\b", words(out).split(told)[0]))
+        assert words(out).count(told) == used, word
 
 
-def test_the_list_names_ten_lessons() -> None:
+def test_the_list_names_all_lessons() -> None:
     """`advisor lesson` lists every lesson with its title."""
     status, out, _ = run("lesson")
     assert status == 0
-    assert len(LESSONS) == len(set(NAMES)) == 10
+    assert len(LESSONS) == len(set(NAMES)) == 11
+    assert NAMES[0] == "good-job"
+    assert out.startswith("11 lessons")
     assert all(f"  {lesson.name:<14}{lesson.title}\n" in out for lesson in LESSONS)
 
 
@@ -220,9 +308,16 @@ def test_the_list_names_ten_lessons() -> None:
         (["--handout", "no/a.pdf"], "no/a.pdf can't be written: No such file or directory"),
         (
             ["air", "--handout", "a.pdf"],
-            "give a lesson's name, with --plot or without; or --handout alone, for all lessons",
+            "give a lesson's name, with --plot (and --slide) or without; or --handout alone, for all lessons",
         ),
-        (["--plot", "a.png"], "give a lesson's name, with --plot or without; or --handout alone, for all lessons"),
+        (
+            ["air", "--slide"],
+            "give a lesson's name, with --plot (and --slide) or without; or --handout alone, for all lessons",
+        ),
+        (
+            ["--plot", "a.png"],
+            "give a lesson's name, with --plot (and --slide) or without; or --handout alone, for all lessons",
+        ),
     ],
 )
 def test_what_can_not_be_shown_is_said(typed: list[str], message: str) -> None:
@@ -302,9 +397,31 @@ def test_a_page_is_written_as_the_name_says(suffix: str, start: bytes) -> None:
     assert Path(f"page.{suffix}").read_bytes().startswith(start)
 
 
-def test_the_handout_has_a_page_for_each_lesson() -> None:
-    """--handout writes one PDF of ten pages."""
+def test_the_handout_keeps_its_answers_to_the_end() -> None:
+    """--handout writes one PDF: index, a numbered page for each lesson without its answer, answers on the last."""
     status, out, _ = run("lesson", "--handout", "all.pdf")
     assert status == 0
     assert out.endswith("Written: all.pdf\n")
-    assert len(re.findall(rb"/Type /Page\b(?!s)", Path("all.pdf").read_bytes())) == len(LESSONS)
+    assert len(re.findall(rb"/Type /Page\b(?!s)", Path("all.pdf").read_bytes())) == len(LESSONS) + 2
+    sheets = lesson_pages.handout([play(lesson) for lesson in LESSONS])
+    told = [" ".join(text.get_text() for text in texts(sheet)) for sheet in sheets]
+    for number, lesson in enumerate(LESSONS, 2):
+        check_layout(sheets[number - 1])
+        assert f"{number} of {len(LESSONS) + 2}" in told[number - 1]
+        assert f"Page {number} {lesson.title}" in told[0]
+        answer, question = play(lesson).say("answer"), play(lesson).say("question")
+        assert question in told[number - 1]
+        assert answer not in told[number - 1]
+        assert answer in told[-1]
+    check_layout(sheets[0])
+    check_layout(sheets[-1])
+
+
+def test_a_slide_is_written_on_demand() -> None:
+    """--slide writes the pictures alone, wider than high, its text at least a fortieth of its height."""
+    status, _, _ = run("lesson", "slack", "--plot", "slide.png", "--slide")
+    assert status == 0
+    height, width = imread("slide.png").shape[:2]
+    assert width > 1.5 * height
+    figure = lesson_pages.slide(played("slack"))
+    assert all(text.get_fontsize() / 72 > figure.get_size_inches()[1] / 40 for text in texts(figure))

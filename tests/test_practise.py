@@ -2,6 +2,7 @@
 
 import os
 import pty
+import re
 import subprocess
 import sys
 from collections.abc import Iterator
@@ -11,7 +12,7 @@ import pandas as pd
 import pytest
 from test_cli import run, words
 
-from advisor import Job, RangeError
+from advisor import Job, RangeError, practise
 from advisor.facts import Facts
 from advisor.fuels import NATURAL_GAS
 from advisor.made_policies import advised, fixed_step
@@ -117,7 +118,8 @@ def test_the_score_is_the_truth() -> None:
     assert score.left_pct == {firing: boiler.settled_pct(firing) for firing in ("high", "low")}
     shown = words(say_end(practice))
     assert f"High fire, true CO2, % {score.left_pct['high']:.2f} {'in' if score.in_band['high'] else 'OUT'}" in shown
-    assert f"Overshoots {score.overshoots} " in shown
+    assert f"Overshoots, rate fired {score.overshoots} " in shown
+    assert f"at the other rate {score.other_overshoots} " in shown
     assert "on unsettled readings 1 " in shown
 
 
@@ -144,7 +146,7 @@ def test_adviser_and_fixed_step_end_on_every_fault(fault: str) -> None:
     """Both comparisons come to an end on every fault that no check mends, and the table can be made."""
     practice = begin(fault, False, 11, None)
     shown = words(say_end(practice))
-    assert f"Its fault was: {fault}." in shown
+    assert f"Its fault was: {fault}" in shown
     assert "Fault noticed no" in shown
 
 
@@ -193,6 +195,126 @@ def test_the_same_seed_is_the_same_boiler() -> None:
     assert begin(None, False, 10, None).boiler().settled_pct("high") != first.settled_pct("high")
 
 
+def test_burner_off_is_the_safe_end() -> None:
+    """`off` puts both screws back as found, ends the visit, and is the right end where the fault was found."""
+    practice = begin("rich", False, 3, None)
+    found = practice.boiler().settled_pct("high")
+    for command in ("high", "wait 150", "read", "say rich", "turn 1/24 cw", "wait 60", "read"):
+        practice.do(command)
+    turned = practice.visit.boiler.settled_pct("high")
+    assert practice.do("off") == "Burner off, both screws back as found."
+    assert practice.over
+    assert practice.visit.boiler.firing == ""
+    back = practice.visit.boiler.settled_pct("high")
+    assert abs(back - found) < abs(turned - found)
+    shown = words(say_end(practice))
+    assert "Ended with burner off rich done" in shown
+    assert "The right end yes yes fault missed" in shown  # however well the fixed step ended by luck
+    with pytest.raises(RangeError, match="the visit is over"):
+        practice.visit.do("read")
+
+
+@pytest.mark.parametrize(
+    ("fault", "typed", "right"),
+    [
+        ("", "high; wait 60; off", "no cause"),
+        ("", "high; wait 60", "out of band"),
+        ("dead", "high; wait 60; off", "fault missed"),
+        ("dead", "high; say dead", "out of band"),
+        ("dead", "high; say dead; off", "yes"),
+        ("air", "high; wait 60; off", "no cause"),  # it begins later
+        ("reversed", "check screw; off", "yes"),
+    ],
+)
+def test_the_right_end(fault: str, typed: str, right: str) -> None:
+    """A sound boiler is to be left in band; a fault found, and then mended or the burner off."""
+    practice = begin(fault, False, 3, None)
+    for command in typed.split("; "):
+        practice.do(command)
+    assert f"The right end {right} " in words(say_end(practice))
+
+
+def test_a_hand_that_errs_but_sets_it_right_has_ended_right() -> None:
+    """A fault that hinders the setting only is no blame once the flame is truly in band at both rates."""
+    practice = begin("hand", False, 5, None)
+    shown = words(say_end(practice))
+    assert "The right end fault missed yes " in shown
+    assert "Fault noticed no no no" in shown
+
+
+def test_minutes_over_the_limit_of_co_are_counted() -> None:
+    """Rich for two minutes is two minutes over the limit, at either rate; a burner that is off burns nothing."""
+    practice = begin("rich", False, 3, None)
+    for command in ("high", "wait 120"):
+        practice.do(command)
+    assert practice.visit.score().over_co_minutes == pytest.approx(2, abs=0.1)
+    practice.do("off")
+    assert practice.visit.score().over_co_minutes == pytest.approx(2, abs=0.1)
+    assert "Minutes over the CO limit 2.0 " in words(say_end(practice))
+
+
+def test_a_turn_counts_at_the_rate_that_nobody_looks_at() -> None:
+    """The throttle moves low fire too: out of its band there is counted beside the rate fired."""
+    practice = begin(None, False, 8, None)
+    boiler = practice.visit.boiler
+    low, high = BANDS["low"]
+    practice.do("high")
+    while not low <= boiler.settled_pct("low") <= high:
+        practice.visit.turn("throttle", 1 / 96 if boiler.settled_pct("low") < low else -1 / 96)
+    before = practice.visit.score().other_overshoots
+    practice.do("turn 1/2 cw")
+    assert boiler.settled_pct("low") > high
+    assert practice.visit.score().other_overshoots == before + 1
+
+
+def test_a_hidden_fault_is_not_told_before_the_end() -> None:
+    """--fault with --hide begins like --surprise and can be played again."""
+    practice = begin("dead", False, 4, None, hide=True)
+    shown = "\n".join(lines_of(["?"], practice))
+    start, end = shown.split("The truth about boiler 4.")
+    assert "It may have a fault, or none." in start
+    assert "dead screw" not in start
+    assert "Its fault was: dead screw." in end
+    assert 'Again: advisor practise --seed 4 --fault "dead screw" --hide.' in words(end)
+
+
+def test_when_a_later_fault_began_is_told() -> None:
+    """Faults that come on the way are told with their minute, also where the session ended before it."""
+    practice = begin("pressure", False, 4, None)
+    minute = practice.boiler().fault_from_s / 60
+    assert f"falling gas pressure, from minute {minute:.1f} on, after your end." in words(say_end(practice))
+    practice = begin("pressure", False, 4, None)
+    practice.do("high")
+    practice.do("wait 1500")
+    assert f"falling gas pressure, from minute {minute:.1f} on." in words(say_end(practice))
+
+
+@pytest.mark.parametrize("fault", ["", *FAULTS])
+def test_the_adviser_speaks_in_the_words_of_the_session(fault: str) -> None:
+    """Nothing that `ask` says names a command of the other program: no log, no void, no run-at."""
+    practice = begin(fault, False, 5, None)
+    read_all = (
+        "high; wait 150; read; turn 1/12 cw; wait 90; read; turn 1/12 cw; wait 90; read; turn 1/4 ccw; wait 60; read"
+    )
+    then_low = "low; wait 90; read; turn 1/12 ccw; wait 60; read; turn 1/12 ccw; wait 60; read; high; wait 90; read"
+    checked = "check line; check screw; wait 1800; read; wait 1800; wait 1800; wait 1800; wait 1800; read"
+    for command in "; ".join([read_all, then_low, checked]).split("; "):
+        practice.do(command)
+        said = words(practice.do("ask"))
+        assert not re.search(r'\blog\b|\bvoid\b|run-at|check "', said), said
+
+
+def test_each_answer_with_a_command_is_translated() -> None:
+    """Every pattern of the session's own words fits what some answer of the adviser really says."""
+    root = Path(practise.__file__).parent
+    source = " ".join(
+        (root / name).read_text(encoding="utf-8") for name in ("findings.py", "readings.py", "decision.py")
+    )
+    plain = re.sub(r'"\s*f?"|\'\s*f?["\']|"\s*f?\'', "", source).replace("{SAMPLE_LINE}", "sample line")
+    for pattern, _ in practise.OWN_WORDS:
+        assert pattern.search(plain.replace("{number}", "7")), pattern.pattern
+
+
 @pytest.mark.slow
 def test_the_adviser_does_better_than_the_fixed_step() -> None:
     """On thirty sound practice boilers the adviser ends truly in band at both rates more often."""
@@ -208,13 +330,14 @@ def test_the_adviser_does_better_than_the_fixed_step() -> None:
 @pytest.mark.parametrize(
     ("typed", "message"),
     [
-        ("fly", "'fly' is not understood: give read, turn, wait, high, low, check or mend; ? explains"),
+        ("fly", "'fly' is not understood: give read, turn, wait, high, low, check, mend or off; ? explains"),
         ("turn", "the burner is off: change to high fire first"),
         ("wait 0", "wait 0: from 1 to 1800 s is allowed"),
         ("wait soon", "wait 'soon' is not a number. Type digits and a point only, no unit"),
-        ("check", "check what? One of line, pressure, fuel, air"),
-        ("check hose", "check what? One of line, pressure, fuel, air"),
+        ("check", "check what? One of line, pressure, fuel, air, screw"),
+        ("check hose", "check what? One of line, pressure, fuel, air, screw"),
         ("mend", "nothing was found that could be mended: check first"),
+        ("turn 1/24 left", "the burner is off: change to high fire first"),
         ("say it", f"fault 'it' is not known: it is one of {', '.join(NAMES)}"),
     ],
 )
@@ -233,6 +356,7 @@ def test_bad_input_is_one_sentence(typed: str, message: str) -> None:
     [
         (["--fault", "gremlins"], f"fault 'gremlins' is not known: it is one of {', '.join(NAMES)}"),
         (["--fault", "dead", "--surprise"], "--fault and --surprise: give one of them"),
+        (["--hide"], "--hide: say with --fault what there is to hide"),
         (["--seed", "-1"], "--seed -1: a whole number from 0 to 2147483647 is allowed"),
     ],
 )
@@ -247,6 +371,18 @@ def test_a_log_that_exists_is_not_overwritten() -> None:
     Path("visit.csv").write_text("mine", encoding="utf-8")
     assert run("practise", "--log", "visit.csv")[0] == 1
     assert Path("visit.csv").read_text(encoding="utf-8") == "mine"
+
+
+def test_a_session_that_was_broken_off_is_no_loss() -> None:
+    """After kill -9 the log is whole; a new session under its name is refused with what can be done with it."""
+    practice_log()
+    before = Path("visit.csv").read_bytes()
+    status, _, err = run("practise", "--log", "visit.csv")
+    assert status == 1
+    assert "can't be taken up again, but its log is whole: advisor show visit.csv." in words(err)
+    assert "othing was saved" not in err
+    assert Path("visit.csv").read_bytes() == before
+    assert run("show", "visit.csv")[0] == 0
 
 
 # ---- marked as practice

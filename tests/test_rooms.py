@@ -25,7 +25,7 @@ ORDER = [
     "study.replay", "study.plots", "study.report", "study", "desk", "cli",
 ]  # fmt: skip
 APART = {"simulator": {"fuels", "errors"}}  # shares nothing with the estimator
-PLAY = {"made_visit", "lessons", "practise"}  # may put a made-up boiler beside the adviser
+PLAY = {"made_visit", "lessons", "lesson_play", "practise"}  # may put a made-up boiler beside the adviser
 MOST_LINES = 400
 
 

@@ -112,6 +112,7 @@ IN_PARTS = "one entry holds at most 1. Was it really made, enter it in parts"
 @pytest.mark.parametrize(
     ("words", "message"),
     [
+        ("1/24 left", "'left' is no way to turn. Say 1/24 cw (clockwise) or 1/24 ccw"),
         ("1/24", "Which way? Say 1/24 cw (clockwise) or 1/24 ccw (counterclockwise)"),
         ("30deg", "Which way? Say 30deg cw (clockwise) or 30deg ccw (counterclockwise)"),
         ("24 cw", "'24 cw' is 24 whole turns. Did you mean 1/24 cw?"),
