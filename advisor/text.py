@@ -124,6 +124,7 @@ def say_verdict(verdict: Verdict, progress: Progress | None = None) -> str:
         lines += _expect(verdict)
         lines += _chances(verdict)
     lines += listed("Why", verdict.reasons[1:])
+    lines += _findings(verdict.findings) if verdict.allowed else []
     lines += labelled("Stage", say_stage(progress)) if progress else []
     if verdict.allowed:
         lines += wrapped(CAUTION)

@@ -215,6 +215,7 @@ def test_an_allowed_turn_has_exit_status_0() -> None:
     status, out, _ = run("may", "visit.csv", "throttle", "1/24", "cw", *NOW)
     assert status == 0
     assert out.startswith("Yes: throttle screw 1/24 turn clockwise")
+    assert "prove it tight" in " ".join(out.split()), "what is not proved yet stands beside a yes"
 
 
 def test_a_halt_has_exit_status_3() -> None:
