@@ -29,6 +29,7 @@ from advisor.log import Log, append_events, create_log, read_log
 from advisor.prior import Prior
 from advisor.rows import check_event, format_row
 
+VOID_9 = replace(VOID, value="9")
 SHORT = (
     "this line was cut short (power lost?). It stays and does not count: "
     "where no later row has what happened, enter it again"
@@ -171,19 +172,39 @@ def test_a_corrupted_log_gives_a_log_or_a_log_error(times_more: int) -> None:
     ids=["brackets", "dots", "digits", "backslashes", "empty", "remarks", "commas", "gap", "too big"],
 )
 def test_a_hostile_file_is_answered_soon(data: bytes) -> None:
-    """No file takes more than a few seconds."""
-    start = time.perf_counter()
+    """No file takes more than a few seconds of processor time, whatever else the machine is doing."""
+    start = time.process_time()
     with suppress(LogError):
         read_back(data)
-    assert time.perf_counter() - start < 10
+    assert time.process_time() - start < 10
 
 
-def test_a_hundred_thousand_rows_read_soon() -> None:
-    """A log far longer than any visit is read in seconds."""
-    data = HEAD + (format_row(READING) + "\n").encode() * 100_000
-    start = time.perf_counter()
-    assert len(read_back(data).events) == 100_000
-    assert time.perf_counter() - start < 15
+LONG = """
+import sys
+import time
+from advisor import log
+start, data = time.process_time(), open(sys.argv[1], "rb").read()
+found = log.parse_log(data, "visit.csv")
+log.append_events(sys.argv[1], [found.events[0]])
+took = time.process_time() - start
+try:
+    import resource
+    peak_mb = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / (2**20 if sys.platform == "darwin" else 2**10)
+except ImportError:  # not a POSIX system
+    peak_mb = 0.0
+print(len(found.events), took, peak_mb)
+"""
+
+
+def test_a_hundred_thousand_rows_are_read_and_added_to_in_bounds(path: Path) -> None:
+    """A log far longer than any visit takes seconds of processor time and 300 MB, the process with its imports."""
+    with path.open("ab") as file:
+        file.write((format_row(READING) + "\n").encode() * 100_000)
+    done = subprocess.run([sys.executable, "-c", LONG, str(path)], capture_output=True, text=True, check=True)
+    count, took_s, peak_mb = map(float, done.stdout.split())
+    assert count == 100_000
+    assert took_s < 15
+    assert peak_mb < 300
 
 
 @pytest.mark.parametrize(
@@ -204,6 +225,22 @@ def test_an_event_is_checked_before_it_is_logged(event: Event, message: str, tmp
             refuse(event)
         assert str(caught.value) == message
     assert (tmp_path / "visit.csv").read_bytes() == HEAD
+
+
+def test_a_void_of_a_row_that_is_not_there_is_refused(path: Path) -> None:
+    """Neither a later row nor itself can be struck, also where several rows are added at once; nothing is written."""
+    append_events(path, [READING])
+    before = path.read_bytes()
+    for added, row, voids in (([VOID_9], 2, 9), ([replace(VOID, value="2")], 2, 2), ([TURN, VOID_9], 3, 9)):
+        with pytest.raises(RangeError) as caught:
+            append_events(path, added)
+        assert str(caught.value) == (
+            f"row {row} voids row {voids}: only an earlier row can be voided. "
+            "Give the number of the row to strike, counted from 1"
+        )
+    assert path.read_bytes() == before
+    append_events(path, [TURN, replace(VOID, value="2")])
+    assert read_log(path).events == (READING, TURN, replace(VOID, value="2"))
 
 
 # ---- lost power
