@@ -56,7 +56,10 @@ class Fit:
 
 
 def spread(fit: Fit, row: Row) -> tuple[Array, Array, Array]:
-    """cov x (D, *H), x' cov x (*H), both in noise variances, and x' mean (*H); regressors that are exactly 0 cost nothing."""
+    """cov x (D, *H), x' cov x (*H), in noise variances, and x' mean (*H).
+
+    Regressors that are exactly 0 cost nothing.
+    """
     parts = [(j, x) for j, x in enumerate(row) if np.ndim(x) or x != 0]
     cov_x = np.zeros_like(fit.mean)
     for j, x in parts:

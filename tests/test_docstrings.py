@@ -1,8 +1,8 @@
 """Public functions say their units, and formulas where they come from.
 
-A name may carry the unit itself (`co2_pct`, `seconds`, as in the glossary of DEVELOPERS.md); otherwise its docstring says it. A formula is a public function that gives numbers and
-multiplies, divides or raises something in its body; its docstring, or that of its class or module, names a source, an
-equation that is derived there, or says "own".
+A name may carry the unit itself (`co2_pct`, `seconds`, as in the glossary of DEVELOPERS.md); otherwise its docstring
+says it. A formula is a public function that gives numbers and multiplies, divides or raises something in its body; its
+docstring, or that of its class or module, names a source, an equation that is derived there, or says "own".
 """
 
 import ast
@@ -26,7 +26,7 @@ SAID = re.compile(
 SOURCE = re.compile(
     r"\bown\b|\bfrom memory\b|\bequations?\b|\(\d\)|\[[CSXM]\]"
     r"|\b(NIST|ISO|IAPWS|ANSI|BImSchV|EPA|JCGM|BS|Gelman|Cochran|isotonic|Wilson|ideal gas|Simpson|generalised least"
-    r" squares|play operator|sources in figures)\b"
+    r" squares|play operator|sources are in figures)\b"
 )
 NUMBER = re.compile(r"\b(float|Array|NDArray|Values|Numbers)\b")
 
