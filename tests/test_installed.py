@@ -4,7 +4,9 @@ import os
 import re
 import shutil
 import subprocess
+import tempfile
 import venv
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -12,6 +14,7 @@ from console import BLOCK, ROOT
 
 from advisor.cli import app
 
+pytestmark = pytest.mark.slow  # it downloads and installs; .ci/run runs it
 NOBODY = 65534  # the uid that owns nothing, where the tests run as root and rights would not bite
 COMMANDS = [command.name or command.callback.__name__ for command in app.registered_commands if command.callback]
 NO_NETWORK = """
@@ -47,9 +50,13 @@ class Bare:
 
 
 @pytest.fixture(scope="module")
-def bare(tmp_path_factory: pytest.TempPathFactory) -> Bare:
-    """Build the wheel, install it with what it needs to run, and shut home, folder and network off."""
-    place = tmp_path_factory.mktemp("bare")
+def bare() -> Iterator[Bare]:
+    """Build the wheel, install it with what it needs to run, and shut home, folder and network off.
+
+    Not in pytest's own folder: another user must find the way in, and pytest shuts its own to others.
+    """
+    place = Path(tempfile.mkdtemp())
+    place.chmod(0o755)
     source = place / "source"
     shutil.copytree(ROOT / "advisor", source / "advisor", ignore=shutil.ignore_patterns("__pycache__"))
     for name in ("pyproject.toml", "README.md"):
@@ -69,14 +76,12 @@ def bare(tmp_path_factory: pytest.TempPathFactory) -> Bare:
     shutil.copytree(ROOT / "demo_logs", made.home / "demo_logs")
     made.logs.mkdir(mode=0o777)
     made.logs.chmod(0o777)
-    for folder in [place, *place.parents]:  # another user must find the way in
-        if folder.stat().st_uid == os.geteuid() and folder != folder.parent and os.name == "posix":
-            folder.chmod(folder.stat().st_mode | 0o055)
     for folder in (made.home, made.home / "demo_logs"):
         folder.chmod(0o555)
     yield made
     for folder in (made.home, made.home / "demo_logs"):
-        folder.chmod(0o755)  # so that the temporary folder can be removed
+        folder.chmod(0o755)
+    shutil.rmtree(place)
 
 
 def test_no_test_package_is_there_and_nothing_can_be_written(bare: Bare) -> None:

@@ -10,7 +10,7 @@ import sys
 import time
 from contextlib import suppress
 from dataclasses import replace
-from datetime import timedelta
+from datetime import datetime, timedelta, timezone
 from pathlib import Path
 from random import Random
 from types import SimpleNamespace
@@ -19,9 +19,9 @@ import pandas as pd
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from log_cases import AT, FACTS, GOOD, HEAD, HEADER_ROW, READING, TURN, VOID, many, read_back
+from log_cases import AT, FACTS, GOOD, HEAD, HEAD_LINES, HEADER_ROW, READING, TURN, VOID, many, read_back
 
-from advisor import log
+from advisor import Job, log
 from advisor.errors import LogError, RangeError
 from advisor.events import COLUMNS, Event
 from advisor.heads import format_head
@@ -559,3 +559,40 @@ def test_killed_at_any_moment_no_acknowledged_row_is_lost(path: Path, rounds: in
         start = len(numbers)
     append_events(path, [Event(AT, "note", item="end", note="n")])
     assert read_log(path).events[-1].item == "end"
+
+
+@pytest.mark.parametrize("locale", [{}, {"PYTHONUTF8": "0", "PYTHONCOERCECLOCALE": "0"}], ids=["C", "C, ASCII"])
+def test_text_is_utf_8_whatever_the_system_is_set_to(path: Path, locale: dict[str, str]) -> None:
+    """In the C locale, also where Python takes it for plain ASCII, logs are read, kept and printed as UTF-8."""
+    words = "größer als 5 °C, ガス"
+    append_events(path, [Event(AT, "note", note=words)])
+    kept = {name: value for name, value in os.environ.items() if not name.startswith(("LC_", "PYTHONIO", "PYTHONUTF8"))}
+    for typed in (["note", str(path), "seen"], ["show", str(path)]):
+        done = subprocess.run(
+            [sys.executable, "-m", "advisor", *typed], env={**kept, "LC_ALL": "C", **locale},
+            capture_output=True, check=True,
+        )  # fmt: skip
+    assert [event.note for event in read_log(path).events] == [words, "seen"]
+    assert words.encode() in path.read_bytes()
+    assert words in done.stdout.decode("utf-8")
+
+
+def test_line_ends_stay_the_file_s_own_on_any_system(path: Path) -> None:
+    """Rows end as the file's lines do: none is turned into another by the system's text mode."""
+    append_events(path, [READING, TURN])
+    assert b"\r" not in path.read_bytes()
+    path.write_bytes(path.read_bytes().replace(b"\n", b"\r\n"))
+    append_events(path, [Event(AT, "note", note="two\nlines")])
+    assert path.read_bytes().count(b"\r\n") == path.read_bytes().count(b"\n") == HEAD_LINES + 3
+    assert read_log(path).events[-1].note == "two\nlines"
+
+
+def test_the_hour_that_comes_twice_keeps_its_order(path: Path) -> None:
+    """When summer time ends, 2:30 comes twice: the offset in each row tells them apart, read back as written."""
+    summer, winter = (timezone(timedelta(hours=hours)) for hours in (2, 1))
+    first, second = datetime(2026, 10, 25, 2, 30, tzinfo=summer), datetime(2026, 10, 25, 2, 10, tzinfo=winter)
+    append_events(path, [Event(first, "note", note="first"), Event(second, "note", note="second")])
+    found = [event.time for event in read_log(path).events]
+    assert [time.isoformat() for time in found] == ["2026-10-25T02:30:00+02:00", "2026-10-25T02:10:00+01:00"]
+    assert found[1] - found[0] == timedelta(minutes=40)
+    assert [row.event.note for row in Job.load(path).rows()] == ["first", "second"]
