@@ -2,6 +2,7 @@
 
 import io
 import json
+import logging
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -383,6 +384,7 @@ def main() -> None:
     for stream in (sys.stdout, sys.stderr):
         if isinstance(stream, io.TextIOWrapper):
             stream.reconfigure(encoding="utf-8", errors="replace")
+    logging.getLogger("matplotlib").setLevel(logging.ERROR)  # that no font cache can be kept is no news for the user
     try:
         app()
     except BrokenPipeError:

@@ -89,6 +89,9 @@ def test_no_test_package_is_there_and_nothing_can_be_written(bare: Bare) -> None
     done = subprocess.run([bare.bin / "python", "-m", "pip", "list"], capture_output=True, text=True, check=True)
     assert "advisor" in done.stdout
     assert not re.search(r"^(pytest|hypothesis|mypy|statsmodels) ", done.stdout, re.MULTILINE)
+    asked = subprocess.run([bare.bin / "python", "-c", "import socket; socket.create_connection(('127.0.0.1', 9))"],
+                           capture_output=True, text=True, check=False)  # fmt: skip
+    assert "the network was asked for" in asked.stderr
     refused = bare.run("open", "new.csv", "--fuel", "propane", "--high", "10.0:10.4", "--low", "9.6:10.0")
     assert refused.returncode == 1
     assert "may not be read or written" in " ".join(refused.stderr.split())
