@@ -2,21 +2,22 @@
 
 import io
 import json
+import logging
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import asdict, replace
+from dataclasses import asdict
+from functools import partial
 from pathlib import Path
 from typing import Annotated, Any
 
 import typer
 
-from advisor import fuels, text, units
+from advisor import options, text, units
 from advisor.errors import AdvisorError, LogError, RangeError
 from advisor.events import FIRINGS, SCREWS
 from advisor.facts import Facts
 from advisor.job import Job
-from advisor.options import one_of, parse_mixture, parse_pressure, parse_settings, parse_time
 
 ANSWERED, UNUSABLE, WRONG_USAGE, REFUSED = 0, 1, 2, 3
 
@@ -28,157 +29,186 @@ app = typer.Typer(
     rich_markup_mode=None,
     pretty_exceptions_enable=False,
 )
+command = partial(app.command, cls=options.PlainHelp)
 
 Log = Annotated[Path, typer.Argument(metavar="LOG", help="The job's log, a CSV file.", show_default=False)]
 At = Annotated[
     str | None,
-    typer.Option("--at", help="Moment, such as 10:32 or 2026-05-04T10:32:00+02:00; now if left out."),
+    typer.Option("--at", metavar="TIME", help="Moment, such as 10:32 or 2026-05-04T10:32:00+02:00; now if left out."),
 ]
 AsJson = Annotated[bool, typer.Option("--json", help="Print the fields for a program.")]
-Note = Annotated[str, typer.Option("--note", help="Remark kept with the row.")]
+Note = Annotated[str, typer.Option("--note", metavar="WORDS", help="Remark kept with the row.")]
 Screw = Annotated[str, typer.Argument(metavar="SCREW", help="offset or throttle", show_default=False)]
 Turn = Annotated[
     list[str],
-    typer.Argument(metavar="TURN...", help="How far, which way: 1/24 cw, 1/12 ccw, 30deg cw.", show_default=False),
+    typer.Argument(metavar="TURN", help="How far, which way: 1/24 cw, 1/12 ccw, 30deg cw.", show_default=False),
 ]
 Overwrite = Annotated[bool, typer.Option("--overwrite", help="Replace a file that is there.")]
 Rate = Annotated[str, typer.Argument(metavar="RATE", help="high or low", show_default=False)]
 
 
-@app.command("open")
+@command("open")
 def open_log(
     log: Log,
-    high: Annotated[str, typer.Option(help="CO2 band at high fire from the maker's instructions, such as 9.0:9.4.")],
-    low: Annotated[str, typer.Option(help="CO2 band at low fire, such as 8.6:9.0.")],
-    fuel: Annotated[str, typer.Option(help="natural gas, propane, butane, methane; or a name for --mixture.")],
-    mixture: Annotated[str | None, typer.Option(help="Composition, such as CH4=0.8,H2=0.2.")] = None,
+    high: Annotated[
+        str,
+        typer.Option(metavar="BAND", help="CO2 band at high fire from the maker's instructions, such as 9.0:9.4."),
+    ],
+    low: Annotated[str, typer.Option(metavar="BAND", help="CO2 band at low fire, such as 8.6:9.0.")],
+    fuel: Annotated[
+        str, typer.Option(metavar="NAME", help="natural gas, propane, butane, methane; or a name for --mixture.")
+    ],
+    mixture: Annotated[str | None, typer.Option(metavar="PARTS", help="Composition, such as CH4=0.8,H2=0.2.")] = None,
     pressure: Annotated[
-        list[str] | None, typer.Option(help='Data plate: "working pressure=17:25 mbar". May be repeated.')
+        list[str] | None,
+        typer.Option(metavar="RANGE", help='Data plate: "working pressure=17:25 mbar". May be repeated.'),
     ] = None,
     setting: Annotated[
         list[str] | None,
         typer.Option(
             "--set",
+            metavar="FACT",
             help='Any other fact: "clockwise.throttle=leaner", "cap_turns.offset=1/24". May be repeated.',
         ),
     ] = None,
-    site: Annotated[str, typer.Option(help="Free text for the record.")] = "",
-    analyser: Annotated[str, typer.Option(help="Analyser and its last calibration, for the record.")] = "",
-    valve_family: Annotated[str, typer.Option(help="Your own label for valves that respond alike.")] = "",
-    prior: Annotated[Path | None, typer.Option(help="First guess learned from many jobs: a file study wrote.")] = None,
+    site: Annotated[str, typer.Option(metavar="WORDS", help="Free text for the record.")] = "",
+    analyser: Annotated[
+        str, typer.Option(metavar="WORDS", help="Analyser and its last calibration, for the record.")
+    ] = "",
+    valve_family: Annotated[
+        str, typer.Option(metavar="LABEL", help="Your own label for valves that respond alike.")
+    ] = "",
+    prior: Annotated[
+        Path | None, typer.Option(metavar="FILE", help="First guess learned from many jobs: a file study wrote.")
+    ] = None,
 ) -> None:
     """Start a job log. Bands and fuel come from the maker's instructions."""
     facts = Facts(
-        fuel=fuels.mixture(fuel, parse_mixture(mixture)) if mixture else fuels.by_name(fuel),
+        fuel=options.parse_fuel(fuel, mixture),
         bands={"high": units.parse_range(high, "--high"), "low": units.parse_range(low, "--low")},
-        pressures=dict(map(parse_pressure, pressure or [])),
+        pressures=dict(map(options.parse_pressure, pressure or [])),
         site=site,
         analyser=analyser,
         valve_family=valve_family,
-        **parse_settings(setting or []),
+        **options.parse_settings(setting or []),
     )
-    job = Job.create(log, **vars(with_prior_from(prior, facts) if prior else facts))
+    if prior:
+        from advisor import prior_file  # here, not above: no answer needs it
+
+        facts = prior_file.with_prior_from(prior, facts)
+    job = Job.create(log, **vars(facts))
     typer.echo(text.say_opened(job))
 
 
-@app.command("run-at")
+@command("run-at")
 def run_at(log: Log, firing: Rate, at: At = None, note: Note = "") -> None:
     """Log that the boiler now runs at high or low fire."""
     with entry(log, at) as job:
-        job.run_at(one_of(firing, FIRINGS), at=parse_time(at), note=note)
+        job.run_at(options.one_of(firing, FIRINGS), at=options.parse_time(at), note=note)
 
 
-@app.command()
+@command()
 def read(
     log: Log,
     firing: Rate,
-    co2: Annotated[str, typer.Argument(help="CO2 as displayed, %.", show_default=False)],
-    o2: Annotated[str | None, typer.Argument(help="O2 as displayed, %; or --o2.")] = None,
-    co: Annotated[str | None, typer.Argument(help="CO as displayed, ppm; or --co.")] = None,
-    o2_option: Annotated[str | None, typer.Option("--o2", help="O2 as displayed, %.")] = None,
-    co_option: Annotated[str | None, typer.Option("--co", help="CO as displayed, ppm.")] = None,
+    co2: Annotated[str, typer.Argument(metavar="CO2", help="CO2 as displayed, %.", show_default=False)],
+    o2: Annotated[str | None, typer.Argument(metavar="O2", help="O2 as displayed, %; or --o2.")] = None,
+    co: Annotated[str | None, typer.Argument(metavar="CO", help="CO as displayed, ppm; or --co.")] = None,
+    o2_option: Annotated[str | None, typer.Option("--o2", metavar="O2", help="O2 as displayed, %.")] = None,
+    co_option: Annotated[str | None, typer.Option("--co", metavar="CO", help="CO as displayed, ppm.")] = None,
     at: At = None,
     note: Note = "",
 ) -> None:
     """Log a flue reading: read visit.csv low 8.1 6.5 24, or with --o2 6.5 --co 24."""
     with entry(log, at) as job:
-        if one_of(co2, FIRINGS) in FIRINGS:
-            raise RangeError(f"the rate comes before the reading: read {log} {one_of(co2, FIRINGS)} {firing}")
+        if options.one_of(co2, FIRINGS) in FIRINGS:
+            raise RangeError(f"the rate comes before the reading: read {log} {options.one_of(co2, FIRINGS)} {firing}")
         if (o2 and o2_option) or (co and co_option) or (o2 and not co and o2_option):
             raise RangeError("O2 or CO was given twice: give each once")
         job.read(
-            one_of(firing, FIRINGS),
+            options.one_of(firing, FIRINGS),
             units.parse_number(co2, "CO2"),
-            maybe_number(o2_option or o2, "O2"),
-            maybe_number(co_option or co, "CO"),
-            at=parse_time(at),
+            options.maybe_number(o2_option or o2, "O2"),
+            options.maybe_number(co_option or co, "CO"),
+            at=options.parse_time(at),
             note=note,
         )
 
 
-@app.command()
+@command()
 def turn(log: Log, screw: Screw, how_far: Turn, at: At = None, note: Note = "") -> None:
     """Log a turn that was made."""
     with entry(log, at) as job:
-        job.turn(one_of(screw, SCREWS), units.parse_turn(" ".join(how_far)), at=parse_time(at), note=note)
+        job.turn(
+            options.one_of(screw, SCREWS), units.parse_turn(" ".join(how_far)), at=options.parse_time(at), note=note
+        )
 
 
-@app.command()
+@command()
 def check(
     log: Log,
     item: Annotated[
-        str, typer.Argument(help='What was looked at: "working pressure", "sample line".', show_default=False)
+        str,
+        typer.Argument(
+            metavar="ITEM", help='What was looked at: "working pressure", "sample line".', show_default=False
+        ),
     ],
-    value: Annotated[str, typer.Argument(help="What it was: 20.1, tight, leaner.", show_default=False)],
-    unit: Annotated[str, typer.Argument(help="Its unit.")] = "",
+    value: Annotated[
+        str, typer.Argument(metavar="VALUE", help="What it was: 20.1, tight, leaner.", show_default=False)
+    ],
+    unit: Annotated[str, typer.Argument(metavar="UNIT", help="Its unit.")] = "",
     at: At = None,
     note: Note = "",
 ) -> None:
     """Log a check: a gas pressure, the sample line, which way a screw works."""
     with entry(log, at) as job:
-        job.check(item, value, unit, at=parse_time(at), note=note)
+        job.check(item, value, unit, at=options.parse_time(at), note=note)
 
 
-@app.command()
+@command()
 def note(
-    log: Log, words: Annotated[str, typer.Argument(help="The remark.", show_default=False)], at: At = None
+    log: Log,
+    words: Annotated[str, typer.Argument(metavar="WORDS", help="The remark.", show_default=False)],
+    at: At = None,
 ) -> None:
     """Log a remark."""
     with entry(log, at) as job:
-        job.note(words, at=parse_time(at))
+        job.note(words, at=options.parse_time(at))
 
 
-@app.command()
+@command()
 def void(
     log: Log,
-    row: Annotated[int | None, typer.Argument(help="Number of the row (see show); the last one if left out.")] = None,
+    row: Annotated[
+        str | None, typer.Argument(metavar="ROW", help="Number of the row (see show); the last one if left out.")
+    ] = None,
     at: At = None,
     note: Note = "",
 ) -> None:
     """Strike a row that was logged by mistake. A turn that was really made stays."""
     with entry(log, at) as job:
-        number = job.void(row, at=parse_time(at), note=note)
+        number = job.void(options.maybe_whole(row, "row"), at=options.parse_time(at), note=note)
         typer.echo(text.say_struck(number, job.events[number - 1]))
 
 
-@app.command("next")
+@command("next")
 def next_step(log: Log, at: At = None, as_json: AsJson = False) -> None:
     """How far next, which way, how long to wait, what to expect."""
     answer(Job.load(log), at, as_json)
 
 
-@app.command()
+@command()
 def may(log: Log, screw: Screw, how_far: Turn, at: At = None, as_json: AsJson = False) -> None:
     """May I turn this far? A refusal has exit status 3."""
-    job, moment = Job.load(log), parse_time(at)
-    verdict = job.may(one_of(screw, SCREWS), units.parse_turn(" ".join(how_far)), at=moment)
+    job, moment = Job.load(log), options.parse_time(at)
+    verdict = job.may(options.one_of(screw, SCREWS), units.parse_turn(" ".join(how_far)), at=moment)
     warn(job)
     typer.echo(as_text(asdict(verdict)) if as_json else text.say_verdict(verdict, job.progress(moment)))
     if not verdict.allowed:
         raise typer.Exit(REFUSED)
 
 
-@app.command()
+@command()
 def show(
     log: Log,
     as_json: AsJson = False,
@@ -197,11 +227,11 @@ def show(
     typer.echo(as_text(job.as_record()) if as_json else text.say_job(job))
 
 
-@app.command("sheet")
+@command("sheet")
 def make_sheet(
     log: Log,
     file: Annotated[Path, typer.Argument(metavar="FILE", help="A .pdf, .png or .svg file.", show_default=False)],
-    paper: Annotated[str, typer.Option(help="a4 or letter")] = "a4",
+    paper: Annotated[str, typer.Option(metavar="SIZE", help="a4 or letter")] = "a4",
     overwrite: Overwrite = False,
 ) -> None:
     """The record of the visit to print: as found, as left, every turn."""
@@ -214,7 +244,7 @@ def make_sheet(
     typer.echo(text.say_written(written, made.missing))
 
 
-@app.command()
+@command()
 def guide(log: Log) -> None:
     """The whole visit, step by step, at the keyboard; can be left and resumed."""
     from advisor.guide import Guide  # here, not above: no other command needs it
@@ -223,14 +253,20 @@ def guide(log: Log) -> None:
     Guide(log, Terminal()).run()
 
 
-@app.command()
+@command()
 def lesson(
-    name: Annotated[str | None, typer.Argument(help="Name of a lesson; all are listed if left out.")] = None,
-    plot: Annotated[Path | None, typer.Option(help="Write it as a page too: .png, .pdf or .svg.")] = None,
+    name: Annotated[
+        str | None, typer.Argument(metavar="NAME", help="Name of a lesson; all are listed if left out.")
+    ] = None,
+    plot: Annotated[
+        Path | None, typer.Option(metavar="FILE", help="Write it as a page too: .png, .pdf or .svg.")
+    ] = None,
     as_slide: Annotated[
         bool, typer.Option("--slide", help="With --plot: the pictures alone, to be projected.")
     ] = False,
-    handout: Annotated[Path | None, typer.Option(help="All lessons as one PDF, the answers on its last page.")] = None,
+    handout: Annotated[
+        Path | None, typer.Option(metavar="FILE", help="All lessons as one PDF, the answers on its last page.")
+    ] = None,
 ) -> None:
     """For the trainer: how jobs go wrong, played on made-up boilers."""
     from advisor import lesson_words, lessons
@@ -253,16 +289,22 @@ def lesson(
         typer.echo(f"Written: {path}")
 
 
-@app.command()
+@command()
 def practise(
     fault: Annotated[
         str | None,
-        typer.Option(help="Practise with this fault, such as reversed; a name that is not known lists them."),
+        typer.Option(
+            metavar="NAME", help="Practise with this fault, such as reversed; a name that is not known lists them."
+        ),
     ] = None,
     hide: Annotated[bool, typer.Option("--hide", help="With --fault: the pupil is not told of it.")] = False,
     surprise: Annotated[bool, typer.Option("--surprise", help="A fault may be there, or none.")] = False,
-    seed: Annotated[int | None, typer.Option(help="Number of the boiler; the same number is the same boiler.")] = None,
-    log: Annotated[Path | None, typer.Option(help="Keep the session as a job log, marked as practice.")] = None,
+    seed: Annotated[
+        str | None, typer.Option(metavar="N", help="Number of the boiler; the same number is the same boiler.")
+    ] = None,
+    log: Annotated[
+        Path | None, typer.Option(metavar="FILE", help="Keep the session as a job log, marked as practice.")
+    ] = None,
 ) -> None:
     """For the trainer: a made-up boiler to set at the keyboard; no time passes but in the game."""
     from advisor import practise as game
@@ -271,40 +313,32 @@ def practise(
         raise RangeError("--fault and --surprise: give one of them")
     if hide and not fault:
         raise RangeError("--hide: say with --fault what there is to hide")
-    game.run(game.begin(fault, surprise, seed, log, hide=hide), input, typer.echo)
+    game.run(game.begin(fault, surprise, options.maybe_whole(seed, "--seed"), log, hide=hide), input, typer.echo)
 
 
-@app.command()
+@command()
 def study(
     logs: Annotated[
         list[str] | None,
         typer.Argument(metavar="LOGS", help="Job logs: files, folders, patterns.", show_default=False),
     ] = None,
-    out: Annotated[Path | None, typer.Option(help="Folder for tables, plots and the learned prior.")] = None,
-    replay: Annotated[Path | None, typer.Option(help="One job instead: row by row, what was advised and done.")] = None,
-    sample: Annotated[int, typer.Option(help="Most jobs whose past advice is asked anew, drawn at random.")] = 200,
-    seed: Annotated[int, typer.Option(help="Seed of that draw.")] = 1,
+    out: Annotated[
+        Path | None, typer.Option(metavar="FOLDER", help="Folder for tables, plots and the learned prior.")
+    ] = None,
+    replay: Annotated[
+        Path | None, typer.Option(metavar="LOG", help="One job instead: row by row, what was advised and done.")
+    ] = None,
+    sample: Annotated[
+        str, typer.Option(metavar="N", help="Most jobs whose past advice is asked anew, drawn at random.")
+    ] = "200",
+    seed: Annotated[str, typer.Option(metavar="N", help="Seed of that draw.")] = "1",
     as_json: AsJson = False,
 ) -> None:
     """For the engineer: how valves respond, where jobs lose time, is the advice honest, a first guess for new jobs."""
     from advisor import desk  # here, not above: it needs pandas
 
-    typer.echo(desk.replayed(replay, logs, as_json) if replay else desk.studied(logs or [], out, sample, seed, as_json))
-
-
-def with_prior_from(path: Path, facts: Facts) -> Facts:
-    """The facts with the prior that a file holds for such a job."""
-    from advisor import prior_file  # here, not above: no answer needs it
-
-    prior, source = prior_file.read_prior(
-        path, fuel=facts.fuel.name, valve_family=facts.valve_family, turndown=facts.turndown
-    )
-    return replace(facts, prior=prior, prior_source=source)
-
-
-def maybe_number(typed: str | None, what: str) -> float | None:
-    """A number where one was typed."""
-    return None if typed is None else units.parse_number(typed, what)
+    most, draw = units.parse_whole(sample, "--sample"), units.parse_whole(seed, "--seed")
+    typer.echo(desk.replayed(replay, logs, as_json) if replay else desk.studied(logs or [], out, most, draw, as_json))
 
 
 @contextmanager
@@ -320,7 +354,7 @@ def entry(log: Path, at: str | None) -> Iterator[Job]:
 
 def answer(job: Job, at: str | None, as_json: bool = False) -> None:
     """Print what `next` says; a halt has exit status 3."""
-    moment = parse_time(at)
+    moment = options.parse_time(at)
     advice = job.next(moment)
     warn(job)
     typer.echo(as_text(asdict(advice)) if as_json else text.say_next(job, advice, moment))
@@ -344,6 +378,7 @@ def main() -> None:
     for stream in (sys.stdout, sys.stderr):
         if isinstance(stream, io.TextIOWrapper):
             stream.reconfigure(encoding="utf-8", errors="replace")
+    logging.getLogger("matplotlib").setLevel(logging.ERROR)  # that no font cache can be kept is no news for the user
     try:
         app()
     except BrokenPipeError:

@@ -65,7 +65,7 @@ def parse_entry(typed: str, advice: Advice, firing: str) -> Entry:
     if low == "check":
         return _check(typed)
     if low == "void":
-        row = int(units.parse_number(rest[0], "row")) if rest else None
+        row = units.parse_whole(rest[0], "row") if rest else None
         return lambda job, at: job.void(row, at=at)
     turn = parse_turn(typed, firing)
     return lambda job, at: job.turn(turn.screw, turn.turns_cw, at=at)

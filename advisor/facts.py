@@ -2,7 +2,8 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field, fields
-from types import MappingProxyType
+from types import MappingProxyType, NoneType, UnionType
+from typing import Any, get_args, get_origin
 
 from advisor import limits, units
 from advisor.errors import RangeError
@@ -67,6 +68,10 @@ class Facts:
 
     def __post_init__(self) -> None:
         put = object.__setattr__
+        for name, wanted in FACT_TYPES.items():
+            given = getattr(self, name)
+            one_for_both = name in _PER_SCREW and not isinstance(given, Mapping)
+            put(self, name, fitted(given, float if one_for_both else wanted, name))
         for name, usual in (
             ("cap_turns", limits.USUAL_CAP_TURNS),
             ("mark_turns", limits.USUAL_MARK_TURNS),
@@ -136,6 +141,33 @@ class Facts:
             )
 
 
+FACT_TYPES: dict[str, Any] = {entry.name: entry.type for entry in fields(Facts)}
+PRIOR_TYPES: dict[str, Any] = {entry.name: entry.type for entry in fields(Prior)}
+_PER_SCREW = ("cap_turns", "mark_turns", "travel_limit_turns")
+_WORDS = {bool: "true or false", float: "a number", str: "text in double quotes", Fuel: "the name of a fuel or a Fuel"}
+
+
+def fitted(value: Any, wanted: Any, what: str) -> Any:
+    """A value from a log's head or a program as the type that a record wants, lists as tuples.
+
+    `wanted` is a type as annotated in Facts or Prior. Raises RangeError where the value can't be that.
+    """
+    kind, args = get_origin(wanted) or wanted, get_args(wanted)
+    if kind is UnionType:
+        return None if value is None and NoneType in args else fitted(value, args[0], what)
+    if kind in (Prior, Mapping) and isinstance(value, Mapping):
+        types = {**dict.fromkeys(value, float), **PRIOR_TYPES} if kind is Prior else dict.fromkeys(value, args[1])
+        return {key: fitted(item, types[key], f"{what} {key!s:.40}") for key, item in value.items()}
+    if kind is tuple and isinstance(value, list | tuple) and len(value) == len(args):
+        return tuple(fitted(item, arg, what) for item, arg in zip(value, args, strict=True))
+    if kind is float and units.is_number(value) and abs(value) <= 1e300:
+        return float(value)
+    if kind in (str, bool, Fuel, Prior) and isinstance(value, kind):
+        return value
+    words = _WORDS.get(kind, f"a list of {len(args)} in [ ]" if kind is tuple else "a table in { }")
+    raise RangeError(f"{what}: {words} is needed")
+
+
 def _completed(name: str, given: Mapping[str, object] | float, usual: Mapping[str, object]) -> Mapping[str, object]:
     """Fill a per-screw mapping with the usual values; one number stands for both screws."""
     if isinstance(given, int | float):
@@ -151,7 +183,7 @@ def _checked_bands(bands: Mapping[str, tuple[float, float]], fuel: Fuel) -> dict
     if set(bands) != set(FIRINGS):
         raise RangeError("bands: one for 'high' and one for 'low' are needed, in % CO2, from the maker's instructions")
     for firing in FIRINGS:
-        low, high = (float(edge) for edge in bands[firing])
+        low, high = bands[firing]
         if not 0 < low < high:
             raise RangeError(
                 f"band at {firing} fire {low:g} to {high:g}: two rising numbers above 0 are needed, in % CO2"
@@ -176,7 +208,7 @@ def _checked_bands(bands: Mapping[str, tuple[float, float]], fuel: Fuel) -> dict
 
 
 def _checked_pressure(name: str, given: tuple[float, float, str]) -> tuple[float, float, str]:
-    low, high, unit = float(given[0]), float(given[1]), str(given[2])
+    low, high, unit = given
     units.pressure_pa(low, unit)
     if not 0 < low < high:
         raise RangeError(f"pressure '{name}' {low:g} to {high:g} {unit}: two rising numbers above 0 are needed")
@@ -184,14 +216,14 @@ def _checked_pressure(name: str, given: tuple[float, float, str]) -> tuple[float
 
 
 def _checked_input_rate(given: tuple[float, float, str]) -> tuple[float, float, str]:
-    low, high, unit = float(given[0]), float(given[1]), str(given[2])
+    low, high, unit = given
     if not 0 < units.power_kw(low, unit) < units.power_kw(high, unit) <= 5000:
         raise RangeError(f"input_rate {low:g} to {high:g} {unit}: two rising numbers above 0, up to 5000 kW")
     return low, high, unit
 
 
 def _checked_heating_value(given: tuple[float, str]) -> tuple[float, str]:
-    value, unit = float(given[0]), str(given[1])
+    value, unit = given
     if not 5 <= units.heating_value_mj_m3(value, unit) <= 150:
         raise RangeError(
             f"heating_value {value:g} {unit}: from 5 to 150 MJ/m3 (134 to 4026 Btu/ft3) is allowed. Right unit?"

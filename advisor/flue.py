@@ -142,7 +142,7 @@ def figures(facts: Facts, rate: RateRecord) -> tuple[FlueFigure, ...]:
 
 
 def say_number(value: float, decimals: int) -> str:
-    """A figure with its usual decimals, or as many as it was typed with."""
+    """A figure (of any unit) with its usual decimals, or as many as it was typed with."""
     typed = f"{value:.10g}".partition(".")[2]
     return f"{value:.{max(decimals, len(typed)) if len(typed) <= 3 else decimals}f}"
 
@@ -267,15 +267,5 @@ def _temperature(visit: Visit, reading: Row, running: Mapping[int, str | None], 
     ]
     for event in sorted(entered, key=lambda event: abs(event.time - at)):
         with suppress(RangeError):
-            return celsius(units.parse_number(event.value, item), event.unit)
+            return units.celsius(units.parse_number(event.value, item), event.unit)
     return None
-
-
-def celsius(value: float, unit: str) -> float:
-    """A temperature in C from C or F (with or without a degree sign). RangeError for another unit."""
-    match unit.strip().lower().removeprefix("deg").strip(" °"):
-        case "c" | "":
-            return value
-        case "f":
-            return (value - 32) / 1.8
-    raise RangeError(f"temperature unit '{unit}': it is C or F")

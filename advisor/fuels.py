@@ -292,7 +292,10 @@ def _key(name: str) -> str:
 
 
 def _array(values: Numbers) -> NDArray[np.float64]:
-    return np.asarray(values, dtype=float)
+    try:
+        return np.asarray(values, dtype=float)
+    except (TypeError, ValueError):
+        raise RangeError(f"{values!r:.40} is not a number: give one, or an array of them") from None
 
 
 def _like(given: Values, result: Any) -> Values:

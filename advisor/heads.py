@@ -8,13 +8,12 @@ import tomllib
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
 from dataclasses import fields
-from types import UnionType
-from typing import Any, NamedTuple, get_args, get_origin
+from typing import Any, NamedTuple
 
 from advisor import fuels
 from advisor.errors import LogError, RangeError
 from advisor.events import COLUMNS
-from advisor.facts import Facts
+from advisor.facts import FACT_TYPES, PRIOR_TYPES, Facts, fitted
 from advisor.prior import Prior
 from advisor.rows import CONTROL, FILLING, line_text, one_line, split_cells
 
@@ -24,9 +23,7 @@ MAX_HEAD = 1000  # lines
 START = "'advisor open' starts a log"
 
 # What a fact must be is what the record says, save that a file names its fuel in words.
-_FACT_TYPES: dict[str, Any] = {entry.name: entry.type for entry in fields(Facts)}
-_FACT_TYPES |= {"format": float, "fuel": str, "fuel_composition": Mapping[str, float]}
-_PRIOR_TYPES: dict[str, Any] = {entry.name: entry.type for entry in fields(Prior)}
+_LINE_TYPES = FACT_TYPES | {"format": float, "fuel": str, "fuel_composition": Mapping[str, float]}
 _ALWAYS_WRITTEN = ("bands", "cap_turns", "mark_turns", "travel_limit_turns", "clockwise", "min_wait_s",
                    "turndown", "display_step_pct")  # fmt: skip
 
@@ -77,7 +74,7 @@ def format_head(facts: Facts) -> str:
 def toml(value: Any) -> str:
     """A value as TOML on one line."""
     if isinstance(value, Prior):
-        value = {name: getattr(value, name) for name in _PRIOR_TYPES}
+        value = {name: getattr(value, name) for name in PRIOR_TYPES}
     if isinstance(value, Mapping):
         keys = {key: key if re.fullmatch("[A-Za-z0-9_-]+", key) else toml(key) for key in value}
         return "{" + ", ".join(f"{keys[key]} = {toml(item)}" for key, item in value.items()) + "}"
@@ -114,7 +111,7 @@ def parse_head(lines: Sequence[bytes], name: str) -> Head:
             if key in given:
                 raise RangeError(f"fact '{key}' is given twice, first in line {given[key][0]}: remove one")
             if key:
-                given[key] = (number, _fit(value, _FACT_TYPES[key], key))
+                given[key] = (number, fitted(value, _LINE_TYPES[key], key))
             if key == "format":
                 _check_format(given[key][1])
     else:
@@ -144,8 +141,8 @@ def _parse_fact(text: str) -> tuple[str, object]:
         match = _TOML_LINE.fullmatch(line)
         if match and not match[1]:
             return "", None
-        if match and match[1] not in _FACT_TYPES:
-            raise RangeError(f"fact '{match[1]:.40}' is not known: it is one of {', '.join(_FACT_TYPES)}")
+        if match and match[1] not in _LINE_TYPES:
+            raise RangeError(f"fact '{match[1]:.40}' is not known: it is one of {', '.join(_LINE_TYPES)}")
         if match:
             with suppress(ValueError, RecursionError):  # RecursionError: thousands of brackets
                 return match[1], tomllib.loads(line.lstrip().removeprefix("#"))[match[1]]
@@ -162,32 +159,9 @@ def _check_format(version: float) -> None:
         raise RangeError(f"format {version:g} is not known: {FORMAT} is needed")
 
 
-def _fit(value: Any, wanted: Any, what: str) -> Any:
-    """Give a TOML value the type that the record wants, lists as tuples. Raises RangeError where it can't."""
-    kind, args = get_origin(wanted) or wanted, get_args(wanted)
-    if kind is UnionType:
-        return _fit(value, args[0], what)
-    if kind in (Prior, Mapping) and isinstance(value, dict):
-        types = {**dict.fromkeys(value, float), **_PRIOR_TYPES} if kind is Prior else dict.fromkeys(value, args[1])
-        return {key: _fit(item, types[key], f"{what} {key:.40}") for key, item in value.items()}
-    if kind is tuple and isinstance(value, list | tuple) and len(value) == len(args):
-        return tuple(_fit(item, arg, what) for item, arg in zip(value, args, strict=True))
-    if kind is float and type(value) in (int, float) and abs(value) <= 1e300:
-        return float(value)
-    if kind in (str, bool) and isinstance(value, kind):
-        return value
-    words = {
-        bool: "true or false",
-        float: "a number",
-        str: "text in double quotes",
-        tuple: f"a list of {len(args)} in [ ]",
-    }
-    raise RangeError(f"{what}: {words.get(kind, 'a table in { }')} is needed")
-
-
 def parse_prior(table: Mapping[str, object], what: str) -> Prior:
     """A prior from a TOML table; what is left out keeps its built-in value. Raises RangeError."""
-    return Prior.from_mapping(_fit(table, Prior, what))
+    return Prior.from_mapping(fitted(table, Prior, what))
 
 
 def _facts(given: Given, name: str, header: int) -> Facts:

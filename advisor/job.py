@@ -79,7 +79,7 @@ class Job:
         bands: Mapping[str, tuple[float, float]],
         **facts: Any,
     ) -> Self:
-        """Start a log at `path`, which must not exist yet."""
+        """Start a log at `path`, which must not exist yet; `bands` in % CO2, the other facts as for Job."""
         job = cls(fuel=fuel, bands=bands, **facts)
         log.create_log(path, job.facts)
         job.path = Path(path)
@@ -154,7 +154,11 @@ class Job:
     def check(
         self, item: str, value: float | str, unit: str = "", *, at: datetime | None = None, note: str = ""
     ) -> None:
-        """Log something that was looked at: a gas pressure, the sample line, which way a screw works."""
+        """Log something that was looked at: a gas pressure with its unit, the sample line, the way of a screw."""
+        if not isinstance(item, str) or not (isinstance(value, str) or units.is_number(value)):
+            raise RangeError(
+                f"check {item!r:.40} {value!r:.40}: give what was looked at in words, and words or a number"
+            )
         text = value if isinstance(value, str) else f"{value:.10g}"
         import difflib  # these here, not above: no answer needs them
 
@@ -183,7 +187,7 @@ class Job:
     def void(self, row: int | None = None, *, at: datetime | None = None, note: str = "") -> int:
         """Strike a row by its number, or the last row that stands; returns its number."""
         number = self._last_standing() if row is None else row
-        if not 1 <= number <= len(self._events):
+        if not isinstance(number, int) or not 1 <= number <= len(self._events):
             raise RangeError(f"row {number} is not in this log: it has rows 1 to {len(self._events)}")
         if not still_valid(self._events)[number - 1]:
             raise RangeError(f"row {number} is struck already")
@@ -199,9 +203,7 @@ class Job:
 
     def _entry_time(self, at: datetime | None) -> datetime:
         """The moment given, else now."""
-        at = self.moment() if at is None else at
-        if at.tzinfo is None:
-            raise RangeError(f"time {at.isoformat()} has no time zone: give one, such as {at.isoformat()}+00:00")
+        at = self.moment() if at is None else _zoned(at)
         return at.replace(microsecond=at.microsecond // 1000 * 1000)
 
     def moment(self, now: datetime | None = None) -> datetime:
@@ -240,9 +242,9 @@ class Job:
 
     def visit(self, at: datetime | None = None) -> Visit:
         """The job as it stands at a moment. A log that ended long ago stands as of its last row."""
-        if at is not None and at.tzinfo is None:
-            raise RangeError(f"time {at.isoformat()} has no time zone: give one, such as {at.isoformat()}+00:00")
-        if at is None:
+        if at is not None:
+            _zoned(at)
+        else:
             at = datetime.now(UTC)
             last = self._last_time()
             if last is not None:
@@ -376,6 +378,15 @@ def _plain(value: Any) -> Any:
     if isinstance(value, Mapping):
         return {key: _plain(part) for key, part in value.items()}
     return list(value) if isinstance(value, tuple) else value
+
+
+def _zoned(at: datetime) -> datetime:
+    """The moment, if it is one that has a time zone. Raises RangeError."""
+    if not isinstance(at, datetime):
+        raise RangeError(f"time {at!r:.40} is no moment: give a datetime with its time zone")
+    if at.tzinfo is None:
+        raise RangeError(f"time {at.isoformat()} has no time zone: give one, such as {at.isoformat()}+00:00")
+    return at
 
 
 def _one_of(value: str, allowed: tuple[str, ...], what: str) -> str:

@@ -162,6 +162,9 @@ def _addition(data: bytes, events: Sequence[Event], name: str) -> bytes:
     """What to append: what the last line still lacks, then the rows as this file orders its columns."""
     lines = _lines(data)
     _, order, header = heads.parse_head(lines, name)
+    if any(event.event == "void" for event in events):
+        for row, event in enumerate(events, len(parse_log(data, name).events) + 1):
+            _check_void(event, row)
     end = b"\r\n" if lines[0].endswith(b"\r") else b"\n"
     addition = b"".join(rows.format_row(event, order).encode("utf-8") + end for event in events)
     if lines[-1]:

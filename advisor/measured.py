@@ -1,6 +1,6 @@
 """What was measured on a visit beside the screws, taken from its rows: flue figures, pressures, input rate, dates."""
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from datetime import date
 
 from advisor import figures, limits, stages, units
@@ -12,27 +12,37 @@ from advisor.history import checked_pressure
 from advisor.readings import co_limit_ppm
 from advisor.visit import Visit
 
+Convert = Callable[[float, str], float]  # a value and its unit to the value in one unit
 
-def latest_number(visit: Visit, item: str, firing: str | None = None) -> tuple[float, str] | None:
-    """Value and unit of the latest check of this name (made while the boiler ran at `firing`); None where none is."""
+
+def latest(visit: Visit, item: str, to: Convert, firing: str | None = None) -> float | None:
+    """Value of the latest check of this name (made while the boiler ran at `firing`), converted by `to`.
+
+    None where there is none, or where its number or unit can't be read.
+    """
     running, found = None, None
     for event in (row.event for row in visit.rows):
         running = event.firing or running
         if event.event == "check" and event.item == item and firing in (None, running):
             try:
-                found = units.parse_number(event.value, item), event.unit
+                found = to(units.parse_number(event.value, item), event.unit)
             except RangeError:
                 found = None
     return found
 
 
+def input_kw(value: float, unit: str) -> float:
+    """A logged input rate in kW; kW where no unit was logged. RangeError for an unknown unit."""
+    return units.power_kw(value, unit or "kW")
+
+
 def flue_at(visit: Visit, firing: str) -> FlueFigures | None:
     """Flue figures of the latest reading at a rate, with the temperatures measured at that rate."""
     reading = visit.latest(firing)
-    flue, air = (latest_number(visit, item, firing) for item in (stages.FLUE_C, stages.AIR_C))
     if reading is None:
         return None
-    return figures.flue_figures(visit.facts, reading, flue and flue[0], air and air[0])
+    flue_c, air_c = (latest(visit, item, units.celsius, firing) for item in (stages.FLUE_C, stages.AIR_C))
+    return figures.flue_figures(visit.facts, reading, flue_c, air_c)
 
 
 def say_flue(facts: Facts, flue: FlueFigures) -> str:
@@ -71,19 +81,19 @@ def say_drop(visit: Visit) -> str:
 
 def input_rate_side(visit: Visit) -> str:
     """Where the timed input rate lies by the data plate: "below", "inside", "above", or "" where that is not known."""
-    measured, plate = latest_number(visit, stages.INPUT_RATE), visit.facts.input_rate
-    if measured is None or plate is None:
+    measured_kw, plate = latest(visit, stages.INPUT_RATE, input_kw), visit.facts.input_rate
+    if measured_kw is None or plate is None:
         return ""
     low, high = (units.power_kw(value, plate[2]) for value in plate[:2])
-    return "inside" if low <= measured[0] <= high else "below" if measured[0] < low else "above"
+    return "inside" if low <= measured_kw <= high else "below" if measured_kw < low else "above"
 
 
 def say_input_rate(visit: Visit) -> str:
     """The timed input rate against the data plate in a sentence; "" where it was not timed."""
-    measured = latest_number(visit, stages.INPUT_RATE)
-    if measured is None:
+    measured_kw = latest(visit, stages.INPUT_RATE, input_kw)
+    if measured_kw is None:
         return ""
-    said = f"Input rate by the meter {measured[0]:.3g} kW (gross)"
+    said = f"Input rate by the meter {measured_kw:.3g} kW (gross)"
     if visit.facts.input_rate is None:
         return f"{said}; no range of the data plate to compare with."
     low, high, unit = visit.facts.input_rate

@@ -10,7 +10,10 @@ _DIAL = re.compile(r"([\d.,]+(?:/0*[1-9]\d*)?)\s*(ft3|m3|l)\s+([\d.,]+)\s*s?")
 
 
 def reference_factor_of(words: str) -> float:
-    """ "12 20 15" or "12 20 15 980" (gas C, gauge mbar, heating value's C, barometer mbar) -> volume factor."""
+    """ "12 20 15" or "12 20 15 980" (gas C, gauge mbar, heating value's C, barometer mbar) -> volume factor.
+
+    Of an ideal gas, see figures.reference_factor.
+    """
     numbers = [units.parse_number(word, METER_GAS) for word in words.split()]
     if len(numbers) not in (3, 4):
         raise RangeError(f"{METER_GAS} '{words}': three numbers, or four with the barometer, such as 12 20 15 980")
@@ -20,7 +23,10 @@ def reference_factor_of(words: str) -> float:
 
 
 def timed_input_kw(words: str, heating_value: tuple[float, str], factor: float = 1.0) -> float:
-    """ "1 ft3 22" (dial and seconds, figures.METER_M3 has the units) -> input, kW. Raises RangeError."""
+    """ "1 ft3 22" (dial and seconds, figures.METER_M3 has the units) -> input, kW.
+
+    Raises RangeError; the formulas and their sources are in figures.
+    """
     match = _DIAL.fullmatch(words.strip().lower().replace("³", "3"))
     if not match:
         raise RangeError(f"'{words}': dial, its unit and the seconds, such as 1 ft3 22 or 0.1 m3 95")

@@ -4,7 +4,9 @@ import re
 from datetime import datetime, time, timedelta
 from typing import Any
 
-from advisor import units
+from typer.core import TyperCommand
+
+from advisor import fuels, units
 from advisor.errors import RangeError
 
 SETTABLE = (
@@ -12,6 +14,15 @@ SETTABLE = (
     "co_limit_ppm_air_free", "display_step_pct", "analyser_accuracy_pct", "overshoot_chance", "stop_chance",
     "input_rate", "heating_value",
 )  # fmt: skip
+MOST_AHEAD = timedelta(days=1)  # a later moment is a slip in the date; a replay may run ahead of the clock
+
+
+class PlainHelp(TyperCommand):
+    """A command whose help leaves out the names of Python types, such as <list[str]>."""
+
+    def get_help(self, ctx: Any) -> str:
+        """The help text as it is printed."""
+        return re.sub(r"<[a-z\[\]]+>", lambda name: " " * len(name[0]), super().get_help(ctx))
 
 
 def now() -> datetime:
@@ -22,7 +33,8 @@ def now() -> datetime:
 def parse_time(words: str | None) -> datetime | None:
     """A moment as typed. ISO 8601, without an offset in local time; or a time alone: the last time it was that late.
 
-    None stays None. A time up to an hour ahead is today's: clocks differ.
+    None stays None. A time up to an hour ahead is today's. RangeError for what lies more than a day ahead:
+    nothing can have happened then, so the date was mistyped or a clock is wrong.
     """
     if words is None:
         return None
@@ -32,11 +44,17 @@ def parse_time(words: str | None) -> datetime | None:
         if clock:
             hour, minute, second = (int(part or 0) for part in clock.groups())
             moment = datetime.combine(now().date(), time(hour, minute, second)).astimezone()
-            return moment - timedelta(days=1) if moment > now() + timedelta(hours=1) else moment
-        moment = datetime.fromisoformat(typed)
+            moment -= timedelta(days=1) if moment > now() + timedelta(hours=1) else timedelta(0)
+        else:
+            moment = datetime.fromisoformat(typed)
     except ValueError:
         raise RangeError(f"time '{words}' can't be read: give 10:32, 10:32:30 or 2026-05-04T10:32:00+02:00") from None
-    return moment if moment.tzinfo else moment.astimezone()
+    moment = moment if moment.tzinfo else moment.astimezone()
+    if moment > now() + MOST_AHEAD:
+        raise RangeError(
+            f"time '{words}' is still to come: this clock shows {now():%Y-%m-%d %H:%M}. Is one of them wrong?"
+        )
+    return moment
 
 
 def one_of(typed: str, names: tuple[str, ...]) -> str:
@@ -45,8 +63,18 @@ def one_of(typed: str, names: tuple[str, ...]) -> str:
     return fitting[0] if len(fitting) == 1 else typed
 
 
+def maybe_whole(typed: str | None, what: str) -> int | None:
+    """A whole number where one was typed."""
+    return None if typed is None else units.parse_whole(typed, what)
+
+
+def maybe_number(typed: str | None, what: str) -> float | None:
+    """A number where one was typed, in the unit it stands for."""
+    return None if typed is None else units.parse_number(typed, what)
+
+
 def parse_mixture(words: str) -> dict[str, float]:
-    """ "CH4=0.8,H2=0.2" -> {"CH4": 0.8, "H2": 0.2}."""
+    """ "CH4=0.8,H2=0.2" -> {"CH4": 0.8, "H2": 0.2}, mole fractions."""
     parts = {}
     for part in words.split(","):
         species, equals, share = part.partition("=")
@@ -54,6 +82,18 @@ def parse_mixture(words: str) -> dict[str, float]:
             raise RangeError(f"mixture '{words}': give each part as name=share, such as CH4=0.8,H2=0.2")
         parts[species.strip()] = units.parse_number(share, f"share of {species.strip()}")
     return parts
+
+
+def parse_fuel(name: str, mixture: str | None) -> fuels.Fuel:
+    """A built-in fuel, or under a name of its own the mixture of these parts. Raises RangeError."""
+    if not mixture:
+        return fuels.by_name(name)
+    parts = parse_mixture(mixture)
+    try:
+        known = fuels.by_name(name).name
+    except RangeError:
+        return fuels.mixture(name, parts)
+    raise RangeError(f"{known} is built in with its own composition: leave --mixture out, or name the gas otherwise")
 
 
 def parse_pressure(words: str) -> tuple[str, tuple[float, float, str]]:

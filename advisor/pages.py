@@ -74,7 +74,7 @@ def _width_em(text: str, bold: bool) -> float:
 
 
 def width_pt(text: str, size: float, bold: bool = False) -> float:
-    """Width of a line of clean text, points; a little more than any renderer takes."""
+    """Width of a line of clean text, points; a little more than any renderer takes (own allowance)."""
     return 1.015 * size * _width_em(text, bold)
 
 
@@ -118,12 +118,12 @@ class Pages:
 
     @property
     def width(self) -> float:
-        """Width between the margins."""
+        """Width between the margins, points (own layout)."""
         return self.paper_width - 2 * MARGIN_PT
 
     @property
     def room(self) -> float:
-        """Height that is left on this page."""
+        """Height that is left on this page, points."""
         return self.down - MARGIN_PT - FOOT_PT
 
     def new_page(self) -> None:
@@ -142,12 +142,12 @@ class Pages:
             self.new_page()
 
     def space(self, height: float) -> None:
-        """Leave some room, none at the top of a page."""
+        """Leave some room (points), none at the top of a page."""
         if self.down < self.paper_height - MARGIN_PT:
             self.down -= height
 
     def write(self, line: str, left: float, size: float = TEXT_PT, bold: bool = False) -> None:
-        """Write one line of clean text, `left` of the margin, at the present height; it takes no room."""
+        """Write one line of clean text, `left` points in from the margin, at the present height; it takes no room."""
         if any(unicodedata.bidirectional(char) in ("R", "AL", "AN") for char in line):
             line = LEFT_TO_RIGHT + line  # or its first word would turn the whole line about
         self.figures[-1].text(
@@ -158,7 +158,7 @@ class Pages:
     def row(
         self, cells: Sequence[tuple[str, float, float]], size: float = TEXT_PT, bold: bool | Container[int] = False
     ) -> None:
-        """Cells side by side, each (text, left, width), wrapped; the first few lines of them are kept on one page.
+        """Cells side by side, each (text, left, width), in points, wrapped; their first few lines are kept on one page.
 
         bold  all cells, or those of these numbers
         """
@@ -178,11 +178,11 @@ class Pages:
             self.down -= step
 
     def text(self, text: str, size: float = TEXT_PT, bold: bool = False, indent: float = 0.0) -> None:
-        """A paragraph."""
+        """A paragraph; size and indent in points."""
         self.row([(text, indent, self.width - indent)], size, bold)
 
     def heading(self, text: str, keep_with: float = 40.0) -> None:
-        """A heading with a rule below it, kept with so much of what follows."""
+        """A heading with a rule below it, kept with so many points of what follows."""
         self.space(7)
         self.need(16 + keep_with)
         self.row([(text, 0.0, self.width)], 9.5, bold=True)
@@ -190,7 +190,7 @@ class Pages:
         self.down -= 3
 
     def rule(self, left: float = 0.0, width: float | None = None, weight: float = 0.6) -> None:
-        """A line across at the present height."""
+        """A line across at the present height; measures in points."""
         first = (MARGIN_PT + left) / self.paper_width
         last = first + (self.width - left if width is None else width) / self.paper_width
         level = self.down / self.paper_height

@@ -8,11 +8,12 @@ most.
 import os
 import tomllib
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 from typing import Any
 
 from advisor import heads
 from advisor.errors import LogError, RangeError
+from advisor.facts import Facts
 from advisor.prior import Prior
 
 MAX_BYTES = 2**20
@@ -70,6 +71,12 @@ def read_prior(path: str | os.PathLike[str], *, fuel: str, valve_family: str, tu
     best = max(fitting, key=lambda table: sum(getattr(table, key) is not None for key in _FOR))
     source = f"{os.path.basename(name)}: {title}; {best.whom} ({best.jobs} jobs)"
     return best.prior, source
+
+
+def with_prior_from(path: str | os.PathLike[str], facts: Facts) -> Facts:
+    """The facts with the prior that a file holds for such a job. Raises LogError as `read_prior`."""
+    prior, source = read_prior(path, fuel=facts.fuel.name, valve_family=facts.valve_family, turndown=facts.turndown)
+    return replace(facts, prior=prior, prior_source=source)
 
 
 def _parse(name: str) -> tuple[str, list[LearnedPrior]]:

@@ -285,7 +285,7 @@ def _input(visit: Visit, running: Mapping[int, str | None]) -> list[Supply]:
             with suppress(RangeError):
                 low, high, unit = visit.facts.input_rate or (0.0, 0.0, "kW")
                 plate = (low, high) if visit.facts.input_rate and firing == "high" else None
-                value_kw = units.power_kw(units.parse_number(event.value, event.item), event.unit or "kW")
+                value_kw = measured.input_kw(units.parse_number(event.value, event.item), event.unit)
                 value = value_kw / units.power_kw(1.0, unit)
                 found[firing] = Supply(f"input at {firing} fire", unit, plate, value, event.time)
     return list(found.values())

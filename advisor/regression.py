@@ -56,7 +56,10 @@ class Fit:
 
 
 def spread(fit: Fit, row: Row) -> tuple[Array, Array, Array]:
-    """cov x (D, *H), x' cov x (*H) and x' mean (*H); regressors that are exactly 0 cost nothing."""
+    """cov x (D, *H), x' cov x (*H), in noise variances, and x' mean (*H).
+
+    Regressors that are exactly 0 cost nothing.
+    """
     parts = [(j, x) for j, x in enumerate(row) if np.ndim(x) or x != 0]
     cov_x = np.zeros_like(fit.mean)
     for j, x in parts:
@@ -70,7 +73,7 @@ def spread(fit: Fit, row: Row) -> tuple[Array, Array, Array]:
 
 
 def update(fit: Fit, row: Row, value: float, extra_noise: Array | float = 0.0) -> Fit:
-    """Posterior after one reading `value`; `extra_noise` is r of equation (1), >= 0."""
+    """Posterior after one reading `value`; `extra_noise` is r of equation (1), in noise variances, 0 or more."""
     cov_x, quad, location = spread(fit, row)
     q = 1 + extra_noise + quad  # (2)
     surprise = value - location
@@ -201,12 +204,12 @@ class Mixture:
 
     @property
     def mean(self) -> float:
-        """Expected value."""
+        """Expected value, in the unit of `location`."""
         return float(self.weight @ self.location)
 
     @property
     def var(self) -> float:
-        """Variance (needs freedom > 2)."""
+        """Variance, in the squared unit of `location` (needs freedom > 2)."""
         within = float(self.weight @ (self.width**2)) * self.freedom / (self.freedom - 2)
         return within + float(self.weight @ (self.location - self.mean) ** 2)
 
@@ -260,7 +263,7 @@ class Likely:
         return [self.take(x) if np.ndim(x) else x for x in row]
 
     def take(self, values: Array | float) -> Array:
-        """A figure laid out over (*H), or one that broadcasts to it, for the kept hypotheses."""
+        """A figure of any unit laid out over (*H), or one that broadcasts to it, for the kept hypotheses."""
         return np.broadcast_to(values, self.layout).reshape(-1)[self.place]
 
 

@@ -320,7 +320,7 @@ class Belief:
         return self._forecast(row, 1.0 + self.likely.take(extra))
 
     def settled_chance(self, at_s: float) -> float:
-        """Chance that a display at `at_s` trails the settled value by less than half a display step."""
+        """Chance that a display at `at_s` trails the settled value by less than half a display step; own derivation."""
         states, _, unknown = self._shown(at_s)
         row, _ = self._row(at_s)
         settled = self._settled_row(states[-1].firing, states[-1].effective)

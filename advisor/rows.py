@@ -62,6 +62,8 @@ class TornRowError(Exception):
 
 def check_event(event: Event) -> None:
     """Raise RangeError unless the event is complete, in range and has nothing that its kind does not use."""
+    if not isinstance(event.time, datetime):
+        raise RangeError(f"time {event.time!r:.40} is no moment: give a datetime with its time zone")
     if event.time.utcoffset() is None:
         raise RangeError(f"time {event.time.isoformat()} has no offset from UTC: add it, such as +01:00")
     if not 2000 <= event.time.year < 2200:
@@ -69,10 +71,12 @@ def check_event(event: Event) -> None:
     for name, allowed in _CHOICES.items():
         choice = getattr(event, name)
         if choice is not None and choice not in allowed:
-            raise RangeError(f"{name} '{choice:.40}' is not known: it is one of {', '.join(allowed)}")
+            raise RangeError(f"{name} '{choice!s:.40}' is not known: it is one of {', '.join(allowed)}")
     needed, optional = _USES[event.event]
     for name in COLUMNS[2:]:
         value = getattr(event, name)
+        if name in _TEXTS and not isinstance(value, str):
+            raise RangeError(f"{name} {value!r:.40} is not text: give it as words")
         if value is None or value == "" or (name in _TEXTS and not value.strip()):
             if name in needed:
                 raise RangeError(f"a {event.event} needs {name}: give it")
@@ -92,6 +96,8 @@ def check_event(event: Event) -> None:
 
 
 def _check_number(name: str, value: float) -> None:
+    if not units.is_number(value):
+        raise RangeError(f"{name} {value!r:.40} is not a number: give it as one, not as text")
     low, high, said, remedy = _RANGES[name]
     if low <= value <= high:
         return

@@ -8,7 +8,9 @@ import math
 import re
 from collections.abc import Mapping
 from math import ceil, isfinite
+from numbers import Real
 from types import MappingProxyType
+from typing import Any, TypeGuard
 
 from advisor.errors import RangeError
 
@@ -43,7 +45,7 @@ _LOW_HIGH = "Write the lower and the upper number as LOW:HIGH"
 def parse_number(text: str, what: str) -> float:
     """Read a plain finite number as a person types it; `what` says in the error what it stands for.
 
-    Raises RangeError for anything else; a decimal comma is asked about, never guessed.
+    In whatever unit it stands for. Raises RangeError for anything else; a decimal comma is asked about, never guessed.
     """
     typed = text.strip()
     if not typed:
@@ -58,6 +60,19 @@ def parse_number(text: str, what: str) -> float:
     return number
 
 
+def parse_whole(text: str, what: str) -> int:
+    """Read a whole number as a person types it, such as that of a row. Raises RangeError for anything else."""
+    number = parse_number(text, what)
+    if not number.is_integer():
+        raise RangeError(f"{what} '{text.strip()}' is not a whole number. Type digits only")
+    return int(number)
+
+
+def is_number(value: Any) -> TypeGuard[float]:
+    """Whether a program gave a number (numpy's too), not text and not true or false."""
+    return isinstance(value, Real) and not isinstance(value, bool)
+
+
 def _comma_question(typed: str) -> str:
     point, joined = typed.replace(",", "."), typed.replace(",", "")
     if re.fullmatch(r"[+-]?\d{1,3},\d{3}", typed):
@@ -68,7 +83,7 @@ def _comma_question(typed: str) -> str:
 
 
 def parse_range(text: str, what: str) -> tuple[float, float]:
-    """Read "LOW:HIGH" as two rising numbers. Raises RangeError for anything else."""
+    """Read "LOW:HIGH" as two rising numbers, in the unit they stand for. Raises RangeError for anything else."""
     low_text, colon, high_text = text.strip().partition(":")
     if not colon:
         dash = re.fullmatch(r"([\d.]+)\s*(?:-|\u2013|to|\.\.|\s)\s*([\d.]+)", low_text)
@@ -192,6 +207,16 @@ def power_kw(value: float, unit: str) -> float:
 def heating_value_mj_m3(value: float, unit: str) -> float:
     """Heating value in MJ/m3 of the same gas volume. RangeError for an unknown unit or nan."""
     return _finite(value, "heating value") * _factor(MJ_PER_M3, unit, "unit of heating value")
+
+
+def celsius(value: float, unit: str) -> float:
+    """A temperature in C from C or F (with or without a degree sign). RangeError for another unit."""
+    match unit.strip().lower().removeprefix("deg").strip(" °"):
+        case "c" | "":
+            return value
+        case "f":
+            return (value - 32) / 1.8
+    raise RangeError(f"temperature unit '{unit}': it is C or F")
 
 
 def _factor(table: Mapping[str, float], unit: str, what: str) -> float:

@@ -116,7 +116,7 @@ def state_weights(shares: Array) -> Array:
     """Weights with which a display mixes the states it has passed through.
 
     shares: (..., n) shown shares of the n changes, oldest first, non-increasing along the last axis.
-    Returns (..., n + 1): weight of the state before the first change, then of the state after each.
+    Returns (..., n + 1), 0 to 1 and summing to 1: weight of the state before the first change, then of that after each.
     """
     edge = np.ones((*shares.shape[:-1], 1))
     steps = np.concatenate([edge, shares], axis=-1)

@@ -110,7 +110,7 @@ class Visit:
 
 
 def settled_from_s(belief: Belief, first_s: float) -> float:
-    """Moment (s since 1970), at or after `first_s`, from which a display shows the settled value."""
+    """Moment (s since 1970), at or after `first_s`, from which a display shows the settled value; own search."""
     if belief.settled_chance(first_s) >= SETTLED_CHANCE:
         return first_s
     early, late = first_s, first_s + SHORT_WAIT_S

@@ -6,13 +6,14 @@ import json
 import subprocess
 import sys
 from contextlib import redirect_stderr, redirect_stdout
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 
 import pandas as pd
 import pytest
 
-from advisor import Job
+from advisor import Job, options
 from advisor import log as job_log
 from advisor.cli import main
 from advisor.lines import columns
@@ -57,6 +58,7 @@ def prepared() -> None:
         assert run(*words)[0] == 0
 
 
+EVENING = datetime(2026, 5, 12, 18, 0).astimezone()  # what this clock shows
 NOTHING = "\nNothing was logged.\n"
 NOW = ["--at", "2026-05-04T10:05:30+00:00"]
 WORDS = [
@@ -72,6 +74,25 @@ WORDS = [
         ["turn", "visit.csv", "offset", "24", "cw"],
         2,
         "'24 cw' is 24 whole turns. Did you mean 1/24 cw?" + NOTHING,
+    ),
+    (["void", "visit.csv", "abc"], 2, "row 'abc' is not a number. Type digits and a point only, no unit" + NOTHING),
+    (["void", "visit.csv", "1.5"], 2, "row '1.5' is not a whole number. Type digits only" + NOTHING),
+    (["practise", "--seed", "x"], 2, "--seed 'x' is not a number. Type digits and a point only, no unit\n"),
+    (
+        ["study", "visit.csv", "--sample", "x"],
+        2,
+        "--sample 'x' is not a number. Type digits and a point only, no unit\n",
+    ),
+    (
+        ["turn", "visit.csv", "offset", "1/24", "cw", "--at", "2199-01-01T10:00:00+00:00"],
+        2,
+        "time '2199-01-01T10:00:00+00:00' is still to come: this clock shows 2026-05-12 18:00. Is one of them wrong?"
+        + NOTHING,
+    ),
+    (
+        ["next", "visit.csv", "--at", "2199-01-01T10:00:00+00:00"],
+        2,
+        "time '2199-01-01T10:00:00+00:00' is still to come: this clock shows 2026-05-12 18:00. Is one of them wrong?\n",
     ),
     (["void", "visit.csv", "9"], 2, "row 9 is not in this log: it has rows 1 to 2" + NOTHING),
     (
@@ -89,8 +110,11 @@ WORDS = [
 
 
 @pytest.mark.parametrize(("typed", "status", "message"), WORDS, ids=[" ".join(row[0]) for row in WORDS])
-def test_a_slip_gets_a_clear_sentence_and_logs_nothing(typed: list[str], status: int, message: str) -> None:
+def test_a_slip_gets_a_clear_sentence_and_logs_nothing(
+    typed: list[str], status: int, message: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
     """A wrong entry is answered with one sentence, the log stays as it was."""
+    monkeypatch.setattr(options, "now", lambda: EVENING)
     prepared()
     before = Path("visit.csv").read_bytes()
     got, out, err = run(*typed)
@@ -135,6 +159,10 @@ def test_open_says_which_fuels_it_knows() -> None:
         (
             ["--pressure", "working pressure 17:25"],
             "pressure 'working pressure 17:25': give it as \"working pressure=17:25 mbar\"\n",
+        ),
+        (
+            ["--mixture", "CH4=0.8,H2=0.2"],
+            "natural gas is built in with its own composition: leave --mixture out, or name the gas otherwise\n",
         ),
         (["--mixture", "CH4"], "mixture 'CH4': give each part as name=share, such as CH4=0.8,H2=0.2\n"),
         (["--set", "cap_turns.offset=1/0"], "cap_turns: '1/0' divides by zero\n"),

@@ -12,7 +12,7 @@ from replay import BANDS
 from advisor import RangeError, limits, options
 from advisor.facts import Facts
 from advisor.fuels import NATURAL_GAS, PROPANE
-from advisor.options import one_of, parse_mixture, parse_pressure, parse_settings, parse_time
+from advisor.options import one_of, parse_fuel, parse_mixture, parse_pressure, parse_settings, parse_time
 from advisor.prior import Prior
 
 
@@ -172,6 +172,31 @@ def test_a_bare_time_is_the_last_time_it_was_that_late(monkeypatch: pytest.Monke
     before = late - timedelta(minutes=3)
     assert parse_time(f"{before:%H:%M}") == before
     assert parse_time(f"{late:%H:%M:%S}") == late
+
+
+@pytest.mark.parametrize("ahead", [timedelta(days=1, seconds=1), timedelta(days=31), timedelta(days=400)])
+def test_a_date_still_to_come_is_refused(ahead: timedelta, monkeypatch: pytest.MonkeyPatch) -> None:
+    """More than a day ahead the date was mistyped; a replay that runs ahead of the clock is let be."""
+    clock = datetime.fromisoformat("2026-05-05T12:00:00+00:00")
+    monkeypatch.setattr(options, "now", lambda: clock)
+    assert parse_time("2026-05-06T11:59:59+00:00") == clock + timedelta(seconds=86399)
+    typed = (clock + ahead).isoformat()
+    with pytest.raises(RangeError) as caught:
+        parse_time(typed)
+    assert str(caught.value) == (
+        f"time '{typed}' is still to come: this clock shows 2026-05-05 12:00. Is one of them wrong?"
+    )
+
+
+def test_a_built_in_gas_is_not_given_another_composition() -> None:
+    """--fuel propane with --mixture: one of them is meant."""
+    assert parse_fuel("Propane", None) == PROPANE
+    assert parse_fuel("town blend", "CH4=0.8,H2=0.2").composition == {"CH4": 0.8, "H2": 0.2}
+    with pytest.raises(RangeError) as caught:
+        parse_fuel("Propane", "CH4=0.8,H2=0.2")
+    assert str(caught.value) == (
+        "propane is built in with its own composition: leave --mixture out, or name the gas otherwise"
+    )
 
 
 def test_names_may_be_cut_short() -> None:

@@ -1,12 +1,13 @@
 """Figures of the visit against published values; how each was confirmed stands beside it (see tests/test_fuels.py)."""
 
 import math
+from dataclasses import replace
 from datetime import UTC, date, datetime
 
 import pytest
 from scipy import integrate, stats
 
-from advisor import figures, fuels, limits, measured, meter, units
+from advisor import Job, figures, fuels, limits, measured, meter, units
 from advisor.errors import RangeError
 from advisor.events import Event
 from advisor.facts import Facts
@@ -84,6 +85,31 @@ def test_too_much_co_for_its_co2_is_said() -> None:
         assert found is not None
         text = measured.say_flue(FACTS, found)
         assert said in text if said else text.endswith("CO/CO2 0.0033.")
+
+
+def test_a_temperature_logged_in_f_is_taken_as_f() -> None:
+    """140 F and 68 F are 60 C and 20 C, whoever wrote the row; an unknown unit gives no flue loss, not a wrong one."""
+
+    def loss(*temperatures: tuple[str, str]) -> float | None:
+        pairs = zip(("flue temperature", "air temperature"), temperatures, strict=True)
+        checks = [Event(NOON, "check", item=item, value=value, unit=unit) for item, (value, unit) in pairs]
+        job = Job.of(FACTS, [Event(NOON, "firing", firing="high"), reading(9.0, 5.0), *checks])
+        found = measured.flue_at(job.visit(NOON), "high")
+        assert found is not None
+        return found.flue_loss_pct
+
+    assert loss(("140", "F"), ("68", "F")) == pytest.approx(loss(("60", "C"), ("20", "")))
+    assert loss(("60", "C"), ("20", "C")) == pytest.approx(40 * (0.66 / 16 + 0.009))
+    assert loss(("333", "K"), ("20", "C")) is None
+
+
+def test_an_input_rate_logged_in_another_unit_is_taken_as_that() -> None:
+    """120 000 Btu/h are 35.2 kW, inside 33 to 37 kW."""
+    facts = replace(FACTS, input_rate=(33.0, 37.0, "kW"))
+    check = Event(NOON, "check", item="input rate", value="120000", unit="Btu/h")
+    visit = Job.of(facts, [Event(NOON, "firing", firing="high"), check]).visit(NOON)
+    assert measured.input_rate_side(visit) == "inside"
+    assert measured.say_input_rate(visit).startswith("Input rate by the meter 35.2 kW (gross), inside")
 
 
 def test_flue_figures_use_the_law_s_formula() -> None:

@@ -164,6 +164,7 @@ SLIPS = [
     ("What did you turn", "no", "Then nothing was logged."),
     ("What did you turn", 'check "sample', "a quote is not closed"),
     ("What did you turn", "void 99", "row 99 is not in this log"),
+    ("What did you turn", "void 1.5", "row '1.5' is not a whole number"),
     ("Your name", "?", "Who did it."),
     ("Only this boiler", "22", "'22': dial, its unit and the seconds"),
 ]

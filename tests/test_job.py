@@ -1,10 +1,13 @@
 """Jobs in memory and on disk: entries, answers, replay, and what is refused."""
 
 import copy
-from dataclasses import FrozenInstanceError
+from collections.abc import Callable
+from dataclasses import FrozenInstanceError, replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from typing import Any
 
+import numpy as np
 import pytest
 from replay import BANDS, Told, at_high, moment, new_job
 
@@ -215,6 +218,57 @@ def test_a_cross_effect_is_called_worked_out() -> None:
     low, high = (told.job.response("offset", firing, moment(told.now_s)) for firing in ("low", "high"))
     assert high.gain_per_turn == pytest.approx(low.gain_per_turn / 25, rel=0.15)
     assert any("worked out" in sentence for sentence in high.not_known)
+
+
+NO_TYPE_FITS: list[tuple[Callable[[Job], object], str]] = [
+    (lambda job: job.read("high", co2_pct="8.3"), "co2_pct '8.3' is not a number: give it as one, not as text"),
+    (lambda job: job.read("high", 8.3, o2_pct=[6.2]), "o2_pct [6.2] is not a number: give it as one, not as text"),
+    (lambda job: job.read("high", 8.3, co_ppm=True), "co_ppm True is not a number: give it as one, not as text"),
+    (lambda job: job.read(None, 8.3), "firing rate 'None': it is high or low"),
+    (lambda job: job.read("high", None), "a reading needs co2_pct: give it"),
+    (lambda job: job.turn("offset", "1/24"), "turns_cw '1/24' is not a number: give it as one, not as text"),
+    (lambda job: job.may("offset", "1/24"), "turns_cw '1/24' is not a number: give it as one, not as text"),
+    (lambda job: job.note(5), "note 5 is not text: give it as words"),
+    (lambda job: job.run_at("high", note=b"x"), "note b'x' is not text: give it as words"),
+    (lambda job: job.check("noise", [1]), "check 'noise' [1]: give what was looked at in words, and words or a number"),
+    (lambda job: job.check(7, 1), "check 7 1: give what was looked at in words, and words or a number"),
+    (lambda job: job.void("1"), "row 1 is not in this log: it has rows 1 to 2"),
+    (lambda job: job.next(at="10:32"), "time '10:32' is no moment: give a datetime with its time zone"),
+    (lambda job: job.run_at("high", at=12), "time 12 is no moment: give a datetime with its time zone"),
+    (lambda job: job.response(3), "screw '3': it is offset or throttle"),
+    (lambda _: new_job(fuel=None), "fuel: the name of a fuel or a Fuel is needed"),
+    (lambda _: new_job(bands=9.2), "bands: a table in { } is needed"),
+    (lambda _: new_job(bands={"high": ("9", 9.4), "low": (8.6, 9.0)}), "bands high: a number is needed"),
+    (lambda _: new_job(bands={"high": 9.0, "low": (8.6, 9.0)}), "bands high: a list of 2 in [ ] is needed"),
+    (lambda _: new_job(turndown="5"), "turndown: a number is needed"),
+    (lambda _: new_job(cap_turns="1/24"), "cap_turns: a number is needed"),
+    (lambda _: new_job(cap_turns={"offset": "1/24"}), "cap_turns offset: a number is needed"),
+    (lambda _: new_job(site=5), "site: text in double quotes is needed"),
+    (lambda _: new_job(pressures={"working pressure": (17, 25)}),
+     "pressures working pressure: a list of 3 in [ ] is needed"),
+    (lambda _: new_job(prior={"gain_log_sd": "x"}), "prior gain_log_sd: a number is needed"),
+    (lambda _: fuels.fuel_factor("x", 5.0), "'x' is not a number: give one, or an array of them"),  # type: ignore[type-var]
+    (lambda _: fuels.NATURAL_GAS.co2_pct(None), "excess air ratio nan: 1 or more is allowed, below 1 is rich"),  # type: ignore[type-var]
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("call", "message"), NO_TYPE_FITS, ids=[row[1] for row in NO_TYPE_FITS])
+def test_what_is_of_the_wrong_type_is_refused_in_a_sentence(call: Callable[[Any], object], message: str) -> None:
+    """Text for a number and the like are the project's own error, and nothing is logged."""
+    job = at_high().job
+    with pytest.raises(RangeError) as caught:
+        call(job)
+    assert str(caught.value) == message
+    assert len(job.events) == 2
+
+
+def test_numbers_of_numpy_are_numbers(tmp_path: Path) -> None:
+    """What comes out of an array is entered, kept and answered like any other number."""
+    told, job = at_high(), Job.create(tmp_path / "visit.csv", fuel="natural gas", bands=BANDS)
+    job.run_at("high", at=told.job.events[0].time)
+    event = told.job.events[1]
+    job.read("high", np.float32(8.25), np.int64(6), np.float64(20), at=event.time)
+    assert Job.load(tmp_path / "visit.csv").events[1] == replace(event, co2_pct=8.25, o2_pct=6.0, co_ppm=20.0)
 
 
 def test_a_job_can_be_copied() -> None:

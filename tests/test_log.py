@@ -10,7 +10,7 @@ import sys
 import time
 from contextlib import suppress
 from dataclasses import replace
-from datetime import timedelta
+from datetime import datetime, timedelta, timezone
 from pathlib import Path
 from random import Random
 from types import SimpleNamespace
@@ -19,9 +19,9 @@ import pandas as pd
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from log_cases import AT, FACTS, GOOD, HEAD, HEADER_ROW, READING, TURN, VOID, many, read_back
+from log_cases import AT, FACTS, GOOD, HEAD, HEAD_LINES, HEADER_ROW, READING, TURN, VOID, many, read_back
 
-from advisor import log
+from advisor import Job, log
 from advisor.errors import LogError, RangeError
 from advisor.events import COLUMNS, Event
 from advisor.heads import format_head
@@ -29,6 +29,7 @@ from advisor.log import Log, append_events, create_log, read_log
 from advisor.prior import Prior
 from advisor.rows import check_event, format_row
 
+VOID_9 = replace(VOID, value="9")
 SHORT = (
     "this line was cut short (power lost?). It stays and does not count: "
     "where no later row has what happened, enter it again"
@@ -171,19 +172,37 @@ def test_a_corrupted_log_gives_a_log_or_a_log_error(times_more: int) -> None:
     ids=["brackets", "dots", "digits", "backslashes", "empty", "remarks", "commas", "gap", "too big"],
 )
 def test_a_hostile_file_is_answered_soon(data: bytes) -> None:
-    """No file takes more than a few seconds."""
-    start = time.perf_counter()
+    """No file takes more than a few seconds of processor time, whatever else the machine is doing."""
+    start = time.process_time()
     with suppress(LogError):
         read_back(data)
-    assert time.perf_counter() - start < 10
+    assert time.process_time() - start < 10
 
 
-def test_a_hundred_thousand_rows_read_soon() -> None:
-    """A log far longer than any visit is read in seconds."""
-    data = HEAD + (format_row(READING) + "\n").encode() * 100_000
-    start = time.perf_counter()
-    assert len(read_back(data).events) == 100_000
-    assert time.perf_counter() - start < 15
+LONG = """
+import sys
+import time
+from advisor import log
+start, data = time.process_time(), open(sys.argv[1], "rb").read()
+found = log.parse_log(data, "visit.csv")
+log.append_events(sys.argv[1], [found.events[0]])
+took = time.process_time() - start
+peak_mb = 0.0
+if sys.platform == "linux":  # not getrusage: its peak begins with that of the process that started this one
+    peak_mb = int(open("/proc/self/status").read().split("VmHWM:")[1].split()[0]) / 1024
+print(len(found.events), took, peak_mb)
+"""
+
+
+def test_a_hundred_thousand_rows_are_read_and_added_to_in_bounds(path: Path) -> None:
+    """A log far longer than any visit takes seconds of processor time and 300 MB, the process with its imports."""
+    with path.open("ab") as file:
+        file.write((format_row(READING) + "\n").encode() * 100_000)
+    done = subprocess.run([sys.executable, "-c", LONG, str(path)], capture_output=True, text=True, check=True)
+    count, took_s, peak_mb = map(float, done.stdout.split())
+    assert count == 100_000
+    assert took_s < 15
+    assert peak_mb < 300
 
 
 @pytest.mark.parametrize(
@@ -204,6 +223,22 @@ def test_an_event_is_checked_before_it_is_logged(event: Event, message: str, tmp
             refuse(event)
         assert str(caught.value) == message
     assert (tmp_path / "visit.csv").read_bytes() == HEAD
+
+
+def test_a_void_of_a_row_that_is_not_there_is_refused(path: Path) -> None:
+    """Neither a later row nor itself can be struck, also where several rows are added at once; nothing is written."""
+    append_events(path, [READING])
+    before = path.read_bytes()
+    for added, row, voids in (([VOID_9], 2, 9), ([replace(VOID, value="2")], 2, 2), ([TURN, VOID_9], 3, 9)):
+        with pytest.raises(RangeError) as caught:
+            append_events(path, added)
+        assert str(caught.value) == (
+            f"row {row} voids row {voids}: only an earlier row can be voided. "
+            "Give the number of the row to strike, counted from 1"
+        )
+    assert path.read_bytes() == before
+    append_events(path, [TURN, replace(VOID, value="2")])
+    assert read_log(path).events == (READING, TURN, replace(VOID, value="2"))
 
 
 # ---- lost power
@@ -524,3 +559,40 @@ def test_killed_at_any_moment_no_acknowledged_row_is_lost(path: Path, rounds: in
         start = len(numbers)
     append_events(path, [Event(AT, "note", item="end", note="n")])
     assert read_log(path).events[-1].item == "end"
+
+
+@pytest.mark.parametrize("locale", [{}, {"PYTHONUTF8": "0", "PYTHONCOERCECLOCALE": "0"}], ids=["C", "C, ASCII"])
+def test_text_is_utf_8_whatever_the_system_is_set_to(path: Path, locale: dict[str, str]) -> None:
+    """In the C locale, also where Python takes it for plain ASCII, logs are read, kept and printed as UTF-8."""
+    words = "größer als 5 °C, ガス"
+    append_events(path, [Event(AT, "note", note=words)])
+    kept = {name: value for name, value in os.environ.items() if not name.startswith(("LC_", "PYTHONIO", "PYTHONUTF8"))}
+    for typed in (["note", str(path), "seen"], ["show", str(path)]):
+        done = subprocess.run(
+            [sys.executable, "-m", "advisor", *typed], env={**kept, "LC_ALL": "C", **locale},
+            capture_output=True, check=True,
+        )  # fmt: skip
+    assert [event.note for event in read_log(path).events] == [words, "seen"]
+    assert words.encode() in path.read_bytes()
+    assert words in done.stdout.decode("utf-8")
+
+
+def test_line_ends_stay_the_file_s_own_on_any_system(path: Path) -> None:
+    """Rows end as the file's lines do: none is turned into another by the system's text mode."""
+    append_events(path, [READING, TURN])
+    assert b"\r" not in path.read_bytes()
+    path.write_bytes(path.read_bytes().replace(b"\n", b"\r\n"))
+    append_events(path, [Event(AT, "note", note="two\nlines")])
+    assert path.read_bytes().count(b"\r\n") == path.read_bytes().count(b"\n") == HEAD_LINES + 3
+    assert read_log(path).events[-1].note == "two\nlines"
+
+
+def test_the_hour_that_comes_twice_keeps_its_order(path: Path) -> None:
+    """When summer time ends, 2:30 comes twice: the offset in each row tells them apart, read back as written."""
+    summer, winter = (timezone(timedelta(hours=hours)) for hours in (2, 1))
+    first, second = datetime(2026, 10, 25, 2, 30, tzinfo=summer), datetime(2026, 10, 25, 2, 10, tzinfo=winter)
+    append_events(path, [Event(first, "note", note="first"), Event(second, "note", note="second")])
+    found = [event.time for event in read_log(path).events]
+    assert [time.isoformat() for time in found] == ["2026-10-25T02:30:00+02:00", "2026-10-25T02:10:00+01:00"]
+    assert found[1] - found[0] == timedelta(minutes=40)
+    assert [row.event.note for row in Job.load(path).rows()] == ["first", "second"]

@@ -7,8 +7,7 @@ import pytest
 from console import ROOT
 
 from advisor import Job, fuels, stages
-from advisor.errors import RangeError
-from advisor.flue import DOUBTED, ON_THE_WAY, SETTLED, Flue, FlueFigure, celsius, figures, say_figure
+from advisor.flue import DOUBTED, ON_THE_WAY, SETTLED, Flue, FlueFigure, figures, say_figure
 from advisor.record import Record, record_of
 
 START = datetime(2026, 5, 4, 9, 0, tzinfo=UTC)
@@ -247,18 +246,6 @@ def test_a_temperature_belongs_to_its_rate_and_to_the_screws_as_they_were() -> N
     assert rate.as_found is not None
     assert (rate.as_left.flue_c, rate.as_left.flue_loss_pct) == (None, None)
     assert rate.as_found.flue_c == 126.0
-
-
-@pytest.mark.parametrize(("value", "unit", "expected"), [(212.0, "F", 100.0), (-40.0, "°F", -40.0), (7.5, "degC", 7.5)])
-def test_temperatures_in_either_unit(value: float, unit: str, expected: float) -> None:
-    """C = (F - 32) / 1.8, NIST SP 811 Appendix B [M]; water boils at 212 F, both scales meet at -40."""
-    assert celsius(value, unit) == pytest.approx(expected)
-
-
-def test_an_unknown_temperature_unit_is_refused() -> None:
-    """No unit is guessed."""
-    with pytest.raises(RangeError, match=r"^temperature unit 'R': it is C or F$"):
-        celsius(500.0, "R")
 
 
 def test_figures_are_held_against_band_line_and_limit() -> None:

@@ -1,6 +1,7 @@
 """The order of the rooms: imports go one way, start-up is light, modules stay short, the pages tell the truth."""
 
 import ast
+import re
 import subprocess
 import sys
 import tomllib
@@ -8,7 +9,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from console import PAGE, ROOT, played
+from console import BLOCK, PAGE, ROOT, played
 from matplotlib.image import imread
 
 import advisor
@@ -158,3 +159,36 @@ def test_the_licence_ships_in_the_package() -> None:
     project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
     assert project["license"] == "MIT"
     assert (PACKAGE / "LICENSE").read_text(encoding="utf-8").startswith("MIT License")
+
+
+def test_every_option_is_in_the_pages() -> None:
+    """Each argument and option of each command is named in README.md or DEVELOPERS.md."""
+    from typer.main import get_command
+
+    from advisor.cli import app
+
+    pages = PAGE.read_text(encoding="utf-8") + (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+    commands = get_command(app).commands  # type: ignore[attr-defined]
+    options = {
+        (name, word)
+        for name, command in commands.items()
+        for parameter in command.params
+        for word in parameter.opts
+        if word.startswith("-") and word != "--help"
+    }
+    assert len(options) > 30
+    missing = sorted((name, word) for name, word in options if not re.search(rf"{word}(?![\w-])", pages))
+    assert missing == []
+
+
+def test_every_session_in_the_readme_is_one_that_is_played() -> None:
+    """No block of README.md shows a prompt or an answer outside the sessions that are run."""
+    page = PAGE.read_text(encoding="utf-8")
+    fences = re.findall(r"^```(\w*)$", page, re.MULTILINE)
+    assert fences[1::2] == [""] * (len(fences) // 2)
+    assert set(fences[::2]) == {"console", "sh", "python"}
+    assert page.count("```console\n") == len(BLOCK.findall(page)) >= 10
+    outside = BLOCK.sub("", page)
+    assert not re.search(r"^\$ ", outside, re.MULTILINE)
+    for session in BLOCK.findall(page):
+        assert session.startswith("$ advisor ")

@@ -288,3 +288,15 @@ def test_bad_values_are_refused(call: Callable[[], object], message: str) -> Non
     with pytest.raises(RangeError) as error:
         call()
     assert str(error.value) == message
+
+
+@pytest.mark.parametrize(("value", "unit", "expected"), [(212.0, "F", 100.0), (-40.0, "°F", -40.0), (7.5, "degC", 7.5)])
+def test_temperatures_in_either_unit(value: float, unit: str, expected: float) -> None:
+    """C = (F - 32) / 1.8, NIST SP 811 Appendix B [M]; water boils at 212 F, both scales meet at -40."""
+    assert units.celsius(value, unit) == pytest.approx(expected)
+
+
+def test_an_unknown_temperature_unit_is_refused() -> None:
+    """No unit is guessed."""
+    with pytest.raises(RangeError, match=r"^temperature unit 'R': it is C or F$"):
+        units.celsius(500.0, "R")

@@ -201,7 +201,7 @@ def _built_in(screw: str) -> tuple[Array, Array]:
 
 
 def posterior(cells: Array, mean: Array, sd: Array) -> tuple[Array, Array]:
-    """Posterior mean and spread of NAMES from a table of (1) and independent normal beliefs (2).
+    """Posterior mean and spread of NAMES, in their units, from a table of (1) and independent normal beliefs (2).
 
     The table is interpolated by cubic splines and integrated on a grid that closes in on the posterior.
     """
