@@ -5,9 +5,9 @@ from typing import Any
 
 from advisor import units
 from advisor.findings import find
-from advisor.history import Suspect, clockwise_item
+from advisor.history import CO_CAUSE, MENDED, Suspect, clockwise_item
 from advisor.model import FIRING_FOR, SCREW_FOR
-from advisor.rate import BLIND, ENOUGH_READINGS, TINY, Move, Rate, gain_at_present, percent
+from advisor.rate import BLIND, ENOUGH_READINGS, TINY, Move, Rate, gain_at_present, percent, say_wall
 from advisor.readings import Finding
 from advisor.regression import Mixture
 from advisor.visit import Visit, settled_from_s
@@ -150,8 +150,13 @@ def _set_rate(rate: Rate, findings: tuple[Finding, ...]) -> Advice:
             return _about(visit, "run_at", findings, (rate.against_low,), firing="low")
     if best is None and rate.too_lean and not rate.seen_lean:
         return _about(visit, "read", findings, (BLIND,))
-    if best is None and rate.too_lean and rate.co_rising and chance < REREAD_FROM:
-        text = f"CO climbs while {rate.firing} fire is still too lean: look at burner, air intake and flue first."
+    co_bars = rate.barred_by_co if rate.wall else best is None and rate.co_rising
+    if rate.too_lean and chance < REREAD_FROM and (co_bars or (best is None and rate.wall)):
+        seen = f"{say_wall(rate.wall, rate.firing)}, and" if rate.wall else "CO climbs while"
+        text = (
+            f"{seen} {rate.firing} fire is still too lean: look at burner, air intake and flue first. When the cause "
+            f'is found and mended, log check "{CO_CAUSE}" {MENDED}.'
+        )
         stuck = Finding("co-climbing", "halt", text)
         return _about(visit, "halt", (stuck, *findings), (text,))
     if best is None and rate.settled < ENOUGH_READINGS:

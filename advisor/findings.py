@@ -7,6 +7,7 @@ from advisor.errors import RangeError
 from advisor.events import FIRINGS, SCREWS, Event
 from advisor.history import LEAKING, SAMPLE_LINE, checked_pressure, clockwise_item
 from advisor.model import FIRING_FOR
+from advisor.monoxide import co_standing
 from advisor.readings import Finding
 from advisor.stages import INPUT_RATE, PRESSURE, SKIPPED, Stage
 from advisor.visit import Visit
@@ -54,19 +55,6 @@ def _readings(visit: Visit) -> list[Finding]:
     unique = dict.fromkeys(found.values())
     rich = [finding for finding in unique if finding.code == "rich"]
     return rich or list(unique)
-
-
-def co_standing(visit: Visit, firing: str) -> list[Finding]:
-    """What stands of CO at a rate: only a settled, undoubted reading with CO at that rate lifts it."""
-    settled = {row.number for row in visit.history.settled}
-    standing: list[Finding] = []
-    for row in visit.of("reading"):
-        if row.event.firing != firing or row.event.co_ppm is None:
-            continue
-        seen = [f for f in readings.judge(visit.facts, row.event) if f.code in ("rich", "high-co", "co-rising")]
-        if seen or row.number in settled:
-            standing = seen
-    return standing
 
 
 def _pressures(visit: Visit) -> list[Finding]:

@@ -18,6 +18,7 @@ CERTAIN_STEP_PCT = 0.4  # a change that one reading proves, own choice: no displ
 LEFT_FOR_S = 4 * 3600.0  # rows further apart than this belong to two sessions: the boiler was cold in between
 FRESH_START_SD_PCT = 1.0  # how far CO2 may have moved by itself where a check has explained it
 SAMPLE_LINE, TIGHT, LEAKING = "sample line", "tight", "leaking"
+CO_CAUSE, MENDED = "cause of CO", "mended"
 
 
 @dataclass(frozen=True)
@@ -79,6 +80,8 @@ class History:
 
     belief    about the valve
     settled   readings that count for decisions: usable, in no doubt, waited for and settled when read
+    proven    numbers of the readings that did so when they were read, though a pressure found wrong later may have
+              taken their ground away: what CO was is not undone by that
     suspects  readings that moved with no turn made, so far unexplained; they taught nothing
     steady    by rate: settled readings since a turn that moves this rate
     changed_s  when each screw, or "firing", was last changed, s since 1970
@@ -87,6 +90,7 @@ class History:
 
     belief: Belief
     settled: tuple[Row, ...] = ()
+    proven: frozenset[int] = frozenset()
     suspects: tuple[Suspect, ...] = ()
     steady: Mapping[str, int] = field(default_factory=dict)
     changed_s: Mapping[str, float] = field(default_factory=dict)
@@ -115,9 +119,11 @@ class History:
                 steady = {} if event.screw == "throttle" else {**self.steady, "low": 0}
                 return replace(self._changed(event.screw, self.belief.after(event), row), steady=steady)
             case "check" if event.item == SAMPLE_LINE and event.value == TIGHT and self.suspects:
-                return replace(self, belief=_fresh_start(self.belief), suspects=(), settled=(), steady={})
+                fresh = _fresh_start(self.belief)
+                return replace(self, belief=fresh, suspects=(), settled=(), proven=frozenset(), steady={})
             case "check" if event.item == SAMPLE_LINE and event.value != TIGHT:
-                return replace(self, settled=(), steady={})  # what was read meanwhile is no ground for a turn
+                # what was read meanwhile is no ground for a turn
+                return replace(self, settled=(), proven=frozenset(), steady={})
             case "check" if event.item in self.belief.model.facts.pressures:
                 return replace(self, settled=(), steady={}) if _outside(self.belief.model.facts, event) else self
             case "reading":
@@ -139,7 +145,8 @@ class History:
         history = replace(history, belief=belief, suspects=() if comparable else history.suspects)
         if not (comparable or history._shows_settled(belief, event)):
             return history
-        return replace(history, settled=(*history.settled, row), steady={**history.steady, firing: seen + 1})
+        settled, proven = (*history.settled, row), history.proven | {row.number}
+        return replace(history, settled=settled, proven=proven, steady={**history.steady, firing: seen + 1})
 
     def _changed(self, what: str, belief: Belief, row: Row) -> "History":
         return replace(self, belief=belief, changed_s={**self.changed_s, what: row.event.time.timestamp()})

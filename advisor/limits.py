@@ -44,3 +44,8 @@ FUEL_LINE_TOLERANCE_PCT = 0.6
 # Least O2 that a band's upper edge may leave, and that a turn may leave at the rate nobody is looking at, % O2.
 # Own choice: below it CO begins, and a display step or two is rich.
 LEAST_O2_AT_EDGE_PCT = 1.5
+
+# CO that has begun to climb with CO2, though it is not near its limit yet: so many times the CO read at less CO2,
+# and so much, ppm air-free. Own choice: flicker and cross-talk of a sound burner's 10 to 40 ppm stay far below.
+CO_JUMP_TIMES = 3.0
+CO_JUMP_PPM = 100.0

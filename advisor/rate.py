@@ -12,8 +12,8 @@ from dataclasses import dataclass
 from functools import cached_property
 
 from advisor import limits, units
-from advisor.findings import co_standing
 from advisor.model import SCREW_FOR
+from advisor.monoxide import Wall, co_standing, co_wall
 from advisor.regression import Mixture
 from advisor.visit import Visit
 
@@ -134,6 +134,16 @@ class Rate:
         """Whether the latest CO at this rate is so near its limit that richer is out of the question."""
         return bool(co_standing(self.visit, self.firing))
 
+    @cached_property
+    def wall(self) -> Wall | None:
+        """Where CO went over its limit at this rate, if it did."""
+        return co_wall(self.visit, self.firing)
+
+    @property
+    def barred_by_co(self) -> bool:
+        """Whether CO bars the way up: it climbs now, or was over its limit before the band begins."""
+        return self.co_rising or (self.wall is not None and self.wall.co2_pct <= self.band[0] + TINY)
+
     @property
     def too_lean(self) -> bool:
         """Whether the expected true CO2 lies below the band's centre."""
@@ -216,10 +226,17 @@ class Rate:
         before = [event for event in highs if event.time.timestamp() <= seen_s]
         return (highs[-1].co2_pct or 0.0) - ((before or highs[:1])[-1].co2_pct or 0.0)
 
+    def _may_reach(self, co2_pct: float, firing: str, forecast: Mixture) -> bool:
+        """Whether the settled CO2 may well come to this figure (dry volume percent)."""
+        line = float(self.visit.belief.model.scales[firing].straight(co2_pct))
+        return 1 - forecast.below(line) > self.visit.facts.overshoot_chance
+
     def _low_gets_rich(self, throttle_turns_cw: float) -> bool:
-        """Whether this throttle turn may well leave low fire too little O2."""
+        """Whether this throttle turn may well leave low fire too little O2, or take it where its CO was too high."""
         fuel = self.visit.facts.fuel
-        line_pct = fuel.co2_pct(fuel.excess_air_ratio(o2_pct=limits.LEAST_O2_AT_EDGE_PCT))
+        line_pct = float(fuel.co2_pct(fuel.excess_air_ratio(o2_pct=limits.LEAST_O2_AT_EDGE_PCT)))
+        wall = co_wall(self.visit, "low")
+        line_pct = min(line_pct, wall.co2_pct) if wall else line_pct
         line = float(self.visit.belief.model.scales["low"].straight(line_pct))
         (there,) = self.visit.belief.settled_after("low", "throttle", [throttle_turns_cw])
         return 1 - there.below(line) > UNSEEN_RICH_CHANCE
@@ -268,6 +285,8 @@ class Rate:
                 return BLIND
             if self.co_rising:
                 return CLIMBING
+            if self.wall and self._may_reach(self.wall.co2_pct, self.firing, move.forecast):
+                return f"{say_wall(self.wall, self.firing)}: no turn that may go there again."
         if move.chance_past_band > facts.overshoot_chance:
             chance, allowed = percent(move.chance_past_band), percent(facts.overshoot_chance)
             over = "over " if chance == allowed else ""  # rounded, it must not read like a permission
@@ -336,6 +355,12 @@ def gain_at_present(visit: Visit, screw: str, firing: str) -> dict[str, float]:
     factor = slope * belief.model.effects[screw][firing] * belief.model.toward_richer[screw]
     ends = sorted((gain.quantile(0.05) * factor, gain.quantile(0.95) * factor))
     return {"gain_per_turn": gain.mean * factor, "gain_low": ends[0], "gain_high": ends[1]}
+
+
+def say_wall(wall: Wall, firing: str) -> str:
+    """Where CO went over its limit, in words."""
+    seen = f"CO was {wall.co_air_free_ppm:.0f} ppm air-free (row {wall.row}), over its limit"
+    return f"At {wall.co2_pct:.1f} % CO2 at {firing} fire {seen}"
 
 
 def percent(chance: float) -> str:

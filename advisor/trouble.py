@@ -10,8 +10,9 @@ from types import MappingProxyType
 import numpy as np
 
 from advisor import units
-from advisor.events import SCREWS
+from advisor.events import FIRINGS, SCREWS
 from advisor.model import FIRING_FOR
+from advisor.monoxide import co_standing, co_wall
 from advisor.valve import follow
 from advisor.visit import Visit
 
@@ -152,6 +153,7 @@ class WayBack:
     net_turns_cw   net turn made so far, clockwise positive
     turns_cw       turn to make now, clockwise positive, with the slack taken up on the way
     slack_turns    how much more than the net turn that is (0 or more)
+    richer_in_co   whether that would go richer though CO stands: then it is not to be made
     as_found_pct   CO2 first read at this screw's rate before it was turned, dry volume percent; None if not read
     """
 
@@ -160,11 +162,17 @@ class WayBack:
     turns_cw: float
     slack_turns: float
     as_found_pct: float | None
+    richer_in_co: bool = False  # the way back is richer while CO is or was too high
 
     def say(self) -> str:
         """The way back in a sentence."""
         if abs(self.turns_cw) < FINEST_TURNS / 2:
             return f"{self.screw.capitalize()} screw: it is where it was found."
+        if self.richer_in_co:
+            return (
+                f"{self.screw.capitalize()} screw: not back to where it was found, that is richer, and CO stood there. "
+                "Burner off; out of service."
+            )
         slack = f", {units.say_fraction(self.slack_turns)} of it for the slack" if self.slack_turns else ""
         read = ""
         if self.as_found_pct is not None:
@@ -196,7 +204,10 @@ def way_back(visit: Visit) -> tuple[WayBack, ...]:
         net = sum(event.turns_cw or 0.0 for event in turns)
         more = abs(wanted) - abs(net) if wanted * net < 0 else abs(wanted)
         slack = more if more > FINEST_TURNS / 2 else 0.0
-        backs.append(WayBack(screw, net, wanted, slack, _as_found_pct(visit, screw, turns[0].time.timestamp())))
+        richer = wanted * belief.model.toward_richer[screw] > 0
+        in_co = richer and any(co_standing(visit, firing) or co_wall(visit, firing) for firing in FIRINGS)
+        as_found = _as_found_pct(visit, screw, turns[0].time.timestamp())
+        backs.append(WayBack(screw, net, wanted, slack, as_found, in_co))
     return tuple(backs)
 
 

@@ -19,9 +19,9 @@ PACKAGE = Path(advisor.__file__).parent
 ORDER = [
     "errors", "units", "lines", "terminal", "fuels", "limits", "events", "prior", "facts", "readings", "stages",
     "told", "figures", "meter", "answers", "valve", "hypotheses", "regression", "model", "response", "history",
-    "visit", "measured", "findings", "rate", "flue", "decision", "progress", "trouble", "rows", "heads", "log", "job",
-    "record", "text", "pages", "plots", "sheet", "options", "entries", "guide", "made_visit", "made_policies",
-    "lessons", "lesson_play", "lesson_words", "lesson_pages", "practise", "prior_file", "study.frames",
+    "visit", "monoxide", "measured", "findings", "rate", "flue", "decision", "progress", "trouble", "rows", "heads",
+    "log", "job", "record", "text", "pages", "plots", "sheet", "options", "entries", "guide", "made_visit",
+    "made_policies", "lessons", "lesson_play", "lesson_words", "lesson_pages", "practise", "prior_file", "study.frames",
     "study.timeline", "study.tables", "study.batch", "study.learn", "study.priors", "study.honesty", "study.collect",
     "study.replay", "study.plots", "study.report", "study", "desk", "cli",
 ]  # fmt: skip

@@ -1,0 +1,80 @@
+"""Carbon monoxide over a whole visit: what stands of it, whether it climbs with CO2, where it passed its limit."""
+
+from typing import NamedTuple
+
+from advisor import readings
+from advisor.events import Event
+from advisor.history import CO_CAUSE, MENDED, Row
+from advisor.limits import CO_JUMP_PPM, CO_JUMP_TIMES
+from advisor.readings import CO_NEAR_SHARE, Finding, co_air_free_ppm, co_limit_ppm
+from advisor.visit import Visit
+
+
+class Wall(NamedTuple):
+    """Where CO went over its limit: CO2 then (dry volume percent), CO (ppm air-free), row of the log."""
+
+    co2_pct: float
+    co_air_free_ppm: float
+    row: int
+
+
+def co_standing(visit: Visit, firing: str) -> list[Finding]:
+    """What stands of CO at a rate: only a settled, undoubted reading with CO at that rate lifts it."""
+    standing: list[Finding] = []
+    for row in visit.of("reading"):
+        if row.event.firing != firing or row.event.co_ppm is None:
+            continue
+        seen = [f for f in readings.judge(visit.facts, row.event) if f.code in ("rich", "high-co", "co-rising")]
+        if seen or row.number in visit.history.proven:
+            standing = seen
+    return standing or _climbing(visit, firing)
+
+
+def co_wall(visit: Visit, firing: str) -> Wall | None:
+    """The least CO2 at which CO was over its limit at this rate in this session; None where it never was.
+
+    A later settled reading at as much CO2 with CO under half the limit lifts it, and so does the check that its cause
+    is mended: CO that is gone at less CO2 comes back with the next turn richer.
+    """
+    facts, wall = visit.facts, None
+    limit, step = co_limit_ppm(facts), facts.display_step_pct / 2
+    for row in _read_with_co(visit, firing):
+        co2, air_free = row.event.co2_pct or 0.0, _air_free(visit, row.event)
+        if air_free > limit and (wall is None or co2 < wall.co2_pct):
+            wall = Wall(co2, air_free, row.number)
+        proven = row.number in visit.history.proven and air_free <= limit * CO_NEAR_SHARE
+        if wall is not None and proven and co2 >= wall.co2_pct - step:
+            wall = None
+    return wall
+
+
+def _climbing(visit: Visit, firing: str) -> list[Finding]:
+    """CO well below its limit that has risen several times over with CO2: the limit is a turn or two away."""
+    rows = [row.event for row in _read_with_co(visit, firing)]
+    if not rows:
+        return []
+    last, now = rows[-1], _air_free(visit, rows[-1])
+    leaner = [event for event in rows if (event.co2_pct or 0.0) < (last.co2_pct or 0.0)]
+    before = min(leaner, key=lambda event: _air_free(visit, event), default=None)
+    if before is None or now <= CO_JUMP_PPM or now < CO_JUMP_TIMES * _air_free(visit, before):
+        return []
+    text = (
+        f"CO at {firing} fire rose from {_air_free(visit, before):.0f} to {now:.0f} ppm air-free while CO2 went from "
+        f"{before.co2_pct:.1f} to {last.co2_pct:.1f} %. No turn richer; look at burner, air and flue."
+    )
+    return [Finding("co-rising", "warn", text)]
+
+
+def _read_with_co(visit: Visit, firing: str) -> list[Row]:
+    """Readings with CO at a rate in this session, since its cause was last said to be mended."""
+    mended = [row.event for row in visit.of("check") if row.event.item == CO_CAUSE and row.event.value == MENDED]
+    since_s = max([visit.session_from_s, *(event.time.timestamp() for event in mended)])
+    return [
+        row
+        for row in visit.of("reading")
+        if row.event.firing == firing and row.event.co_ppm is not None and row.event.time.timestamp() >= since_s
+    ]
+
+
+def _air_free(visit: Visit, reading: Event) -> float:
+    return co_air_free_ppm(visit.facts, reading) or 0.0
