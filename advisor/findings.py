@@ -1,15 +1,30 @@
 """What is wrong, as far as the data of one job can tell. Each finding has one function; `find` runs them all."""
 
 import itertools
+from contextlib import suppress
+from datetime import timedelta
 
 from advisor import readings, units
+from advisor.answers import problem
 from advisor.errors import RangeError
 from advisor.events import FIRINGS, SCREWS, Event
+from advisor.facts import Facts
 from advisor.history import LEAKING, SAMPLE_LINE, checked_pressure, clockwise_item
 from advisor.model import FIRING_FOR
 from advisor.monoxide import co_standing
 from advisor.readings import Finding
-from advisor.stages import INPUT_RATE, PRESSURE, SKIPPED, Stage
+from advisor.stages import (
+    BEFORE,
+    CLOSE,
+    INPUT_RATE,
+    PRESSURE,
+    PRESSURE_DROP,
+    SKIPPED,
+    TEST_POINTS,
+    VALVE,
+    Stage,
+    questions_of,
+)
 from advisor.visit import Visit
 
 SURE = 0.8  # chance from which a fault of a screw is stated
@@ -19,12 +34,14 @@ FEWEST_MOVES_FOR_DEAD = 2
 DRIFT_PCT = 0.3  # more than rounding and flame noise can do
 DRIFT_SPAN_S = 120.0
 STEADY_PCT = 0.1
+ONE_DAY = timedelta(days=1)
 
 
 def find(visit: Visit) -> tuple[Finding, ...]:
     """All findings of the job as it stands, the gravest first."""
     found = [
         *_readings(visit),
+        *_answers(visit),
         *_sample_line(visit),
         *_last_turn(visit),
         *_pressures(visit),
@@ -83,10 +100,21 @@ def _pressures(visit: Visit) -> list[Finding]:
                     "pressure",
                     "halt",
                     f"The {name} is {value:.4g} {unit}; the data plate allows {low:g} to {high:g}. "
-                    "Put the gas supply right first: the valve is not the fault.",
+                    f"Put the gas supply right first: the valve is not the fault.{_meant(visit.facts, checks[-1])}",
                 )
             )
     return found
+
+
+def _meant(facts: Facts, check: Event) -> str:
+    """Which slip would explain a pressure outside its range: the point left out, or the other usual unit."""
+    low, high, unit = facts.pressures[check.item]
+    typed = units.parse_number(check.value, check.item)
+    slips = [(typed / 10, check.unit), *((typed, other) for other in ("mbar", "inH2O") if other != check.unit)]
+    for value, meant in slips:
+        if low <= units.convert_pressure(value, meant, unit) <= high:
+            return f" Or was {value:g} {meant} meant? Then void that row and log it again."
+    return ""
 
 
 def _input_rate(visit: Visit) -> list[Finding]:
@@ -116,6 +144,30 @@ def _sample_line(visit: Visit) -> list[Finding]:
         )
         return [Finding("sample-line", "note", text)]
     return []
+
+
+def _answers(visit: Visit) -> list[Finding]:
+    """A check that does not let the work go on, each by its latest answer, until it is answered right.
+
+    A gas joint found leaking, no CO alarm, an analyser off zero: whoever logged it is not told to light or to turn.
+    """
+    latest = {row.event.item: row.event for row in visit.of("check")}
+    measured_s = [event.time for item, event in latest.items() if item in visit.facts.pressures]
+    found = []
+    for stage in (BEFORE, VALVE, PRESSURE, CLOSE):
+        for question in questions_of(stage, visit.facts):
+            answer = latest.pop(question.item, None)
+            if answer is None or question.item in (SAMPLE_LINE, *visit.facts.pressures):
+                continue
+            if stage is CLOSE and question.item != TEST_POINTS:
+                continue  # not done yet, no danger
+            if question.item == PRESSURE_DROP and any(time > answer.time for time in measured_s):
+                continue  # measured again since
+            with suppress(RangeError):  # what a hand-edited log holds in an answer's place says nothing
+                why = problem(question, answer.value, answer.unit, visit.facts, (answer.time + ONE_DAY).date())
+                if why:
+                    found.append(Finding("not-ready", "halt", f'{why} Then log check "{question.item}" again.'))
+    return found
 
 
 def _last_turn(visit: Visit) -> list[Finding]:

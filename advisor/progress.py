@@ -73,7 +73,9 @@ def follow(visit: Visit, advice: Advice) -> Progress:
     """How every stage of a visit stands; `advice` is what `decision.advise` says of the same visit."""
     halts = [finding.text for finding in advice.findings if finding.severity == "halt"]
     halt = halts[0] if halts else ""
-    both_set = not halt and all(rate.holds and rate.has_as_left for rate in (Rate(visit, f) for f in FIRINGS))
+    # a leak found at the end does not unset the rates
+    unset = any(finding.severity == "halt" and finding.code != "not-ready" for finding in advice.findings)
+    both_set = not unset and all(rate.holds and rate.has_as_left for rate in (Rate(visit, f) for f in FIRINGS))
     skipped = {event.value: event.note for event in _notes(visit, stages.SKIPPED)}
     states: list[StageState] = []
     for stage in STAGES:

@@ -95,6 +95,9 @@ def _off_line(fuel: fuels.Fuel, co2: float, o2: float | None) -> Finding | None:
         return None
     expected = _o2_on_line(fuel, co2)
     seen = f"CO2 {co2:.1f} % with O2 {o2:.1f} % is not {fuel.name}, which would show O2 {expected:.1f} %"
+    if co2 < o2 <= fuel.co2_max_pct and _on_line(fuel, o2, co2):
+        swapped = f"CO2 {o2:.1f} % with O2 {co2:.1f} % would be"
+        return Finding("off-line", "halt", f"{seen}; {swapped}. Swapped? Then void it and log it the right way round.")
     for other in fuels.BUILT_IN:
         if other.name != fuel.name and co2 < other.co2_max_pct and _on_line(other, co2, o2):
             return Finding(
