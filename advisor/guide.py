@@ -137,7 +137,8 @@ class Guide:
         if question.item == stages.PRESSURE_DROP:
             self._say(measured.say_drop(visit))
         typed = self._ask(_prompt(question, usual, visit), question.why)
-        if not typed and not usual and question.optional:
+        asked_again = self.progress.current is not None and self.progress.current.state == "blocked"
+        if not typed and not usual and question.optional and not asked_again:
             self._note("left out", item=stages.LEFT_OUT, value=question.item)
             return
         if not typed and not usual:
@@ -170,7 +171,7 @@ class Guide:
         visit = self.job.visit(self._moment())
         if item == stages.CALIBRATED:
             self._say(measured.say_calibration((row.event for row in visit.rows), visit.at.date()))
-        if item == stages.INPUT_RATE:
+        if item == stages.INPUT_RATE and measured.input_rate_side(visit) in ("", "inside"):  # else it is asked again
             self._say(measured.say_input_rate(visit))
         if item == stages.AIR_C:
             flue = measured.flue_at(visit, visit.firing or "")

@@ -17,10 +17,10 @@ from advisor.events import FIRINGS, SCREWS, Event
 from advisor.facts import Facts
 from advisor.figures import calibration_age_days
 from advisor.flue import DOUBTED, ON_THE_WAY, SETTLED, RateRecord, rate_record
-from advisor.history import Row, checked_pressure
+from advisor.history import SAMPLE_LINE, Row, checked_pressure
 from advisor.job import Job, Response
 from advisor.model import SCREW_FOR
-from advisor.progress import Progress, StageState
+from advisor.progress import Progress, StageState, Wrong
 from advisor.rate import Rate, percent
 from advisor.readings import Finding, usable
 from advisor.trouble import way_back
@@ -147,14 +147,14 @@ def record_of(job: Job) -> Record:
     """The record of a job as of its last row."""
     at = max((event.time for event in job.events), default=NEVER)
     visit = job.visit(at)
-    seen, states = _replayed(job, visit)
+    advice = advise(visit)
+    steps = progress.follow(visit, advice)
+    seen, states = _replayed(job, visit, steps)
     running = _running(visit.rows)
     turns = tuple(_turn(visit.facts, row, running[row.number]) for row in visit.of("turn"))
     rates = {firing: rate_record(visit, firing, states, running) for firing in FIRINGS}
     standing = {row.number for row in visit.rows}
     checks = visit.of("check")
-    advice = advise(visit)
-    steps = progress.follow(visit, advice)
     missing = _missing(visit, advice, rates, steps)
     told = {row.event.item: row.event.value for row in checks}
     calibrated = _day(told.get(stages.CALIBRATED, ""))
@@ -212,7 +212,7 @@ def _skipped(visit: Visit, steps: Progress) -> tuple[tuple[str, str], ...]:
     return tuple({event.value: event.note for event in notes if event.value not in done}.items())
 
 
-def _replayed(job: Job, visit: Visit) -> tuple[tuple[Seen, ...], dict[int, str]]:
+def _replayed(job: Job, visit: Visit, steps: Progress) -> tuple[tuple[Seen, ...], dict[int, str]]:
     """The findings in the order they came, and the state of every reading, from the visit lived through again."""
     past: list[Seen] = []
     states: dict[int, str] = {}
@@ -231,8 +231,17 @@ def _replayed(job: Job, visit: Visit) -> tuple[tuple[Seen, ...], dict[int, str]]
     for row in visit.of("reading"):
         states.setdefault(row.number, ON_THE_WAY if usable(visit.facts, row.event) else DOUBTED)
     halts = [seen for seen in (*past, *last.values()) if seen.finding.severity == "halt"]
+    for row, why in _wrong(visit, steps):
+        halts.append(Seen(Finding("wrong-answer", "halt", why), row.number, row.event.time, None))
     rest = [seen for severity in ("warn", "note") for seen in last.values() if seen.finding.severity == severity]
     return (*sorted(halts, key=lambda seen: (seen.time, seen.row)), *rest), states
+
+
+def _wrong(visit: Visit, steps: Progress) -> list[Wrong]:
+    """The wrong answers that stand, each once; pressures and sample line are findings of the advice itself."""
+    wrong = {answer.row.number: answer for state in steps.states for answer in state.wrong}
+    found = (*visit.facts.pressures, SAMPLE_LINE)
+    return [answer for answer in wrong.values() if answer.row.event.item not in found]
 
 
 def _same(finding: Finding) -> str:
@@ -305,6 +314,7 @@ def _missing(visit: Visit, advice: Advice, rates: Mapping[str, RateRecord], step
                 chance = percent(Rate(visit, firing).now.chance_in_band)
                 missing.append(f"{firing.capitalize()} fire is not surely in its band: chance {chance}.")
         missing = missing or list(advice.reasons)
+    missing += [answer.why for answer in _wrong(visit, steps)]
     for state in steps.states:
         to_come = state.stage is stages.RECORD and state.state == "open"  # the sheet is made in this stage
         if not (state.over or state.stage.sets or to_come or state.reason in missing):

@@ -178,6 +178,7 @@ _METER = (
         "kW",
         optional=True,
         needs=HEATING_VALUE,
+        stop="Time it again; then look at heating value, gas at the meter, working pressure and injector.",
     ),
 )
 PROOF_AT_RATE = {"high": (_FLUE_C, _AIR_C, *_METER), "low": (_FLUE_C, _AIR_C)}  # after the reading with the cover on

@@ -216,6 +216,32 @@ def test_in_service_is_refused_where_proof_is_missing() -> None:
     assert "Skipped  proof: no cover on site" in desk.text
 
 
+def test_in_service_is_refused_after_a_stop_that_was_skipped_past() -> None:
+    """The answer that was wrong is named at the end, though its stage was skipped."""
+    desk = Desk(boiler())
+    desk.instead = {"Is that drop": ["no", "skip"], "Why is 'gas pressure' skipped": ["in a hurry"],
+                    "The appliance is left": ["in service", "out"]}  # fmt: skip
+    walked(desk)
+    said = " ".join(desk.text.split())
+    assert "STOP. pressure drop: no." in said
+    assert "'gas pressure' has a wrong answer, so it can't be logged as in service: pressure drop: no." in said
+    assert [row for row in what_was_logged() if "appliance left" in row] == ["check appliance left out of service"]
+
+
+def test_an_input_rate_off_the_data_plate_is_asked_again_at_once() -> None:
+    """A tenth of the data plate: a stop, Enter does not leave it out, `back` strikes it; timed right it goes on."""
+    desk = Desk(boiler())
+    desk.instead = {"Only this boiler": ["0.1 m3 1120", "", "0.1 m3 1125", "back"]}
+    walked(desk)
+    said = " ".join(desk.text.split())
+    assert "STOP. input rate 3.54 kW: the data plate allows 33 to 37 kW. Time it again;" in said
+    assert "Enter alone is no answer here." in said
+    assert [row.split()[3] for row in what_was_logged() if row.startswith("check input rate ") and "range" not in row][
+        -1
+    ] == "35.4"
+    assert said.endswith("the appliance is left in service.")
+
+
 def test_a_skip_without_a_reason_is_none() -> None:
     """Enter at the reason leaves the stage as it is."""
     desk = Leaves("CO2", boiler=boiler())

@@ -297,6 +297,30 @@ def test_a_skipped_stage_and_an_open_one_are_told() -> None:
     assert any(sentence.startswith("Stage 'close up' is not done") for sentence in record.missing)
 
 
+def test_a_wrong_answer_that_was_skipped_past_is_a_finding_and_missing() -> None:
+    """A skip of its stage does not take it off the record."""
+    clock = Clock()
+    clock.job.check(stages.PRESSURE_DROP, "no", at=clock.after(5))
+    clock.job.note("in a hurry", item=stages.SKIPPED, value="gas pressure", at=clock.after(5))
+    record = clock.record()
+    assert [(s.finding.severity, s.row, s.headline) for s in record.seen] == [("halt", 1, "pressure drop: no.")]
+    assert record.seen[0].finding.text in record.missing
+    clock.job.check(stages.PRESSURE_DROP, "yes", at=clock.after(5))
+    assert clock.record().seen == ()
+
+
+def test_an_input_rate_off_the_data_plate_is_missing() -> None:
+    """Outside the data plate at high fire: not finished, whatever the flue says; the plate says nothing of low fire."""
+    clock = Clock(input_rate=(33.0, 37.0, "kW"))
+    clock.run_at("high")
+    clock.job.check(stages.INPUT_RATE, 3.44, "kW", at=clock.after(5))
+    assert any(sentence.startswith("input rate 3.44 kW: the data plate") for sentence in clock.record().missing)
+    clock.job.check(stages.INPUT_RATE, 35.0, "kW", at=clock.after(5))
+    clock.run_at("low")
+    clock.job.check(stages.INPUT_RATE, 7.0, "kW", at=clock.after(5))
+    assert not any("input rate" in sentence for sentence in clock.record().missing)
+
+
 def test_an_appliance_left_in_service_without_proof_is_told() -> None:
     """ "In service" on a job that is not proved stands on the record as what is wrong with it."""
     clock = Clock()
