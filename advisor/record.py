@@ -36,6 +36,7 @@ class Supply:
     """A gas pressure or the input: its latest check and the data plate's range, in the data plate's unit.
 
     value, time  None where it was not checked
+    typed        value and unit as typed, where the unit is another; "" otherwise
     plate        low and high; None where the data plate's range was not stated
     """
 
@@ -44,6 +45,7 @@ class Supply:
     plate: tuple[float, float] | None
     value: float | None = None
     time: datetime | None = None
+    typed: str = ""
 
     @property
     def inside(self) -> bool | None:
@@ -79,7 +81,10 @@ class Turn:
 
 @dataclass(frozen=True)
 class Seen:
-    """A finding, the row after which it first stood, and when it was cleared (None: it still stands)."""
+    """A finding, the row after which it first stood, and when it was cleared (None: it still stands).
+
+    finding   in its latest words while it stands; in those of its row once it was cleared
+    """
 
     finding: Finding
     row: int
@@ -88,8 +93,9 @@ class Seen:
 
     @property
     def headline(self) -> str:
-        """Its first sentence: what was seen, without what to do."""
-        return self.finding.text.split(". ")[0].rstrip(".") + "."
+        """Its first sentence: what was seen, without what to do; what was cleared "was" so."""
+        seen = self.finding.text.split(". ")[0].rstrip(".") + "."
+        return seen.replace(" is ", " was ", 1) if self.cleared else seen
 
 
 @dataclass(frozen=True)
@@ -135,6 +141,11 @@ class Record:
     remarks: tuple[Row, ...]
     struck: tuple[Row, ...]
     warnings: tuple[str, ...]
+
+    def clock(self, moment: datetime, *, seconds: bool = False) -> str:
+        """The time of day, with the month and day where the visit took more than one."""
+        one_day = self.began is None or self.ended is None or self.began.date() == self.ended.date()
+        return f"{moment:{'%H:%M:%S' if seconds and one_day else '%H:%M' if one_day else '%m-%d %H:%M'}}"
 
     def read_since_turned(self, screw: str) -> bool:
         """Whether a settled reading at its own rate has shown anything of what this screw does."""
@@ -217,13 +228,16 @@ def _replayed(job: Job, visit: Visit, steps: Progress) -> tuple[tuple[Seen, ...]
     past: list[Seen] = []
     states: dict[int, str] = {}
     last: dict[str, Seen] = {}
+    first: dict[str, Finding] = {}
     for row in visit.rows:
         then = job.visit(row.event.time)
         findings = {_same(finding): finding for finding in advise(then).findings}
         for key, finding in findings.items():
+            if key not in last:
+                first[key] = finding
             last[key] = replace(last.get(key, Seen(finding, row.number, row.event.time, None)), finding=finding)
         for key in [key for key in last if key not in findings]:
-            past.append(replace(last.pop(key), cleared=row.event.time))
+            past.append(replace(last.pop(key), finding=first[key], cleared=row.event.time))
         for settled in then.history.settled:
             states[settled.number] = SETTLED
         for suspect in then.history.suspects:
@@ -280,7 +294,7 @@ def _pressure(visit: Visit, name: str) -> Supply:
         if row.event.item == name:
             with suppress(RangeError):  # one that can't be read is a finding
                 value = checked_pressure(visit.facts, row.event)
-                return Supply(name, unit, (low, high), value, row.event.time)
+                return Supply(name, unit, (low, high), value, row.event.time, _typed(row.event, unit))
             break
     return Supply(name, unit, (low, high))
 
@@ -296,8 +310,13 @@ def _input(visit: Visit, running: Mapping[int, str | None]) -> list[Supply]:
                 plate = (low, high) if visit.facts.input_rate and firing == "high" else None
                 value_kw = measured.input_kw(units.parse_number(event.value, event.item), event.unit)
                 value = value_kw / units.power_kw(1.0, unit)
-                found[firing] = Supply(f"input at {firing} fire", unit, plate, value, event.time)
+                typed = _typed(event, unit)
+                found[firing] = Supply(f"input at {firing} fire", unit, plate, value, event.time, typed)
     return list(found.values())
+
+
+def _typed(event: Event, unit: str) -> str:
+    return f"{event.value} {event.unit}" if event.unit not in ("", unit) else ""
 
 
 # ---- what is missing, what the screws did

@@ -422,7 +422,8 @@ def test_every_stage_has_its_caution_and_every_question_its_why() -> None:
     """Short, once, and with a reason behind `?`."""
     cautions = [stage.caution for stage in STAGES]
     assert len(set(cautions)) == len(STAGES)
-    assert all(20 < len(caution) < 160 for caution in cautions)
+    assert all(20 < len(caution) < 240 for caution in cautions)
+    assert "joints tested again under gas, probe in the flue, CO watched from the first second" in PRESSURE.caution
     for question in stages.QUESTIONS:
         assert question.why, question.item
         assert len(question.asks) < 90, question.item
