@@ -157,7 +157,7 @@ class Guide:
         """Input rate in kW from the dial's time, and how it came about."""
         heating_value = visit.facts.heating_value
         if heating_value is None:
-            raise RangeError("the heating value in the log can't be read: void that row and give it again")
+            raise RangeError("no heating value that can be read is in the log: log that check, then time the meter")
         told = [row.event.value for row in visit.of("check") if row.event.item == stages.METER_GAS]
         factor = meter.reference_factor_of(told[-1]) if told else 1.0
         kw = meter.timed_input_kw(typed, heating_value, factor)

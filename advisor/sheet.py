@@ -290,7 +290,10 @@ def _visit(pages: Pages, record: Record, start: datetime, end: datetime) -> None
         fontsize=plots.SMALL, frameon=False, borderaxespad=0.0, borderpad=0.2,
     )  # fmt: skip
     pages.down -= LEGEND_PT
-    pages.text("Dash-dot line: change of firing rate. Letter in a box: the stop with that letter under Findings.", 6.5)
+    letters = (
+        " Letter in a box: the stop with that letter under Findings." if any(plots.finding_letters(record)) else ""
+    )
+    pages.text(f"Dash-dot line: change of firing rate.{letters}", 6.5)
 
 
 def _responses(pages: Pages, record: Record) -> None:

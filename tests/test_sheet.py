@@ -259,7 +259,10 @@ def test_a_visit_over_two_days_gives_the_day_with_every_time() -> None:
 
 
 def test_the_picture_says_what_its_lines_and_letters_are() -> None:
-    """One line under it."""
+    """One line under it; no word of letters where there are none."""
+    said = page_text(sheet.picture_of(record("whole_visit"), "visit.csv"))
+    assert "Dash-dot line: change of firing rate." in said
+    assert "Letter in a box" not in said
     said = page_text(sheet.picture_of(record("reversed_screw"), "visit.csv"))
     assert "Dash-dot line: change of firing rate. Letter in a box: the stop with that letter under Findings." in said
 
