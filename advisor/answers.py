@@ -7,7 +7,7 @@ from datetime import date, timedelta
 from advisor import units
 from advisor.errors import RangeError
 from advisor.facts import Facts
-from advisor.stages import CLEAN_AIR_CO_PPM, CLEAN_AIR_O2_PCT, Question
+from advisor.stages import CLEAN_AIR_CO_PPM, CLEAN_AIR_O2_PCT, INPUT_RATE, Question
 
 _CLEAN_AIR = {"clean air O2": CLEAN_AIR_O2_PCT, "clean air CO": CLEAN_AIR_CO_PPM}
 _LIMITS = re.compile(r"([\d.]+)\s*(?::|-|\u2013|\bto\b|\s)\s*([\d.]+)\s*([A-Za-z].*)?")
@@ -22,6 +22,10 @@ def problem(question: Question, value: str, unit: str, facts: Facts, today: date
     elif question.item in facts.pressures:
         low, high, plate_unit = facts.pressures[question.item]
         if not low <= units.convert_pressure(float(value), unit, plate_unit) <= high:
+            why = f"{question.item} {value} {unit}: the data plate allows {low:g} to {high:g} {plate_unit}."
+    elif question.item == INPUT_RATE and facts.input_rate:
+        low, high, plate_unit = facts.input_rate
+        if not units.power_kw(low, plate_unit) <= float(value) <= units.power_kw(high, plate_unit):
             why = f"{question.item} {value} {unit}: the data plate allows {low:g} to {high:g} {plate_unit}."
     elif question.item in _CLEAN_AIR:
         low, high = _CLEAN_AIR[question.item]

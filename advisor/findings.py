@@ -20,8 +20,10 @@ from advisor.stages import (
     PRESSURE,
     PRESSURE_DROP,
     SKIPPED,
+    STANDING,
     TEST_POINTS,
     VALVE,
+    WORKING,
     Stage,
     questions_of,
 )
@@ -35,6 +37,9 @@ DRIFT_PCT = 0.3  # more than rounding and flame noise can do
 DRIFT_SPAN_S = 120.0
 STEADY_PCT = 0.1
 ONE_DAY = timedelta(days=1)
+# checks whose wrong answer stops the work; not what is only due at the end; the sample line has its own finding
+STOPPING = {question.item for stage in (BEFORE, VALVE, PRESSURE) for question in stage.questions} | {TEST_POINTS}
+STOPPING -= {SAMPLE_LINE, STANDING, WORKING}
 
 
 def find(visit: Visit) -> tuple[Finding, ...]:
@@ -157,10 +162,8 @@ def _answers(visit: Visit) -> list[Finding]:
     for stage in (BEFORE, VALVE, PRESSURE, CLOSE):
         for question in questions_of(stage, visit.facts):
             answer = latest.pop(question.item, None)
-            if answer is None or question.item in (SAMPLE_LINE, *visit.facts.pressures):
+            if answer is None or question.item not in STOPPING:
                 continue
-            if stage is CLOSE and question.item != TEST_POINTS:
-                continue  # not done yet, no danger
             if question.item == PRESSURE_DROP and any(time > answer.time for time in measured_s):
                 continue  # measured again since
             with suppress(RangeError):  # what a hand-edited log holds in an answer's place says nothing

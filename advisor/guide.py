@@ -9,7 +9,6 @@ from collections.abc import Callable
 from datetime import datetime
 from math import ceil
 from pathlib import Path
-from typing import TypeVar
 
 from advisor import answers, fuels, measured, meter, options, stages, text, units
 from advisor.decision import Advice
@@ -20,13 +19,13 @@ from advisor.history import clockwise_item
 from advisor.job import Job
 from advisor.lines import labelled, listed
 from advisor.progress import Progress, StageState
-from advisor.stages import STAGES, Question, Stage
+from advisor.stages import HIGH, LOW, STAGES, Question, Stage
 from advisor.terminal import PROMPT_WIDTH, Stop, Terminal
 from advisor.visit import Visit
 
 HELP = "Enter takes what is offered; ? says why; back, skip, stop and note WORDS do what they say."
+ODD_TURN = ("large-turn", "wrong-rate")  # findings of a turn that are said before its wait
 CHANGED = "The log has grown meanwhile: another terminal? Nothing was logged. See what it asks now."
-Parsed = TypeVar("Parsed")
 
 
 class AskAnew(Exception):  # noqa: N818 - no error: the log, or what is known, has changed
@@ -69,7 +68,7 @@ class Guide:
         if state is None or state.step is None:
             self._say_over(self.progress)
             return False
-        self._announce(state)
+        self._announce(state, advice)
         try:
             if state.step.question:
                 self._question(state.step.question, visit)
@@ -88,42 +87,42 @@ class Guide:
     def _open(self) -> None:
         self._say(f"{self.path} is not there yet. Three answers from the maker's instructions start it.")
         known = ", ".join(fuel.name for fuel in fuels.BUILT_IN)
-        while True:
-            fuel = self._until(f"Fuel ({known})", lambda typed: fuels.by_name(typed).name)
-            high, low = (
-                self._until(
-                    f"CO2 band at {firing} fire, %, such as 9.0:9.4",
-                    lambda typed: answers.parse_limits(typed, "band", with_unit=False)[:2],
-                )
-                for firing in FIRINGS
-            )
+        asks = [f"Fuel ({known})", *(f"CO2 band at {firing} fire, %, such as 9.0:9.4" for firing in FIRINGS)]
+        told: list[str] = []  # as typed, each of them read already
+        while not self.path.exists():
+            typed = self.terminal.ask(asks[len(told)] if len(told) < len(asks) else _read_back(told))
+            low = typed.lower()
             try:
-                Job.create(self.path, fuel=fuel, bands={"high": high, "low": low})
-                return
+                if low == "stop":
+                    raise Stop
+                if low == "?":
+                    self._say("It is in the maker's instructions for this model, fuel and altitude; none is built in.")
+                elif low == "back":
+                    if not told:
+                        self._say("There is nothing to go back to.")
+                    del told[-1:]
+                elif len(told) < len(asks):
+                    (_parse_band if told else fuels.by_name)(typed)
+                    told.append(typed)
+                elif low in ("", "y", "yes"):
+                    bands = dict(zip(FIRINGS, map(_parse_band, told[1:]), strict=True))
+                    Job.create(self.path, fuel=fuels.by_name(told[0]).name, bands=bands)
+                else:
+                    self._say("Enter where it is right; back asks the last one again.")
             except RangeError as error:
                 self._say(str(error))
-
-    def _until(self, question: str, parse: Callable[[str], Parsed]) -> Parsed:
-        while True:
-            typed = self.terminal.ask(question)
-            if typed.lower() == "stop":
-                raise Stop
-            if typed == "?":
-                self._say("It is in the maker's instructions for this model, fuel and altitude; nothing is built in.")
-                continue
-            try:
-                return parse(typed)
-            except AdvisorError as error:
-                self._say(str(error))
+                told = told if len(told) < len(asks) else []
 
     # ---- questions
 
-    def _announce(self, state: StageState) -> None:
+    def _announce(self, state: StageState, advice: Advice) -> None:
         """The stage where it begins, its caution once, and what blocks it."""
         stage = state.stage
         if stage is not self._stage:
             self._stage, self._shown = stage, ""
-            self._say(f"\nStage {STAGES.index(stage) + 1} of {len(STAGES)}, {stage.name}: {stage.does}.")
+            high_first = stage is LOW and advice.firing == "high" and self.progress.of(HIGH).state == "skipped"
+            does = "high fire comes first, though it was skipped" if high_first else stage.does
+            self._say(f"\nStage {STAGES.index(stage) + 1} of {len(STAGES)}, {stage.name}: {does}.")
             if stage.name not in self._cautioned:
                 self._cautioned.add(stage.name)
                 self.terminal.say("\n".join(labelled("Caution", stage.caution)))
@@ -137,7 +136,8 @@ class Guide:
         if question.item == stages.PRESSURE_DROP:
             self._say(measured.say_drop(visit))
         typed = self._ask(_prompt(question, usual, visit), question.why)
-        if not typed and not usual and question.optional:
+        asked_again = self.progress.current is not None and self.progress.current.state == "blocked"
+        if not typed and not usual and question.optional and not asked_again:
             self._note("left out", item=stages.LEFT_OUT, value=question.item)
             return
         if not typed and not usual:
@@ -157,7 +157,7 @@ class Guide:
         """Input rate in kW from the dial's time, and how it came about."""
         heating_value = visit.facts.heating_value
         if heating_value is None:
-            raise RangeError("the heating value in the log can't be read: void that row and give it again")
+            raise RangeError("no heating value that can be read is in the log: log that check, then time the meter")
         told = [row.event.value for row in visit.of("check") if row.event.item == stages.METER_GAS]
         factor = meter.reference_factor_of(told[-1]) if told else 1.0
         kw = meter.timed_input_kw(typed, heating_value, factor)
@@ -170,7 +170,7 @@ class Guide:
         visit = self.job.visit(self._moment())
         if item == stages.CALIBRATED:
             self._say(measured.say_calibration((row.event for row in visit.rows), visit.at.date()))
-        if item == stages.INPUT_RATE:
+        if item == stages.INPUT_RATE and measured.input_rate_side(visit) in ("", "inside"):  # else it is asked again
             self._say(measured.say_input_rate(visit))
         if item == stages.AIR_C:
             flue = measured.flue_at(visit, visit.firing or "")
@@ -242,6 +242,21 @@ class Guide:
             self.terminal.say(text.say_verdict(self.job.may(*turn, at=self._moment())))
         else:
             self._enter(parse_entry(typed, advice, firing))
+            self._say_odd_turn(advice)
+
+    def _say_odd_turn(self, advice: Advice) -> None:
+        """What is odd about the turn that was logged just now, before the wait for it begins."""
+        turn = self.job.events[-1]
+        if turn.event != "turn":
+            return
+        if turn.screw == advice.screw and (turn.turns_cw or 0.0) * (advice.turns_cw or 0.0) < 0:
+            self._say(
+                f"That is the other way than advised: {turn.screw} screw {units.say_turn(advice.turns_cw or 0.0)}. "
+                "If it was made so, wait; if not, cut the wait short and type back."
+            )
+        for finding in self.job.findings(self._moment()):
+            if finding.code in ODD_TURN:
+                self._say(finding.text)
 
     # ---- what can be typed anywhere
 
@@ -321,6 +336,19 @@ class Guide:
         skipped = [f"{state.stage.name}: {state.reason}" for state in progress.states if state.state == "skipped"]
         if skipped:
             self.terminal.say("\n".join(listed("Skipped", skipped)))
+
+
+def _parse_band(typed: str) -> tuple[float, float]:
+    return answers.parse_limits(typed, "band", with_unit=False)[:2]
+
+
+def _read_back(told: list[str]) -> str:
+    """Fuel and bands as they were understood."""
+    bands = (
+        f"{low:g} to {high:g} % at {firing} fire"
+        for firing, (low, high) in zip(FIRINGS, map(_parse_band, told[1:]), strict=True)
+    )
+    return f"Read back: {fuels.by_name(told[0]).name}, CO2 {', '.join(bands)}\n(Enter: right; back)"
 
 
 def _prompt(question: Question, usual: str, visit: Visit) -> str:

@@ -8,6 +8,7 @@ from advisor.decision import Advice
 from advisor.errors import RangeError
 from advisor.events import FIRINGS, Event
 from advisor.facts import Facts
+from advisor.history import Row
 from advisor.rate import TINY, Rate
 from advisor.stages import BOTH, CLOSE, HIGH, LOW, OUTCOME, PROOF, RECORD, STAGES, Question, Stage
 from advisor.visit import Visit
@@ -27,18 +28,27 @@ class Step(NamedTuple):
     firing: str | None = None
 
 
+class Wrong(NamedTuple):
+    """An answer that does not let the visit go on, and why; it stands until the same thing is answered rightly."""
+
+    row: Row
+    why: str
+
+
 class StageState(NamedTuple):
     """How one stage stands.
 
     state   one of STATES; `blocked` stands for an answer or a stop that does not let the visit go on
     reason  why it is blocked or skipped; "" otherwise
     step    what it asks next; None where it is done or skipped
+    wrong   the wrong answers that stand in it, skipped or not; none in the record, which is of paper
     """
 
     stage: Stage
     state: str
     reason: str = ""
     step: Step | None = None
+    wrong: tuple[Wrong, ...] = ()
 
     @property
     def over(self) -> bool:
@@ -86,7 +96,7 @@ def follow(visit: Visit, advice: Advice) -> Progress:
         )
         if state.state != "done" and stage.name in skipped:
             state = StageState(stage, "skipped", skipped[stage.name])
-        states.append(state)
+        states.append(state._replace(wrong=_wrong(visit, stage)))
     ran = visit.firing is not None
     first = STAGES.index(HIGH) if ran else 0
     working = next((state for state in states[first:] if not state.over), None)
@@ -143,9 +153,39 @@ def _asking(stage: Stage, visit: Visit, halt: str, barred: str) -> StageState:
         else:
             return StageState(stage, "done")
         step = Step(question)
-    answer = _latest(visit, question.item, _counts_from_s(visit, stage, question.item))
-    why = _blocks(question, answer, visit.facts) if answer else ""
+    if question.item == stages.INPUT_RATE:
+        off = _off_plate(visit)
+        why = off.why if off else ""
+    else:
+        answer = _latest(visit, question.item, _counts_from_s(visit, stage, question.item))
+        why = _blocks(question, answer, visit.facts) if answer else ""
     return StageState(stage, "blocked" if why else "open", why, step)
+
+
+def _wrong(visit: Visit, stage: Stage) -> tuple[Wrong, ...]:
+    """The answers of a stage that do not let the visit go on; what was answered last counts, however old."""
+    if stage is RECORD:
+        return ()
+    latest = {row.event.item: row for row in visit.of("check")}
+    wrong = [
+        Wrong(row, _blocks(question, row.event, visit.facts))
+        for question in stages.questions_of(stage, visit.facts)
+        if (row := latest.get(question.item))
+    ]
+    off = _off_plate(visit) if stage is PROOF else None
+    return tuple(answer for answer in (*wrong, *([off] if off else [])) if answer.why)
+
+
+def _off_plate(visit: Visit) -> Wrong | None:
+    """An input rate that lies outside the data plate, which is that of high fire; the latest that was timed there."""
+    question = next(asked for asked in stages.PROOF_AT_RATE["high"] if asked.item == stages.INPUT_RATE)
+    running, latest = None, None
+    for row in visit.rows:
+        running = row.event.firing or running
+        if row.event.event == "check" and row.event.item == question.item and running == "high":
+            latest = row
+    why = _blocks(question, latest.event, visit.facts) if latest else ""
+    return Wrong(latest, why) if latest and why else None
 
 
 def answered(visit: Visit, stage: Stage, question: Question) -> Event | None:
@@ -198,6 +238,7 @@ def _proof_step(visit: Visit) -> Step | None:
         for row in visit.history.settled
         if row.event.time.timestamp() > since_s and row.event.co_ppm is not None
     ]
+    off_plate = _off_plate(visit) is not None
     first = (proved or [visit.firing])[0] or "high"
     for firing in (first, "low" if first == "high" else "high"):
         if firing not in proved:
@@ -205,8 +246,11 @@ def _proof_step(visit: Visit) -> Step | None:
         if visit.firing == firing:
             told, left_out = _told_at(visit, firing, since_s)
             for question in stages.PROOF_AT_RATE[firing]:
-                if question.item not in told | left_out and question.needs not in left_out:
+                again = question.item == stages.INPUT_RATE and off_plate
+                if again or (question.item not in told | left_out and question.needs not in left_out):
                     return Step(question)
+    if off_plate:
+        return Step(firing="high")
     tight = _latest(visit, line.item, since_s)
     return None if tight and tight.value in line.passes else Step(line)
 
@@ -230,6 +274,8 @@ def _barred(states: list[StageState], halt: str) -> str:
     if halt:
         return f"A stop stands, so it can't be logged as in service: {halt}"
     for state in states:
+        if state.wrong:
+            return f"'{state.stage.name}' has a wrong answer, so it can't be logged as in service: {state.wrong[0].why}"
         if state.stage in (BOTH, PROOF, CLOSE) and state.state != "done":
             why = f"was skipped ({state.reason})" if state.state == "skipped" else "is not done"
             return f"'{state.stage.name}' {why}, so it can't be logged as in service: {state.stage.blocks}."

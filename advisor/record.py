@@ -16,11 +16,12 @@ from advisor.errors import RangeError
 from advisor.events import FIRINGS, SCREWS, Event
 from advisor.facts import Facts
 from advisor.figures import calibration_age_days
+from advisor.findings import STOPPING
 from advisor.flue import DOUBTED, ON_THE_WAY, SETTLED, RateRecord, rate_record
-from advisor.history import Row, checked_pressure
+from advisor.history import SAMPLE_LINE, Row, checked_pressure
 from advisor.job import Job, Response
 from advisor.model import SCREW_FOR
-from advisor.progress import Progress, StageState
+from advisor.progress import Progress, StageState, Wrong
 from advisor.rate import Rate, percent
 from advisor.readings import Finding, usable
 from advisor.trouble import way_back
@@ -36,6 +37,7 @@ class Supply:
     """A gas pressure or the input: its latest check and the data plate's range, in the data plate's unit.
 
     value, time  None where it was not checked
+    typed        value and unit as typed, where the unit is another; "" otherwise
     plate        low and high; None where the data plate's range was not stated
     """
 
@@ -44,6 +46,7 @@ class Supply:
     plate: tuple[float, float] | None
     value: float | None = None
     time: datetime | None = None
+    typed: str = ""
 
     @property
     def inside(self) -> bool | None:
@@ -79,7 +82,10 @@ class Turn:
 
 @dataclass(frozen=True)
 class Seen:
-    """A finding, the row after which it first stood, and when it was cleared (None: it still stands)."""
+    """A finding, the row after which it first stood, and when it was cleared (None: it still stands).
+
+    finding   in its latest words while it stands; in those of its row once it was cleared
+    """
 
     finding: Finding
     row: int
@@ -88,8 +94,9 @@ class Seen:
 
     @property
     def headline(self) -> str:
-        """Its first sentence: what was seen, without what to do."""
-        return self.finding.text.split(". ")[0].rstrip(".") + "."
+        """Its first sentence: what was seen, without what to do; what was cleared "was" so."""
+        seen = self.finding.text.split(". ")[0].rstrip(".") + "."
+        return seen.replace(" is ", " was ", 1) if self.cleared else seen
 
 
 @dataclass(frozen=True)
@@ -136,6 +143,11 @@ class Record:
     struck: tuple[Row, ...]
     warnings: tuple[str, ...]
 
+    def clock(self, moment: datetime, *, seconds: bool = False) -> str:
+        """The time of day, with the month and day where the visit took more than one."""
+        one_day = self.began is None or self.ended is None or self.began.date() == self.ended.date()
+        return f"{moment:{'%H:%M:%S' if seconds and one_day else '%H:%M' if one_day else '%m-%d %H:%M'}}"
+
     def read_since_turned(self, screw: str) -> bool:
         """Whether a settled reading at its own rate has shown anything of what this screw does."""
         turned = [turn.time for turn in self.turns if turn.screw == screw]
@@ -147,14 +159,14 @@ def record_of(job: Job) -> Record:
     """The record of a job as of its last row."""
     at = max((event.time for event in job.events), default=NEVER)
     visit = job.visit(at)
-    seen, states = _replayed(job, visit)
+    advice = advise(visit)
+    steps = progress.follow(visit, advice)
+    seen, states = _replayed(job, visit, steps)
     running = _running(visit.rows)
     turns = tuple(_turn(visit.facts, row, running[row.number]) for row in visit.of("turn"))
     rates = {firing: rate_record(visit, firing, states, running) for firing in FIRINGS}
     standing = {row.number for row in visit.rows}
     checks = visit.of("check")
-    advice = advise(visit)
-    steps = progress.follow(visit, advice)
     missing = _missing(visit, advice, rates, steps)
     told = {row.event.item: row.event.value for row in checks}
     calibrated = _day(told.get(stages.CALIBRATED, ""))
@@ -212,18 +224,21 @@ def _skipped(visit: Visit, steps: Progress) -> tuple[tuple[str, str], ...]:
     return tuple({event.value: event.note for event in notes if event.value not in done}.items())
 
 
-def _replayed(job: Job, visit: Visit) -> tuple[tuple[Seen, ...], dict[int, str]]:
+def _replayed(job: Job, visit: Visit, steps: Progress) -> tuple[tuple[Seen, ...], dict[int, str]]:
     """The findings in the order they came, and the state of every reading, from the visit lived through again."""
     past: list[Seen] = []
     states: dict[int, str] = {}
     last: dict[str, Seen] = {}
+    first: dict[str, Finding] = {}
     for row in visit.rows:
         then = job.visit(row.event.time)
         findings = {_same(finding): finding for finding in advise(then).findings}
         for key, finding in findings.items():
+            if key not in last:
+                first[key] = finding
             last[key] = replace(last.get(key, Seen(finding, row.number, row.event.time, None)), finding=finding)
         for key in [key for key in last if key not in findings]:
-            past.append(replace(last.pop(key), cleared=row.event.time))
+            past.append(replace(last.pop(key), finding=first[key], cleared=row.event.time))
         for settled in then.history.settled:
             states[settled.number] = SETTLED
         for suspect in then.history.suspects:
@@ -231,8 +246,17 @@ def _replayed(job: Job, visit: Visit) -> tuple[tuple[Seen, ...], dict[int, str]]
     for row in visit.of("reading"):
         states.setdefault(row.number, ON_THE_WAY if usable(visit.facts, row.event) else DOUBTED)
     halts = [seen for seen in (*past, *last.values()) if seen.finding.severity == "halt"]
+    for row, why in _wrong(visit, steps):
+        halts.append(Seen(Finding("wrong-answer", "halt", why), row.number, row.event.time, None))
     rest = [seen for severity in ("warn", "note") for seen in last.values() if seen.finding.severity == severity]
     return (*sorted(halts, key=lambda seen: (seen.time, seen.row)), *rest), states
+
+
+def _wrong(visit: Visit, steps: Progress) -> list[Wrong]:
+    """The wrong answers that stand, each once, but for those that are findings of the advice itself."""
+    wrong = {answer.row.number: answer for state in steps.states for answer in state.wrong}
+    found = {*visit.facts.pressures, SAMPLE_LINE, *STOPPING}
+    return [answer for answer in wrong.values() if answer.row.event.item not in found]
 
 
 def _same(finding: Finding) -> str:
@@ -271,7 +295,7 @@ def _pressure(visit: Visit, name: str) -> Supply:
         if row.event.item == name:
             with suppress(RangeError):  # one that can't be read is a finding
                 value = checked_pressure(visit.facts, row.event)
-                return Supply(name, unit, (low, high), value, row.event.time)
+                return Supply(name, unit, (low, high), value, row.event.time, _typed(row.event, unit))
             break
     return Supply(name, unit, (low, high))
 
@@ -287,8 +311,13 @@ def _input(visit: Visit, running: Mapping[int, str | None]) -> list[Supply]:
                 plate = (low, high) if visit.facts.input_rate and firing == "high" else None
                 value_kw = measured.input_kw(units.parse_number(event.value, event.item), event.unit)
                 value = value_kw / units.power_kw(1.0, unit)
-                found[firing] = Supply(f"input at {firing} fire", unit, plate, value, event.time)
+                typed = _typed(event, unit)
+                found[firing] = Supply(f"input at {firing} fire", unit, plate, value, event.time, typed)
     return list(found.values())
+
+
+def _typed(event: Event, unit: str) -> str:
+    return f"{event.value} {event.unit}" if event.unit not in ("", unit) else ""
 
 
 # ---- what is missing, what the screws did
@@ -305,6 +334,7 @@ def _missing(visit: Visit, advice: Advice, rates: Mapping[str, RateRecord], step
                 chance = percent(Rate(visit, firing).now.chance_in_band)
                 missing.append(f"{firing.capitalize()} fire is not surely in its band: chance {chance}.")
         missing = missing or list(advice.reasons)
+    missing += [answer.why for answer in _wrong(visit, steps)]
     for state in steps.states:
         to_come = state.stage is stages.RECORD and state.state == "open"  # the sheet is made in this stage
         if not (state.over or state.stage.sets or to_come or state.reason in missing):

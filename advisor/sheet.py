@@ -189,13 +189,7 @@ def _cells(figure: FlueFigure, rate: RateRecord) -> tuple[str, str, str]:
 
 
 def _when(record: Record, flue: Flue | None) -> str:
-    return _clock(record, flue.time) if flue else NONE
-
-
-def _clock(record: Record, moment: datetime) -> str:
-    """The time of day, with the month and day where the visit took more than one."""
-    one_day = record.began is None or record.ended is None or record.began.date() == record.ended.date()
-    return f"{moment:%H:%M:%S}" if one_day else f"{moment:%m-%d %H:%M}"
+    return record.clock(flue.time, seconds=True) if flue else NONE
 
 
 def _row(flue: Flue | None) -> str:
@@ -212,16 +206,17 @@ def _supply(pages: Pages, record: Record) -> None:
     for supply in record.supply:
         plate = f"data plate {supply.plate[0]:g} to {supply.plate[1]:g} {supply.unit}" if supply.plate else ""
         name = supply.name[:1].upper() + supply.name[1:]
-        pages.row([(name, 0.0, 150.0), (_say_supply(supply), 154.0, 170.0), (plate, 328.0, pages.width - 328)])
+        pages.row([(name, 0.0, 150.0), (_say_supply(record, supply), 154.0, 190.0), (plate, 348.0, pages.width - 348)])
     if record.drop:
         pages.text(record.drop)
 
 
-def _say_supply(supply: Supply) -> str:
+def _say_supply(record: Record, supply: Supply) -> str:
     if supply.value is None or supply.time is None:
         return "NOT CHECKED"
     verdict = {True: ", ok", False: ", OUTSIDE", None: ""}[supply.inside]
-    return f"{supply.value:.4g} {supply.unit} at {supply.time:%H:%M}{verdict}"
+    value = f"{supply.value:.4g} {supply.unit}"
+    return f"{f'{supply.typed} ({value})' if supply.typed else value} at {record.clock(supply.time)}{verdict}"
 
 
 def _turns(pages: Pages, record: Record) -> None:
@@ -234,7 +229,7 @@ def _turns(pages: Pages, record: Record) -> None:
         way = "direction not known" if taken == "unknown" else f"clockwise is {taken}"
         pages.text(f"{screw.capitalize()} screw (set at {FIRING_FOR[screw]} fire; {way}): {words}.")
     pages.space(2)
-    _in_columns(pages, [f"{_clock(record, turn.time)}  {_say_turn_made(turn)}" for turn in record.turns])
+    _in_columns(pages, [f"{record.clock(turn.time, seconds=True)}  {_say_turn_made(turn)}" for turn in record.turns])
     if any(seen.finding.severity == "halt" and not seen.cleared for seen in record.seen):
         for back in record.way_back:
             pages.text(f"To put it back as found: {back}")
@@ -274,7 +269,7 @@ def _pictures(pages: Pages, record: Record) -> None:
     parts = plots.spans(record, plots.most_turns(pages.width - 34))
     for number, (start, end) in enumerate(parts, 1):
         part = f", part {number} of {len(parts)}" if len(parts) > 1 else ""
-        pages.heading(f"CO2 against time{part}", AXES_PT + LANES_PT + CLOCK_PT + LEGEND_PT)
+        pages.heading(f"CO2 against time{part}", AXES_PT + LANES_PT + CLOCK_PT + LEGEND_PT + 10)
         _visit(pages, record, start, end)
     pages.heading("What the screws did: fitted response", RESPONSE_PT + 30)
     _responses(pages, record)
@@ -295,6 +290,8 @@ def _visit(pages: Pages, record: Record, start: datetime, end: datetime) -> None
         fontsize=plots.SMALL, frameon=False, borderaxespad=0.0, borderpad=0.2,
     )  # fmt: skip
     pages.down -= LEGEND_PT
+    boxes = "Letter in a box: the stop with that letter under Findings." if any(plots.finding_letters(record)) else ""
+    pages.text(f"Dash-dot line: change of firing rate. {boxes}", 6.5)
 
 
 def _responses(pages: Pages, record: Record) -> None:
@@ -342,32 +339,33 @@ def _findings(pages: Pages, record: Record) -> None:
     if not record.seen:
         pages.text("No findings.")
     for seen, letter in zip(record.seen, plots.finding_letters(record), strict=True):
-        pages.row([(letter, 0.0, 14.0), (_say_seen(seen), 16.0, pages.width - 16)])
+        pages.row([(letter, 0.0, 14.0), (_say_seen(record, seen), 16.0, pages.width - 16)])
     if not record.skipped:
         pages.text("No stage was skipped.")
     for stage, reason in record.skipped:
         pages.text(f"Skipped: {stage}. Reason: {reason or 'not given'}.")
 
 
-def _say_seen(seen: Seen) -> str:
+def _say_seen(record: Record, seen: Seen) -> str:
     label = SEVERITY[seen.finding.severity]
     if seen.finding.severity != "halt":
         return f"{label}: {seen.finding.text}"
+    since = f"{label} at {record.clock(seen.time)}, row {seen.row}"
     if seen.cleared:
-        return f"{label} at {seen.time:%H:%M}, row {seen.row}, cleared at {seen.cleared:%H:%M}: {seen.headline}"
-    return f"{label} at {seen.time:%H:%M}, row {seen.row}, still stands (see the top): {seen.headline}"
+        return f"{since}, cleared at {record.clock(seen.cleared)}: {seen.headline}"
+    return f"{since}, still stands (see the top): {seen.headline}"
 
 
 def _rest(pages: Pages, record: Record) -> None:
     """Checks, remarks, struck rows and what was odd about the log."""
-    checks = [f"{row.event.time:%H:%M}  {_say_check(row.event)}" for row in record.checks]
+    checks = [f"{record.clock(row.event.time)}  {_say_check(record, row.event)}" for row in record.checks]
     remarks = [
-        f"{row.event.time:%H:%M}, row {row.number}, {say_event(row.event).removeprefix('note: ')}"
+        f"{record.clock(row.event.time)}, row {row.number}, {say_event(row.event).removeprefix('note: ')}"
         for row in record.remarks
     ]
-    struck = [f"row {row.number}, {row.event.time:%H:%M}: {say_event(row.event)}" for row in record.struck]
+    struck = [f"row {row.number}, {record.clock(row.event.time)}: {say_event(row.event)}" for row in record.struck]
     for heading, lines, columns in (
-        ("Checks", checks, 3),
+        ("Checks", checks, 2),
         ("Remarks", remarks, 2),
         ("Rows struck: they do not count", struck, 2),
         ("About the log file", record.warnings, 1),
@@ -377,9 +375,10 @@ def _rest(pages: Pages, record: Record) -> None:
             _in_columns(pages, lines, columns)
 
 
-def _say_check(event: Event) -> str:
+def _say_check(record: Record, event: Event) -> str:
     note = f"; {event.note}" if event.note else ""
-    return f"{event.item}: {event.value} {event.unit}".rstrip() + note
+    question = stages.question_for(event.item, record.facts)
+    return f"{question.named if question else event.item}: {event.value} {event.unit}".rstrip() + note
 
 
 def _sign(pages: Pages) -> None:

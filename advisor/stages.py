@@ -62,6 +62,11 @@ class Question:
     needs: str = ""
     stop: str = ""
 
+    @property
+    def named(self) -> str:
+        """How the record calls it: by its question where a bare yes would say nothing, else by its item."""
+        return self.asks if "yes" in self.choices else self.item[0].upper() + self.item[1:]
+
 
 @dataclass(frozen=True, eq=False)
 class Stage:
@@ -178,6 +183,7 @@ _METER = (
         "kW",
         optional=True,
         needs=HEATING_VALUE,
+        stop="Time it again; then look at heating value, gas at the meter, working pressure and injector.",
     ),
 )
 PROOF_AT_RATE = {"high": (_FLUE_C, _AIR_C, *_METER), "low": (_FLUE_C, _AIR_C)}  # after the reading with the cover on
@@ -228,7 +234,9 @@ VALVE = Stage(
 PRESSURE = Stage(
     "gas pressure",
     "prove the inlet pressure",
-    "Gas at an open test point: no flame, no spark; close it tight after each use.",
+    "Open test point: no flame, no spark; close it tight after each use. To light a valve not yet set: gas on, joints "
+    "tested again under gas, probe in the flue, CO watched from the first second; burner off where CO climbs over its "
+    "limit.",
     (
         Question(PLATE_PRESSURE, "Inlet pressure range on the data plate, such as 17:25 mbar", "It differs by fuel "
                  "and country; nothing is built in. Units: mbar, Pa, hPa, kPa, psi, inH2O.", "pressure range", (), ()),

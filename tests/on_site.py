@@ -19,6 +19,7 @@ ANSWERS = (
     ("Fuel", "natural gas"),
     ("CO2 band at high", "9.0:9.4"),
     ("CO2 band at low", "8.6:9.0"),
+    ("Read back", ""),
     ("Maker's instructions", ""),
     ("Room CO alarm", "y"),
     ("Power off, gas off", "y"),

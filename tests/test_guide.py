@@ -142,7 +142,7 @@ def test_left_at_any_question_it_resumes_at_the_same_one() -> None:
         if "The visit is over" in everywhere.text:
             break
     assert everywhere.text.count("Left. All that was entered is saved") > 50
-    for start, _ in ANSWERS[3:]:
+    for start, _ in ANSWERS[4:]:
         assert any(line.startswith(start) for line in everywhere.printed), start
 
 
@@ -216,6 +216,32 @@ def test_in_service_is_refused_where_proof_is_missing() -> None:
     assert "Skipped  proof: no cover on site" in desk.text
 
 
+def test_in_service_is_refused_after_a_stop_that_was_skipped_past() -> None:
+    """The answer that was wrong is named at the end, though its stage was skipped."""
+    desk = Desk(boiler())
+    desk.instead = {"Safety devices": ["no", "skip"], "Why is 'close up' skipped": ["in a hurry"],
+                    "The appliance is left": ["in service", "out"]}  # fmt: skip
+    walked(desk)
+    said = " ".join(desk.text.split())
+    assert "STOP. safety devices: no." in said
+    assert "'close up' has a wrong answer, so it can't be logged as in service: safety devices: no." in said
+    assert [row for row in what_was_logged() if "appliance left" in row] == ["check appliance left out of service"]
+
+
+def test_an_input_rate_off_the_data_plate_is_asked_again_at_once() -> None:
+    """A tenth of the data plate: a stop, Enter does not leave it out, `back` strikes it; timed right it goes on."""
+    desk = Desk(boiler())
+    desk.instead = {"Only this boiler": ["0.1 m3 1120", "", "0.1 m3 1125", "back"]}
+    walked(desk)
+    said = " ".join(desk.text.split())
+    assert "STOP. input rate 3.54 kW: the data plate allows 33 to 37 kW. Time it again;" in said
+    assert "Enter alone is no answer here." in said
+    assert [row.split()[3] for row in what_was_logged() if row.startswith("check input rate ") and "range" not in row][
+        -1
+    ] == "35.4"
+    assert said.endswith("the appliance is left in service.")
+
+
 def test_a_skip_without_a_reason_is_none() -> None:
     """Enter at the reason leaves the stage as it is."""
     desk = Leaves("CO2", boiler=boiler())
@@ -254,9 +280,60 @@ def test_a_turn_against_the_advice_is_logged_as_it_was_made() -> None:
     desk.at = "never"
     desk.instead = {"What did you turn": ["may 1/4 cw", "1/4 cw"], "At high fire": ["stop"]}
     walked(desk)
+    before_the_wait = " ".join(desk.text[desk.text.index(": 1/4 cw") : desk.text.rindex("Wait ")].split())
+    assert "is 1/4 turn, the cap is 1/8. If it was made, watch CO as it comes; if it is a slip" in before_the_wait
     assert "No: throttle screw 1/4 turn clockwise" in desk.text
     assert job_log.read_log("visit.csv").events[-1].turns_cw == 0.25
     assert "is 1/4 turn, the cap is 1/8" in " ".join(desk.text.split())
+
+
+@pytest.mark.parametrize(("typed", "said"), [("1/48 ccw", True), ("1/48 cw", False), ("offset 1/48 ccw", False)])
+def test_a_turn_the_other_way_than_advised_is_said_before_its_wait(typed: str, said: bool) -> None:
+    """One remark; what was advised with it. The same way, or the other screw, is not remarked on as that."""
+    desk = up_to("What did")
+    desk.instead = {"What did you turn": [typed], "At high fire": ["stop"]}
+    walked(desk)
+    made = desk.text[desk.text.index(f": {typed}") :]
+    remark = " ".join(made[: made.index("Wait ")].split())
+    assert ("That is the other way than advised: throttle screw 1/24 turn clockwise" in remark) == said
+
+
+def test_back_at_the_opening_questions_and_fuel_and_bands_are_read_back() -> None:
+    """A wrong fuel or band is asked again with `back`; nothing is on disk before they were read back."""
+    desk = Leaves("Maker's", boiler=boiler())
+    desk.instead = {
+        "Fuel": ["back", "propane", "natural gas"],
+        "CO2 band at high": ["back", "9:9.4"],
+        "CO2 band at low": ["8.0:9.0", "8.6:9.0"],
+        "Read back: natural gas, CO2 9 to 9.4 % at high fire, 8 to 9 % at low fire\n": ["?", "maybe", "back"],
+        "Read back: natural gas, CO2 9 to 9.4 % at high fire, 8.6 to 9 % at low fire\n": [""],
+    }
+    walked(desk)
+    assert "There is nothing to go back to." in desk.text
+    assert "Enter where it is right; back asks the last one again." in desk.text
+    facts = Job.load("visit.csv").facts
+    assert (facts.fuel.name, dict(facts.bands)) == ("natural gas", {"high": (9.0, 9.4), "low": (8.6, 9.0)})
+    assert all(not left for left in desk.instead.values())
+
+
+def test_left_at_the_read_back_no_log_is_started() -> None:
+    """`stop` there leaves nothing."""
+    desk = Desk(boiler())
+    desk.instead = {"Read back": ["stop"]}
+    walked(desk)
+    assert "No log was started" in desk.text
+    assert not Path("visit.csv").exists()
+
+
+def test_low_fire_is_not_headed_as_set_where_high_fire_was_skipped() -> None:
+    """The heading does not say offset screw over the advice to turn the throttle screw."""
+    desk = up_to("What did")
+    desk = Leaves("never", boiler=desk.boiler)
+    desk.instead = {"What did you turn": ["skip", "stop"], "Why is 'high fire' skipped": ["set last year"]}
+    walked(desk)
+    said = " ".join(desk.text.split())
+    assert "Stage 5 of 9, low fire: high fire comes first, though it was skipped." in said
+    assert "Turn the throttle screw" in said[said.index("Stage 5 of 9") :]
 
 
 def test_a_wait_cut_short_is_logged_with_its_reason_and_asks_for_the_reading() -> None:

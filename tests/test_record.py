@@ -8,6 +8,7 @@ from console import ROOT
 
 from advisor import Job, fuels, stages
 from advisor.flue import DOUBTED, ON_THE_WAY, SETTLED, Flue, FlueFigure, figures, say_figure
+from advisor.readings import co_air_free_ppm
 from advisor.record import Record, record_of
 
 START = datetime(2026, 5, 4, 9, 0, tzinfo=UTC)
@@ -200,6 +201,22 @@ def test_a_halt_that_was_cleared_stays_on_the_record() -> None:
     assert halts[0].headline.endswith("over the limit of 400.")
 
 
+def test_a_halt_that_was_cleared_is_told_in_the_words_of_its_row_and_of_the_past() -> None:
+    """The figure of the row that is named, not of a later one; while it stands, the latest figure in the present."""
+    clock = Clock()
+    clock.run_at("high")
+    clock.read("high", 9.3, co=500)
+    clock.read("high", 9.3, co=700)
+    first, last = clock.job.events[1:3]
+    stands = clock.record().seen[0]
+    assert "CO at high fire is" in stands.headline
+    assert f"{co_air_free_ppm(clock.job.facts, last):.0f} ppm" in stands.headline
+    clock.read("high", 9.3, co=20)
+    seen = clock.record().seen[0]
+    assert seen.row == 2
+    assert f"CO at high fire was {co_air_free_ppm(clock.job.facts, first):.0f} ppm" in seen.headline
+
+
 def test_turns_are_told_one_by_one_and_net() -> None:
     """Every turn that stands, its rate, what passed the cap, and the sum from as found; a struck one is apart."""
     clock = Clock()
@@ -282,6 +299,7 @@ def test_pressures_and_input_stand_against_the_data_plate() -> None:
     supply = {entry.name: entry for entry in clock.record().supply}
     assert supply["working pressure"].value == pytest.approx(20.0)
     assert supply["working pressure"].inside
+    assert supply["working pressure"].typed == "2 kPa"
     assert (supply["standing pressure"].value, supply["standing pressure"].inside) == (None, None)
     assert supply["input at high fire"].value == pytest.approx(119_425, rel=1e-4)  # 1 kW = 3412.14 Btu/h, SP 811 [M]
     assert supply["input at high fire"].inside
@@ -295,6 +313,30 @@ def test_a_skipped_stage_and_an_open_one_are_told() -> None:
     assert record.skipped == (("valve", "boiler room flooded"),)
     assert not any("'valve'" in sentence for sentence in record.missing)
     assert any(sentence.startswith("Stage 'close up' is not done") for sentence in record.missing)
+
+
+def test_a_wrong_answer_that_was_skipped_past_is_a_finding_and_missing() -> None:
+    """A skip of its stage does not take it off the record."""
+    clock = Clock()
+    clock.job.check(stages.PRESSURE_DROP, "no", at=clock.after(5))
+    clock.job.note("in a hurry", item=stages.SKIPPED, value="gas pressure", at=clock.after(5))
+    record = clock.record()
+    assert [(s.finding.severity, s.row, s.headline) for s in record.seen] == [("halt", 1, "pressure drop: no.")]
+    assert record.seen[0].finding.text in record.missing
+    clock.job.check(stages.PRESSURE_DROP, "yes", at=clock.after(5))
+    assert [seen.cleared is not None for seen in clock.record().seen] == [True]
+
+
+def test_an_input_rate_off_the_data_plate_is_missing() -> None:
+    """Outside the data plate at high fire: not finished, whatever the flue says; the plate says nothing of low fire."""
+    clock = Clock(input_rate=(33.0, 37.0, "kW"))
+    clock.run_at("high")
+    clock.job.check(stages.INPUT_RATE, 3.44, "kW", at=clock.after(5))
+    assert any(sentence.startswith("input rate 3.44 kW: the data plate") for sentence in clock.record().missing)
+    clock.job.check(stages.INPUT_RATE, 35.0, "kW", at=clock.after(5))
+    clock.run_at("low")
+    clock.job.check(stages.INPUT_RATE, 7.0, "kW", at=clock.after(5))
+    assert not any("input rate" in sentence for sentence in clock.record().missing)
 
 
 def test_an_appliance_left_in_service_without_proof_is_told() -> None:

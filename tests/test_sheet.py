@@ -213,6 +213,60 @@ def test_an_unfinished_job_says_so_first_and_what_is_missing() -> None:
     )
 
 
+def test_what_was_skipped_past_a_stop_is_under_findings_and_not_finished() -> None:
+    """No "No findings." over an answer that was wrong."""
+    job = Job(fuel="natural gas", bands=BANDS)
+    job.check("pressure drop", "no", at=START)
+    job.note("in a hurry", item="skipped stage", value="gas pressure", at=START + timedelta(seconds=9))
+    said = page_text(sheet.pages_of(record_of(job), "visit.csv"))
+    assert "NOT FINISHED" in said
+    assert "STOP at 09:00, row 1, still stands (see the top): pressure drop: no." in said
+    assert "No findings." not in said
+
+
+def test_a_pressure_is_shown_as_typed_and_a_yes_says_to_what() -> None:
+    """Converted only in brackets, the same unit once; a check that says yes carries its question."""
+    plate = {"working pressure": (7.0, 11.0, "inH2O"), "standing pressure": (7.0, 11.0, "inH2O")}
+    job = Job(fuel="natural gas", bands=BANDS, pressures=plate)
+    job.check("working pressure", 81, "mbar", at=START)
+    job.check("standing pressure", 9, "inH2O", at=START)
+    job.check("copy left", "yes", at=START)
+    job.check("other appliances", "none there", at=START)
+    said = page_text(sheet.pages_of(record_of(job), "visit.csv"))
+    assert "81 mbar (32.52 inH2O) at 09:00, OUTSIDE" in said
+    assert "9 inH2O at 09:00, ok" in said
+    assert "A copy of the record stays with the boiler: yes" in said
+    assert "Other appliances: none there" in said
+
+
+def test_a_visit_over_two_days_gives_the_day_with_every_time() -> None:
+    """Checks, findings, pressures and struck rows of two days can't be taken for one another."""
+    job = Job(fuel="natural gas", bands=BANDS, pressures={"working pressure": (17.0, 25.0, "mbar")})
+    job.check("CO alarm", "no", at=START)
+    job.note("rain", at=START + timedelta(seconds=1))
+    job.check("working pressure", 20, "mbar", at=START + timedelta(days=1))
+    job.note("slip", at=START + timedelta(days=1, hours=1))
+    job.void(at=START + timedelta(days=1, hours=2))
+    said = page_text(sheet.pages_of(record_of(job), "visit.csv"))
+    for dated in (
+        "05-04 09:00 Room CO alarm on: no",
+        "STOP at 05-04 09:00, row 1",
+        "20 mbar at 05-05 09:00, ok",
+        "05-04 09:00, row 2, rain",
+        "row 4, 05-05 10:00: note: slip",
+    ):
+        assert dated in said, dated
+
+
+def test_the_picture_says_what_its_lines_and_letters_are() -> None:
+    """One line under it; no word of letters where there are none."""
+    said = page_text(sheet.picture_of(record("whole_visit"), "visit.csv"))
+    assert "Dash-dot line: change of firing rate." in said
+    assert "Letter in a box" not in said
+    said = page_text(sheet.picture_of(record("reversed_screw"), "visit.csv"))
+    assert "Dash-dot line: change of firing rate. Letter in a box: the stop with that letter under Findings." in said
+
+
 def test_the_same_log_gives_the_same_bytes(whole: Path) -> None:
     """No date of printing gets in: a rerun is the same file, in every format."""
     info = PdfReader(whole).metadata

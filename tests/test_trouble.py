@@ -12,7 +12,9 @@ from advisor.simulator import BASE, draw
 from advisor.trouble import GIVE_UP, TROUBLES, way_back
 
 # findings that say all there is to say
-TELL_ALL = {"direction", "not-ready", "old-log", "pressure-skipped", "analyser-accuracy", "co2-alone"}
+TELL_ALL = {
+    "direction", "not-ready", "old-log", "pressure-skipped", "analyser-accuracy", "co2-alone", "wrong-answer",
+}  # fmt: skip
 
 
 def codes_in_the_code() -> set[str]:
