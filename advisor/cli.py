@@ -4,9 +4,10 @@ import io
 import json
 import logging
 import sys
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import asdict
+from dataclasses import asdict, replace
+from datetime import datetime
 from functools import partial
 from pathlib import Path
 from typing import Annotated, Any
@@ -15,9 +16,10 @@ import typer
 
 from advisor import options, text, units
 from advisor.errors import AdvisorError, LogError, RangeError
-from advisor.events import FIRINGS, SCREWS
+from advisor.events import FIRINGS, SCREWS, still_valid
 from advisor.facts import Facts
 from advisor.job import Job
+from advisor.readings import Finding
 
 ANSWERED, UNUSABLE, WRONG_USAGE, REFUSED = 0, 1, 2, 3
 
@@ -194,7 +196,7 @@ def void(
 @command("next")
 def next_step(log: Log, at: At = None, as_json: AsJson = False) -> None:
     """How far next, which way, how long to wait, what to expect."""
-    answer(Job.load(log), at, as_json)
+    answer(Job.load(log), options.parse_time(at), as_json)
 
 
 @command()
@@ -349,13 +351,18 @@ def entry(log: Path, at: str | None) -> Iterator[Job]:
         yield job
     except RangeError as error:
         raise RangeError(f"{error}\nNothing was logged.") from None
-    answer(job, at)
-
-
-def answer(job: Job, at: str | None, as_json: bool = False) -> None:
-    """Print what `next` says; a halt has exit status 3."""
     moment = options.parse_time(at)
+    last = max(event.time for event, stands in zip(job.events, still_valid(job.events), strict=True) if stands)
+    if moment and moment < last:  # what stands now counts: no answer of an hour ago may hide a stop
+        answer(job, last, notes=[text.before_the_last(moment, last)])
+    else:
+        answer(job, moment)
+
+
+def answer(job: Job, moment: datetime | None, as_json: bool = False, notes: Sequence[Finding] = ()) -> None:
+    """Print what `next` says, with notes on the entry it follows; a halt has exit status 3."""
     advice = job.next(moment)
+    advice = replace(advice, findings=(*advice.findings, *notes))
     warn(job)
     typer.echo(as_text(asdict(advice)) if as_json else text.say_next(job, advice, moment))
     if advice.action == "halt":

@@ -430,3 +430,23 @@ def test_python_m_advisor_is_the_same_command() -> None:
 def test_wrong_usage_has_exit_status_2(words: list[str]) -> None:
     """A missing argument or an unknown command has exit status 2."""
     assert run(*words)[0] == 2
+
+
+def test_a_back_dated_entry_is_answered_for_the_log_s_last_entry() -> None:
+    """A reading logged for an earlier moment hides no stop that stands, and the answer says that it lies earlier."""
+    prepared()
+    assert run("read", "visit.csv", "high", "9.2", "4.7", "2500", *NOW)[0] == 3
+    status, out, _ = run("read", "visit.csv", "high", "8.6", "5.7", "22", "--at", "2026-05-04T09:00:00+00:00")
+    assert (status, out[:5]) == (3, "STOP.")
+    assert "  Note     The entry lies before the log's last entry (10:05).\n" in out
+    assert job_log.read_log("visit.csv").events[-1].co2_pct == 8.6  # it is logged all the same
+    out = run("note", "visit.csv", "the day before", "--at", "2026-05-03T10:05:00+00:00")[1]
+    assert "lies before the log's last entry (2026-05-04 10:05)." in out
+
+
+def test_an_entry_after_a_struck_later_one_is_answered_for_its_own_moment() -> None:
+    """A row with a slip in its time, once struck, is no last entry."""
+    prepared()
+    run("note", "visit.csv", "a slip", "--at", "2026-05-04T20:00:00+00:00")
+    run("void", "visit.csv", "--at", "2026-05-04T10:05:10+00:00")
+    assert "lies before" not in run("note", "visit.csv", "right", *NOW)[1]
