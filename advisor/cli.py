@@ -393,9 +393,6 @@ def main() -> None:
     except OSError as error:
         sys.stderr.write(f"The answer can't be printed ({error.strerror}); what was entered is saved.\n")
         sys.exit(UNUSABLE)
-    except LogError as error:
+    except AdvisorError as error:
         typer.echo(text.say_plainly(str(error)), err=True)
-        sys.exit(UNUSABLE)
-    except (RangeError, AdvisorError) as error:
-        typer.echo(text.say_plainly(str(error)), err=True)
-        sys.exit(WRONG_USAGE)
+        sys.exit(UNUSABLE if isinstance(error, LogError) else WRONG_USAGE)

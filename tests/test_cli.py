@@ -13,12 +13,14 @@ from typing import Any
 import pandas as pd
 import pytest
 
-from advisor import Job, options
+from advisor import Job, cli, options
 from advisor import log as job_log
 from advisor.cli import main
 from advisor.lines import columns
+from advisor.rate import percent
 
 OPEN = ["open", "visit.csv", "--fuel", "natural gas", "--high", "9.0:9.4", "--low", "8.6:9.0"]
+DEMO_LOGS = Path(__file__).parent.parent / "demo_logs"
 PREPARED = [
     OPEN,
     ["run-at", "visit.csv", "high", "--at", "2026-05-04T10:03:00+00:00"],
@@ -450,3 +452,89 @@ def test_an_entry_after_a_struck_later_one_is_answered_for_its_own_moment() -> N
     run("note", "visit.csv", "a slip", "--at", "2026-05-04T20:00:00+00:00")
     run("void", "visit.csv", "--at", "2026-05-04T10:05:10+00:00")
     assert "lies before" not in run("note", "visit.csv", "right", *NOW)[1]
+
+
+def unknown_offset() -> None:
+    """A job at low fire whose offset screw nobody told the way of; a turn of it is due."""
+    run(*OPEN, "--set", "clockwise.offset=unknown")
+    for typed in (
+        ["run-at", "visit.csv", "high", "--at", "2026-05-04T10:03:00+00:00"],
+        ["read", "visit.csv", "high", "9.2", "4.6", "22", "--at", "2026-05-04T10:05:00+00:00"],
+        ["run-at", "visit.csv", "low", "--at", "2026-05-04T10:06:00+00:00"],
+        ["read", "visit.csv", "low", "8.2", "6.2", "12", "--at", "2026-05-04T10:10:00+00:00"],
+    ):
+        run(*typed)
+
+
+def test_what_is_not_known_of_a_screw_is_said_so() -> None:
+    """No figure such as -0.00 stands for the effect of a screw that nobody knows."""
+    unknown_offset()
+    shown = words(run("show", "visit.csv")[1])
+    assert "Offset what it does at low fire is not known yet (1/12 turn: at most" in shown
+    assert "-0.0" not in shown.replace("(-0.0", "")  # but as the end of a range
+    assert "Throttle 1/12 turn clockwise makes +" in shown
+    answered = words(run("next", "visit.csv", "--at", "2026-05-04T10:10:00+00:00")[1])
+    assert "which way it works is not known yet" in answered
+    assert "-0.0" not in answered
+
+
+def test_a_refused_turn_is_told_no_reason_of_the_other_screw() -> None:
+    """At low fire, what is known of the offset screw is no reason against a turn of the throttle; a stop is."""
+    unknown_offset()
+    asked = ["may", "visit.csv", "throttle", "1/24", "cw", "--at"]
+    status, out, _ = run(*asked, "2026-05-04T10:10:00+00:00")
+    assert status == 3
+    assert "The throttle screw is set at high fire" in words(out)
+    assert "Why" not in out
+    assert "this screw" not in out
+    run("read", "visit.csv", "low", "8.2", "6.2", "2500", "--at", "2026-05-04T10:10:10+00:00")
+    out = run(*asked, "2026-05-04T10:10:10+00:00")[1]
+    assert "Stop: no turn until this is cleared." in words(out)
+    assert "  Why      CO at low fire" in out
+
+
+def test_finish_names_the_sheet_and_a_visit_that_is_over_asks_for_nothing_more() -> None:
+    """Before the appliance is left the cover comes first; after it only the record is left."""
+    Path("visit.csv").write_bytes((DEMO_LOGS / "sound_job.csv").read_bytes())
+    out = words(run("next", "visit.csv")[1])
+    assert "Cover back on and read once more" in out
+    assert "the record: advisor sheet LOG FILE" in out
+    job, at = Job.load("visit.csv"), job_log.read_log("visit.csv").events[-1].time
+    for stage in ("proof", "close up", "record"):
+        job.note("done by the other technician", item="skipped stage", value=stage, at=at)
+    out = run("next", "visit.csv")[1]
+    assert "  Next     The visit is over; the record: advisor sheet LOG FILE\n" in out
+    assert "Cover back on" not in out
+    assert "  Stage    the visit is over; not done: before, valve, gas pressure.\n" in out
+
+
+def test_the_first_answer_agrees_with_the_wait_after_it() -> None:
+    """Two minutes of warming up come before high fire is logged; the wait after that is for the sample."""
+    run(*OPEN)
+    out = words(run("next", "visit.csv", "--at", "2026-05-04T10:00:00+00:00")[1])
+    assert "boiler lit for two minutes and at its maximum in test mode; then log it." in out
+    assert "30 s" not in out
+    assert "then read" not in out
+
+
+def test_no_screen_says_that_a_screw_leaks() -> None:
+    """On a gas job a leak is a leak of gas or of the sample line; a screw also moves the other rate."""
+    pages = [*Path(cli.__file__).parent.rglob("*.py"), DEMO_LOGS.parent / "README.md"]
+    assert [page.name for page in pages if "screw leaks" in words(page.read_text(encoding="utf-8"))] == []
+
+
+@pytest.mark.parametrize(
+    ("chance", "said"),
+    [
+        (0.0, "0 %"),
+        (0.004, "under 1 %"),
+        (0.994, "99 %"),
+        (0.995, "over 99 %"),
+        (0.997, "over 99 %"),
+        (1.0, "100 %"),
+        (0.5, "50 %"),
+    ],
+)
+def test_a_chance_is_never_said_to_be_surer_than_it_is(chance: float, said: str) -> None:
+    """100 % is said of what is sure, nothing less."""
+    assert percent(chance) == said
