@@ -14,9 +14,9 @@ from typing import Annotated, Any
 
 import typer
 
-from advisor import options, text, units
+from advisor import entries, options, text, units
 from advisor.errors import AdvisorError, LogError, RangeError
-from advisor.events import FIRINGS, SCREWS, still_valid
+from advisor.events import FIRINGS, SCREWS
 from advisor.facts import Facts
 from advisor.job import Job
 from advisor.readings import Finding
@@ -24,6 +24,7 @@ from advisor.readings import Finding
 ANSWERED, UNUSABLE, WRONG_USAGE, REFUSED = 0, 1, 2, 3
 
 app = typer.Typer(
+    cls=options.PlainGroup,
     help="How far to turn next: advice on setting the CO2 of a premix condensing boiler after its gas valve was "
     "changed. It advises; the maker's instructions, the local code and the licensed person on site decide.",
     no_args_is_help=True,
@@ -351,12 +352,8 @@ def entry(log: Path, at: str | None) -> Iterator[Job]:
         yield job
     except RangeError as error:
         raise RangeError(f"{error}\nNothing was logged.") from None
-    moment = options.parse_time(at)
-    last = max(event.time for event, stands in zip(job.events, still_valid(job.events), strict=True) if stands)
-    if moment and moment < last:  # what stands now counts: no answer of an hour ago may hide a stop
-        answer(job, last, notes=[text.before_the_last(moment, last)])
-    else:
-        answer(job, moment)
+    moment, notes = entries.after_entry(job, options.parse_time(at))
+    answer(job, moment, notes=notes)
 
 
 def answer(job: Job, moment: datetime | None, as_json: bool = False, notes: Sequence[Finding] = ()) -> None:

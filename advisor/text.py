@@ -187,12 +187,6 @@ def say_struck(number: int, event: Event) -> str:
     return "\n".join(lines)
 
 
-def before_the_last(moment: datetime, last: datetime) -> Finding:
-    """Note on an entry made for an earlier moment than that of the log's last entry, which is answered for."""
-    clock = "%H:%M" if moment.date() == last.astimezone(moment.tzinfo).date() else "%Y-%m-%d %H:%M"
-    return Finding("back-dated", "note", f"The entry lies before the log's last entry ({last.strftime(clock)}).")
-
-
 def say_plainly(message: str) -> str:
     """A message wrapped for the terminal, its own line ends kept."""
     return "\n".join(line for part in message.splitlines() for line in wrapped(part))

@@ -426,12 +426,100 @@ def test_python_m_advisor_is_the_same_command() -> None:
     assert done.stdout == run("next", "visit.csv", *NOW)[1]
 
 
-@pytest.mark.parametrize(
-    "words", [["next"], ["turn", "visit.csv", "offset"], ["fly", "visit.csv"], ["read", "a", "low"]]
-)
-def test_wrong_usage_has_exit_status_2(words: list[str]) -> None:
-    """A missing argument or an unknown command has exit status 2."""
-    assert run(*words)[0] == 2
+USAGE = [
+    # what was typed, the whole message
+    (["next"], "LOG is missing. Type: advisor next LOG. More: advisor next --help"),
+    (
+        ["read", "visit.csv", "low"],
+        "CO2 is missing. Type: advisor read LOG RATE CO2 [O2] [CO]. More: advisor read --help",
+    ),
+    (["turn", "visit.csv", "offset"], "TURN is missing. Type: advisor turn LOG SCREW TURN. More: advisor turn --help"),
+    (
+        ["open", "new.csv", "--high", "9:9.4"],
+        "--low is missing. Type: advisor open LOG --high BAND --low BAND --fuel NAME. More: advisor open --help",
+    ),
+    (
+        ["check", "visit.csv", "working pressure", "8", "in", "w.c."],
+        "'w.c.' is one word too many. Type: advisor check LOG ITEM VALUE [UNIT], words with blanks in quotes: "
+        '"in w.c."',
+    ),
+    (
+        ["read", "visit.csv", "high", "8.1", "6.2", "22", "5", "7"],
+        "'5 7' are 2 words too many. Type: advisor read LOG RATE CO2 [O2] [CO], words with blanks in quotes: "
+        '"in w.c."',
+    ),
+    (
+        ["read", "visit.csv", "high", "-8.6"],
+        "-8.6 % CO2 can't be: from 0 to 25 is allowed. Read the display again Nothing was logged.",
+    ),
+    (
+        ["turn", "visit.csv", "throttle", "-1/24", "cw"],
+        "'-1/24 cw' has a sign. Say the way in words instead: 1/24 cw or 1/24 ccw Nothing was logged.",
+    ),
+    (["next", "visit.csv", "--jso"], "'--jso' is no option of next. Did you mean --json?"),
+    (["next", "visit.csv", "-x"], "'-x' is no option of next. It has --at, --json, --help"),
+    (
+        ["read", "visit.csv", "high", "-8.6", "--speed", "3"],
+        "'-8' is no option of read. It has --o2, --co, --at, --note, --help",
+    ),
+    (["next", "visit.csv", "--json=3"], "--json takes no value"),
+    (["sheet", "visit.csv", "a.pdf", "--paper"], "--paper needs a value after it: a4 or letter"),
+    (["nxt", "visit.csv"], "'nxt' is no command. Did you mean next?"),
+    (
+        ["fly", "visit.csv"],
+        "'fly' is no command. There are open, run-at, read, turn, check, note, void, next, may, show, sheet, guide, "
+        "lesson, practise, study",
+    ),
+    (["--fast"], "'--fast' is no option of advisor. It has --help"),
+]
+
+
+@pytest.mark.parametrize(("typed", "message"), USAGE, ids=[" ".join(row[0]) for row in USAGE])
+def test_wrong_usage_is_said_in_a_sentence(typed: list[str], message: str) -> None:
+    """What is missing, too much or not known: one sentence with what to type, exit status 2, nothing logged."""
+    prepared()
+    before = Path("visit.csv").read_bytes()
+    status, out, err = run(*typed)
+    assert (status, out, words(err)) == (2, "", message)
+    assert max(map(len, err.splitlines())) <= 80
+    assert Path("visit.csv").read_bytes() == before
+
+
+def test_without_a_word_the_help_is_shown() -> None:
+    """`advisor` alone lists the commands."""
+    status, out, err = run()
+    assert status == 2
+    assert "practise  For the trainer" in out + err
+
+
+def test_a_figure_below_0_is_no_option() -> None:
+    """Combustion air may be colder than 0 C."""
+    prepared()
+    assert run("check", "visit.csv", "air temperature", "-5", "C", *NOW)[0] == 0
+    event = job_log.read_log("visit.csv").events[-1]
+    assert (event.value, event.unit) == ("-5", "C")
+
+
+def test_a_check_that_is_not_known_is_logged_and_said_so() -> None:
+    """It is kept as a remark; one that the visit asks for, or that `open` named, is no such thing."""
+    run(*OPEN, "--pressure", "burner pressure=5:9mbar")
+    out = words(run("check", "visit.csv", "inlet", "8 inH2O", *NOW)[1])
+    assert "Note 'inlet' is not a check known here; it is kept as a remark. Known are standing pressure," in out
+    assert job_log.read_log("visit.csv").events[-1].item == "inlet"
+    for item, value in (("CO alarm", "yes"), ("burner pressure", "7mbar"), ("sample line", "tight")):
+        out = run("check", "visit.csv", item, value, *NOW)[1]
+        assert out
+        assert "not a check known" not in words(out)
+
+
+@pytest.mark.parametrize("typed", [["8inH2O"], ["8 inH2O"], ["8", "inH2O"], ["8in w.c."], ["8", "in w.c."]])
+def test_a_pressure_may_be_typed_as_one_word(typed: list[str]) -> None:
+    """With or without a blank before its unit, on a plate named by `open` and on one asked for in the visit."""
+    run(*OPEN, "--pressure", "working pressure=7:11inH2O")
+    for item in ("working pressure", "standing pressure"):
+        assert run("check", "visit.csv", item, *typed, *NOW)[0] == 0
+        event = job_log.read_log("visit.csv").events[-1]
+        assert (event.value, event.unit.replace(" ", "").replace(".", "")) in (("8", "inH2O"), ("8", "inwc"))
 
 
 def test_a_back_dated_entry_is_answered_for_the_log_s_last_entry() -> None:
