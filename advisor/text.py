@@ -30,7 +30,7 @@ READ_ALL = "CO2, O2 and CO"
 SMALLEST_GAIN = 0.06  # % CO2 per turn; 1/12 turn of less shows as 0.00
 SHEET = "advisor sheet LOG FILE"
 OVER = f"The visit is over; the record: {SHEET}"
-CLOSING = f"Cover back on and read once more; close and seal the adjusters; then the record: {SHEET}"
+CLOSING = "Cover back on and read once more; close and seal the adjusters; fill in the record"
 
 
 def say_next(job: Job, advice: Advice, at: datetime | None = None, *, guided: bool = False) -> str:
@@ -40,7 +40,8 @@ def say_next(job: Job, advice: Advice, at: datetime | None = None, *, guided: bo
     """
     visit = job.visit(at)
     progress = job.progress(at, advice)
-    lines = say_advice(advice, visit.facts, over=progress.working is None).splitlines()
+    closing = OVER if progress.working is None else f"{CLOSING}: {SHEET}"
+    lines = say_advice(advice, visit.facts, closing).splitlines()
     caution = [lines.pop()] if lines[-1] == CAUTION else []
     if advice.action == "halt" and any(_may_end_the_job(finding) for finding in advice.findings):
         lines += _way_back(visit)
@@ -84,8 +85,8 @@ def say_trouble(findings: Iterable[Finding]) -> list[str]:
     return lines
 
 
-def say_advice(advice: Advice, facts: Facts, *, over: bool = False) -> str:
-    """The answer of `next` as text; `over`: the appliance was left, nothing is to be done on it any more."""
+def say_advice(advice: Advice, facts: Facts, closing: str = f"{CLOSING}.") -> str:
+    """The answer of `next` as text; `closing` is what follows once both rates are set."""
     lines = [*wrapped(_first_line(advice)), *([PRACTICE] if facts.practice else [])]
     if advice.action == "turn" and advice.wait_s is not None and advice.turns_cw is not None:
         lines += labelled("Wait", _wait_after(advice.wait_s, facts.min_wait_s[advice.screw or ""]))
@@ -95,7 +96,7 @@ def say_advice(advice: Advice, facts: Facts, *, over: bool = False) -> str:
         lines += _chances(advice)
         lines += _gain(advice, facts)
     if advice.action == "finish":
-        lines += labelled("Next", OVER if over else CLOSING)
+        lines += labelled("Next", closing)
     if advice.action != "halt":
         lines += listed("Why", advice.reasons)
     lines += _findings(advice.findings, skip_first_halt=advice.action == "halt")

@@ -586,7 +586,7 @@ def test_finish_names_the_sheet_and_a_visit_that_is_over_asks_for_nothing_more()
     Path("visit.csv").write_bytes((DEMO_LOGS / "sound_job.csv").read_bytes())
     out = words(run("next", "visit.csv")[1])
     assert "Cover back on and read once more" in out
-    assert "the record: advisor sheet LOG FILE" in out
+    assert "fill in the record: advisor sheet LOG FILE" in out
     job, at = Job.load("visit.csv"), job_log.read_log("visit.csv").events[-1].time
     for stage in ("proof", "close up", "record"):
         job.note("done by the other technician", item="skipped stage", value=stage, at=at)
