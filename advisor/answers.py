@@ -44,7 +44,7 @@ def typed(question: Question, words: str, facts: Facts, today: date) -> tuple[st
                 raise RangeError(f"'{words}' is no answer here: type {' or '.join(question.choices)}")
             return words.lower() if words.lower() in question.choices else fitting[0], ""
         case "number" | "meter":
-            number, _, unit = words.partition(" ")
+            number, _, unit = " ".join(units.part(words)).strip().partition(" ")
             unit = unit or question.unit or plate_unit(question.item, facts)
             value = units.parse_number(number, question.item)
             if not unit:

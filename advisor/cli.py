@@ -4,24 +4,27 @@ import io
 import json
 import logging
 import sys
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import asdict
+from dataclasses import asdict, replace
+from datetime import datetime
 from functools import partial
 from pathlib import Path
 from typing import Annotated, Any
 
 import typer
 
-from advisor import options, text, units
+from advisor import entries, options, text, units
 from advisor.errors import AdvisorError, LogError, RangeError
 from advisor.events import FIRINGS, SCREWS
 from advisor.facts import Facts
 from advisor.job import Job
+from advisor.readings import Finding
 
 ANSWERED, UNUSABLE, WRONG_USAGE, REFUSED = 0, 1, 2, 3
 
 app = typer.Typer(
+    cls=options.PlainGroup,
     help="How far to turn next: advice on setting the CO2 of a premix condensing boiler after its gas valve was "
     "changed. It advises; the maker's instructions, the local code and the licensed person on site decide.",
     no_args_is_help=True,
@@ -194,7 +197,7 @@ def void(
 @command("next")
 def next_step(log: Log, at: At = None, as_json: AsJson = False) -> None:
     """How far next, which way, how long to wait, what to expect."""
-    answer(Job.load(log), at, as_json)
+    answer(Job.load(log), options.parse_time(at), as_json)
 
 
 @command()
@@ -349,13 +352,14 @@ def entry(log: Path, at: str | None) -> Iterator[Job]:
         yield job
     except RangeError as error:
         raise RangeError(f"{error}\nNothing was logged.") from None
-    answer(job, at)
+    moment, notes = entries.after_entry(job, options.parse_time(at))
+    answer(job, moment, notes=notes)
 
 
-def answer(job: Job, at: str | None, as_json: bool = False) -> None:
-    """Print what `next` says; a halt has exit status 3."""
-    moment = options.parse_time(at)
+def answer(job: Job, moment: datetime | None, as_json: bool = False, notes: Sequence[Finding] = ()) -> None:
+    """Print what `next` says, with notes on the entry it follows; a halt has exit status 3."""
     advice = job.next(moment)
+    advice = replace(advice, findings=(*advice.findings, *notes))
     warn(job)
     typer.echo(as_text(asdict(advice)) if as_json else text.say_next(job, advice, moment))
     if advice.action == "halt":
@@ -386,9 +390,6 @@ def main() -> None:
     except OSError as error:
         sys.stderr.write(f"The answer can't be printed ({error.strerror}); what was entered is saved.\n")
         sys.exit(UNUSABLE)
-    except LogError as error:
+    except AdvisorError as error:
         typer.echo(text.say_plainly(str(error)), err=True)
-        sys.exit(UNUSABLE)
-    except (RangeError, AdvisorError) as error:
-        typer.echo(text.say_plainly(str(error)), err=True)
-        sys.exit(WRONG_USAGE)
+        sys.exit(UNUSABLE if isinstance(error, LogError) else WRONG_USAGE)

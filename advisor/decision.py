@@ -70,7 +70,7 @@ def advise(visit: Visit) -> Advice:
     if halts:
         return _about(visit, "halt", findings, tuple(finding.text for finding in halts))
     if firing is None:
-        why = "High fire comes first: boiler at its maximum in test mode, two minutes from lighting, then read."
+        why = "High fire comes first: boiler lit for two minutes and at its maximum in test mode; then log it."
         return Advice(
             "run_at",
             firing="high",
@@ -130,7 +130,7 @@ def _why_other_rate(rate: Rate, other: Rate) -> str:
         return f"{rate.firing.capitalize()} fire holds. {other.firing.capitalize()} fire has not been read yet."
     if not other.settled:
         return (
-            f"{rate.firing.capitalize()} fire holds. Each screw leaks a little into the other rate: "
+            f"{rate.firing.capitalize()} fire holds. Each screw also moves the other rate a little: "
             f"{other.firing} fire must be read again since the last turn."
         )
     left = "is not sure yet" if other.has_as_left else "was not read with CO since the last turn"

@@ -6,19 +6,21 @@ from collections.abc import Callable
 from datetime import datetime
 from typing import NamedTuple
 
-from advisor import options, units
+from advisor import options, stages, units
 from advisor.decision import Advice
 from advisor.errors import RangeError
-from advisor.events import FIRINGS, SCREWS
+from advisor.events import FIRINGS, SCREWS, still_valid
 from advisor.history import LEAKING, SAMPLE_LINE, TIGHT, clockwise_item
 from advisor.job import Job
 from advisor.model import SCREW_FOR
+from advisor.readings import Finding
 
 READING = "CO2 O2 CO, such as 8.1 6.5 24"
 OTHERS = (
     "You may also type: high or low (the rate it runs at), a turn such as 1/24 cw, may 1/12 cw, tight or leaking (the "
     "sample line), richer or leaner (this screw, clockwise), check ITEM VALUE UNIT, void ROW."
 )
+KNOWN_CHECKS = (stages.STANDING, stages.WORKING, SAMPLE_LINE, *map(clockwise_item, SCREWS))
 _NUMBERS = re.compile(r"[\d.,]+(\s+[\d.,]+){0,2}")
 
 Entry = Callable[[Job, datetime], object]  # logs something at a moment
@@ -69,6 +71,23 @@ def parse_entry(typed: str, advice: Advice, firing: str) -> Entry:
         return lambda job, at: job.void(row, at=at)
     turn = parse_turn(typed, firing)
     return lambda job, at: job.turn(turn.screw, turn.turns_cw, at=at)
+
+
+def after_entry(job: Job, moment: datetime | None) -> tuple[datetime | None, list[Finding]]:
+    """The moment to answer for after an entry was made for `moment` (None: now), and what is to be noted on it.
+
+    What stands in the log counts: no answer of an hour ago may hide a stop.
+    """
+    made, notes = job.events[-1], []
+    if made.event == "check" and stages.question_for(made.item, job.facts) is None:
+        text = f"'{made.item}' is not a check known here; it is kept as a remark. Known are {', '.join(KNOWN_CHECKS)}"
+        notes.append(Finding("unknown-check", "note", f"{text} and what the guide asks."))
+    last = max(event.time for event, stands in zip(job.events, still_valid(job.events), strict=True) if stands)
+    if moment is not None and moment < last:
+        clock = "%H:%M" if moment.date() == last.astimezone(moment.tzinfo).date() else "%Y-%m-%d %H:%M"
+        text = f"The entry lies before the log's last entry ({last.strftime(clock)})."
+        return last, [*notes, Finding("back-dated", "note", text)]
+    return moment, notes
 
 
 def _as_advised(advice: Advice) -> Entry:

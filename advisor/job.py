@@ -160,6 +160,7 @@ class Job:
                 f"check {item!r:.40} {value!r:.40}: give what was looked at in words, and words or a number"
             )
         text = value if isinstance(value, str) else f"{value:.10g}"
+        text, unit = (text, unit) if unit else units.part(text)
         import difflib  # these here, not above: no answer needs them
 
         from advisor import answers

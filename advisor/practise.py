@@ -46,6 +46,7 @@ OWN_WORDS = tuple(  # what the adviser's answers say of the program's commands, 
         (r"; if it is a slip of the pen, void \d+|; if not, void them", ""),
         (r"was never checked: log it first", "was never checked: check pressure first"),
         (r"; log it and read", ", then read"),
+        (r"; then log it\.", "."),
         (r"log run-at, wait, and read anew", "wait and read anew"),
         (r"Burner off,", "Burner off (type off),"),
     )

@@ -364,7 +364,9 @@ def say_wall(wall: Wall, firing: str) -> str:
 
 
 def percent(chance: float) -> str:
-    """A chance (0 to 1) in words: "12 %", "under 1 %"."""
+    """A chance (0 to 1) in words: "12 %", "under 1 %", "over 99 %"."""
     if 0 < chance < 0.005:
         return "under 1 %"
+    if 0.995 <= chance < 1:
+        return "over 99 %"
     return f"{100 * chance:.0f} %"

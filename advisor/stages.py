@@ -270,7 +270,7 @@ LOW = Stage(
 BOTH = Stage(
     "both again",
     "check both rates until neither needs a turn",
-    "Each screw leaks into the other rate: figures from before the last turn are no proof.",
+    "Each screw also moves the other rate: figures from before the last turn are no proof.",
     sets="both",
     blocks="no finish without CO at both rates",
 )

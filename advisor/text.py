@@ -10,6 +10,7 @@ from advisor.events import FIRINGS, SCREWS, Event
 from advisor.facts import Facts
 from advisor.job import Job, Response
 from advisor.lines import WIDTH, labelled, listed, wrapped
+from advisor.model import FIRING_FOR
 from advisor.progress import Progress
 from advisor.rate import percent
 from advisor.readings import Finding
@@ -26,6 +27,10 @@ BEFORE = (
     "Every gas joint that was opened tested tight; gas pressures inside the data plate.",
 )
 READ_ALL = "CO2, O2 and CO"
+SMALLEST_GAIN = 0.06  # % CO2 per turn; 1/12 turn of less shows as 0.00
+SHEET = "advisor sheet LOG FILE"
+OVER = f"The visit is over; the record: {SHEET}"
+CLOSING = "Cover back on and read once more; close and seal the adjusters; fill in the record"
 
 
 def say_next(job: Job, advice: Advice, at: datetime | None = None, *, guided: bool = False) -> str:
@@ -34,22 +39,24 @@ def say_next(job: Job, advice: Advice, at: datetime | None = None, *, guided: bo
     `guided`: without the words that the guide says itself.
     """
     visit = job.visit(at)
-    lines = say_advice(advice, job.facts).splitlines()
+    progress = job.progress(at, advice)
+    closing = OVER if progress.working is None else f"{CLOSING}: {SHEET}"
+    lines = say_advice(advice, visit.facts, closing).splitlines()
     caution = [lines.pop()] if lines[-1] == CAUTION else []
     if advice.action == "halt" and any(_may_end_the_job(finding) for finding in advice.findings):
         lines += _way_back(visit)
     if guided:
         return "\n".join(lines)
-    return "\n".join([*lines, *labelled("Stage", say_stage(job.progress(at, advice))), *caution])
+    return "\n".join([*lines, *labelled("Stage", say_stage(progress)), *caution])
 
 
 def say_stage(progress: Progress) -> str:
     """Which stage the visit is in, and which before it are not done, in one line."""
-    if progress.working is None:
-        return "the visit is over."
-    stage = progress.working.stage
     behind = progress.left_behind
     not_done = f"; not done: {', '.join(behind)}" if behind else ""
+    if progress.working is None:
+        return f"the visit is over{not_done}."
+    stage = progress.working.stage
     return f"{STAGES.index(stage) + 1} of {len(STAGES)}, {stage.name}{not_done}."
 
 
@@ -78,8 +85,8 @@ def say_trouble(findings: Iterable[Finding]) -> list[str]:
     return lines
 
 
-def say_advice(advice: Advice, facts: Facts) -> str:
-    """The answer of `next` as text."""
+def say_advice(advice: Advice, facts: Facts, closing: str = f"{CLOSING}.") -> str:
+    """The answer of `next` as text; `closing` is what follows once both rates are set."""
     lines = [*wrapped(_first_line(advice)), *([PRACTICE] if facts.practice else [])]
     if advice.action == "turn" and advice.wait_s is not None and advice.turns_cw is not None:
         lines += labelled("Wait", _wait_after(advice.wait_s, facts.min_wait_s[advice.screw or ""]))
@@ -89,7 +96,7 @@ def say_advice(advice: Advice, facts: Facts) -> str:
         lines += _chances(advice)
         lines += _gain(advice, facts)
     if advice.action == "finish":
-        lines += labelled("Next", "Cover back on and read once more; close and seal the adjusters; fill in the record.")
+        lines += labelled("Next", closing)
     if advice.action != "halt":
         lines += listed("Why", advice.reasons)
     lines += _findings(advice.findings, skip_first_halt=advice.action == "halt")
@@ -123,12 +130,18 @@ def say_verdict(verdict: Verdict, progress: Progress | None = None) -> str:
         lines += labelled("Wait", f"{_wait(verdict.wait_s)} after it, then read.")
         lines += _expect(verdict)
         lines += _chances(verdict)
-    lines += listed("Why", verdict.reasons[1:])
+    lines += listed("Why", _further_reasons(verdict))
     lines += _findings(verdict.findings) if verdict.allowed else []
     lines += labelled("Stage", say_stage(progress)) if progress else []
     if verdict.allowed:
         lines += wrapped(CAUTION)
     return "\n".join(lines)
+
+
+def _further_reasons(verdict: Verdict) -> Sequence[str]:
+    """Reasons behind the first one that concern this turn; where the other screw is due, only those of a stop."""
+    stopped = any(finding.severity == "halt" for finding in verdict.findings)
+    return verdict.reasons[1:] if stopped or verdict.firing in (None, FIRING_FOR[verdict.screw]) else ()
 
 
 def say_opened(job: Job) -> str:
@@ -209,7 +222,7 @@ def _gain(advice: Advice, facts: Facts) -> list[str]:
         return []
     mark = math.copysign(facts.mark_turns[advice.screw], advice.turns_cw or 1.0)
     way = "clockwise" if mark > 0 else "counterclockwise"
-    if low * high <= 0 and facts.clockwise[advice.screw] == "unknown":
+    if _unknown(gain, low, high, facts.clockwise[advice.screw]):
         most = max(abs(low * mark), abs(high * mark))
         return labelled("Screw", f"which way it works is not known yet (at most {most:.1f} % CO2 a mark).")
     if low * high <= 0:
@@ -225,6 +238,11 @@ def _gain(advice: Advice, facts: Facts) -> list[str]:
         f"{units.say_fraction(mark)} turn {way} makes about {gain * mark:+.2f} % CO2 "
         f"({ends[0]:+.2f} to {ends[1]:+.2f}, 9 times in 10).",
     )
+
+
+def _unknown(gain: float, low: float, high: float, clockwise: str) -> bool:
+    """Whether a gain (% CO2 per turn, 90 % range) says nothing: either sign can be, and nobody told the way."""
+    return low * high <= 0 and (clockwise == "unknown" or abs(gain) < SMALLEST_GAIN)
 
 
 def _findings(findings: Iterable[Finding], *, skip_first_halt: bool = False) -> list[str]:
@@ -259,7 +277,7 @@ def say_job(job: Job) -> str:
         lines += wrapped(one_line(say_event(event)) + struck, WIDTH, head, " " * len(head)) or [head]
     lines.append("")
     for screw in SCREWS:
-        lines += _say_response(job.response(screw))
+        lines += _say_response(job.response(screw), facts.clockwise[screw])
     for firing in FIRINGS:
         lines += _say_standing(job, firing)
     lines += _measured(visit)
@@ -305,13 +323,19 @@ def say_event(event: Event) -> str:
     return f"{said}; {event.note}" if event.note else said
 
 
-def _say_response(response: Response) -> list[str]:
-    per_mark = [gain / 12 for gain in (response.gain_per_turn, response.gain_low, response.gain_high)]
+def _say_response(response: Response, clockwise: str) -> list[str]:
+    gain, low, high = response.gain_per_turn, response.gain_low, response.gain_high
+    if _unknown(gain, low, high, clockwise):
+        most = max(-low, high) / 12
+        effect = f"what it does at {response.firing} fire is not known yet (1/12 turn: at most {most:.2f} % CO2)"
+    else:
+        effect = (
+            f"1/12 turn clockwise makes {gain / 12:+.2f} % CO2 at {response.firing} fire ({low / 12:+.2f} to "
+            f"{high / 12:+.2f}, 9 times in 10); per turn {gain:+.1f} ({low:+.1f} to {high:+.1f})"
+        )
     lines = labelled(
         response.screw.capitalize(),
-        f"1/12 turn clockwise makes {per_mark[0]:+.2f} % CO2 at {response.firing} fire ({per_mark[1]:+.2f} to "
-        f"{per_mark[2]:+.2f}, 9 times in 10); per turn {response.gain_per_turn:+.1f} ({response.gain_low:+.1f} to "
-        f"{response.gain_high:+.1f}); slack about {response.slack:.3f} turn; lag about {response.lag:.0f} s; "
+        f"{effect}; slack about {response.slack:.3f} turn; lag about {response.lag:.0f} s; "
         f"{_count(response.n_moves, 'turn')}, {_count(response.n_readings, 'settled reading')}.",
     )
     for sentence in response.not_known:

@@ -189,6 +189,12 @@ def say_seconds(seconds: float) -> str:
     return f"{minutes} min {rest} s" if rest else f"{minutes} min"
 
 
+def part(words: str) -> tuple[str, str]:
+    """A pressure typed as one word in its number and its unit: "8inH2O" -> ("8", "inH2O"); other words and ""."""
+    match = re.fullmatch(r"([-+\d.,]+)\s*([A-Za-z].*)", words.strip())
+    return (match[1], match[2]) if match and _plain_unit(match[2]) in _PRESSURE_UNITS else (words, "")
+
+
 def pressure_pa(value: float, unit: str) -> float:
     """Pressure in pascal (gauge or absolute, as given). RangeError for an unknown unit or nan."""
     return _finite(value, "pressure") * PASCALS[_pressure_unit(unit)]
@@ -227,8 +233,12 @@ def _factor(table: Mapping[str, float], unit: str, what: str) -> float:
     raise RangeError(f"{what} '{unit}' is not known; allowed are {', '.join(table)}")
 
 
+def _plain_unit(unit: str) -> str:
+    return re.sub(r"[\s.]", "", unit).lower()
+
+
 def _pressure_unit(unit: str) -> str:
-    found = _PRESSURE_UNITS.get(re.sub(r"[\s.]", "", unit).lower())
+    found = _PRESSURE_UNITS.get(_plain_unit(unit))
     if found is None:
         known = ", ".join(PASCALS)
         raise RangeError(f"pressure unit '{unit}' is not known; allowed are {known} (in w.c. is inH2O)")

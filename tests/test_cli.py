@@ -13,12 +13,14 @@ from typing import Any
 import pandas as pd
 import pytest
 
-from advisor import Job, options
+from advisor import Job, cli, options
 from advisor import log as job_log
 from advisor.cli import main
 from advisor.lines import columns
+from advisor.rate import percent
 
 OPEN = ["open", "visit.csv", "--fuel", "natural gas", "--high", "9.0:9.4", "--low", "8.6:9.0"]
+DEMO_LOGS = Path(__file__).parent.parent / "demo_logs"
 PREPARED = [
     OPEN,
     ["run-at", "visit.csv", "high", "--at", "2026-05-04T10:03:00+00:00"],
@@ -424,9 +426,203 @@ def test_python_m_advisor_is_the_same_command() -> None:
     assert done.stdout == run("next", "visit.csv", *NOW)[1]
 
 
+USAGE = [
+    # what was typed, the whole message
+    (["next"], "LOG is missing. Type: advisor next LOG. More: advisor next --help"),
+    (
+        ["read", "visit.csv", "low"],
+        "CO2 is missing. Type: advisor read LOG RATE CO2 [O2] [CO]. More: advisor read --help",
+    ),
+    (["turn", "visit.csv", "offset"], "TURN is missing. Type: advisor turn LOG SCREW TURN. More: advisor turn --help"),
+    (
+        ["open", "new.csv", "--high", "9:9.4"],
+        "--low is missing. Type: advisor open LOG --high BAND --low BAND --fuel NAME. More: advisor open --help",
+    ),
+    (
+        ["check", "visit.csv", "working pressure", "8", "in", "w.c."],
+        "'w.c.' is one word too many. Type: advisor check LOG ITEM VALUE [UNIT], words with blanks in quotes: "
+        '"in w.c."',
+    ),
+    (
+        ["read", "visit.csv", "high", "8.1", "6.2", "22", "5", "7"],
+        "'5 7' are 2 words too many. Type: advisor read LOG RATE CO2 [O2] [CO], words with blanks in quotes: "
+        '"in w.c."',
+    ),
+    (
+        ["read", "visit.csv", "high", "-8.6"],
+        "-8.6 % CO2 can't be: from 0 to 25 is allowed. Read the display again Nothing was logged.",
+    ),
+    (
+        ["turn", "visit.csv", "throttle", "-1/24", "cw"],
+        "'-1/24 cw' has a sign. Say the way in words instead: 1/24 cw or 1/24 ccw Nothing was logged.",
+    ),
+    (["next", "visit.csv", "--jso"], "'--jso' is no option of next. Did you mean --json?"),
+    (["next", "visit.csv", "-x"], "'-x' is no option of next. It has --at, --json, --help"),
+    (
+        ["read", "visit.csv", "high", "-8.6", "--speed", "3"],
+        "'-8' is no option of read. It has --o2, --co, --at, --note, --help",
+    ),
+    (["next", "visit.csv", "--json=3"], "--json takes no value"),
+    (["sheet", "visit.csv", "a.pdf", "--paper"], "--paper needs a value after it: a4 or letter"),
+    (["nxt", "visit.csv"], "'nxt' is no command. Did you mean next?"),
+    (
+        ["fly", "visit.csv"],
+        "'fly' is no command. There are open, run-at, read, turn, check, note, void, next, may, show, sheet, guide, "
+        "lesson, practise, study",
+    ),
+    (["--fast"], "'--fast' is no option of advisor. It has --help"),
+]
+
+
+@pytest.mark.parametrize(("typed", "message"), USAGE, ids=[" ".join(row[0]) for row in USAGE])
+def test_wrong_usage_is_said_in_a_sentence(typed: list[str], message: str) -> None:
+    """What is missing, too much or not known: one sentence with what to type, exit status 2, nothing logged."""
+    prepared()
+    before = Path("visit.csv").read_bytes()
+    status, out, err = run(*typed)
+    assert (status, out, words(err)) == (2, "", message)
+    assert max(map(len, err.splitlines())) <= 80
+    assert Path("visit.csv").read_bytes() == before
+
+
+def test_without_a_word_the_help_is_shown() -> None:
+    """`advisor` alone lists the commands."""
+    status, out, err = run()
+    assert status == 2
+    assert "practise  For the trainer" in out + err
+
+
+def test_a_figure_below_0_is_no_option() -> None:
+    """Combustion air may be colder than 0 C."""
+    prepared()
+    assert run("check", "visit.csv", "air temperature", "-5", "C", *NOW)[0] == 0
+    event = job_log.read_log("visit.csv").events[-1]
+    assert (event.value, event.unit) == ("-5", "C")
+
+
+def test_a_check_that_is_not_known_is_logged_and_said_so() -> None:
+    """It is kept as a remark; one that the visit asks for, or that `open` named, is no such thing."""
+    run(*OPEN, "--pressure", "burner pressure=5:9mbar")
+    out = words(run("check", "visit.csv", "inlet", "8 inH2O", *NOW)[1])
+    assert "Note 'inlet' is not a check known here; it is kept as a remark. Known are standing pressure," in out
+    assert job_log.read_log("visit.csv").events[-1].item == "inlet"
+    for item, value in (("CO alarm", "yes"), ("burner pressure", "7mbar"), ("sample line", "tight")):
+        out = run("check", "visit.csv", item, value, *NOW)[1]
+        assert out
+        assert "not a check known" not in words(out)
+
+
+@pytest.mark.parametrize("typed", [["8inH2O"], ["8 inH2O"], ["8", "inH2O"], ["8in w.c."], ["8", "in w.c."]])
+def test_a_pressure_may_be_typed_as_one_word(typed: list[str]) -> None:
+    """With or without a blank before its unit, on a plate named by `open` and on one asked for in the visit."""
+    run(*OPEN, "--pressure", "working pressure=7:11inH2O")
+    for item in ("working pressure", "standing pressure"):
+        assert run("check", "visit.csv", item, *typed, *NOW)[0] == 0
+        event = job_log.read_log("visit.csv").events[-1]
+        assert (event.value, event.unit.replace(" ", "").replace(".", "")) in (("8", "inH2O"), ("8", "inwc"))
+
+
+def test_a_back_dated_entry_is_answered_for_the_log_s_last_entry() -> None:
+    """A reading logged for an earlier moment hides no stop that stands, and the answer says that it lies earlier."""
+    prepared()
+    assert run("read", "visit.csv", "high", "9.2", "4.7", "2500", *NOW)[0] == 3
+    status, out, _ = run("read", "visit.csv", "high", "8.6", "5.7", "22", "--at", "2026-05-04T09:00:00+00:00")
+    assert (status, out[:5]) == (3, "STOP.")
+    assert "  Note     The entry lies before the log's last entry (10:05).\n" in out
+    assert job_log.read_log("visit.csv").events[-1].co2_pct == 8.6  # it is logged all the same
+    out = run("note", "visit.csv", "the day before", "--at", "2026-05-03T10:05:00+00:00")[1]
+    assert "lies before the log's last entry (2026-05-04 10:05)." in out
+
+
+def test_an_entry_after_a_struck_later_one_is_answered_for_its_own_moment() -> None:
+    """A row with a slip in its time, once struck, is no last entry."""
+    prepared()
+    run("note", "visit.csv", "a slip", "--at", "2026-05-04T20:00:00+00:00")
+    run("void", "visit.csv", "--at", "2026-05-04T10:05:10+00:00")
+    assert "lies before" not in run("note", "visit.csv", "right", *NOW)[1]
+
+
+def unknown_offset() -> None:
+    """A job at low fire whose offset screw nobody told the way of; a turn of it is due."""
+    run(*OPEN, "--set", "clockwise.offset=unknown")
+    for typed in (
+        ["run-at", "visit.csv", "high", "--at", "2026-05-04T10:03:00+00:00"],
+        ["read", "visit.csv", "high", "9.2", "4.6", "22", "--at", "2026-05-04T10:05:00+00:00"],
+        ["run-at", "visit.csv", "low", "--at", "2026-05-04T10:06:00+00:00"],
+        ["read", "visit.csv", "low", "8.2", "6.2", "12", "--at", "2026-05-04T10:10:00+00:00"],
+    ):
+        run(*typed)
+
+
+def test_what_is_not_known_of_a_screw_is_said_so() -> None:
+    """No figure such as -0.00 stands for the effect of a screw that nobody knows."""
+    unknown_offset()
+    shown = words(run("show", "visit.csv")[1])
+    assert "Offset what it does at low fire is not known yet (1/12 turn: at most" in shown
+    assert "-0.0" not in shown.replace("(-0.0", "")  # but as the end of a range
+    assert "Throttle 1/12 turn clockwise makes +" in shown
+    answered = words(run("next", "visit.csv", "--at", "2026-05-04T10:10:00+00:00")[1])
+    assert "which way it works is not known yet" in answered
+    assert "-0.0" not in answered
+
+
+def test_a_refused_turn_is_told_no_reason_of_the_other_screw() -> None:
+    """At low fire, what is known of the offset screw is no reason against a turn of the throttle; a stop is."""
+    unknown_offset()
+    asked = ["may", "visit.csv", "throttle", "1/24", "cw", "--at"]
+    status, out, _ = run(*asked, "2026-05-04T10:10:00+00:00")
+    assert status == 3
+    assert "The throttle screw is set at high fire" in words(out)
+    assert "Why" not in out
+    assert "this screw" not in out
+    run("read", "visit.csv", "low", "8.2", "6.2", "2500", "--at", "2026-05-04T10:10:10+00:00")
+    out = run(*asked, "2026-05-04T10:10:10+00:00")[1]
+    assert "Stop: no turn until this is cleared." in words(out)
+    assert "  Why      CO at low fire" in out
+
+
+def test_finish_names_the_sheet_and_a_visit_that_is_over_asks_for_nothing_more() -> None:
+    """Before the appliance is left the cover comes first; after it only the record is left."""
+    Path("visit.csv").write_bytes((DEMO_LOGS / "sound_job.csv").read_bytes())
+    out = words(run("next", "visit.csv")[1])
+    assert "Cover back on and read once more" in out
+    assert "fill in the record: advisor sheet LOG FILE" in out
+    job, at = Job.load("visit.csv"), job_log.read_log("visit.csv").events[-1].time
+    for stage in ("proof", "close up", "record"):
+        job.note("done by the other technician", item="skipped stage", value=stage, at=at)
+    out = run("next", "visit.csv")[1]
+    assert "  Next     The visit is over; the record: advisor sheet LOG FILE\n" in out
+    assert "Cover back on" not in out
+    assert "  Stage    the visit is over; not done: before, valve, gas pressure.\n" in out
+
+
+def test_the_first_answer_agrees_with_the_wait_after_it() -> None:
+    """Two minutes of warming up come before high fire is logged; the wait after that is for the sample."""
+    run(*OPEN)
+    out = words(run("next", "visit.csv", "--at", "2026-05-04T10:00:00+00:00")[1])
+    assert "boiler lit for two minutes and at its maximum in test mode; then log it." in out
+    assert "30 s" not in out
+    assert "then read" not in out
+
+
+def test_no_screen_says_that_a_screw_leaks() -> None:
+    """On a gas job a leak is a leak of gas or of the sample line; a screw also moves the other rate."""
+    pages = [*Path(cli.__file__).parent.rglob("*.py"), DEMO_LOGS.parent / "README.md"]
+    assert [page.name for page in pages if "screw leaks" in words(page.read_text(encoding="utf-8"))] == []
+
+
 @pytest.mark.parametrize(
-    "words", [["next"], ["turn", "visit.csv", "offset"], ["fly", "visit.csv"], ["read", "a", "low"]]
+    ("chance", "said"),
+    [
+        (0.0, "0 %"),
+        (0.004, "under 1 %"),
+        (0.994, "99 %"),
+        (0.995, "over 99 %"),
+        (0.997, "over 99 %"),
+        (1.0, "100 %"),
+        (0.5, "50 %"),
+    ],
 )
-def test_wrong_usage_has_exit_status_2(words: list[str]) -> None:
-    """A missing argument or an unknown command has exit status 2."""
-    assert run(*words)[0] == 2
+def test_a_chance_is_never_said_to_be_surer_than_it_is(chance: float, said: str) -> None:
+    """100 % is said of what is sure, nothing less."""
+    assert percent(chance) == said

@@ -300,3 +300,21 @@ def test_an_unknown_temperature_unit_is_refused() -> None:
     """No unit is guessed."""
     with pytest.raises(RangeError, match=r"^temperature unit 'R': it is C or F$"):
         units.celsius(500.0, "R")
+
+
+@pytest.mark.parametrize(
+    ("words", "parts"),
+    [
+        ("8inH2O", ("8", "inH2O")),
+        ("19.8mbar", ("19.8", "mbar")),
+        ("-0.5 kPa", ("-0.5", "kPa")),
+        ("7.5in w.c.", ("7.5", "in w.c.")),
+        ("12 C", ("12 C", "")),
+        ("1/24cw", ("1/24cw", "")),
+        ("tight", ("tight", "")),
+        ("", ("", "")),
+    ],
+)
+def test_a_pressure_is_parted_from_its_unit(words: str, parts: tuple[str, str]) -> None:
+    """Only a number with a pressure's unit behind it; anything else stays as it is."""
+    assert units.part(words) == parts
