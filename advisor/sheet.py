@@ -290,10 +290,8 @@ def _visit(pages: Pages, record: Record, start: datetime, end: datetime) -> None
         fontsize=plots.SMALL, frameon=False, borderaxespad=0.0, borderpad=0.2,
     )  # fmt: skip
     pages.down -= LEGEND_PT
-    letters = (
-        " Letter in a box: the stop with that letter under Findings." if any(plots.finding_letters(record)) else ""
-    )
-    pages.text(f"Dash-dot line: change of firing rate.{letters}", 6.5)
+    letters = "Letter in a box: the stop with that letter under Findings." * any(plots.finding_letters(record))
+    pages.text(f"Dash-dot line: change of firing rate. {letters}", 6.5)
 
 
 def _responses(pages: Pages, record: Record) -> None:
@@ -307,10 +305,8 @@ def _responses(pages: Pages, record: Record) -> None:
         plots.draw_response(axes, record.responses[screw], record.steps[screw], record.facts.cap_turns[screw])
     if turned:
         pages.down -= RESPONSE_PT
-    cells = []
-    for index, firing in enumerate(FIRINGS):
-        cells.append((_say_response(record, SCREW_FOR[firing]), column * index, column - 10))
-    pages.row(cells)
+    said = [_say_response(record, SCREW_FOR[firing]) for firing in FIRINGS]
+    pages.row([(words, column * index, column - 10) for index, words in enumerate(said)])
     if turned:
         pages.text(
             "Line: CO2 change for a turn from where the screw stands now; hatched: where it lies 9 times in 10; dots: "
