@@ -10,6 +10,7 @@ import ast
 import json
 import os
 import random
+import re
 import shutil
 import subprocess
 import sys
@@ -25,6 +26,7 @@ GROUPS = {  # modules, and the tests that ought to catch a fault in them
 }
 SLOW = "tests/test_decision.py::test_invariants"  # two minutes by itself
 OPENED = ("property", "cached_property", "lru_cache")
+SENTENCE = re.compile(r'"[^"]*[a-z] [a-z][^"]*"')
 PROFILE = """
 from hypothesis import settings
 
@@ -101,6 +103,20 @@ def results(folder: Path) -> dict[str, int | None]:
     return codes
 
 
+def only_words(names: list[str]) -> set[str]:
+    """The mutants that change nothing but a sentence: its case, or what stands around it."""
+    from mutmut.mutation.diff_apply import get_diff_for_mutant  # it reads its settings where it is imported
+
+    found = set()
+    for name in names:
+        diff = get_diff_for_mutant(name, path=Path(f"advisor/{name.split('.')[1]}.py")).splitlines()
+        before, after = ([line[1:] for line in diff if line[:1] == sign and line[:3] != 3 * sign] for sign in "-+")
+        same = "".join(before).casefold() == "".join(after).replace("XX", "").casefold()
+        if same and SENTENCE.search("".join(before)):
+            found.add(name)
+    return found
+
+
 def interval(killed: int, of: int) -> tuple[float, float]:
     """95 % interval of a share (Wilson)."""
     z, share = 1.96, killed / of
@@ -113,6 +129,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("group", choices=GROUPS)
     parser.add_argument("--sample", type=int, help="so many mutants of each module, drawn at random")
+    parser.add_argument("--no-words", action="store_true", help="leave out mutants that change only a sentence")
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--names", nargs="*", default=[], help="these mutants only")
     parser.add_argument("--folder", type=Path, default=Path(tempfile.gettempdir()) / "mutants_of_advisor")
@@ -123,8 +140,12 @@ def main() -> None:
     if not names:
         # a name that fits no mutant: lays the mutants out and times the tests, runs none
         print(mutmut(folder, "run", "--max-children", "1", "none.such")[-300:])
+        os.chdir(folder)
         for module in GROUPS[given.group][0]:
-            drawn = sorted(name for name in results(folder) if name.startswith(f"advisor.{module}."))
+            all_of_it = sorted(name for name in results(folder) if name.startswith(f"advisor.{module}."))
+            words = only_words(all_of_it) if given.no_words else set()
+            drawn = [name for name in all_of_it if name not in words]
+            print(f"{module}: {len(all_of_it)} mutants, {len(words)} of them of words only and left out")
             if given.sample and given.sample < len(drawn):
                 drawn = random.Random(given.seed).sample(drawn, given.sample)
             names += drawn
