@@ -4,6 +4,7 @@ import math
 from datetime import UTC, date, datetime
 
 import pytest
+from replay import at_high, moment
 from scipy import integrate, stats
 
 from advisor import figures, fuels, limits, measured, meter, units
@@ -132,6 +133,25 @@ def test_the_flame_s_rich_side_has_no_figures() -> None:
     assert figures.flue_figures(FACTS, reading(9.0, 0.5, 5000.0)) is None
     for o2, co in ((0.5, 100.0), (5.0, 5000.0), (0.5, None), (None, 5000.0)):
         assert figures.flue_figures(FACTS, reading(9.0, o2, co)) is not None
+
+
+@pytest.mark.parametrize("co2", [0.0, 0.2, 0.5, 2.9])
+def test_a_probe_in_air_has_no_flue_figures(co2: float) -> None:
+    """Under a quarter of the most CO2 there is no set flame; what is said of such a reading is left to its finding."""
+    assert figures.flue_figures(FACTS, reading(co2, 20.5, 0.0), 60.0, 20.0) is None
+    told = at_high().wait(10).read("high", co2, 0.0, 20.5)
+    assert measured.flue_at(told.job.visit(moment(told.now_s)), "high") is None
+    assert figures.flue_figures(FACTS, reading(3.0)) is not None
+
+
+def test_a_flue_without_water_has_no_dew_point() -> None:
+    """CO + 1/2 O2 = CO2: 2.3866 of air (0.5 / 0.2095), 2.8866 of flue, all dry; 1 / 0.17 of flue at 17 % CO2."""
+    bands = {"high": (17.0, 18.0), "low": (16.0, 17.0)}
+    found = figures.flue_figures(Facts(fuels.Fuel("monoxide", {"CO": 1.0}), bands), reading(17.0))
+    assert found is not None
+    assert found.dew_point_c is None
+    assert found.excess_air_pct == pytest.approx(100 * (1 / 0.17 - 2.8866) / 2.3866, abs=0.01)
+    assert "dew point" not in measured.say_flue(FACTS, found)
 
 
 @pytest.mark.parametrize(

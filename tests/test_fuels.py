@@ -348,6 +348,7 @@ def test_mixture_of_mixtures(one: Fuel, other: Fuel, share: float) -> None:
 def test_inert_part_changes_no_air() -> None:
     """A fifth nitrogen means a fifth less air; the fuel's own oxygen replaces oxygen of the air."""
     assert Fuel("lean gas", {"CH4": 0.8, "N2": 0.2}).air_needed == pytest.approx(0.8 * METHANE.air_needed)
+    assert Fuel("weak gas", {"CH4": 0.1, "N2": 0.9}).air_needed == pytest.approx(0.1 * METHANE.air_needed)
     own = Fuel("gas and air", {"CH4": 0.9, "N2": 0.07905, "O2": 0.02095})
     assert own.air_needed == pytest.approx(0.9 * METHANE.air_needed - 0.1)
     assert own.co2_max_pct == pytest.approx(METHANE.co2_max_pct)
@@ -411,6 +412,7 @@ def test_a_sum_off_by_two_hundredths_is_scaled(total: float) -> None:
 
 def test_the_ends_of_each_range_are_in() -> None:
     """A reading at the end of its range is taken, the formula holding there too."""
+    assert fuels.fuel_factor(0.5, 20.0) == pytest.approx(1.8)
     assert fuels.fuel_factor(100.0, 0.0) == pytest.approx(0.209)
     assert fuels.fuel_factor(10.0, 0.0, 1_000_000.0) == pytest.approx((20.9 + 50) / 110)
     assert fuels.same_line_gap_pct(METHANE, 0.0, 25.0) == pytest.approx(25 - 20.95)
