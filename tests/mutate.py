@@ -1,8 +1,8 @@
 """Mutation testing by hand, a group of modules at a time: `python tests/mutate.py GROUP`; see DEVELOPERS.md.
 
 Needs mutmut, in an environment that has the `test` extra too. Works in a copy outside the repository. mutmut leaves
-decorated functions alone, so in the copy `@property def f` stands as `def f` and `f = property(f)`. Constants
-outside functions are not changed by it.
+decorated functions alone, so in the copy `@property def f` stands as `def f` and `f = property(f)`, and `lru_cache`
+is left off. Constants outside functions are not changed by it.
 """
 
 import argparse
@@ -10,7 +10,6 @@ import ast
 import json
 import os
 import random
-import re
 import shutil
 import subprocess
 import sys
@@ -26,7 +25,6 @@ GROUPS = {  # modules, and the tests that ought to catch a fault in them
 }
 SLOW = "tests/test_decision.py::test_invariants"  # two minutes by itself
 OPENED = ("property", "cached_property", "lru_cache")
-SENTENCE = re.compile(r'"[^"]*[a-z] [a-z][^"]*"')
 PROFILE = """
 from hypothesis import settings
 
@@ -59,9 +57,10 @@ def opened(source: str) -> str:
 def prepare(group: str, folder: Path) -> None:
     """Lay out a copy of the repository in which mutmut changes the modules of this group only."""
     modules, tests = GROUPS[group]
-    folder.mkdir(parents=True, exist_ok=True)
+    shutil.rmtree(folder, ignore_errors=True)
+    folder.mkdir(parents=True)
     for name in ("advisor", "tests", "demo_logs"):
-        shutil.copytree(ROOT / name, folder / name, dirs_exist_ok=True, ignore=shutil.ignore_patterns("__pycache__"))
+        shutil.copytree(ROOT / name, folder / name, ignore=shutil.ignore_patterns("__pycache__"))
     for name in ("pyproject.toml", "README.md", "DEVELOPERS.md"):
         shutil.copy(ROOT / name, folder / name)
     for module in modules:
@@ -103,20 +102,6 @@ def results(folder: Path) -> dict[str, int | None]:
     return codes
 
 
-def only_words(names: list[str]) -> set[str]:
-    """The mutants that change nothing but a sentence: its case, or what stands around it."""
-    from mutmut.mutation.diff_apply import get_diff_for_mutant  # it reads its settings where it is imported
-
-    found = set()
-    for name in names:
-        diff = get_diff_for_mutant(name, path=Path(f"advisor/{name.split('.')[1]}.py")).splitlines()
-        before, after = ([line[1:] for line in diff if line[:1] == sign and line[:3] != 3 * sign] for sign in "-+")
-        same = "".join(before).casefold() == "".join(after).replace("XX", "").casefold()
-        if same and SENTENCE.search("".join(before)):
-            found.add(name)
-    return found
-
-
 def interval(killed: int, of: int) -> tuple[float, float]:
     """95 % interval of a share (Wilson)."""
     z, share = 1.96, killed / of
@@ -129,7 +114,6 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("group", choices=GROUPS)
     parser.add_argument("--sample", type=int, help="so many mutants of each module, drawn at random")
-    parser.add_argument("--no-words", action="store_true", help="leave out mutants that change only a sentence")
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--names", nargs="*", default=[], help="these mutants only")
     parser.add_argument("--folder", type=Path, default=Path(tempfile.gettempdir()) / "mutants_of_advisor")
@@ -140,12 +124,8 @@ def main() -> None:
     if not names:
         # a name that fits no mutant: lays the mutants out and times the tests, runs none
         print(mutmut(folder, "run", "--max-children", "1", "none.such")[-300:])
-        os.chdir(folder)
         for module in GROUPS[given.group][0]:
-            all_of_it = sorted(name for name in results(folder) if name.startswith(f"advisor.{module}."))
-            words = only_words(all_of_it) if given.no_words else set()
-            drawn = [name for name in all_of_it if name not in words]
-            print(f"{module}: {len(all_of_it)} mutants, {len(words)} of them of words only and left out")
+            drawn = sorted(name for name in results(folder) if name.startswith(f"advisor.{module}."))
             if given.sample and given.sample < len(drawn):
                 drawn = random.Random(given.seed).sample(drawn, given.sample)
             names += drawn
