@@ -507,6 +507,14 @@ def test_forecast_mixes_all_hypotheses() -> None:
     assert without.width == pytest.approx(np.sqrt(4 * 0.5 * np.array([1.0, 2.0, 3.0]) / 4), rel=1e-12)
 
 
+@pytest.mark.parametrize("shift", [-5000.0, 5000.0])
+def test_chances_of_many_readings_neither_overflow_nor_vanish(shift: float) -> None:
+    """Log weights far from 0, as after thousands of readings, give the same chances: only their differences count."""
+    fit = three_hypotheses()
+    far = replace(fit, log_weight=fit.log_weight + shift)
+    assert far.weight == pytest.approx(np.array([1.0, 0.5, 2e-5]) / 1.50002, rel=1e-9)
+
+
 def test_hopeless_hypotheses_are_dropped() -> None:
     """A hypothesis below the stated share of the likeliest is left out; what stays is as it was."""
     fit = three_hypotheses()
