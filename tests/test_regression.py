@@ -324,6 +324,13 @@ def test_shared_noise_is_a_dense_covariance(var: float, drawn: list[tuple[str, A
     assert float(fit.log_weight) == pytest.approx(float(again.log_weight), rel=1e-9, abs=1e-9)
 
 
+def test_loosening_along_whole_steps() -> None:
+    """cov + var d d', also where parts of d are exactly 0 and 1, where shortcuts are taken."""
+    prior, direction = prior_of(1.0), np.array([1.0, 0.0, -0.5])
+    loose = regression.loosen(prior, list(direction), 2.0)
+    assert loose.cov == pytest.approx(prior.cov + 2 * np.outer(direction, direction), rel=1e-15)
+
+
 # --- many hypotheses at once ---------------------------------------------------------------------------
 
 
