@@ -329,6 +329,14 @@ def test_loosening_along_whole_steps() -> None:
     prior, direction = prior_of(1.0), np.array([1.0, 0.0, -0.5])
     loose = regression.loosen(prior, list(direction), 2.0)
     assert loose.cov == pytest.approx(prior.cov + 2 * np.outer(direction, direction), rel=1e-15)
+    # a part that differs from hypothesis to hypothesis, beside parts that don't
+    batch = on_two_axes(np.random.default_rng(11))
+    along, var = np.array([[0.5], [-2.0]]), np.array([[0.1, 0.2, 0.3]])
+    for parts in ([1.0, along, 0.0], [along, 0.0, 1.0]):
+        added = regression.loosen(batch, parts, var).cov - batch.cov
+        for i, j in np.ndindex(batch.scale.shape):
+            here = np.array([part[i, 0] if isinstance(part, np.ndarray) else part for part in parts])
+            assert added[:, :, i, j] == pytest.approx(var[0, j] * np.outer(here, here), abs=1e-14)
 
 
 # --- many hypotheses at once ---------------------------------------------------------------------------
