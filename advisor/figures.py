@@ -6,6 +6,7 @@ education, printed worked example [C]); CO air-free ANSI/BPI-1200-S-2017 [S]; CO
 """
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import date
 
@@ -84,13 +85,13 @@ def co_co2_ratio(co_ppm: float, co2_pct: float) -> float:
 class FlueFigures:
     """What one reading means; None where something it needs was not measured.
 
-    excess_air_pct, dew_point_c  from CO2 (dry combustion air, 1013 mbar)
+    excess_air_pct, dew_point_c  from CO2 (dry combustion air, 1013 mbar); no dew point of a fuel without hydrogen
     flue_loss_pct    of the input, without what condensing gives back
     co_air_free_ppm, co_co2
     """
 
     excess_air_pct: float
-    dew_point_c: float
+    dew_point_c: float | None = None
     flue_loss_pct: float | None = None
     co_air_free_ppm: float | None = None
     co_co2: float | None = None
@@ -107,17 +108,21 @@ def flue_figures(
     o2 = fuel.o2_from_co2_pct(co2) if reading.o2_pct is None else reading.o2_pct
     loss = None
     if flue_c is not None and air_c is not None and flue_c >= air_c and o2 < fuels.AIR_O2_PCT:
-        try:
-            loss = fuel.flue_loss_pct(flue_c, air_c, o2)
-        except RangeError:
-            loss = None  # no published formula for this fuel
+        loss = _where_it_holds(fuel.flue_loss_pct, flue_c, air_c, o2)  # the formula covers two kinds of gas
     return FlueFigures(
         100 * (ratio - 1),
-        fuel.dew_point_c(ratio),
+        _where_it_holds(fuel.dew_point_c, ratio),
         loss,
         co_air_free_ppm(facts, reading),
         None if reading.co_ppm is None else co_co2_ratio(reading.co_ppm, co2),
     )
+
+
+def _where_it_holds(formula: Callable[..., float], *values: float) -> float | None:
+    try:
+        return formula(*values)
+    except RangeError:
+        return None
 
 
 def chance_truly_in_band(mean_pct: float, sd_pct: float, low_pct: float, high_pct: float, accuracy_pct: float) -> float:

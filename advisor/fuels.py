@@ -89,7 +89,7 @@ class Fuel:
         parts = _checked_parts(self.name, self.composition)
         carbon, hydrogen, oxygen, n2 = (fsum(x * _ATOMS[species][i] for species, x in parts.items()) for i in range(4))
         air = (carbon + hydrogen / 4 - oxygen / 2) * 100 / AIR_O2_PCT
-        if not (air > 1e-9 and _BURNS & set(parts)):
+        if not air > 1e-9:
             raise RangeError(f"fuel '{self.name}': nothing in it needs air to burn; add its combustible part")
         dry = carbon + n2 + air * (1 - AIR_O2_PCT / 100)
         for name, value in (

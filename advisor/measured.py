@@ -47,7 +47,9 @@ def flue_at(visit: Visit, firing: str) -> FlueFigures | None:
 
 def say_flue(facts: Facts, flue: FlueFigures) -> str:
     """Flue figures in a sentence."""
-    parts = [f"excess air {flue.excess_air_pct:.0f} %", f"dew point {flue.dew_point_c:.0f} C"]
+    parts = [f"excess air {flue.excess_air_pct:.0f} %"]
+    if flue.dew_point_c is not None:
+        parts.append(f"dew point {flue.dew_point_c:.0f} C")
     if flue.flue_loss_pct is not None:
         parts.append(say_flue_loss(flue.flue_loss_pct))
     if flue.co_air_free_ppm is not None and flue.co_co2 is not None:

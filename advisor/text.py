@@ -88,6 +88,8 @@ def say_trouble(findings: Iterable[Finding]) -> list[str]:
 def say_advice(advice: Advice, facts: Facts, closing: str = f"{CLOSING}.") -> str:
     """The answer of `next` as text; `closing` is what follows once both rates are set."""
     lines = [*wrapped(_first_line(advice)), *([PRACTICE] if facts.practice else [])]
+    # a warning stands above what it is about; a note may wait
+    lines += _findings(_but_notes(advice), skip_first_halt=advice.action == "halt")
     if advice.action == "turn" and advice.wait_s is not None and advice.turns_cw is not None:
         lines += labelled("Wait", _wait_after(advice.wait_s, facts.min_wait_s[advice.screw or ""]))
     if advice.action in ("turn", "read", "wait"):
@@ -99,17 +101,23 @@ def say_advice(advice: Advice, facts: Facts, closing: str = f"{CLOSING}.") -> st
         lines += labelled("Next", closing)
     if advice.action != "halt":
         lines += listed("Why", advice.reasons)
-    lines += _findings(advice.findings, skip_first_halt=advice.action == "halt")
+    lines += _findings(finding for finding in advice.findings if finding.severity == "note")
     if advice.action in ("turn", "finish", "halt"):
         lines += wrapped(CAUTION)
     return "\n".join(lines)
+
+
+def _but_notes(advice: Advice) -> list[Finding]:
+    return [finding for finding in advice.findings if finding.severity != "note"]
 
 
 def _first_line(advice: Advice) -> str:
     fire = f"{advice.firing} fire"
     match advice.action:
         case "turn" if advice.screw and advice.turns_cw:
-            return f"Turn the {advice.screw} screw {units.say_turn(advice.turns_cw)}."
+            turn = f"Turn the {advice.screw} screw {units.say_turn(advice.turns_cw)}."
+            unknown = any(finding.code == "pressure-unknown" for finding in advice.findings)
+            return f"Check the gas pressure first, then turn{turn[4:]}" if unknown else turn
         case "wait":
             return f"Wait {_wait(advice.wait_s or 0)} more, then read at {fire}."
         case "read":

@@ -626,3 +626,13 @@ def test_no_screen_says_that_a_screw_leaks() -> None:
 def test_a_chance_is_never_said_to_be_surer_than_it_is(chance: float, said: str) -> None:
     """100 % is said of what is sure, nothing less."""
     assert percent(chance) == said
+
+
+def test_a_pressure_nobody_checked_comes_before_the_turn() -> None:
+    """Named on `open` and not measured: the first line says so, the warning stands above the turn's figures."""
+    opened, *others = PREPARED
+    for words in ([*opened, "--pressure", "working pressure=17:25 mbar"], *others):
+        assert run(*words)[0] == 0
+    said = run("next", "visit.csv", *NOW)[1].splitlines()
+    assert said[0].startswith("Check the gas pressure first, then turn the throttle screw 1/24 turn clockwise")
+    assert said[2].startswith("  Warning")

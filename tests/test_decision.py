@@ -1,6 +1,7 @@
 """The decision: what it must never do, whatever was logged, and what it does on plain jobs."""
 
 import math
+from collections.abc import Callable
 from typing import Any
 
 import pytest
@@ -9,9 +10,10 @@ from hypothesis import strategies as st
 from replay import Told, at_high, moment
 
 from advisor.decision import Advice
+from advisor.findings import find
 from advisor.history import clockwise_item
 from advisor.model import SCREW_FOR
-from advisor.rate import Rate
+from advisor.rate import Move, Rate, gain_at_present, percent
 
 co2 = st.integers(70, 112).map(lambda tenths: tenths / 10)
 entries = st.one_of(
@@ -309,3 +311,486 @@ def test_an_analyser_that_cannot_prove_the_band_is_said_so() -> None:
     job = at_high(9.2, analyser_accuracy_pct=0.3)
     assert "analyser-accuracy" in job.codes
     assert "analyser-accuracy" not in at_high(9.2, analyser_accuracy_pct=0.1).codes
+
+
+# --- every answer, whole -------------------------------------------------------------------------------
+
+AT_LIMIT: dict[str, Any] = {
+    "travel_limit_turns": {"throttle": 1 / 24, "offset": 1.0},
+    "cap_turns": {"throttle": 1 / 24, "offset": 1 / 12},
+}
+NARROW: dict[str, Any] = {"bands": {"high": (9.19, 9.21), "low": (8.6, 9.0)}}
+PRESSURE: dict[str, Any] = {"pressures": {"working pressure": (17.0, 25.0, "mbar")}}
+
+
+def often(job: Told, co2: float, times: int = 8) -> Told:
+    """The same reading at high fire, many times."""
+    for _ in range(times):
+        job.read("high", co2)
+    return job
+
+
+def without_co() -> Told:
+    """In band at high fire, read twice without CO."""
+    return Told().run_at("high").wait(180).read("high", 9.2, co=None).read("high", 9.2, co=None)
+
+
+ANSWERS: list[tuple[Callable[[], Told], str, str, str, str]] = [
+    # job, action, rate, code of the finding that the answer adds, how its reason ends
+    (Told, "run_at", "high", "", "boiler lit for two minutes and at its maximum in test mode; then log it."),
+    (lambda: at_high().wait(6 * 3600), "run_at", "high", "", "log run-at, wait, and read anew before anything else."),
+    (
+        lambda: Told().run_at("low").wait(180).read("low", 8.3),
+        "run_at",
+        "high",
+        "",
+        "the throttle screw works at both rates, the offset screw hardly at high fire.",
+    ),
+    (
+        lambda: at_high(9.2).read("high", 9.2).read("high", 9.5).run_at("low").wait(120).read("low", 8.8),
+        "run_at",
+        "high",
+        "",
+        "The last CO2 at high fire did not fit the ones before: read it again.",
+    ),
+    (
+        lambda: at_high().read("high", 8.3).read("high", 8.6),
+        "read",
+        "high",
+        "",
+        "CO2 went from 8.3 to 8.6 % with no turn made (row 4): read again to be sure.",
+    ),
+    (lambda: at_high().turn("throttle", 1 / 24).wait(400), "read", "high", "", "It has settled."),
+    (
+        lambda: at_high().turn("throttle", 1 / 24).wait(5),
+        "wait",
+        "high",
+        "",
+        "Flame and sample are still on their way; a turn now would be on a figure that still moves.",
+    ),
+    (
+        lambda: at_high().turn("throttle", 1 / 8).wait(62),
+        "read",
+        "high",
+        "",
+        "A reading on the way: it shows how fast this boiler answers. No turn on it yet.",
+    ),
+    (without_co, "read", "high", "", "High fire holds; the record still needs CO: read CO2, O2 and CO once more."),
+    (
+        lambda: at_high(9.2, **PRESSURE).run_at("low").wait(240).read("low", 8.8),
+        "halt",
+        "low",
+        "not-proved",
+        "Both rates are in band, but a gas pressure named on open was never checked: log it first.",
+    ),
+    (
+        lambda: at_high(9.2).run_at("low").wait(180).read("low", 8.8),
+        "finish",
+        "low",
+        "",
+        "Both rates are in band and were read, CO included, since the last turn.",
+    ),
+    (lambda: at_high(9.2), "run_at", "low", "", "High fire holds. Low fire has not been read yet."),
+    (
+        lambda: at_high(9.2).run_at("low").wait(180).read("low", 8.8).turn("offset", 1 / 96).wait(200).read("low", 8.8),
+        "run_at",
+        "high",
+        "",
+        "Low fire holds. Each screw also moves the other rate a little: high fire must be read again since the last "
+        "turn.",
+    ),
+    (
+        lambda: at_high(9.0).read("high", 9.0).run_at("low").wait(180).read("low", 8.8),
+        "run_at",
+        "high",
+        "",
+        "Low fire holds; high fire is not sure yet.",
+    ),
+    (
+        lambda: without_co().run_at("low").wait(180).read("low", 8.8),
+        "run_at",
+        "high",
+        "",
+        "Low fire holds; high fire was not read with CO since the last turn.",
+    ),
+    (
+        lambda: at_high(7.5).run_at("low").wait(240).read("low", 8.0),
+        "run_at",
+        "high",
+        "",
+        "High fire is not set yet, and its throttle screw moves low fire too: high fire first.",
+    ),
+    (
+        lambda: at_high().read("high", 8.3, 260),
+        "halt",
+        "high",
+        "co-climbing",
+        "CO climbs while high fire is still too lean: look at burner, air intake and flue first. When the cause is "
+        'found and mended, log check "cause of CO" mended.',
+    ),
+    (
+        lambda: at_high(8.3).turn("throttle", 1 / 24).wait(150).read("high", 8.2),
+        "read",
+        "high",
+        "",
+        "CO2 may have gone against the turn. Another reading costs less than a turn the wrong way.",
+    ),
+    (
+        lambda: at_high(7.4).turn("throttle", 1 / 24).wait(150).read("high", 7.6),
+        "run_at",
+        "low",
+        "",
+        "The throttle makes low fire richer too, and low fire has not been read yet: look there first.",
+    ),
+    (
+        lambda: often(at_high(9.1, **NARROW), 9.2, 2),
+        "read",
+        "high",
+        "",
+        "Read again before turning: no turn is safe enough on what is known.",
+    ),
+    (
+        lambda: at_high(9.2, bands={"high": (9.15, 9.25), "low": (8.6, 9.0)}),
+        "read",
+        "high",
+        "",
+        "No turn would better it for sure; another reading will show where it is.",
+    ),
+    (
+        lambda: often(at_high(9.1, **NARROW), 9.2),
+        "halt",
+        "high",
+        "no-safe-turn",
+        "The band may be narrower than this display and screw can set: ask the maker.",
+    ),
+    (
+        lambda: often(at_high(8.0, **AT_LIMIT).turn("throttle", 1 / 24).wait(150), 8.3),
+        "halt",
+        "high",
+        "travel-limit",
+        "The throttle screw is 1/24 turn from as found, its travel limit, and high fire is still too lean. A sound "
+        "valve should not need more: check gas pressure, fuel and air, or put it back and call the maker.",
+    ),
+    (
+        lambda: often(at_high(10.3, **AT_LIMIT).turn("throttle", -1 / 24).wait(150), 10.1),
+        "halt",
+        "high",
+        "travel-limit",
+        "The throttle screw is 1/24 turn from as found, its travel limit, and high fire is still too rich. A sound "
+        "valve should not need more: check gas pressure, fuel and air, or put it back and call the maker.",
+    ),
+    (
+        lambda: at_high(9.9),
+        "turn",
+        "high",
+        "",
+        "CO2 at high fire is about 9.90 %, band 9 to 9.4 %.|What this screw does is not known yet: a small first move "
+        "to find out.",
+    ),
+    (
+        lambda: at_high(9.2).run_at("low").wait(180).read("low", 8.3),
+        "turn",
+        "low",
+        "",
+        "CO2 at low fire is about 8.30 %, band 8.6 to 9 %.|What this screw does is not known yet: a small first move "
+        "to find out.",
+    ),
+    (
+        lambda: (
+            at_high_with_low_seen(7.4, 7.8)
+            .turn("throttle", 1 / 24)
+            .wait(150)
+            .read("high", 7.6)
+            .turn("throttle", 1 / 24)
+            .wait(150)
+            .read("high", 7.8)
+        ),
+        "turn",
+        "high",
+        "",
+        "CO2 at high fire is about 7.79 %, band 9 to 9.4 %.|No more than 1/8 turn at a time.",
+    ),
+]
+FIGURES = {  # which figures an answer gives besides its action
+    "run_at": set(),
+    "halt": set(),
+    "finish": {"chance"},
+    "read": {"chance", "expect", "gain"},
+    "wait": {"chance", "expect", "gain", "wait"},
+    "turn": {"chance", "expect", "gain", "wait", "turn"},
+}
+
+
+@pytest.mark.parametrize(("told", "action", "firing", "added", "reason"), ANSWERS)
+def test_each_answer_is_whole(told: Callable[[], Told], action: str, firing: str, added: str, reason: str) -> None:
+    """Action, rate, reasons, every finding of the job, and the figures that belong to the action and no others."""
+    job = told()
+    advice, visit = job.next(), job.job.visit(moment(job.now_s))
+    assert (advice.action, advice.firing) == (action, firing)
+    assert "|".join(advice.reasons).endswith(reason)
+    new = [(f.code, f.severity, f.text) for f in advice.findings if f not in find(visit)]
+    assert new == ([(added, "halt", advice.reasons[0])] if added else [])
+    assert set(find(visit)) <= set(advice.findings)
+    given = {
+        "chance": (advice.chance_in_band, advice.chance_past_band),
+        "expect": (advice.expect_co2_pct, advice.expect_low_pct, advice.expect_high_pct),
+        "gain": (advice.gain_per_turn, advice.gain_low, advice.gain_high),
+        "wait": (advice.wait_s,),
+        "turn": (advice.screw, advice.turns_cw),
+    }
+    first_light = action == "run_at" and not job.job.events
+    for name, figures in given.items():
+        there = name in FIGURES[action] or (name == "wait" and first_light)
+        assert all((figure is not None) == there for figure in figures), name
+
+
+@pytest.mark.parametrize(("told", "action", "firing", "added", "reason"), ANSWERS)
+def test_each_no_has_its_reason(told: Callable[[], Told], action: str, firing: str, added: str, reason: str) -> None:
+    """`may` refuses where `next` does not advise a turn, gives the same findings, wait and rate, and says why."""
+    job = told()
+    advice, visit = job.next(), job.job.visit(moment(job.now_s))
+    screw = SCREW_FOR[visit.firing or "high"]
+    verdict = job.may(screw, 1 / 24)
+    assert (verdict.screw, verdict.turns_cw, verdict.firing) == (screw, 1 / 24, visit.firing)
+    assert verdict.findings == advice.findings
+    assert all(verdict.reasons)
+    if action == "turn":
+        assert None not in (verdict.wait_s, verdict.expect_co2_pct, verdict.chance_in_band, verdict.chance_past_band)
+        return
+    assert not verdict.allowed
+    assert verdict.wait_s == advice.wait_s
+    assert set(advice.reasons) <= set(verdict.reasons)
+    first = {"halt": "Stop: no turn until this is cleared.", "read": "Take a reading first."}.get(action)
+    if visit.left:
+        first = advice.reasons[0]
+    elif visit.firing is None:
+        first = "Run the boiler at high fire and take a reading first."
+    elif action in ("finish", "run_at"):
+        first = "No turn is needed here." if Rate(visit, visit.firing).holds else advice.reasons[0]
+    elif action == "wait":
+        first = "Not settled: wait "
+    assert verdict.reasons[0].startswith(first or "?")
+    assert job.may(screw, 1 / 400).reasons[0] in (first, "No hand can turn that little.")
+
+
+def test_an_allowed_turn_says_what_it_would_do() -> None:
+    """The figures of `may` for the advised turn are those of `next`."""
+    job = at_high()
+    advice = job.next()
+    verdict = job.may(str(advice.screw), advice.turns_cw or 0)
+    assert verdict.reasons == ("Within the cap and not likely to pass the band.",)
+    for name in ("wait_s", "expect_co2_pct", "expect_low_pct", "expect_high_pct", "chance_in_band", "chance_past_band"):
+        assert getattr(verdict, name) == getattr(advice, name), name
+    assert job.may("throttle", 1 / 400).reasons[0] == "No hand can turn that little."
+
+
+def test_what_is_expected_is_the_display_at_the_end_of_the_wait() -> None:
+    """While it waits: the reading expected when the wait is over, more than the one to be had now."""
+    job = at_high().turn("throttle", 1 / 8).wait(5)
+    advice, visit = job.next(), job.job.visit(moment(job.now_s))
+    assert advice.wait_s is not None
+    scale = visit.belief.model.scales["high"]
+    then = visit.belief.displayed(moment(job.now_s + advice.wait_s).timestamp())
+    assert advice.expect_co2_pct == pytest.approx(float(scale.co2_pct(then.mean)))
+    now = visit.belief.displayed(moment(job.now_s).timestamp())
+    assert (advice.expect_co2_pct or 0) > float(scale.co2_pct(now.mean)) + 0.1
+    low, high = (float(scale.co2_pct(then.quantile(chance))) for chance in (0.05, 0.95))
+    assert (advice.expect_low_pct, advice.expect_high_pct) == pytest.approx((low, high))
+
+
+# --- one rate ------------------------------------------------------------------------------------------
+
+
+def rate_of(job: Told, firing: str = "high", **known: Any) -> Rate:
+    """A rate of the job as it stands, some of what it works out put in by hand."""
+    rate = Rate(job.job.visit(moment(job.now_s)), firing)
+    rate.__dict__.update(known)  # a frozen record keeps there what it has worked out
+    return rate
+
+
+def test_a_rate_not_read_since_the_turn_does_not_hold() -> None:
+    """However surely it was in band before, a turn ends it; so do figures with CO from before."""
+    job = often(at_high(9.2), 9.2)
+    assert rate_of(job).holds
+    assert rate_of(job).has_as_left
+    job.turn("throttle", 1 / 400).wait(200)
+    assert rate_of(job).now.chance_in_band > 0.8
+    assert not rate_of(job).holds
+    assert not rate_of(job).has_as_left
+    job.read("high", 9.2, co=None)
+    assert not rate_of(job).has_as_left
+    assert rate_of(job.read("high", 9.2)).has_as_left
+
+
+@pytest.mark.parametrize(
+    ("chance", "read", "holds"),
+    [(0.95, 1, True), (0.949, 5, False), (0.81, 6, True), (0.81, 5, False), (0.79, 6, False), (0.949, 1, False)],
+)
+def test_how_sure_a_rate_must_be(chance: float, read: int, holds: bool) -> None:
+    """0.95 of the truth in band, or 0.8 after six readings where no turn would better it."""
+    job = at_high(9.2, stop_chance=0.95)
+    now = rate_of(job).now
+    known = Move(0.0, now.forecast, chance, 0.0, now.cost)
+    assert rate_of(job, now=known, settled=read, wanted=None, best=None).holds is holds
+
+
+@pytest.mark.parametrize(("o2", "co", "seen"), [(6.2, None, True), (None, 20.0, True), (None, None, False)])
+def test_either_o2_or_co_shows_that_it_is_lean(o2: float | None, co: float | None, seen: bool) -> None:
+    """One of the two is enough for a turn richer."""
+    job = Told().run_at("high").wait(180)
+    job.job.read("high", 8.3, o2, co, at=moment(job.now_s))
+    assert rate_of(job).seen_lean is seen
+    assert job.may("throttle", 1 / 24).allowed is seen
+
+
+@pytest.mark.parametrize(
+    ("reversed_chance", "sure"), [(0.05, True), (0.11, False), (0.5, False), (0.89, False), (0.95, True)]
+)
+def test_when_the_direction_counts_as_sure(reversed_chance: float, sure: bool) -> None:
+    """Nine in ten, either way."""
+    assert rate_of(at_high(), reversed_chance=reversed_chance).direction_sure is sure
+
+
+@pytest.mark.parametrize(
+    ("co2", "last_turn", "clockwise", "reversed_chance", "taken"),
+    [
+        # too lean, turned as stated: the hand changes its way from 0.7 on
+        (8.3, 1 / 24, "richer", 0.69, False),
+        (8.3, 1 / 24, "richer", 0.71, True),
+        # too lean, turned as if reversed: it comes back below 0.3
+        (8.3, -1 / 24, "richer", 0.31, True),
+        (8.3, -1 / 24, "richer", 0.29, False),
+        # too rich, the same
+        (9.9, -1 / 24, "richer", 0.69, False),
+        (9.9, 1 / 24, "richer", 0.31, True),
+        # stated the other way round
+        (8.3, -1 / 24, "leaner", 0.69, False),
+        (8.3, 1 / 24, "leaner", 0.31, True),
+        # no turn yet, or nothing stated: the likelier way
+        (8.3, 0.0, "richer", 0.55, True),
+        (8.3, 0.0, "richer", 0.45, False),
+        (8.3, 1 / 24, "unknown", 0.55, True),
+        (8.3, -1 / 24, "unknown", 0.45, False),
+    ],
+)
+def test_a_doubt_does_not_swing_the_hand(
+    co2: float, last_turn: float, clockwise: str, reversed_chance: float, taken: bool
+) -> None:
+    """The way of the last turn is kept until the other is clearly likelier."""
+    job = at_high(co2, clockwise={"throttle": clockwise})
+    if last_turn:
+        job.turn("throttle", -last_turn).wait(1).turn("throttle", last_turn).wait(1).turn("offset", -last_turn)
+    rate = rate_of(job.wait(150).read("high", co2), reversed_chance=reversed_chance)
+    assert rate.taken_as_reversed is taken
+    stated = -1 if clockwise == "leaner" else 1
+    assert rate.richer(stated / 24) is not taken
+    assert rate.richer(-stated / 24) is taken
+
+
+def test_how_far_high_fire_rose_since_low_fire_was_seen() -> None:
+    """From the last reading at high fire before low fire was read, or from the session's first one."""
+    assert rate_of(Told())._unseen_rise_pct == 0
+    job = at_high(8.0).read("high", 8.1)
+    assert rate_of(job)._unseen_rise_pct == pytest.approx(0.1)
+    job.turn("throttle", 1 / 24).wait(150).read("high", 8.4)
+    assert rate_of(job)._unseen_rise_pct == pytest.approx(0.4)
+    job.run_at("low").wait(150).read("low", 8.3).run_at("high").wait(150).read("high", 8.4)
+    assert rate_of(job)._unseen_rise_pct == pytest.approx(0.0)
+    job.turn("throttle", 1 / 24).wait(150).read("high", 8.9)
+    assert rate_of(job)._unseen_rise_pct == pytest.approx(0.5)
+    # the next day nothing of this counts
+    job.wait(20 * 3600).run_at("high").wait(150).read("high", 9.0)
+    assert rate_of(job)._unseen_rise_pct == 0
+    job.turn("throttle", 1 / 24).wait(150).read("high", 9.2)
+    assert rate_of(job)._unseen_rise_pct == pytest.approx(0.2)
+
+
+def test_low_fire_in_the_way_of_the_whole_way_to_the_band(monkeypatch: pytest.MonkeyPatch) -> None:
+    """CO at low fire, or the turn to the centre and a mark more, within the travel limit, the way that is richer."""
+    asked: list[float] = []
+
+    def turn_asked(rate: Rate, turns: float) -> bool:
+        asked.append(turns)
+        return True
+
+    monkeypatch.setattr(Rate, "_low_gets_rich", turn_asked)
+    assert not rate_of(at_high(9.9)).low_in_the_way  # nothing to turn richer
+    co_at_low = Told().run_at("low").wait(180).read("low", 9.3, 290).run_at("high").wait(180).read("high", 8.3)
+    assert rate_of(co_at_low).low_in_the_way
+    assert not asked
+    for clockwise, sign in (("richer", 1), ("leaner", -1)):
+        job = at_high(8.3, clockwise={"throttle": clockwise})
+        assert rate_of(job).low_in_the_way
+        gain = abs(rate_of(job).visit.belief.gain("throttle").mean)
+        way = (9.2 - rate_of(job).now.forecast.mean) / gain
+        assert asked.pop() == pytest.approx(sign * (way + 1 / 24), rel=1e-3)
+        assert rate_of(at_high(8.3, **AT_LIMIT)).low_in_the_way
+        assert asked.pop() == 1 / 24
+
+
+def test_the_travel_limit_itself_may_be_reached() -> None:
+    """A turn that ends on the limit is allowed, one past it not, and the way back from beyond is."""
+    assert at_high(8.3, **AT_LIMIT).may("throttle", 1 / 24).allowed
+    beyond = at_high(10.3, **AT_LIMIT).turn("throttle", 1 / 12).wait(150).read("high", 10.6)
+    assert "travel limit" not in " ".join(beyond.may("throttle", -1 / 24).reasons)
+    past = at_high(8.3, **AT_LIMIT).turn("throttle", 1 / 96).wait(150).read("high", 8.4).may("throttle", 1 / 24)
+    assert past.reasons[0] == (
+        "That would be more than 1/24 turn from as found, the travel limit. A sound valve should not need it."
+    )
+
+
+def test_the_gain_at_present_is_the_slope_of_co2() -> None:
+    """CO2 per turn clockwise where the valve stands: the slope of the scale there, the sign of the stated direction."""
+    for clockwise, sign in (("richer", 1), ("leaner", -1)):
+        visit = rate_of(at_high(8.3, clockwise={"throttle": clockwise})).visit
+        scale, gain = visit.belief.model.scales["high"], visit.belief.gain("throttle")
+        here = visit.belief.settled("high").mean
+        slope = float(scale.co2_pct(here + 1e-4) - scale.co2_pct(here - 1e-4)) / 2e-4
+        found = gain_at_present(visit, "throttle", "high")
+        assert found["gain_per_turn"] == pytest.approx(sign * slope * gain.mean, rel=1e-5)
+        ends = sorted(sign * slope * gain.quantile(chance) for chance in (0.05, 0.95))
+        assert [found["gain_low"], found["gain_high"]] == pytest.approx(ends, rel=1e-5)
+
+
+def chosen(rate: Rate) -> float | None:
+    """The rule in README and DEVELOPERS said once more: whole marks, then halves and so on where they are worth it."""
+    facts = rate.visit.facts
+    mark, (low, high) = facts.mark_turns[rate.screw], rate.edges
+    square = ((high - low) / 2) ** 2
+    best, best_cost, most = None, math.inf, rate.cap_turns
+    for split in (1, 2, 4, 8):
+        steps = [k * mark / split for k in range(1, 100) if k * mark / split <= most + 1e-9]
+        allowed = [m for m in rate.moves([s * w for s in steps for w in (1, -1)]) if rate.refusal(m) is None]
+        if not allowed:
+            continue
+        costs = {m.turns_cw: m.cost + 5 * square * m.chance_past_band for m in allowed}
+        turns = min(costs, key=lambda turns: costs[turns])
+        if best is not None and costs[turns] > best_cost - square / 10:
+            break
+        best, best_cost, most = turns, costs[turns], abs(turns)
+        if not rate.direction_sure:
+            break
+    return best
+
+
+@pytest.mark.parametrize("overshoot", [0.05, 0.2])
+@pytest.mark.parametrize("width", [0.1, 0.4, 0.8])
+@pytest.mark.parametrize("co2", [8.3, 8.9, 9.6, 10.2])
+@pytest.mark.parametrize("second", [None, 0.15, 0.3, -0.1])
+def test_the_cheapest_turn_is_chosen(co2: float, second: float | None, width: float, overshoot: float) -> None:
+    """Smallest squared distance plus five half-bands squared per chance to pass; a part of a mark if worth a tenth."""
+    bands = {"high": (9.2 - width / 2, 9.2 + width / 2), "low": (8.6, 9.0)}
+    job = Told(bands=bands, overshoot_chance=overshoot).run_at("low").wait(180).read("low", 8.3)
+    job.run_at("high").wait(180).read("high", co2)
+    if second is not None:
+        job.turn("throttle", 1 / 24).wait(150).read("high", round(co2 + second, 1))
+    rate = rate_of(job)
+    assert (rate.best.turns_cw if rate.best else None) == chosen(rate)
+
+
+@pytest.mark.parametrize(
+    ("chance", "said"), [(0.0, "0 %"), (0.001, "under 1 %"), (0.0051, "1 %"), (0.124, "12 %"), (1.0, "100 %")]
+)
+def test_a_chance_in_words(chance: float, said: str) -> None:
+    """Whole per cent; a small chance is never called none."""
+    assert percent(chance) == said

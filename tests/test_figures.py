@@ -5,6 +5,7 @@ from dataclasses import replace
 from datetime import UTC, date, datetime
 
 import pytest
+from replay import at_high, moment
 from scipy import integrate, stats
 
 from advisor import Job, figures, fuels, limits, measured, meter, units
@@ -42,6 +43,11 @@ def test_input_rate_of_the_printed_example() -> None:
     kw = figures.input_rate_kw(flow, (1000.0, "Btu/ft3"))
     assert kw / units.power_kw(1.0, "Btu/h") == pytest.approx(81_820, abs=5)
     assert meter.timed_input_kw("1/2 ft3 22", (1000.0, "Btu/ft3")) == pytest.approx(kw)
+
+
+def test_input_rate_counts_the_volume_correction() -> None:
+    """2 m3/h at the meter, 0.9 m3 of reference each, at 36 MJ/m3: 64.8 MJ/h, 18 kW."""
+    assert figures.input_rate_kw(2.0, (36.0, "MJ/m3"), 0.9) == pytest.approx(18.0)
 
 
 def test_units_of_power_and_heating_value() -> None:
@@ -133,7 +139,82 @@ def test_excess_air_and_dew_point_are_the_fuel_s() -> None:
     assert found.dew_point_c == fuels.NATURAL_GAS.dew_point_c(1.0)
 
 
+def test_excess_air_in_percent() -> None:
+    """Methane at 8.7639 % and propane at 10.3355 % CO2 burn with 30 % more air than needed (dry_flue_lean.csv [X])."""
+    for fuel, co2 in ((fuels.METHANE, 8.7639), (fuels.PROPANE, 10.3355)):
+        found = figures.flue_figures(Facts(fuel, FACTS.bands), reading(co2))
+        assert found is not None
+        assert found.excess_air_pct == pytest.approx(30.0, abs=0.002)
+
+
+def test_co_without_o2_is_made_air_free_by_the_fuel_s_line() -> None:
+    """100 ppm at 9 % CO2 of a gas of 11.858 % at most [X]: O2 is 20.95 (1 - 9 / 11.858), CO x 20.9 / (20.9 - O2)."""
+    found = figures.flue_figures(FACTS, reading(9.0, None, 100.0))
+    assert found is not None
+    assert found.co_air_free_ppm == pytest.approx(100 * 20.9 / (20.9 - 20.95 * (1 - 9 / 11.858)), rel=1e-4)
+
+
+def test_the_flame_s_rich_side_has_no_figures() -> None:
+    """CO2 of 9 % with next to no O2 is a rich flame or another fuel; much CO with O2 on the line is neither."""
+    for o2, co in ((0.5, 5000.0), (0.5, 100.0), (0.5, None)):
+        assert figures.flue_figures(FACTS, reading(9.0, o2, co)) is None
+    for o2, co in ((5.0, 5000.0), (None, 5000.0)):
+        assert figures.flue_figures(FACTS, reading(9.0, o2, co)) is not None
+
+
+@pytest.mark.parametrize("co2", [0.0, 0.2, 0.5, 2.9])
+def test_a_probe_in_air_has_no_flue_figures(co2: float) -> None:
+    """Under a quarter of the most CO2 there is no set flame; what is said of such a reading is left to its finding."""
+    assert figures.flue_figures(FACTS, reading(co2, 20.5, 0.0), 60.0, 20.0) is None
+    told = at_high().wait(10).read("high", co2, 0.0, 20.5)
+    assert measured.flue_at(told.job.visit(moment(told.now_s)), "high") is None
+    assert figures.flue_figures(FACTS, reading(3.0)) is not None
+
+
+def test_a_flue_without_water_has_no_dew_point() -> None:
+    """CO + 1/2 O2 = CO2: 2.3866 of air (0.5 / 0.2095), 2.8866 of flue, all dry; 1 / 0.17 of flue at 17 % CO2."""
+    bands = {"high": (17.0, 18.0), "low": (16.0, 17.0)}
+    found = figures.flue_figures(Facts(fuels.Fuel("monoxide", {"CO": 1.0}), bands), reading(17.0))
+    assert found is not None
+    assert found.dew_point_c is None
+    assert found.excess_air_pct == pytest.approx(100 * (1 / 0.17 - 2.8866) / 2.3866, abs=0.01)
+    assert "dew point" not in measured.say_flue(FACTS, found)
+
+
+@pytest.mark.parametrize(
+    ("fuel", "o2", "flue_c", "air_c", "loss"),
+    [
+        (fuels.NATURAL_GAS, 5.0, None, 20.0, None),
+        (fuels.NATURAL_GAS, 5.0, 60.0, None, None),
+        (fuels.NATURAL_GAS, 5.0, 20.0, 20.0, 0.0),  # no warmer than the air: nothing is lost
+        (fuels.Fuel("half", {"CH4": 0.5, "C3H8": 0.5}), None, 60.0, 20.0, None),  # the law has no formula for it
+        # without O2 it is that of the line: methane at 8.7639 % CO2 has 5.2583 % (dry_flue_lean.csv [X])
+        (fuels.METHANE, None, 60.0, 20.0, 40 * (0.66 / (21 - 5.2583) + 0.009)),
+    ],
+)
+def test_flue_loss_where_it_can_be_given(
+    fuel: fuels.Fuel, o2: float | None, flue_c: float | None, air_c: float | None, loss: float | None
+) -> None:
+    """Both temperatures and a fuel of the law give a loss (1. BImSchV Annex 2 No. 3.4 [C]); else there is none."""
+    found = figures.flue_figures(Facts(fuel, FACTS.bands), reading(8.7639, o2), flue_c, air_c)
+    assert found is not None
+    assert found.flue_loss_pct == (None if loss is None else pytest.approx(loss, abs=1e-4))
+
+
 GUARD = [(0.80, 0.8416), (0.90, 1.2816), (0.95, 1.6449), (0.99, 2.3263)]  # JCGM 106:2012 guard bands, numbers [X]
+
+
+@pytest.mark.parametrize("accuracy", [0.02, 0.05, 0.5])
+@pytest.mark.parametrize(("mean", "sd"), [(9.0, 0.05), (9.39, 0.1), (9.2, 0.3)])
+def test_a_small_accuracy_is_counted_too(mean: float, sd: float, accuracy: float) -> None:
+    """Both edges, both sides, an accuracy smaller and larger than the spread: scipy's integral, as below."""
+
+    def inside(error: float) -> float:
+        shifted = stats.norm(mean + error, sd)
+        return float(shifted.cdf(9.4) - shifted.cdf(9.0))
+
+    expected = integrate.quad(inside, -accuracy, accuracy)[0] / (2 * accuracy)
+    assert figures.chance_truly_in_band(mean, sd, 9.0, 9.4, accuracy) == pytest.approx(expected, abs=1e-8)
 
 
 @pytest.mark.parametrize(("chance", "z"), GUARD)
@@ -164,6 +245,18 @@ def test_age_of_a_calibration() -> None:
     assert figures.calibration_age_days(date(2026, 5, 13), date(2026, 5, 12)) == 0
 
 
+CHANCE = "chance in band: a spread above 0, an accuracy of 0 or more and a rising band are needed"
+
+
+def test_the_ends_of_each_range_are_in() -> None:
+    """What the messages below call allowed is taken, the ends included."""
+    assert figures.gas_flow_m3_h(1.0, "m3", 5.0) == 720.0
+    assert figures.gas_flow_m3_h(1.0, "l", 3600.0) == 0.001
+    assert figures.reference_factor(-40.0, 0.0, -40.0, 110_000.0) == pytest.approx(110_000 / 101_325)
+    assert figures.reference_factor(60.0, 100_000.0, 60.0, 60_000.0) == pytest.approx(160_000 / 101_325)
+    assert figures.co_co2_ratio(40.0, 0.5) == pytest.approx(0.008)
+
+
 @pytest.mark.parametrize(
     ("call", "message"),
     [
@@ -172,7 +265,39 @@ def test_age_of_a_calibration() -> None:
             lambda: figures.gas_flow_m3_h(1.0, "ft3", 2.0),
             "2 s on the meter: 5 to 3600 s is allowed; time more turns of the dial",
         ),
+        (lambda: figures.gas_flow_m3_h(0.0, "m3", 30.0), "dial 0 m3: more than 0 is needed"),
+        (lambda: figures.gas_flow_m3_h(math.inf, "m3", 30.0), "dial inf m3: more than 0 is needed"),
+        (
+            lambda: figures.gas_flow_m3_h(1.0, "l", 3600.5),
+            "3600.5 s on the meter: 5 to 3600 s is allowed; time more turns of the dial",
+        ),
         (lambda: figures.reference_factor(200.0, 0.0, 15.0), "gas temperature 200 C: -40 to 60 C is allowed"),
+        (lambda: figures.reference_factor(-40.5, 0.0, 15.0), "gas temperature -40.5 C: -40 to 60 C is allowed"),
+        (
+            lambda: figures.reference_factor(15.0, 0.0, 60.5),
+            "temperature of the heating value 60.5 C: -40 to 60 C is allowed",
+        ),
+        (
+            lambda: figures.reference_factor(15.0, 0.0, -40.5),
+            "temperature of the heating value -40.5 C: -40 to 60 C is allowed",
+        ),
+        (
+            lambda: figures.reference_factor(15.0, -0.5, 15.0),
+            "pressure at the meter -0.5 Pa: 0 to 100000 Pa is allowed",
+        ),
+        (
+            lambda: figures.reference_factor(15.0, 100_001.0, 15.0),
+            "pressure at the meter 100001 Pa: 0 to 100000 Pa is allowed",
+        ),
+        (lambda: figures.reference_factor(15.0, 0.0, 15.0, 1013.0), "barometer 1013 Pa: 60000 to 110000 Pa is allowed"),
+        (
+            lambda: figures.reference_factor(15.0, 0.0, 15.0, 110_001.0),
+            "barometer 110001 Pa: 60000 to 110000 Pa is allowed",
+        ),
+        (lambda: figures.co_co2_ratio(50.0, 0.0), "CO2 0 %: more than 0 is needed for CO/CO2"),
+        (lambda: figures.chance_truly_in_band(9.2, 0.0, 9.0, 9.4, 0.1), CHANCE),
+        (lambda: figures.chance_truly_in_band(9.2, 0.1, 9.0, 9.4, -0.1), CHANCE),
+        (lambda: figures.chance_truly_in_band(9.2, 0.1, 9.4, 9.4, 0.1), CHANCE),
         (
             lambda: figures.pressure_drop((0.0, "mbar"), (1.0, "mbar")),
             "standing pressure 0 mbar: more than 0 is needed",

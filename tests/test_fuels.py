@@ -237,6 +237,16 @@ def test_dew_point_against_coolprop(fuel: Fuel, ratio: float, pressure_pa: float
     assert fuel.dew_point_c(ratio, pressure_pa) == pytest.approx(expected, abs=0.01)
 
 
+def test_dew_point_down_to_the_triple_point() -> None:
+    """Water of 611.657 Pa, its triple point, condenses at 0.01 C (IAPWS [M]); the highest pressure allowed is in."""
+    pressure_pa = 120_000.0
+    water = METHANE.wet_flue - METHANE.dry_flue
+    ratio = 1 + (pressure_pa * water / 611.657 - METHANE.wet_flue) / METHANE.air_needed
+    assert METHANE.dew_point_c(ratio, pressure_pa) == pytest.approx(0.01, abs=0.01)
+    lowest = PropsSI("T", "P", 30_000.0 * water / METHANE.wet_flue, "Q", 1, "Water") - 273.15
+    assert METHANE.dew_point_c(1.0, 30_000.0) == pytest.approx(lowest, abs=0.01)
+
+
 # --- the rich side -------------------------------------------------------------------------------------
 
 
@@ -338,6 +348,7 @@ def test_mixture_of_mixtures(one: Fuel, other: Fuel, share: float) -> None:
 def test_inert_part_changes_no_air() -> None:
     """A fifth nitrogen means a fifth less air; the fuel's own oxygen replaces oxygen of the air."""
     assert Fuel("lean gas", {"CH4": 0.8, "N2": 0.2}).air_needed == pytest.approx(0.8 * METHANE.air_needed)
+    assert Fuel("weak gas", {"CH4": 0.1, "N2": 0.9}).air_needed == pytest.approx(0.1 * METHANE.air_needed)
     own = Fuel("gas and air", {"CH4": 0.9, "N2": 0.07905, "O2": 0.02095})
     assert own.air_needed == pytest.approx(0.9 * METHANE.air_needed - 0.1)
     assert own.co2_max_pct == pytest.approx(METHANE.co2_max_pct)
@@ -393,6 +404,26 @@ def test_composition_is_scaled_to_one() -> None:
         fuel.composition["CH4"] = 1.0  # type: ignore[index]
 
 
+@pytest.mark.parametrize("total", [0.98, 1.02])
+def test_a_sum_off_by_two_hundredths_is_scaled(total: float) -> None:
+    """Two in a hundred is how far rounded fractions may be off."""
+    assert dict(Fuel("gas", {"CH4": total}).composition) == {"CH4": 1.0}
+
+
+def test_the_ends_of_each_range_are_in() -> None:
+    """A reading at the end of its range is taken, the formula holding there too."""
+    assert fuels.fuel_factor(0.5, 20.0) == pytest.approx(1.8)
+    assert fuels.fuel_factor(100.0, 0.0) == pytest.approx(0.209)
+    assert fuels.fuel_factor(10.0, 0.0, 1_000_000.0) == pytest.approx((20.9 + 50) / 110)
+    assert fuels.same_line_gap_pct(METHANE, 0.0, 25.0) == pytest.approx(25 - 20.95)
+    assert fuels.same_line_gap_pct(METHANE, 25.0, 0.0) == pytest.approx(20.95 * (25 / 11.7006 - 1), abs=1e-3)
+    # (flue - air) (0.66 / 21 + 0.009), 1. BImSchV Annex 2 No. 3.4 [C]
+    assert METHANE.flue_loss_pct(1000.0, -50.0, 0.0) == pytest.approx(1050 * (0.66 / 21 + 0.009))
+    assert METHANE.flue_loss_pct(20.0, 20.0, 5.0) == 0
+    assert fuels.looks_rich(1_000_000.0, 0.0) is True
+    assert fuels.looks_rich(0.0, 25.0) is False
+
+
 @given(any_fuel())
 def test_copies_are_equal(fuel: Fuel) -> None:
     """A fuel from another's composition, a copy and one sent to another process equal the first."""
@@ -438,6 +469,9 @@ LOSS = (
         (lambda: Fuel("x", {"CH4": np.nan}), "fuel 'x': CH4 = nan; a mole fraction from 0 to 1 is needed"),
         (lambda: Fuel("x", {"CH4": 95, "N2": 5}), f"fuel 'x': the parts add up to 100, {SUM}"),
         (lambda: Fuel("x", {"CH4": 0.95}), f"fuel 'x': the parts add up to 0.95, {SUM}"),
+        (lambda: Fuel("x", {"CH4": 1.03}), f"fuel 'x': the parts add up to 1.03, {SUM}"),
+        (lambda: Fuel("x", {"CH4": 0.97}), f"fuel 'x': the parts add up to 0.97, {SUM}"),
+        (lambda: Fuel("x", {"CH4": np.inf}), "fuel 'x': CH4 = inf; a mole fraction from 0 to 1 is needed"),
         (lambda: Fuel("x", {}), f"fuel 'x': the parts add up to 0, {SUM}"),
         (
             lambda: Fuel("x", {"N2": 0.8, "CO2": 0.2}),
@@ -491,6 +525,12 @@ LOSS = (
         (lambda: NATURAL_GAS.flue_loss_pct(2000.0, 20.0, 5.0), f"flue temperature 2000 C: {TEMPERATURE}"),
         (lambda: NATURAL_GAS.flue_loss_pct(60.0, np.nan, 5.0), f"air temperature nan C: {TEMPERATURE}"),
         (lambda: NATURAL_GAS.flue_loss_pct(60.0, 20.0, 20.95), f"O2 20.95 %: {O2}"),
+        (lambda: NATURAL_GAS.flue_loss_pct(60.0, -50.5, 5.0), f"air temperature -50.5 C: {TEMPERATURE}"),
+        (lambda: NATURAL_GAS.flue_loss_pct(1000.5, 20.0, 5.0), f"flue temperature 1000.5 C: {TEMPERATURE}"),
+        (
+            lambda: NATURAL_GAS.dew_point_c(1.3, 120_001),
+            "air pressure 120001 Pa: 30000 to 120000 Pa is allowed (1013 mbar is 101300 Pa)",
+        ),
         (
             lambda: NATURAL_GAS.dew_point_c(1.3, 1013),
             "air pressure 1013 Pa: 30000 to 120000 Pa is allowed (1013 mbar is 101300 Pa)",
@@ -504,6 +544,7 @@ LOSS = (
             "monoxide has no hydrogen: its flue is dry and has no dew point",
         ),
         (lambda: fuels.fuel_factor(0.0, 5.0), "CO2 0 %: more than 0 and at most 100 % is allowed"),
+        (lambda: fuels.fuel_factor(100.5, 5.0), "CO2 100.5 %: more than 0 and at most 100 % is allowed"),
         (lambda: fuels.fuel_factor(9.0, 20.9), f"O2 20.9 %: {O2_METHOD}"),
         (lambda: fuels.fuel_factor(9.0, 5.0, -1.0), "CO -1 ppm: 0 to 1000000 ppm is allowed"),
         (lambda: fuels.co_air_free_ppm(50.0, 20.9), f"O2 20.9 %: {O2_METHOD}"),

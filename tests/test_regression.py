@@ -5,6 +5,7 @@ named library, [M] from memory.
 """
 
 import csv
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -323,22 +324,76 @@ def test_shared_noise_is_a_dense_covariance(var: float, drawn: list[tuple[str, A
     assert float(fit.log_weight) == pytest.approx(float(again.log_weight), rel=1e-9, abs=1e-9)
 
 
+def test_loosening_along_whole_steps() -> None:
+    """cov + var d d', also where parts of d are exactly 0 and 1, where shortcuts are taken."""
+    prior, direction = prior_of(1.0), np.array([1.0, 0.0, -0.5])
+    loose = regression.loosen(prior, list(direction), 2.0)
+    assert loose.cov == pytest.approx(prior.cov + 2 * np.outer(direction, direction), rel=1e-15)
+    # a part that differs from hypothesis to hypothesis, beside parts that don't
+    batch = on_two_axes(np.random.default_rng(11))
+    along, var = np.array([[0.5], [-2.0]]), np.array([[0.1, 0.2, 0.3]])
+    for parts in ([1.0, along, 0.0], [along, 0.0, 1.0]):
+        added = regression.loosen(batch, parts, var).cov - batch.cov
+        for i, j in np.ndindex(batch.scale.shape):
+            here = np.array([part[i, 0] if isinstance(part, np.ndarray) else part for part in parts])
+            assert added[:, :, i, j] == pytest.approx(var[0, j] * np.outer(here, here), abs=1e-14)
+
+
 # --- many hypotheses at once ---------------------------------------------------------------------------
+
+
+def on_two_axes(random: np.random.Generator) -> Fit:
+    """Hypotheses on axes of 2 and 3, all numbers drawn."""
+    shape = (2, 3)
+    root = random.normal(size=(UNKNOWNS, UNKNOWNS, *shape))
+    cov = np.einsum("ik...,jk...->ij...", root, root) + 0.1 * np.eye(UNKNOWNS)[..., None, None]
+    mean, scale = random.normal(size=(UNKNOWNS, *shape)), random.uniform(0.5, 2.0, shape)
+    return Fit(mean, cov, 2.0, scale, random.normal(size=shape))
+
+
+def assert_are(fit: Fit, batch: Fit, index: tuple[Any, ...]) -> None:
+    """The hypotheses of `fit`, in order, are those of `batch` at this numpy index of its axes."""
+    assert fit.shape == batch.shape
+    assert np.array_equal(fit.mean, batch.mean[:, *index])
+    assert np.array_equal(fit.cov, batch.cov[:, :, *index])
+    assert np.array_equal(fit.scale, batch.scale[index])
+    assert np.array_equal(fit.log_weight, batch.log_weight[index])
+
+
+def test_places_are_kept_along_each_axis() -> None:
+    """What is kept is what numpy's own open mesh picks, in every part of the fit."""
+    batch = on_two_axes(np.random.default_rng(3))
+    keep = [np.array([1]), np.array([0, 2])]
+    assert_are(regression.only(batch, keep), batch, np.ix_(*keep))
+    assert_are(regression.only(batch, [np.array([0, 1]), np.array([1])]), batch, np.ix_([0, 1], [1]))
+
+
+def test_the_likely_of_two_axes_forecast_as_all_do() -> None:
+    """Two hopeless hypotheses of six dropped: the others whole and in order; figures along either axis follow them."""
+    batch = replace(
+        on_two_axes(np.random.default_rng(5)),
+        log_weight=np.array([[0.0, -20.0, -2.0], [-1.0, -3.0, -30.0]]),
+    )
+    kept = regression.likely(batch)
+    places = np.array([0, 0, 1, 1]), np.array([0, 2, 0, 1])
+    assert kept.place.tolist() == [0, 2, 3, 4]
+    assert_are(kept.fit, batch, places)
+    first, second = np.array([[1.5], [-0.5]]), np.array([[0.2, 0.4, 0.8]])
+    row = [1.0, first, second]
+    picked = kept.pick(row)
+    assert picked[0] == 1.0
+    assert np.array_equal(picked[1], first[places[0], 0])
+    assert np.array_equal(picked[2], second[0, places[1]])
+    small, whole = regression.forecast(kept.fit, picked), regression.forecast(batch, row)
+    assert small.mean == pytest.approx(whole.mean, abs=1e-6)
+    assert small.var == pytest.approx(whole.var, rel=1e-6)
 
 
 def test_hypotheses_do_not_touch_each_other() -> None:
     """A batch on two axes, with regressors and noise along either, gives each hypothesis as alone."""
     random = np.random.default_rng(7)
-    shape = (2, 3)
-    root = random.normal(size=(UNKNOWNS, UNKNOWNS, *shape))
-    cov = np.einsum("ik...,jk...->ij...", root, root) + 0.1 * np.eye(UNKNOWNS)[..., None, None]
-    batch = Fit(
-        random.normal(size=(UNKNOWNS, *shape)),
-        cov,
-        2.0,
-        random.uniform(0.5, 2.0, shape),
-        random.normal(size=shape),
-    )
+    batch = on_two_axes(random)
+    shape = batch.scale.shape
     along_first, along_second = random.normal(size=(2, 1)), random.normal(size=(1, 3))
     noise, loose = random.uniform(0, 1, (2, 1)), random.uniform(0, 1, (1, 3))
 
@@ -386,6 +441,9 @@ MIXTURES = [
 ]
 
 
+CHANCES = [0.001, 0.05, 0.3, 0.5, 0.95, 0.999]
+
+
 def exact_below(mixture: Mixture, value: float) -> float:
     chance = stats.t.cdf(value, mixture.freedom, mixture.location, mixture.width)
     return float(mixture.weight @ chance)
@@ -405,7 +463,7 @@ def test_chances_of_a_mixture(mixture: Mixture) -> None:
     assert mixture.between(high, low) == 0
 
 
-@pytest.mark.parametrize("chance", [0.001, 0.05, 0.3, 0.5, 0.95, 0.999])
+@pytest.mark.parametrize("chance", CHANCES)
 @pytest.mark.parametrize("mixture", MIXTURES)
 def test_quantiles_of_a_mixture(mixture: Mixture, chance: float) -> None:
     """A quantile has its chance below it by scipy.stats.t, give or take 2e-6 of chance or of the spread."""
@@ -414,6 +472,32 @@ def test_quantiles_of_a_mixture(mixture: Mixture, chance: float) -> None:
     if len(mixture.weight) == 1:
         exact = optimize.brentq(lambda v: exact_below(mixture, v) - chance, 0, 20, xtol=1e-12)
         assert value == pytest.approx(exact, abs=1e-4 * mixture.width[0])
+
+
+@pytest.mark.parametrize("width", [1e-6, 1e6])
+@pytest.mark.parametrize("mixture", MIXTURES)
+def test_quantiles_do_not_care_for_the_unit(mixture: Mixture, width: float) -> None:
+    """The same forecast in another unit and from another zero has the same quantiles in that unit."""
+    other = replace(mixture, location=3 + width * mixture.location, width=width * mixture.width)
+    spread = float(np.sqrt(mixture.var))
+    for chance in CHANCES:
+        assert (other.quantile(chance) - 3) / width == pytest.approx(mixture.quantile(chance), abs=1e-5 * spread)
+
+
+def test_a_quantile_takes_few_steps(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Newton's steps from the right side: five for one Student's t, 22 for two far apart, each step one look-up."""
+    looked, look = [0], Mixture._below
+
+    def counted(mixture: Mixture, widths: Array) -> tuple[Array, Array, float]:
+        looked[0] += 1
+        return look(mixture, widths)
+
+    monkeypatch.setattr(Mixture, "_below", counted)
+    for mixture in MIXTURES:
+        for chance in CHANCES:
+            looked[0] = 0
+            mixture.quantile(chance)
+            assert looked[0] <= (5 if mixture.weight.size == 1 else 22)
 
 
 @pytest.mark.parametrize("mixture", MIXTURES)
@@ -434,6 +518,16 @@ def test_forecast_mixes_all_hypotheses() -> None:
     assert forecast.width == pytest.approx(np.sqrt((4 * 0.5 + 1.25) * np.array([1.0, 2.0, 3.0]) / 4), rel=1e-12)
     assert forecast.weight == pytest.approx(np.array([1.0, 0.5, 2e-5]) / 1.50002, rel=1e-12)
     assert forecast.freedom == 8
+    without = regression.forecast(fit, [2.0])
+    assert without.width == pytest.approx(np.sqrt(4 * 0.5 * np.array([1.0, 2.0, 3.0]) / 4), rel=1e-12)
+
+
+@pytest.mark.parametrize("shift", [-5000.0, 5000.0])
+def test_chances_of_many_readings_neither_overflow_nor_vanish(shift: float) -> None:
+    """Log weights far from 0, as after thousands of readings, give the same chances: only their differences count."""
+    fit = three_hypotheses()
+    far = replace(fit, log_weight=fit.log_weight + shift)
+    assert far.weight == pytest.approx(np.array([1.0, 0.5, 2e-5]) / 1.50002, rel=1e-9)
 
 
 def test_hopeless_hypotheses_are_dropped() -> None:
