@@ -21,6 +21,7 @@ OTHERS = (
     "sample line), richer or leaner (this screw, clockwise), check ITEM VALUE UNIT, void ROW."
 )
 KNOWN_CHECKS = (stages.STANDING, stages.WORKING, SAMPLE_LINE, *map(clockwise_item, SCREWS))
+NOTHING = ("0", "no", "n", "none", "nothing")  # was turned; a CO2 of 0 is no reading of a flame
 _NUMBERS = re.compile(r"[\d.,]+(\s+[\d.,]+){0,2}")
 
 Entry = Callable[[Job, datetime], object]  # logs something at a moment
@@ -52,6 +53,8 @@ def parse_entry(typed: str, advice: Advice, firing: str) -> Entry:
     low, *rest = typed.lower().split() or [""]
     if not typed:
         return _as_advised(advice)
+    if not rest and low in NOTHING:
+        raise RangeError("Then nothing was logged. Read again, or type what was turned.")
     if _NUMBERS.fullmatch(typed):
         return _reading(typed, firing)
     if not rest:
@@ -62,8 +65,6 @@ def parse_entry(typed: str, advice: Advice, firing: str) -> Entry:
             return lambda job, at: job.check(SAMPLE_LINE, low, at=at)
         if low in ("richer", "leaner") and firing:
             return lambda job, at: job.check(clockwise_item(SCREW_FOR[firing]), low, at=at)
-        if low in ("no", "n"):
-            raise RangeError("Then nothing was logged. Read again, or type what was turned.")
     if low == "check":
         return _check(typed)
     if low == "void":

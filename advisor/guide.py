@@ -24,7 +24,7 @@ from advisor.terminal import PROMPT_WIDTH, Stop, Terminal
 from advisor.visit import Visit
 
 HELP = "Enter takes what is offered; ? says why; back, skip, stop and note WORDS do what they say."
-ODD_TURN = ("large-turn", "wrong-rate")  # findings of a turn that are said before its wait
+SAID_AT_ONCE = {"turn": ("large-turn", "wrong-rate"), "reading": ("co2-alone", "co-rising")}  # before a wait goes on
 CHANGED = "The log has grown meanwhile: another terminal? Nothing was logged. See what it asks now."
 
 
@@ -242,20 +242,20 @@ class Guide:
             self.terminal.say(text.say_verdict(self.job.may(*turn, at=self._moment())))
         else:
             self._enter(parse_entry(typed, advice, firing))
-            self._say_odd_turn(advice)
+            self._say_at_once(advice)
 
-    def _say_odd_turn(self, advice: Advice) -> None:
-        """What is odd about the turn that was logged just now, before the wait for it begins."""
-        turn = self.job.events[-1]
-        if turn.event != "turn":
+    def _say_at_once(self, advice: Advice) -> None:
+        """What is odd about the turn or the reading that was logged just now, before the wait goes on."""
+        made = self.job.events[-1]
+        if made.event not in SAID_AT_ONCE or self.job.next(self._moment()).action != "wait":
             return
-        if turn.screw == advice.screw and (turn.turns_cw or 0.0) * (advice.turns_cw or 0.0) < 0:
+        if made.screw == advice.screw and (made.turns_cw or 0.0) * (advice.turns_cw or 0.0) < 0:
             self._say(
-                f"That is the other way than advised: {turn.screw} screw {units.say_turn(advice.turns_cw or 0.0)}. "
+                f"That is the other way than advised: {made.screw} screw {units.say_turn(advice.turns_cw or 0.0)}. "
                 "If it was made so, wait; if not, cut the wait short and type back."
             )
         for finding in self.job.findings(self._moment()):
-            if finding.code in ODD_TURN:
+            if finding.code in SAID_AT_ONCE[made.event]:
                 self._say(finding.text)
 
     # ---- what can be typed anywhere
@@ -368,7 +368,7 @@ def _entry_prompt(advice: Advice, visit: Visit) -> str:
             return f"Change to {advice.firing} fire in test mode (Enter when it runs)"
         case "turn" if advice.turns_cw:
             way = "cw" if advice.turns_cw > 0 else "ccw"
-            return f"What did you turn? (Enter: {units.say_fraction(advice.turns_cw)} {way}, as advised)"
+            return f"What did you turn? (Enter: {units.say_fraction(advice.turns_cw)} {way}, as advised; 0: nothing)"
         case "halt":
             return "A new reading, or what was done or found"
     return f"At {visit.firing} fire: {READING}"

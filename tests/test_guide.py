@@ -17,7 +17,9 @@ from on_site import ANSWERS, Desk, OnSite, boiler
 from advisor import Job, stages
 from advisor import log as job_log
 from advisor.cli import main
-from advisor.errors import LogError
+from advisor.decision import Advice
+from advisor.entries import parse_entry
+from advisor.errors import LogError, RangeError
 from advisor.guide import Guide
 from advisor.lines import columns
 from advisor.stages import STAGES
@@ -162,6 +164,8 @@ SLIPS = [
     ("What did you turn", "24 cw", "'24 cw' is 24 whole turns. Did you mean 1/24 cw?"),
     ("What did you turn", "1/24", "Which way? Say 1/24 cw"),
     ("What did you turn", "no", "Then nothing was logged."),
+    ("What did you turn", "none", "Then nothing was logged."),
+    ("At high fire", "8.3", "CO2 alone can't tell a lean flame from a rich one"),
     ("What did you turn", 'check "sample', "a quote is not closed"),
     ("What did you turn", "void 99", "row 99 is not in this log"),
     ("What did you turn", "void 1.5", "row '1.5' is not a whole number"),
@@ -593,3 +597,10 @@ def test_a_visit_in_a_real_terminal_survives_kill_9(tmp_path: Path) -> None:
     assert "\a" in shown
     for firing, (low, high) in job.facts.bands.items():
         assert low <= site.boiler.settled_pct(firing) <= high
+
+
+@pytest.mark.parametrize("typed", ["0", "none", "no"])
+def test_nothing_turned_is_no_reading(typed: str) -> None:
+    """A lone 0 where a turn is due says that nothing was turned; as a reading it would be no flame at all."""
+    with pytest.raises(RangeError, match="Then nothing was logged"):
+        parse_entry(typed, Advice("turn", firing="high", screw="throttle", turns_cw=1 / 24), "high")
