@@ -156,7 +156,7 @@ def printed_visit(path: str) -> str:
     Guide(path, terminal, site.now).run()
     assert isinstance(terminal.screen, io.StringIO)
     screen = "\n".join(line.rstrip() for line in terminal.screen.getvalue().splitlines())
-    first_turn = screen.index("as advised)")
+    first_turn = screen.index("as advised;")
     begins = screen.index("\nTurn the", first_turn)
     ends = screen.index("\nStage 7 of")
     left_out = "\n[turn, wait and read in the same way until both rates hold: stages 4, 5 and 6]\n"

@@ -164,7 +164,7 @@ SLIPS = [
     ("What did you turn", "24 cw", "'24 cw' is 24 whole turns. Did you mean 1/24 cw?"),
     ("What did you turn", "1/24", "Which way? Say 1/24 cw"),
     ("What did you turn", "no", "Then nothing was logged."),
-    ("What did you turn", "none", "Then nothing was logged."),
+    ("What did you turn", "nothing", "Then nothing was logged."),
     ("At high fire", "8.3", "CO2 alone can't tell a lean flame from a rich one"),
     ("What did you turn", 'check "sample', "a quote is not closed"),
     ("What did you turn", "void 99", "row 99 is not in this log"),
