@@ -3,6 +3,7 @@
 import json
 import math
 import textwrap
+from io import BytesIO
 from pathlib import Path
 from typing import Any
 
@@ -253,9 +254,12 @@ def as_json(record: dict[str, Any]) -> str:
 
 
 def _has_parquet() -> bool:
-    from importlib.util import find_spec
-
-    return any(find_spec(engine) for engine in ("pyarrow", "fastparquet"))
+    """Whether pandas has an engine that works: one may be installed and unfit for this numpy."""
+    try:
+        pd.DataFrame({"a": [1]}).to_parquet(BytesIO())
+    except ImportError:
+        return False
+    return True
 
 
 def _spread(values: pd.Series) -> dict[str, float]:
