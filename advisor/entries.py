@@ -10,7 +10,7 @@ from advisor import options, stages, units
 from advisor.decision import Advice
 from advisor.errors import RangeError
 from advisor.events import FIRINGS, SCREWS, still_valid
-from advisor.history import LEAKING, SAMPLE_LINE, TIGHT, clockwise_item
+from advisor.history import CO_CAUSE, LEAKING, SAMPLE_LINE, TIGHT, clockwise_item
 from advisor.job import Job
 from advisor.model import SCREW_FOR
 from advisor.readings import Finding
@@ -20,7 +20,7 @@ OTHERS = (
     "You may also type: high or low (the rate it runs at), a turn such as 1/24 cw, may 1/12 cw, tight or leaking (the "
     "sample line), richer or leaner (this screw, clockwise), check ITEM VALUE UNIT, void ROW."
 )
-KNOWN_CHECKS = (stages.STANDING, stages.WORKING, SAMPLE_LINE, *map(clockwise_item, SCREWS))
+KNOWN_CHECKS = (stages.STANDING, stages.WORKING, SAMPLE_LINE, *map(clockwise_item, SCREWS), CO_CAUSE)
 NOTHING = ("0", "no", "n", "none", "nothing")  # was turned; a CO2 of 0 is no reading of a flame
 _NUMBERS = re.compile(r"[\d.,]+(\s+[\d.,]+){0,2}")
 
@@ -80,7 +80,7 @@ def after_entry(job: Job, moment: datetime | None) -> tuple[datetime | None, lis
     What stands in the log counts: no answer of an hour ago may hide a stop.
     """
     made, notes = job.events[-1], []
-    if made.event == "check" and stages.question_for(made.item, job.facts) is None:
+    if made.event == "check" and made.item != CO_CAUSE and stages.question_for(made.item, job.facts) is None:
         text = f"'{made.item}' is not a check known here; it is kept as a remark. Known are {', '.join(KNOWN_CHECKS)}"
         notes.append(Finding("unknown-check", "note", f"{text} and what the guide asks."))
     last = max(event.time for event, stands in zip(job.events, still_valid(job.events), strict=True) if stands)
