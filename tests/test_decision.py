@@ -13,6 +13,7 @@ from advisor import units
 from advisor.decision import Advice
 from advisor.findings import find
 from advisor.model import SCREW_FOR
+from advisor.prior import Prior
 from advisor.rate import Move, Rate, gain_at_present, percent
 
 co2 = st.integers(70, 112).map(lambda tenths: tenths / 10)
@@ -611,7 +612,7 @@ def test_what_is_expected_is_the_display_at_the_end_of_the_wait() -> None:
 
 @pytest.mark.parametrize("least_s", [60, 300])
 def test_a_turn_is_waited_out(least_s: float) -> None:
-    """What is expected after a turn is the settled figure, within half a display step; the wait is no shorter than told."""
+    """What is expected after a turn is the settled figure, within half a display step, after the wait asked for."""
     job = at_high(8.3, min_wait_s={"throttle": least_s})
     advice, rate = job.next(), rate_of(job)
     assert advice.wait_s is not None
@@ -675,6 +676,31 @@ def test_how_sure_a_rate_must_be(chance: float, read: int, holds: bool) -> None:
     now = rate_of(job).now
     known = Move(0.0, now.forecast, chance, 0.0, now.cost)
     assert rate_of(job, now=known, settled=read, wanted=None, best=None).holds is holds
+
+
+@pytest.mark.parametrize("gain", [0.5, 4.0])
+@pytest.mark.parametrize(("log_sd", "small"), [(0.2, False), (0.7, True)])
+def test_a_screw_that_is_known_is_not_tried_out(gain: float, log_sd: float, small: bool) -> None:
+    """90 % limits of a log-normal law lie exp(3.29 sd) apart: 1.9 is known well; 10 is not: a small first move."""
+    gains = {"offset": gain, "throttle": gain}
+    told = Prior(gain_per_turn=gains, gain_log_sd=log_sd, chance_dead=0.0001, chance_reversed=0.0001)
+    rate = rate_of(at_high(prior=told))
+    assert rate.first_try is small
+    assert rate.cap_turns == (1 / 16 if small else 1 / 8)
+    assert rate_of(at_high(prior=told), reversed_chance=0.5).cap_turns == 1 / 24  # in doubt which way: one mark
+
+
+def test_a_screw_is_tried_out_until_a_turn_of_it_has_been_read() -> None:
+    """Readings from before the first turn don't count, one from after it does."""
+    job = at_high().turn("throttle", 1 / 24).wait(150)
+    assert rate_of(job).first_try
+    assert not rate_of(job.read("high", 8.5)).first_try
+
+
+def test_in_doubt_about_the_direction_a_mark_is_said_to_be_the_most() -> None:
+    """The refusal names the doubt and the size that is open."""
+    verdict = at_high(clockwise={"throttle": "unknown"}).may("throttle", 1 / 12)
+    assert verdict.reasons == ("Which way this screw works is not sure yet: 1/24 turn at most.",)
 
 
 @pytest.mark.parametrize(("o2", "co", "seen"), [(6.2, None, True), (None, 20.0, True), (None, None, False)])
