@@ -720,6 +720,18 @@ def test_when_the_direction_counts_as_sure(reversed_chance: float, sure: bool) -
     assert rate_of(at_high(), reversed_chance=reversed_chance).direction_sure is sure
 
 
+@pytest.mark.parametrize("co2", [8.9, 9.6])
+def test_in_doubt_about_the_direction_the_far_edge_is_the_other_one(co2: float) -> None:
+    """Too lean, a turn either way may pass the rich edge; too rich, the lean one."""
+    rate = rate_of(at_high(co2, clockwise={"throttle": "unknown"}))
+    low, high = rate.edges
+    for move in rate.moves([-1 / 24, 1 / 24]):
+        past = 1 - move.forecast.below(high) if co2 < 9.2 else move.forecast.below(low)
+        assert move.chance_past_band == pytest.approx(past)
+        other = move.forecast.below(low) if co2 < 9.2 else 1 - move.forecast.below(high)
+        assert move.chance_past_band != pytest.approx(other)
+
+
 @pytest.mark.parametrize(
     ("co2", "last_turn", "clockwise", "reversed_chance", "taken"),
     [
