@@ -102,7 +102,7 @@ def flue_figures(
 ) -> FlueFigures | None:
     """The flue figures of a reading; None where the flame is rich, or its CO2 none of a set flame of this fuel."""
     fuel, co2 = facts.fuel, reading.co2_pct or 0.0
-    if not 0 < LEAST_CO2_SHARE * fuel.co2_max_pct <= co2 <= fuel.co2_max_pct:
+    if not LEAST_CO2_SHARE * fuel.co2_max_pct <= co2 <= fuel.co2_max_pct:
         return None
     if reading.co_ppm is not None and reading.o2_pct is not None and fuels.looks_rich(reading.co_ppm, reading.o2_pct):
         return None  # these figures hold on the lean side only
