@@ -869,6 +869,15 @@ def test_the_cheapest_turn_is_chosen(co2: float, second: float | None, width: fl
     assert (rate.best.turns_cw if rate.best else None) == chosen(rate)
 
 
+@pytest.mark.parametrize("co2", [8.3, 8.9, 9.6, 10.2])
+def test_in_doubt_about_the_direction_a_turn_is_still_a_turn(co2: float) -> None:
+    """The cheapest of the turns up to a mark, whichever side the band lies; never none at all."""
+    rate = rate_of(at_high(co2, clockwise={"throttle": "unknown"}))
+    assert rate.best is not None
+    assert 0 < abs(rate.best.turns_cw) <= 1 / 24 + 1e-9
+    assert rate.best.turns_cw == chosen(rate)
+
+
 @pytest.mark.parametrize(
     ("chance", "said"), [(0.0, "0 %"), (0.001, "under 1 %"), (0.0051, "1 %"), (0.124, "12 %"), (1.0, "100 %")]
 )
