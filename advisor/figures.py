@@ -102,7 +102,7 @@ def flue_figures(
 ) -> FlueFigures | None:
     """The flue figures of a reading; None where its CO2 says nothing of this fuel's lean flame (`readings.usable`)."""
     fuel, co2 = facts.fuel, reading.co2_pct or 0.0
-    if not 0 < co2 <= fuel.co2_max_pct or not usable(facts, reading):
+    if co2 > fuel.co2_max_pct or not usable(facts, reading):
         return None
     ratio = fuel.excess_air_ratio(co2_pct=co2)
     o2 = fuel.o2_from_co2_pct(co2) if reading.o2_pct is None else reading.o2_pct

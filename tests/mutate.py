@@ -75,8 +75,8 @@ def prepare(group: str, folder: Path) -> None:
         "also_copy": ["demo_logs", "README.md", "DEVELOPERS.md"],
         "pytest_add_cli_args_test_selection": [f"tests/{name}" for name in tests],
         "pytest_add_cli_args": [f"--deselect={SLOW}", "-p", "no:cacheprovider"],
-        "timeout_multiplier": ["4"],
-        "timeout_constant": ["2"],
+        "timeout_multiplier": ["6"],
+        "timeout_constant": ["4"],
         "track_dependencies": ["false"],
         "use_git_change_detection": ["false"],
     }
