@@ -26,6 +26,7 @@ TABLES = ("jobs", "moves", "readings", "screws", "predictions", "turns", "findin
 def summary(study: Study) -> dict[str, Any]:
     """The figures of a study as plain values: numbers as numbers, None where there is nothing to tell."""
     jobs, moves = study.jobs, study.moves
+    judged = moves[moves["before_pct"].notna() & moves["after_pct"].notna()]  # of the rest nobody can tell
     noise = learn.noise_sd_pct(study.evidence)
     record: dict[str, Any] = {
         "jobs": len(jobs),
@@ -36,10 +37,11 @@ def summary(study: Study) -> dict[str, Any]:
         "moves": _spread(jobs["moves"]),
         "readings": _spread(jobs["readings"]),
         "turns": len(moves),
+        "turns_judged": len(judged),
         "waits_broken": int(jobs["waits_broken"].sum()),
         "wait_kept": _mean(moves["wait_kept"]),
         "overshoots": int(jobs["overshoots"].sum()),
-        "overshot": _mean(moves["overshot"]),
+        "overshot": _mean(judged["overshot"]),
         "jobs_that_overshot": float((jobs["overshoots"] > 0).mean()),
         "found": {code: int(count) for code, count in _found(jobs).items()},
         "findings_in_sample": {code: int(count) for code, count in _halts(study.findings).items()},
@@ -66,7 +68,7 @@ def say(record: dict[str, Any], written: str = "") -> str:
             _of(held) if held["readings"] < FEW_READINGS else f"{100 * held['holds']:.0f} %"
         )
     took = f"{_counted(moves['median'], 'turn')} and {minutes['median']:.0f} min"
-    ended = f"{percent(record['ended_in_band'])} ended in band, half within {took}"
+    ended = f"{percent(record['ended_in_band'])} ended in band; the middle job took {took}"
     if jobs == 1:
         ended = f"ended {'in' if record['ended_in_band'] else 'out of'} band, after {took}"
     lines = wrapped(f"{jobs:,} {_plural(jobs, 'job')}: {ended}{honest}.")
@@ -81,7 +83,7 @@ def say(record: dict[str, Any], written: str = "") -> str:
         lines += labelled("Waits", f"{kept:,} of {turns} made on a settled reading ({percent(record['wait_kept'])}).")
         lines += labelled(
             "Overshot",
-            f"{record['overshoots']:,} of {turns} ({percent(record['overshot'])}), in "
+            f"{record['overshoots']:,} of {_counted(record['turns_judged'], 'turn')} read before and after, in "
             f"{percent(record['jobs_that_overshot'])} of jobs, as displayed once settled.",
         )
     lines += _say_found(record)
@@ -203,7 +205,7 @@ def say_replay(name: str, table: pd.DataFrame, practice: bool = False) -> str:
     minutes = table["took_s"].sum() / 60
     steps = _counted(len(table), "step")
     lines = wrapped(
-        f"{name}: {steps} in {minutes:.1f} min, {against} not as advised, {costly} of them at a cost."
+        f"{name}: {steps} in {minutes:.1f} min, {against} not as advised, {costly} at a cost."
         if len(table)
         else f"{name}: no reading, turn or change of rate yet."
     )
