@@ -54,7 +54,7 @@ from scipy import stats
 found = calibration.places(DRAWS)
 low, high = stats.binom(DRAWS, 1 / calibration.BINS).ppf([0.005, 0.995])
 figure = Figure(figsize=(9, 4.6), layout="constrained")
-for axes, name, place in zip(figure.subplots(2, 3).flat, calibration.QUANTITIES, found.T):
+for axes, name, place in zip(figure.subplots(2, 3).flat, calibration.QUANTITIES, found.T, strict=True):
     axes.axhspan(low, high, color="0.85")
     axes.hist(place, bins=calibration.BINS, range=(0, 1), histtype="step", color="black")
     axes.set(title=f"{name}: p = {calibration.uniform_p(place):.2f}", xlabel="place of the truth", ylabel="jobs", ylim=(0, None))
@@ -67,7 +67,7 @@ RELIABILITY = """\
 names = [scenario.name for scenario in calibration.SCENARIOS]
 made = calibration.claims(max(2, VISITS // 2), names)
 figure = Figure(figsize=(9, 4.2), layout="constrained")
-for axes, what in zip(figure.subplots(1, 2), ("in_band", "past_band")):
+for axes, what in zip(figure.subplots(1, 2), ("in_band", "past_band"), strict=True):
     said = np.array([getattr(claim, what) for claim in made])
     came = np.array([getattr(claim, f"was_{what}") for claim in made])
     edges = calibration.EDGES if what == "in_band" else np.array([0, 0.002, 0.01, 0.02, 0.03, 0.04, 0.05])
@@ -91,7 +91,8 @@ CHOSEN = """\
 * **The clock**: an adviser that is told gains and lag takes about as long as the one who knows the valve. The rest is the
   price of finding out, and of the usual minimum waits, which no rule may shorten."""
 KEPT = """\
-The figures above are the output of the committed code; `python tests/make_choice_notebook.py` renews them."""
+The figures above are the output of the committed code, kept from a run with `CHOSEN_VISITS=60 CHOSEN_DRAWS=3000`;
+`python tests/make_choice_notebook.py` renews them."""
 
 
 def made() -> nbformat.NotebookNode:

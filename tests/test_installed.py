@@ -63,12 +63,12 @@ def bare() -> Iterator[Bare]:
         shutil.copy(ROOT / name, source / name)
     made = Bare(place)
     venv.create(place / "venv", with_pip=True)
-    pip = [made.bin / "python", "-m", "pip", "--quiet", "--disable-pip-version-check"]
+    pip = [made.bin / "python", "-E", "-m", "pip", "--quiet", "--disable-pip-version-check"]
     subprocess.run([*pip, "wheel", "--no-deps", "--wheel-dir", place, source], check=True, capture_output=True)
     subprocess.run([*pip, "install", *place.glob("*.whl")], check=True, capture_output=True)
     packages = Path(
         subprocess.run(
-            [made.bin / "python", "-c", "import sysconfig; print(sysconfig.get_path('purelib'))"],
+            [made.bin / "python", "-E", "-c", "import sysconfig; print(sysconfig.get_path('purelib'))"],
             check=True, capture_output=True, text=True,
         ).stdout.strip()
     )  # fmt: skip
@@ -86,7 +86,7 @@ def bare() -> Iterator[Bare]:
 
 def test_no_test_package_is_there_and_nothing_can_be_written(bare: Bare) -> None:
     """The environment is bare, and the shut folders are shut: or the tests below would show nothing."""
-    done = subprocess.run([bare.bin / "python", "-m", "pip", "list"], capture_output=True, text=True, check=True)
+    done = subprocess.run([bare.bin / "python", "-E", "-m", "pip", "list"], capture_output=True, text=True, check=True)
     assert "advisor" in done.stdout
     assert not re.search(r"^(pytest|hypothesis|mypy|statsmodels) ", done.stdout, re.MULTILINE)
     asked = subprocess.run([bare.bin / "python", "-c", "import socket; socket.create_connection(('127.0.0.1', 9))"],
