@@ -6,6 +6,7 @@ from datetime import date, timedelta
 
 from advisor import units
 from advisor.errors import RangeError
+from advisor.events import Event
 from advisor.facts import Facts
 from advisor.stages import CLEAN_AIR_CO_PPM, CLEAN_AIR_O2_PCT, INPUT_RATE, Question
 
@@ -13,9 +14,10 @@ _CLEAN_AIR = {"clean air O2": CLEAN_AIR_O2_PCT, "clean air CO": CLEAN_AIR_CO_PPM
 _LIMITS = re.compile(r"([\d.]+)\s*(?::|-|\u2013|\bto\b|\s)\s*([\d.]+)\s*([A-Za-z].*)?")
 
 
-def problem(question: Question, value: str, unit: str, facts: Facts, today: date) -> str:
-    """Why this answer blocks going on, with what to do first; "" where it does not. Raises RangeError as `typed`."""
-    value, unit = typed(question, f"{value} {unit}", facts, today)
+def problem(question: Question, answer: Event, facts: Facts) -> str:
+    """Why this logged answer blocks going on, with what to do first; "" where it does not. RangeError as `typed`."""
+    tomorrow = (answer.time + timedelta(days=1)).date()  # the latest date that it can name, in whatever time zone
+    value, unit = typed(question, f"{answer.value} {answer.unit}", facts, tomorrow)
     why = ""
     if question.passes and value not in question.passes:
         why = f"{question.item}: {value}."

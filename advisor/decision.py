@@ -150,8 +150,8 @@ def _set_rate(rate: Rate, findings: tuple[Finding, ...]) -> Advice:
             return _about(visit, "run_at", findings, (rate.against_low,), firing="low")
     if best is None and rate.too_lean and not rate.seen_lean:
         return _about(visit, "read", findings, (BLIND,))
-    co_bars = rate.barred_by_co if rate.wall else best is None and rate.co_rising
-    if rate.too_lean and chance < REREAD_FROM and (co_bars or (best is None and rate.wall)):
+    co_bars = rate.walled_off or (best is None and (rate.co_rising or rate.wall))
+    if rate.too_lean and chance < REREAD_FROM and co_bars:
         seen = f"{say_wall(rate.wall, rate.firing)}, and" if rate.wall else "CO climbs while"
         text = (
             f"{seen} {rate.firing} fire is still too lean: look at burner, air intake and flue first. When the cause "

@@ -80,7 +80,7 @@ def after_entry(job: Job, moment: datetime | None) -> tuple[datetime | None, lis
     What stands in the log counts: no answer of an hour ago may hide a stop.
     """
     made, notes = job.events[-1], []
-    if made.event == "check" and made.item != CO_CAUSE and stages.question_for(made.item, job.facts) is None:
+    if made.event == "check" and made.item not in KNOWN_CHECKS and stages.question_for(made.item, job.facts) is None:
         text = f"'{made.item}' is not a check known here; it is kept as a remark. Known are {', '.join(KNOWN_CHECKS)}"
         notes.append(Finding("unknown-check", "note", f"{text} and what the guide asks."))
     last = max(event.time for event, stands in zip(job.events, still_valid(job.events), strict=True) if stands)

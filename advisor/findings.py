@@ -2,7 +2,6 @@
 
 import itertools
 from contextlib import suppress
-from datetime import timedelta
 
 from advisor import readings, units
 from advisor.answers import problem
@@ -25,7 +24,6 @@ from advisor.stages import (
     VALVE,
     WORKING,
     Stage,
-    questions_of,
 )
 from advisor.visit import Visit
 
@@ -36,10 +34,13 @@ FEWEST_MOVES_FOR_DEAD = 2
 DRIFT_PCT = 0.3  # more than rounding and flame noise can do
 DRIFT_SPAN_S = 120.0
 STEADY_PCT = 0.1
-ONE_DAY = timedelta(days=1)
-# checks whose wrong answer stops the work; not what is only due at the end; the sample line has its own finding
-STOPPING = {question.item for stage in (BEFORE, VALVE, PRESSURE) for question in stage.questions} | {TEST_POINTS}
-STOPPING -= {SAMPLE_LINE, STANDING, WORKING}
+# questions whose wrong answer stops the work, by item: not what is only due at the end, nor what has its own finding
+STOPPING = {
+    question.item: question
+    for stage in (BEFORE, VALVE, PRESSURE, CLOSE)
+    for question in stage.questions
+    if (stage is not CLOSE or question.item == TEST_POINTS) and question.item not in (SAMPLE_LINE, STANDING, WORKING)
+}
 
 
 def find(visit: Visit) -> tuple[Finding, ...]:
@@ -159,17 +160,14 @@ def _answers(visit: Visit) -> list[Finding]:
     latest = {row.event.item: row.event for row in visit.of("check")}
     measured_s = [event.time for item, event in latest.items() if item in visit.facts.pressures]
     found = []
-    for stage in (BEFORE, VALVE, PRESSURE, CLOSE):
-        for question in questions_of(stage, visit.facts):
-            answer = latest.pop(question.item, None)
-            if answer is None or question.item not in STOPPING:
-                continue
-            if question.item == PRESSURE_DROP and any(time > answer.time for time in measured_s):
-                continue  # measured again since
-            with suppress(RangeError):  # what a hand-edited log holds in an answer's place says nothing
-                why = problem(question, answer.value, answer.unit, visit.facts, (answer.time + ONE_DAY).date())
-                if why:
-                    found.append(Finding("not-ready", "halt", f'{why} Then log check "{question.item}" again.'))
+    for item, question in STOPPING.items():
+        answer = latest.get(item)
+        if answer is None or (item == PRESSURE_DROP and any(time > answer.time for time in measured_s)):
+            continue  # not answered, or measured again since
+        with suppress(RangeError):  # what a hand-edited log holds in an answer's place says nothing
+            why = problem(question, answer, visit.facts)
+            if why:
+                found.append(Finding("not-ready", "halt", f'{why} Then log check "{item}" again.'))
     return found
 
 

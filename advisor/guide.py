@@ -247,14 +247,17 @@ class Guide:
     def _say_at_once(self, advice: Advice) -> None:
         """What is odd about the turn or the reading that was logged just now, before the wait goes on."""
         made = self.job.events[-1]
-        if made.event not in SAID_AT_ONCE or self.job.next(self._moment()).action != "wait":
+        if made.event not in SAID_AT_ONCE:
+            return
+        now = self.job.next(self._moment())
+        if now.action != "wait":
             return
         if made.screw == advice.screw and (made.turns_cw or 0.0) * (advice.turns_cw or 0.0) < 0:
             self._say(
                 f"That is the other way than advised: {made.screw} screw {units.say_turn(advice.turns_cw or 0.0)}. "
                 "If it was made so, wait; if not, cut the wait short and type back."
             )
-        for finding in self.job.findings(self._moment()):
+        for finding in now.findings:
             if finding.code in SAID_AT_ONCE[made.event]:
                 self._say(finding.text)
 

@@ -1,6 +1,5 @@
 """Which stage the visit is in and how each stage stands, from the rows of the log alone."""
 
-from datetime import timedelta
 from typing import NamedTuple
 
 from advisor import answers, stages
@@ -219,9 +218,8 @@ def _counts_from_s(visit: Visit, stage: Stage, item: str) -> float:
 def _blocks(question: Question, answer: Event, facts: Facts) -> str:
     if answer.event == "note":
         return ""
-    today = (answer.time + timedelta(days=1)).date()
     try:
-        return answers.problem(question, answer.value, answer.unit, facts, today)
+        return answers.problem(question, answer, facts)
     except RangeError as error:
         return str(error)
 

@@ -140,9 +140,9 @@ class Rate:
         return co_wall(self.visit, self.firing)
 
     @property
-    def barred_by_co(self) -> bool:
-        """Whether CO bars the way up: it climbs now, or was over its limit before the band begins."""
-        return self.co_rising or (self.wall is not None and self.wall.co2_pct <= self.band[0] + TINY)
+    def walled_off(self) -> bool:
+        """Whether CO was over its limit here before the band begins."""
+        return self.wall is not None and self.wall.co2_pct <= self.band[0] + TINY
 
     @property
     def too_lean(self) -> bool:
@@ -226,20 +226,24 @@ class Rate:
         before = [event for event in highs if event.time.timestamp() <= seen_s]
         return (highs[-1].co2_pct or 0.0) - ((before or highs[:1])[-1].co2_pct or 0.0)
 
-    def _may_reach(self, co2_pct: float, firing: str, forecast: Mixture) -> bool:
+    def _may_reach(self, co2_pct: float, forecast: Mixture) -> bool:
         """Whether the settled CO2 may well come to this figure (dry volume percent)."""
-        line = float(self.visit.belief.model.scales[firing].straight(co2_pct))
+        line = float(self.visit.belief.model.scales[self.firing].straight(co2_pct))
         return 1 - forecast.below(line) > self.visit.facts.overshoot_chance
 
-    def _low_gets_rich(self, throttle_turns_cw: float) -> bool:
-        """Whether this throttle turn may well leave low fire too little O2, or take it where its CO was too high."""
+    @cached_property
+    def _low_line(self) -> float:
+        """Where low fire must not go, on its straight scale: too little O2, or where its CO was too high."""
         fuel = self.visit.facts.fuel
         line_pct = float(fuel.co2_pct(fuel.excess_air_ratio(o2_pct=limits.LEAST_O2_AT_EDGE_PCT)))
         wall = co_wall(self.visit, "low")
         line_pct = min(line_pct, wall.co2_pct) if wall else line_pct
-        line = float(self.visit.belief.model.scales["low"].straight(line_pct))
+        return float(self.visit.belief.model.scales["low"].straight(line_pct))
+
+    def _low_gets_rich(self, throttle_turns_cw: float) -> bool:
+        """Whether this throttle turn may well take low fire there."""
         (there,) = self.visit.belief.settled_after("low", "throttle", [throttle_turns_cw])
-        return 1 - there.below(line) > UNSEEN_RICH_CHANCE
+        return 1 - there.below(self._low_line) > UNSEEN_RICH_CHANCE
 
     @property
     def low_in_the_way(self) -> bool:
@@ -285,7 +289,7 @@ class Rate:
                 return BLIND
             if self.co_rising:
                 return CLIMBING
-            if self.wall and self._may_reach(self.wall.co2_pct, self.firing, move.forecast):
+            if self.wall and self._may_reach(self.wall.co2_pct, move.forecast):
                 return f"{say_wall(self.wall, self.firing)}: no turn that may go there again."
         if move.chance_past_band > facts.overshoot_chance:
             chance, allowed = percent(move.chance_past_band), percent(facts.overshoot_chance)

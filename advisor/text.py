@@ -115,9 +115,9 @@ def _first_line(advice: Advice) -> str:
     fire = f"{advice.firing} fire"
     match advice.action:
         case "turn" if advice.screw and advice.turns_cw:
-            turn = f"Turn the {advice.screw} screw {units.say_turn(advice.turns_cw)}."
             unknown = any(finding.code == "pressure-unknown" for finding in advice.findings)
-            return f"Check the gas pressure first, then turn{turn[4:]}" if unknown else turn
+            first = "Check the gas pressure first, then turn" if unknown else "Turn"
+            return f"{first} the {advice.screw} screw {units.say_turn(advice.turns_cw)}."
         case "wait":
             return f"Wait {_wait(advice.wait_s or 0)} more, then read at {fire}."
         case "read":

@@ -14,8 +14,9 @@ import shutil
 import subprocess
 import sys
 import tempfile
-from math import sqrt
 from pathlib import Path
+
+from scipy.stats import binomtest
 
 ROOT = Path(__file__).parents[1]
 GROUPS = {  # modules, and the tests that ought to catch a fault in them
@@ -104,13 +105,6 @@ def results(folder: Path) -> dict[str, int | None]:
     return codes
 
 
-def interval(killed: int, of: int) -> tuple[float, float]:
-    """95 % interval of a share (Wilson)."""
-    z, share = 1.96, killed / of
-    middle, half = share + z * z / (2 * of), z * sqrt(share * (1 - share) / of + z * z / (4 * of * of))
-    return (middle - half) / (1 + z * z / of), (middle + half) / (1 + z * z / of)
-
-
 def main() -> None:
     """Run a group, or a random sample of it, or named mutants; print the shares and the survivors."""
     parser = argparse.ArgumentParser(description=__doc__)
@@ -138,7 +132,7 @@ def main() -> None:
         ours = [name for name in names if name.startswith(f"advisor.{module}.")]
         if ours:
             killed = sum(codes[name] in KILLED for name in ours)
-            low, high = interval(killed, len(ours))
+            low, high = binomtest(killed, len(ours)).proportion_ci(method="wilson")
             print(f"{module}: {killed} of {len(ours)} killed, {killed / len(ours):.1%} ({low:.1%} to {high:.1%})")
     for name in names:
         if codes[name] not in KILLED:
