@@ -179,8 +179,10 @@ def _set_rate(rate: Rate, findings: tuple[Finding, ...]) -> Advice:
 
 
 def _leaner(rate: Rate) -> bool:
-    """Whether this rate is still to be set leaner, and can be."""
-    return not rate.holds and rate.best is not None and not rate.richer(rate.best.turns_cw)
+    """Whether this rate is still to be set leaner, and can be, or may be once it has been read again."""
+    if rate.holds or rate.too_lean:
+        return False
+    return rate.best is not None or rate.settled < ENOUGH_READINGS
 
 
 def _stuck(rate: Rate) -> Finding:

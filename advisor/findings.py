@@ -28,6 +28,10 @@ from advisor.stages import (
 from advisor.visit import Visit
 
 SURE = 0.8  # chance from which a fault of a screw is stated
+# and that a screw works the other way, by how many of its turns were read: slack, drift and noise can look like that
+SURE_OF_WAY = {1: 0.995, 2: 0.985, 3: 0.97, 4: 0.95}
+SURE_OF_MANY = 0.9  # and after more of them
+SURE_OF_DEAD = 0.9  # that it does nothing: a weak valve behind slack looks like that
 DOUBTED_WAY, DOUBTED_EFFECT = 0.3, 0.1  # chances from which that is hinted at
 WORTH_TELLING_SLACK_TURNS = 1 / 64
 FEWEST_MOVES_FOR_DEAD = 2
@@ -260,7 +264,8 @@ def _screw(visit: Visit, screw: str) -> list[Finding]:
     found = []
     told = visit.facts.clockwise[screw]
     reversed_chance = float(chance[hypotheses.gain < 0].sum())
-    if reversed_chance > SURE:
+    read = visit.turns_read(screw)
+    if reversed_chance > (SURE if told == "unknown" else SURE_OF_WAY.get(max(read, 1), SURE_OF_MANY)):
         if told == "unknown":
             text = f"On this valve the {screw} screw makes it leaner when turned clockwise."
             found.append(Finding("direction", "note", text))
@@ -280,14 +285,13 @@ def _screw(visit: Visit, screw: str) -> list[Finding]:
             f"The {screw} screw may work the other way: CO2 seems to go against its turns. Was the turn logged right?"
         )
         found.append(Finding("wrong-way", "warn", text))
-    honest = [turn for turn in turns if _read_after(visit, turn.time.timestamp(), FIRING_FOR[screw])]
-    dead_chance = float(chance[hypotheses.dead].sum()) if len(honest) >= FEWEST_MOVES_FOR_DEAD else 0.0
-    if dead_chance > SURE:
+    dead_chance = float(chance[hypotheses.dead].sum()) if read >= FEWEST_MOVES_FOR_DEAD else 0.0
+    if dead_chance > SURE_OF_DEAD:
         found.append(
             Finding(
                 "no-effect",
                 "halt",
-                f"The {screw} screw does nothing: {len(honest)} turns, no change. Is it the right screw, is a cap in "
+                f"The {screw} screw does nothing: {read} turns, no change. Is it the right screw, is a cap in "
                 "the way, does the tool grip? If the turns were made, the valve is faulty: put it back as found and "
                 "call the maker; if not, void them.",
             )
@@ -309,13 +313,6 @@ def _screw(visit: Visit, screw: str) -> list[Finding]:
             )
         )
     return found
-
-
-def _read_after(visit: Visit, at_s: float, firing: str) -> bool:
-    """Whether the settled effect of a turn at `at_s` was read before the next turn."""
-    later = [row.event.time.timestamp() for row in visit.of("turn") if row.event.time.timestamp() > at_s]
-    until_s = min(later, default=float("inf"))
-    return any(row.event.time.timestamp() < until_s for row in visit.settled_readings(firing, at_s))
 
 
 def _read_too_soon(visit: Visit) -> list[Finding]:

@@ -23,6 +23,7 @@ POORLY_KNOWN = 4.0  # ratio of the gain's 90 % limits above which the first move
 FINER = (1, 2, 4, 8)  # parts of a mark that may be turned
 WORTH_A_PART = 0.1  # by how much a part of a mark must lower the cost, in squares of half the band
 CLEARLY = 0.7  # chance of the other direction from which the hand changes its way
+CLEARLY_AFTER_ONE = 0.97  # and after a single turn that was read: until then one more mark the stated way will tell
 PAST_COST = 5.0  # cost of surely passing the far edge, in squares of half the band
 UNSEEN_RICH_CHANCE = 0.03  # that a throttle turn takes low fire to where CO begins, while high fire is looked at
 UNSEEN_RISE_PCT = 0.8  # how far the throttle may take high fire up, % CO2, before low fire is looked at again
@@ -166,6 +167,8 @@ class Rate:
             return self.reversed_chance > 0.5
         last_richer = (turns[-1].turns_cw or 0.0) * self.visit.belief.model.toward_richer[self.screw] > 0
         turned_as_reversed = last_richer != self.too_lean
+        if self.visit.turns_read(self.screw) < 2:
+            return self.reversed_chance > CLEARLY_AFTER_ONE
         return self.reversed_chance > (1 - CLEARLY if turned_as_reversed else CLEARLY)
 
     def moves(self, turns_cw: list[float]) -> list[Move]:
@@ -231,6 +234,11 @@ class Rate:
         line = float(self.visit.belief.model.scales[self.firing].straight(co2_pct))
         return 1 - forecast.below(line) > self.visit.facts.overshoot_chance
 
+    def _may_rise(self, move: Move) -> bool:
+        """Whether a turn that is meant to go leaner may well take CO2 up by what a display shows."""
+        step_pct = self.visit.facts.display_step_pct
+        return self._may_reach(self.co2_pct(self.now.forecast.mean) + step_pct, move.forecast)
+
     @cached_property
     def _low_line(self) -> float:
         """Where low fire must not go, on its straight scale: too little O2, or where its CO was too high."""
@@ -287,7 +295,7 @@ class Rate:
         if self.richer(move.turns_cw) or not self.direction_sure:
             if not self.seen_lean:
                 return BLIND
-            if self.co_rising:
+            if self.co_rising and (self.richer(move.turns_cw) or self._may_rise(move)):
                 return CLIMBING
             if self.wall and self._may_reach(self.wall.co2_pct, move.forecast):
                 return f"{say_wall(self.wall, self.firing)}: no turn that may go there again."

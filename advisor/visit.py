@@ -2,10 +2,12 @@
 
 from dataclasses import dataclass
 from datetime import datetime
+from itertools import pairwise
 
 from advisor.events import Event
 from advisor.facts import Facts
 from advisor.history import LEFT_FOR_S, SETTLED_CHANCE, History, Row, Suspect
+from advisor.model import FIRING_FOR
 from advisor.response import Belief
 
 SHORT_WAIT_S, LONGEST_WAIT_S = 30.0, 900.0
@@ -82,6 +84,12 @@ class Visit:
     def turns_of(self, screw: str) -> list[Event]:
         """The turns of one screw, in order of time."""
         return [row.event for row in self.of("turn") if row.event.screw == screw]
+
+    def turns_read(self, screw: str) -> int:
+        """How many turns of one screw had their settled effect read before it was turned again."""
+        made_s = [turn.time.timestamp() for turn in self.turns_of(screw)]
+        read_s = [row.event.time.timestamp() for row in self.settled_readings(FIRING_FOR[screw])]
+        return sum(any(a < at < b for at in read_s) for a, b in pairwise([*made_s, float("inf")]))
 
     def settled_readings(self, firing: str, since_s: float = 0.0) -> list[Row]:
         """Readings at `firing`, later than `since_s`, that count: usable, in no doubt, waited for and settled."""

@@ -135,7 +135,6 @@ def advised(
     """A visit that does what the adviser says; `watch` is called after every turn with the advice it followed."""
     site = Site(scenario, "adviser", seed, fault)
     job = Job(fuel="natural gas", bands=site.bands, **{"travel_limit_turns": TRAVEL_TURNS, **facts})  # type: ignore[arg-type]
-    expected: tuple[float, float] | None = None
 
     def at() -> datetime:
         return START + timedelta(seconds=round(site.boiler.now_s, 3))
@@ -160,12 +159,10 @@ def advised(
             assert advice.wait_s is not None
             site.boiler.wait(math.ceil(advice.wait_s))
         elif advice.action == "read":
-            if advice.expect_low_pct is not None and advice.expect_high_pct is not None:
-                expected = (advice.expect_low_pct, advice.expect_high_pct)
             site.read()
-            if expected:
-                site.outcome.predicted += 1
-                site.outcome.covered += expected[0] <= site.last.co2_pct <= expected[1]
+            low_pct, high_pct = _expected_now(job, at())  # as of the moment the display is read
+            site.outcome.predicted += 1
+            site.outcome.covered += low_pct <= site.last.co2_pct <= high_pct
             job.read(site.boiler.firing, site.last.co2_pct, site.last.o2_pct, site.last.co_ppm, at=at())
         else:
             assert advice.screw is not None
@@ -175,6 +172,14 @@ def advised(
             if watch:
                 watch(site, advice)
     return site.done(False)
+
+
+def _expected_now(job: Job, at: datetime) -> tuple[float, float]:
+    """The 90 % range of the reading that is about to be logged, % CO2."""
+    belief = job.visit(at).belief
+    assert belief.firing is not None
+    forecast, scale = belief.displayed(at.timestamp()), belief.model.scales[belief.firing]
+    return float(scale.co2_pct(forecast.quantile(0.05))), float(scale.co2_pct(forecast.quantile(0.95)))
 
 
 def _is_true(site: Site, code: str) -> bool:
