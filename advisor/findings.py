@@ -28,10 +28,7 @@ from advisor.stages import (
 from advisor.visit import Visit
 
 SURE = 0.8  # chance from which a fault of a screw is stated
-# and that a screw works the other way, by how many of its turns were read: slack, drift and noise can look like that
-SURE_OF_WAY = {1: 0.995, 2: 0.985, 3: 0.97, 4: 0.95}
-SURE_OF_MANY = 0.9  # and after more of them
-SURE_OF_DEAD = 0.9  # that it does nothing: a weak valve behind slack looks like that
+SURE_OF_DEAD = 0.9  # and that it does nothing: a weak valve behind slack looks like that
 DOUBTED_WAY, DOUBTED_EFFECT = 0.3, 0.1  # chances from which that is hinted at
 WORTH_TELLING_SLACK_TURNS = 1 / 64
 FEWEST_MOVES_FOR_DEAD = 2
@@ -264,8 +261,7 @@ def _screw(visit: Visit, screw: str) -> list[Finding]:
     found = []
     told = visit.facts.clockwise[screw]
     reversed_chance = float(chance[hypotheses.gain < 0].sum())
-    read = visit.turns_read(screw)
-    if reversed_chance > (SURE if told == "unknown" else SURE_OF_WAY.get(max(read, 1), SURE_OF_MANY)):
+    if reversed_chance > (SURE if told == "unknown" else visit.sure_of_way(screw)):
         if told == "unknown":
             text = f"On this valve the {screw} screw makes it leaner when turned clockwise."
             found.append(Finding("direction", "note", text))
@@ -285,6 +281,7 @@ def _screw(visit: Visit, screw: str) -> list[Finding]:
             f"The {screw} screw may work the other way: CO2 seems to go against its turns. Was the turn logged right?"
         )
         found.append(Finding("wrong-way", "warn", text))
+    read = visit.turns_read(screw)
     dead_chance = float(chance[hypotheses.dead].sum()) if read >= FEWEST_MOVES_FOR_DEAD else 0.0
     if dead_chance > SURE_OF_DEAD:
         found.append(

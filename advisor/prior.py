@@ -44,7 +44,7 @@ class Prior:
     time_constant_s: tuple[float, float] = (9.0, 55.0)
     level_sd_pct: float = 1.2
     noise_sd_pct: float = 0.04
-    noise_shape: float = 2.4
+    noise_shape: float = 3.0
     standstill_sd_pct: float = 0.025
     drift_sd_pct: float = 0.06
     drift_time_s: float = 150.0

@@ -22,8 +22,7 @@ GOOD_ENOUGH = 0.8  # chance in band accepted then, when no turn would do better
 POORLY_KNOWN = 4.0  # ratio of the gain's 90 % limits above which the first move is at most half the cap
 FINER = (1, 2, 4, 8)  # parts of a mark that may be turned
 WORTH_A_PART = 0.1  # by how much a part of a mark must lower the cost, in squares of half the band
-CLEARLY = 0.7  # chance of the other direction from which the hand changes its way
-CLEARLY_AFTER_ONE = 0.97  # and after a single turn that was read: until then one more mark the stated way will tell
+CLEARLY = 0.7  # chance of the other direction from which the hand changes its way, after two turns
 PAST_COST = 5.0  # cost of surely passing the far edge, in squares of half the band
 UNSEEN_RICH_CHANCE = 0.03  # that a throttle turn takes low fire to where CO begins, while high fire is looked at
 UNSEEN_RISE_PCT = 0.8  # how far the throttle may take high fire up, % CO2, before low fire is looked at again
@@ -107,7 +106,12 @@ class Rate:
     @property
     def direction_sure(self) -> bool:
         """Whether it is known which way this screw works."""
-        return not 0.1 < self.reversed_chance < 0.9
+        known_from = self.visit.sure_of_way(self.screw) if self._way_is_stated else 0.9
+        return not 0.1 < self.reversed_chance < known_from
+
+    @property
+    def _way_is_stated(self) -> bool:
+        return self.visit.facts.clockwise[self.screw] != "unknown"
 
     def _move(self, turns_cw: float, forecast: Mixture) -> Move:
         low, high = self.edges
@@ -160,15 +164,15 @@ class Rate:
         """Whether to go on as if this screw worked against its stated direction.
 
         A doubt that swings to and fro must not swing the hand: slack would eat every turn. So the way of the last turn
-        is kept until the other way is clearly likelier.
+        is kept until the other way is clearly likelier, and the stated way for a second turn in any case.
         """
         turns = self.visit.turns_of(self.screw)
-        if not turns or self.visit.facts.clockwise[self.screw] == "unknown":
+        if not turns or not self._way_is_stated:
             return self.reversed_chance > 0.5
+        if self.visit.turns_read(self.screw) < 2:
+            return self.reversed_chance > self.visit.sure_of_way(self.screw)
         last_richer = (turns[-1].turns_cw or 0.0) * self.visit.belief.model.toward_richer[self.screw] > 0
         turned_as_reversed = last_richer != self.too_lean
-        if self.visit.turns_read(self.screw) < 2:
-            return self.reversed_chance > CLEARLY_AFTER_ONE
         return self.reversed_chance > (1 - CLEARLY if turned_as_reversed else CLEARLY)
 
     def moves(self, turns_cw: list[float]) -> list[Move]:
@@ -234,10 +238,12 @@ class Rate:
         line = float(self.visit.belief.model.scales[self.firing].straight(co2_pct))
         return 1 - forecast.below(line) > self.visit.facts.overshoot_chance
 
-    def _may_rise(self, move: Move) -> bool:
-        """Whether a turn that is meant to go leaner may well take CO2 up by what a display shows."""
+    def _surely_not_up(self, move: Move) -> bool:
+        """Whether a turn that is leaner as stated will hardly take CO2 up by what a display shows, doubt and all."""
+        if not self._way_is_stated or self.richer(move.turns_cw):
+            return False
         step_pct = self.visit.facts.display_step_pct
-        return self._may_reach(self.co2_pct(self.now.forecast.mean) + step_pct, move.forecast)
+        return not self._may_reach(self.co2_pct(self.now.forecast.mean) + step_pct, move.forecast)
 
     @cached_property
     def _low_line(self) -> float:
@@ -295,7 +301,7 @@ class Rate:
         if self.richer(move.turns_cw) or not self.direction_sure:
             if not self.seen_lean:
                 return BLIND
-            if self.co_rising and (self.richer(move.turns_cw) or self._may_rise(move)):
+            if self.co_rising and not self._surely_not_up(move):
                 return CLIMBING
             if self.wall and self._may_reach(self.wall.co2_pct, move.forecast):
                 return f"{say_wall(self.wall, self.firing)}: no turn that may go there again."
@@ -314,8 +320,7 @@ class Rate:
     @property
     def goes_against(self) -> bool:
         """Whether turns of this screw leave it in doubt that it works as stated."""
-        stated = self.visit.facts.clockwise[self.screw] != "unknown"
-        return stated and not self.direction_sure and bool(self.visit.turns_of(self.screw))
+        return self._way_is_stated and not self.direction_sure and bool(self.visit.turns_of(self.screw))
 
     @property
     def travel_turns_cw(self) -> float:
