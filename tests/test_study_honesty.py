@@ -5,6 +5,7 @@ import re
 import sys
 from pathlib import Path
 
+import fleet
 import numpy as np
 import pandas as pd
 import pytest
@@ -148,6 +149,32 @@ def test_replay_tells_known_advised_done_and_cost() -> None:
     assert words.startswith("j: 5 steps in 6.3 min, 2 not as advised, 2 at a cost.")
     assert max(map(len, words.splitlines())) <= 80
     assert study.replay(Told().job).empty
+
+
+def test_replay_and_tables_mean_the_same_by_settled(tmp_path: Path) -> None:
+    """A turn that passed the band in the tables did so in the replay, and so with turns made without a settled reading;
+    the adviser's longer wait for a slow display is named as such.
+    """
+    slow = 0
+    fleet.make_fleet(12, tmp_path, seed=1, first=28, processes=1)
+    for path in sorted(tmp_path.glob("*.csv")):
+        job = Job.load(path)
+        moved = study.moves(rows_of(job)).set_index("row")
+        cost = study.replay(job).set_index("row")["cost"][moved.index]
+        judged = moved["before_pct"].notna()
+        assert list(cost[judged].str.contains("passed the band")) == list(moved.loc[judged, "overshot"]), path
+        assert list(cost.str.contains("turned without a settled reading")) == list(~moved["wait_kept"]), path
+        slow += int((cost.str.contains("for so slow a display") & moved["overshot"]).sum())
+    assert slow > 0  # the adviser's own reckoning would have left these out
+
+
+def test_an_early_turn_that_passes_the_band_is_listed() -> None:
+    """Nothing settled was read before the turn, and the display ended beyond the far edge: said, with what was read."""
+    told = Told().run_at("high").wait(20).read("high", 8.3).turn("throttle", 1 / 8).wait(200).read("high", 9.6)
+    cost = study.replay(told.job)["cost"]
+    assert cost[2] == "turned without a settled reading; passed the band: 8.3 (read too soon) to 9.6 %"
+    told = Told().run_at("high").wait(20).read("high", 8.3).turn("throttle", 1 / 48).wait(200).read("high", 8.2)
+    assert study.replay(told.job)["cost"][2] == "turned without a settled reading"  # it had been falling by itself
 
 
 def test_the_demo_job_was_done_as_advised() -> None:

@@ -40,9 +40,11 @@ def predictions(rows: pd.DataFrame) -> pd.DataFrame:
 
 
 def turns(rows: pd.DataFrame) -> pd.DataFrame:
-    """One row per turn at its own rate that was read settled after: chances stated before it, and what was displayed.
+    """One row per turn at its own rate that was read settled before and after: chances stated before it, what came.
 
     chance_in_band, chance_past_band are of the true settled CO2; in_band, past_band of the first settled display.
+    Settled here means more than in the `tables`: the adviser took it so, what it knew of the display's lag asked too. A
+    chance of the settled CO2 can't be held against a display that still moves; tables of a fleet can't ask every lag.
     """
     found = [row for job in _jobs(rows) for row in _turned(*job)]
     return _typed(pd.DataFrame(found, columns=list(TURN_COLUMNS)))

@@ -20,6 +20,7 @@ from advisor.text import PRACTICE
 
 MOST_GROUPS, MOST_BAD = 4, 3  # on the screen; the record has all
 FEW_READINGS = 100  # up to here a share in per cent promises more than there is
+SETTLED = "settled: read once the job's shortest waits were over"  # the word's meaning in tables and replay
 TABLES = ("jobs", "moves", "readings", "screws", "predictions", "turns", "findings")
 
 
@@ -211,6 +212,7 @@ def say_replay(name: str, table: pd.DataFrame, practice: bool = False) -> str:
     )
     lines += wrapped(PRACTICE) if practice else []
     if len(table):
+        lines += wrapped(SETTLED[0].upper() + SETTLED[1:] + ", as in a study's tables.")
         lines += ["", " row  time      took   done / advised a moment before / known then / cost"]
     for row in plain(table):
         head = f"{row['row']:4d}  {row['time']:%H:%M:%S}  {row['took_s']:3.0f} s  "
