@@ -341,7 +341,9 @@ def study(
     from advisor import desk  # here, not above: it needs pandas
 
     most, draw = units.parse_whole(sample, "--sample"), units.parse_whole(seed, "--seed")
-    typer.echo(desk.replayed(replay, logs, as_json) if replay else desk.studied(logs or [], out, most, draw, as_json))
+    if replay:
+        return typer.echo(desk.replayed(replay, logs, out, as_json))
+    typer.echo(desk.studied(logs or [], out, most, draw, as_json))
 
 
 @contextmanager

@@ -30,8 +30,10 @@ def studied(logs: list[str], out: Path | None, sample: int, seed: int, as_json: 
     return report.as_json(record) if as_json else report.say(record, written)
 
 
-def replayed(path: Path, logs: list[str] | None, as_json: bool) -> str:
+def replayed(path: Path, logs: list[str] | None, out: Path | None, as_json: bool) -> str:
     """One job row by row; what to print."""
+    if out is not None:
+        raise RangeError("--replay writes no files: leave --out away, or name the log without --replay to study it")
     if logs:
         raise RangeError("--replay takes one job: leave the other logs out")
     job = Job.load(path)

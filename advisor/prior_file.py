@@ -19,6 +19,7 @@ from advisor.prior import Prior
 MAX_BYTES = 2**20
 _FOR = ("fuel", "valve_family", "turndown")
 _ABOUT = ("jobs",)
+_ALL = "all jobs"
 
 
 @dataclass(frozen=True)
@@ -47,10 +48,18 @@ class LearnedPrior:
     @property
     def whom(self) -> str:
         """Whom it is for, in words."""
-        said = [self.fuel or "", f"valve family {self.valve_family}" if self.valve_family else ""]
-        if self.turndown:
-            said.append(f"turndown {self.turndown[0]:g} to {self.turndown[1]:g}")
-        return ", ".join(filter(None, said)) or "all jobs"
+        family = "" if self.valve_family is None else f"valve family {self.valve_family}"
+        said = [self.fuel or "", "no valve family" if self.valve_family == "" else family, self._of_turndown]
+        return ", ".join(filter(None, said)) or _ALL
+
+    @property
+    def others(self) -> str:
+        """The fuel and turndown it is for, in words."""
+        return ", ".join(filter(None, (self.fuel or "any fuel", self._of_turndown)))
+
+    @property
+    def _of_turndown(self) -> str:
+        return f"turndown {self.turndown[0]:g} to {self.turndown[1]:g}" if self.turndown else ""
 
     @property
     def prior(self) -> Prior:
@@ -59,7 +68,8 @@ class LearnedPrior:
 
 
 def read_prior(path: str | os.PathLike[str], *, fuel: str, valve_family: str, turndown: float) -> tuple[Prior, str]:
-    """The prior that a file holds for such a job, and the words that a log keeps of where it came from.
+    """The prior that a file holds for such a job, and the words that a log keeps of where it came from: the file, the
+    table taken, and why none that names more of the job was.
 
     Raises LogError where the file can't be read or has nothing for this job.
     """
@@ -69,8 +79,26 @@ def read_prior(path: str | os.PathLike[str], *, fuel: str, valve_family: str, tu
     if not fitting:
         raise LogError(f"{name}: no [[prior]] in it is for {fuel} with turndown {turndown:g}. Open without --prior")
     best = max(fitting, key=lambda table: sum(getattr(table, key) is not None for key in _FOR))
-    source = f"{os.path.basename(name)}: {title}; {best.whom} ({best.jobs} jobs)"
+    why = _why_not_nearer(tables, best, fuel, valve_family, turndown)
+    source = f"{os.path.basename(name)}: {title}; {best.whom} ({best.jobs} jobs){why}"
     return best.prior, source
+
+
+def _why_not_nearer(
+    tables: list[LearnedPrior], best: LearnedPrior, fuel: str, valve_family: str, turndown: float
+) -> str:
+    """Why the best table says nothing of the job's valve family or its fuel, where the file has others that do."""
+    if best.valve_family is not None:
+        return ""
+    same = [table for table in tables if table.valve_family == valve_family]
+    this = f"{fuel}, turndown {turndown:g}"
+    if same:
+        who = f"valve family {valve_family} is" if valve_family else "jobs without a valve family are"
+        there = " and ".join(dict.fromkeys(table.others for table in same))
+        return f", as {who} in it only for {there}, and this job is {this}"
+    if any(table.valve_family for table in tables):
+        return f", as {f'valve family {valve_family} is not in it' if valve_family else 'no valve family was stated'}"
+    return f", as no group in it is for {this}" if len(tables) > 1 and best.whom == _ALL else ""
 
 
 def with_prior_from(path: str | os.PathLike[str], facts: Facts) -> Facts:

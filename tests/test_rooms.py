@@ -88,11 +88,19 @@ def test_the_sessions_in_the_readme_are_what_the_commands_print() -> None:
     assert played(page) == page
 
 
-def test_the_python_example_in_the_readme_runs(capsys: pytest.CaptureFixture[str]) -> None:
-    """The library example of README.md works as printed."""
-    code = PAGE.read_text(encoding="utf-8").split("```python\n")[1].split("```")[0]
-    exec(compile(code, "README.md", "exec"), {})
-    first, second = capsys.readouterr().out.splitlines()
+def test_the_python_examples_in_the_readme_run(
+    capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The examples of README.md, of the study and of one job, work as printed."""
+    monkeypatch.chdir(ROOT)
+    blocks = re.findall(r"^```python\n(.*?)^```$", PAGE.read_text(encoding="utf-8"), re.MULTILINE | re.DOTALL)
+    printed = []
+    for code in blocks:
+        exec(compile(code, "README.md", "exec"), {})
+        printed.append(capsys.readouterr().out)
+    many, one = printed
+    assert all(word in many for word in ("demo_logs/half_way.csv", "gain_per_turn_low", "turned throttle", "advised"))
+    first, second = one.splitlines()
     assert first.startswith("turn throttle 0.0416")
     assert second == "1.259"
 

@@ -11,6 +11,7 @@ import numpy as np
 import pandas as pd
 import pytest
 import statsmodels.api as sm
+from console import run
 
 from advisor import study
 from advisor.errors import LogError
@@ -181,10 +182,71 @@ def test_a_prior_file_goes_to_the_job_that_it_fits(tmp_path: Path) -> None:
     assert lively.gain_per_turn["throttle"] > 1.15 * whole.gain_per_turn["throttle"]
     assert lively.gain_log_sd < Prior().gain_log_sd
     assert source.startswith("prior.toml: sixty jobs; natural gas, valve family B, turndown 6 to 20.5 (")
+    assert source.endswith(" jobs)")
     assert other.startswith("prior.toml: sixty jobs; all jobs (")
+    assert other.endswith(" jobs), as valve family Z is not in it")
     learned = priors.learned(found)
     assert {name for table in learned for name in table.values} <= set(Prior.__dataclass_fields__)
     assert format_priors("sixty jobs", learned, priors.REMARKS) == path.read_text(encoding="utf-8")
+
+
+A_FAMILY = """
+[[prior]]
+jobs = 90
+[[prior]]
+fuel = "natural gas"
+valve_family = "B"
+turndown = [6.0, 20.5]
+jobs = 40
+[[prior]]
+fuel = "propane"
+valve_family = "B"
+turndown = [4.0, 6.0]
+jobs = 30
+"""
+
+
+@pytest.mark.parametrize(
+    ("file", "job", "taken"),
+    [
+        (A_FAMILY, ("B", 7), "natural gas, valve family B, turndown 6 to 20.5 (40 jobs)"),
+        (
+            A_FAMILY,
+            ("B", 5),
+            "all jobs (90 jobs), as valve family B is in it only for natural gas, turndown 6 to 20.5 and propane, "
+            "turndown 4 to 6, and this job is natural gas, turndown 5",
+        ),
+        (A_FAMILY, ("Z", 7), "all jobs (90 jobs), as valve family Z is not in it"),
+        (A_FAMILY, ("", 7), "all jobs (90 jobs), as no valve family was stated"),
+        (
+            A_FAMILY.replace('"B"', '""'),
+            ("", 5),
+            "all jobs (90 jobs), as jobs without a valve family are in it only for natural gas, turndown 6 to 20.5 and "
+            "propane, turndown 4 to 6, and this job is natural gas, turndown 5",
+        ),
+        (A_FAMILY.replace('"B"', '""'), ("", 7), "natural gas, no valve family, turndown 6 to 20.5 (40 jobs)"),
+        (
+            A_FAMILY.replace('valve_family = "B"', ""),
+            ("B", 5),
+            "all jobs (90 jobs), as no group in it is for natural gas, turndown 5",
+        ),
+        ("[[prior]]\njobs = 90\n", ("B", 7), "all jobs (90 jobs)"),
+    ],
+)
+def test_a_guess_of_less_than_the_jobs_own_group_says_why(
+    file: str, job: tuple[str, float], taken: str, tmp_path: Path
+) -> None:
+    """The answer of `open` names the group whose figures are used and, where it isn't the job's own, why not."""
+    path = tmp_path / "prior.toml"
+    path.write_text(f'name = "a fleet"\n{file}', encoding="utf-8")
+    family, turndown = job
+    _, source = read_prior(path, fuel="natural gas", valve_family=family, turndown=turndown)
+    assert source == f"prior.toml: a fleet; {taken}"
+    log = tmp_path / "new.csv"
+    label = f"--valve-family {family}" if family else ""
+    facts = f"--fuel 'natural gas' --high 9:9.4 --low 8.6:9 {label} --set turndown={turndown}"
+    said = " ".join(run(f"advisor open {log} {facts} --prior {path}").split())
+    assert f"Guess first guess from prior.toml: a fleet; {taken}. Before" in said
 
 
 BAD = {

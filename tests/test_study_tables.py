@@ -10,7 +10,7 @@ import pytest
 from console import ROOT
 from replay import BANDS, Told, moment
 
-from advisor import Job, RangeError, desk, heads, study
+from advisor import Job, RangeError, desk, heads, lines, study
 from advisor.errors import LogError
 from advisor.log import Log, append_events, parse_log
 from advisor.study import collect, frames, report
@@ -193,6 +193,75 @@ def test_bad_logs_are_listed_with_their_lines_and_do_not_stop_the_rest(tmp_path:
     assert unused == f"{tmp_path / 'unused.csv'}: no rows yet: a log that was opened and never used"
 
 
+def test_a_copy_counts_once_and_a_line_cut_short_is_told(tmp_path: Path) -> None:
+    """Same bytes under another name: left out and listed. A torn last row: its job counts, and the line is listed."""
+    good = (DEMO / "half_way.csv").read_text(encoding="utf-8")
+    (tmp_path / "a.csv").write_text(good, encoding="utf-8")
+    (tmp_path / "backup").mkdir()
+    (tmp_path / "backup" / "a.csv").write_text(good, encoding="utf-8")
+    (tmp_path / "torn.csv").write_text(good + "2026-05-04T11:40:00+00:00,rea", encoding="utf-8")
+    alone = study.study([DEMO / "half_way.csv"], sample=0)
+    found = study.study([tmp_path], sample=0)
+    assert list(found.jobs["job"]) == [str(tmp_path / "a.csv"), str(tmp_path / "torn.csv")]
+    assert len(found.moves) == 2 * len(alone.moves)
+    copied, torn = found.notes
+    assert copied == f"{tmp_path / 'backup' / 'a.csv'}: a copy of {tmp_path / 'a.csv'}, left out"
+    assert torn.startswith(f"{tmp_path / 'torn.csv'}:{good.count(chr(10)) + 1}: this line was cut short")
+    assert found.bad == ()
+    record = report.summary(found)
+    assert record["notes"] == [copied, torn]
+    said = report.say(record)
+    assert "Notes 2 on the other logs: " in " ".join(said.split())
+    assert "a copy of" in said
+    assert max(map(len, said.splitlines())) <= 80
+    out = tmp_path / "out"
+    assert report.write(found, record, out, "two").endswith("study.json, notes.txt.")
+    assert (out / "notes.txt").read_text(encoding="utf-8") == f"{copied}\n{torn}\n"
+    assert not (out / "bad_logs.txt").exists()
+    assert report.write(alone, report.summary(alone), out, "one").endswith("study.json.")
+    assert not (out / "notes.txt").exists()  # what an earlier study had to say is gone
+
+
+def test_groups_are_named_whole_with_their_jobs(logs: Path, tmp_path: Path) -> None:
+    """A long name goes on in a second line; each screw has its number of jobs; no line over 80 columns."""
+    long = "a label that is longer than its column"
+    for number, path in enumerate(sorted(logs.glob("*.csv"))[:20]):
+        job = Job.load(path)
+        family = (long, "", long, "短い 家族", "B")[number % 5]
+        text = heads.format_head(replace(job.facts, valve_family=family))
+        (tmp_path / path.name).write_text(text, encoding="utf-8")
+        append_events(tmp_path / path.name, job.events)
+    record = report.summary(study.study([tmp_path], sample=0))
+    said = report.say(record)
+    assert max(map(lines.columns, said.splitlines())) <= 80
+    table = said[said.index("fuel, family, turndown") : said.index("\n  Slack")].splitlines()
+    assert not any("..." in line for line in table)
+    groups = {(row["fuel"], row["valve_family"], row["turndown_range"]) for row in record["learned"]} - {("", "", "")}
+    assert len(groups) > report.MOST_GROUPS
+    assert f"and {len(groups) - report.MOST_GROUPS} smaller group" in table[-1]
+    row = next(row for row in record["learned"] if row["fuel"] == "" and row["screw"] == "throttle")
+    assert table[1].split()[0] == "all"
+    assert table[1].split()[-1] == str(row["jobs"])
+    assert "valves" in said
+    names = " ".join(" ".join(line[4:30].split()) for line in table)
+    assert "no family, " in names
+    assert long in names
+
+
+def test_carbon_monoxide_is_on_the_screen() -> None:
+    """Stops for CO in single readings come first among what was found, of how many jobs, whatever was asked anew."""
+    stopped = Told().run_at("high").wait(120).read("high", 9.2, co=900)
+    rich = Told().run_at("high").wait(120).read("high", 10.0, co=9000, o2=0.1)
+    rising = Told().run_at("high").wait(120).read("high", 9.2, co=200)
+    found = study.jobs(frame_of(stopped.job, rich.job, rising.job, rising.job))["found"]
+    assert list(found) == ["high-co", "rich", "co-rising", "co-rising"]
+    demo = study.study([DEMO])
+    for sample in (("j0",), ()):
+        made = replace(demo, jobs=pd.concat([demo.jobs.iloc[:4].assign(found=list(found))]), sample=sample)
+        said = " ".join(report.say(report.summary(made)).split())
+        assert "in single readings and screws of 4 jobs: CO stops high-co 1, rich 1; co-rising 2." in said
+
+
 def test_nothing_to_read_is_an_error(tmp_path: Path) -> None:
     """No log at all: LogError that names what was looked at."""
     with pytest.raises(LogError, match=r"no job log could be read\n.*nowhere: no job log there"):
@@ -244,4 +313,4 @@ def test_practice_is_counted_said_and_teaches_nothing(logs: Path, tmp_path: Path
     assert "PRACTICE: a made-up boiler." in report.say(record).splitlines()[1:3][-1]
     assert record["learned"] == []
     assert "prior.toml" not in report.write(only, record, tmp_path / "out", "practice")
-    assert "PRACTICE" in desk.replayed(path, None, as_json=False)
+    assert "PRACTICE" in desk.replayed(path, None, None, as_json=False)

@@ -1,7 +1,7 @@
 """Find job logs and read them, many at a time: tables, evidence and past advice of a whole fleet.
 
 Each process reads some logs, works out their tables and hands these on, so the rows of a large fleet are never in
-memory together. A log that can't be read is listed and does not stop the rest.
+memory together. A log that can't be read is listed and does not stop the rest; a copy is counted once.
 """
 
 import glob
@@ -10,6 +10,7 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor, as_completed
 from contextlib import contextmanager
 from dataclasses import dataclass
+from hashlib import blake2b
 from multiprocessing import get_context
 from pathlib import Path
 
@@ -38,6 +39,7 @@ class Study:
     predictions, turns, findings   past advice asked anew, see `honesty`; of the jobs in `sample` only
     sample        jobs that were asked anew, drawn at random with `seed`; all of them where there are few
     bad           logs that could not be read, each `file:line: what it is`
+    notes         what to know of others: copies left out, lines cut short, each `file:line: what it is`
     """
 
     jobs: pd.DataFrame
@@ -51,6 +53,12 @@ class Study:
     sample: tuple[str, ...]
     seed: int
     bad: tuple[str, ...]
+    notes: tuple[str, ...]
+
+    @property
+    def sampled_turns(self) -> int:
+        """Turns of the jobs in the sample, whether they could be asked about or not."""
+        return int(self.moves["job"].isin(self.sample).sum())
 
 
 @dataclass(frozen=True)
@@ -60,7 +68,8 @@ class Part:
     count: int
     tables: tuple[pd.DataFrame, ...]
     totals: learn.Totals
-    bad: tuple[str, ...]
+    bad: tuple[str, ...] = ()
+    notes: tuple[str, ...] = ()
 
 
 def study(
@@ -79,7 +88,8 @@ def study(
     Raises LogError where no log can be read. With several processes a script must keep its own work under
     `if __name__ == "__main__":`, as always with `multiprocessing`.
     """
-    paths, bad = find_logs(logs)
+    found, bad = find_logs(logs)
+    paths, notes = without_copies(found)
     many = processes or (len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1)
     many = 1 if processes is None and len(paths) <= FEW else many
     size = min(AT_ONCE, -(-len(paths) // (4 * many)) or 1)
@@ -89,7 +99,7 @@ def study(
         for part in _counted(run(read_part, _pieces(paths, size)), "reading", len(paths), progress):
             frames.append(part.tables)
             learn.add(totals, part.totals)
-            bad += part.bad
+            bad, notes = bad + part.bad, notes + part.notes
         if not any(len(jobs) for jobs, *_ in frames):
             raise LogError("\n".join(["no job log could be read", *bad[:10]]))
         jobs, moves, readings, screws = (
@@ -103,7 +113,7 @@ def study(
         answers = [part.tables for part in asked] or [ask_part([]).tables]
     predictions, turns, findings = (_in_order(pd.concat(list(parts))) for parts in zip(*answers, strict=True))
     evidence = learn.as_evidence(totals)
-    lists = tuple(drawn), seed, tuple(sorted(set(bad)))
+    lists = tuple(drawn), seed, tuple(sorted(set(bad))), tuple(sorted(notes))
     return Study(jobs, moves, readings, screws, evidence, predictions, turns, findings, *lists)
 
 
@@ -125,35 +135,58 @@ def find_logs(names: Iterable[str | os.PathLike[str]]) -> tuple[list[str], tuple
     return list(found.values()), tuple(bad)
 
 
-def read_rows(paths: Iterable[str]) -> tuple[pd.DataFrame, tuple[str, ...]]:
-    """The rows of some logs as one frame (see `frames`), and what is wrong with the logs that can't be read."""
-    logs, bad = [], []
+def without_copies(paths: Iterable[str]) -> tuple[list[str], tuple[str, ...]]:
+    """The paths without those whose files hold what an earlier one holds, byte for byte; and these, in words."""
+    first: dict[bytes, str] = {}
+    kept, copies = [], []
     for path in paths:
         try:
-            logs.append((path, log.read_log(path)))
+            with open(path, "rb") as file:
+                mark = blake2b(file.read(log.MAX_BYTES + 1)).digest()
+        except OSError:  # to be listed by who reads it
+            mark = path.encode(errors="surrogateescape")
+        if first.setdefault(mark, path) == path:
+            kept.append(path)
+        else:
+            copies.append(f"{path}: a copy of {first[mark]}, left out")
+    return kept, tuple(copies)
+
+
+def read_rows(paths: Iterable[str]) -> tuple[pd.DataFrame, tuple[str, ...], tuple[str, ...]]:
+    """The rows of some logs as one frame (see `frames`), what is wrong with the logs that can't be read, and what to
+    know of those that can: lines that were cut short.
+    """
+    logs: list[tuple[str, log.Log]] = []
+    bad: list[str] = []
+    notes: list[str] = []
+    for path in paths:
+        try:
+            read = log.read_log(path)
         except LogError as error:
             bad.append(str(error))
+            continue
+        notes += read.warnings
+        if read.events:
+            logs.append((path, read))
         else:
-            if not logs[-1][1].events:
-                logs.pop()
-                bad.append(f"{path}: no rows yet: a log that was opened and never used")
-    return rows_frame(logs), tuple(bad)
+            bad.append(f"{path}: no rows yet: a log that was opened and never used")
+    return rows_frame(logs), tuple(bad), tuple(notes)
 
 
 def read_part(paths: Sequence[str]) -> Part:
     """Tables and evidence of some logs."""
-    rows, bad = read_rows(paths)
+    rows, bad, notes = read_rows(paths)
     line = timeline(rows)
     made = (tables.jobs_of(line), tables.moves_of(line), tables.readings_of(line))
     screws, totals = learn.screws_and_totals(line)
-    return Part(len(paths), (*made, screws), totals, bad)
+    return Part(len(paths), (*made, screws), totals, bad, notes)
 
 
 def ask_part(paths: Sequence[str]) -> Part:
     """Past advice of some jobs, asked anew."""
-    rows, bad = read_rows(paths)
+    rows = read_rows(paths)[0]
     made = honesty.predictions(rows), honesty.turns(rows), honesty.findings(rows)
-    return Part(len(paths), made, {}, bad)
+    return Part(len(paths), made, {})
 
 
 def _with_faults(jobs: pd.DataFrame, screws: pd.DataFrame) -> pd.DataFrame:

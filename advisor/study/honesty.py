@@ -21,6 +21,7 @@ from advisor.visit import Visit
 A_MOMENT = timedelta(milliseconds=1)
 LEAST_CO2_PCT = 0.1  # plain air has no place on the straight scale
 CERTAIN = 0.9  # the range stated with every expectation
+FEWEST_CASES = 10  # in a bin of stated chances
 KINDS = ("first at a rate", "after a turn", "same again")
 PREDICTION_COLUMNS = (
     "job", "row", "kind", "firing", "shown_pct", "expect_pct", "low_pct", "high_pct", "rank", "covered",
@@ -40,9 +41,11 @@ def predictions(rows: pd.DataFrame) -> pd.DataFrame:
 
 
 def turns(rows: pd.DataFrame) -> pd.DataFrame:
-    """One row per turn at its own rate that was read settled after: chances stated before it, and what was displayed.
+    """One row per turn at its own rate that was read settled before and after: chances stated before it, what came.
 
     chance_in_band, chance_past_band are of the true settled CO2; in_band, past_band of the first settled display.
+    Settled here means more than in the `tables`: the adviser took it so, what it knew of the display's lag asked too. A
+    chance of the settled CO2 can't be held against a display that still moves; tables of a fleet can't ask every lag.
     """
     found = [row for job in _jobs(rows) for row in _turned(*job)]
     return _typed(pd.DataFrame(found, columns=list(TURN_COLUMNS)))
@@ -170,14 +173,20 @@ def coverage(found: pd.DataFrame) -> pd.DataFrame:
 
 
 def reliability(found: pd.DataFrame, chance: str = "chance_in_band", happened: str = "in_band") -> pd.DataFrame:
-    """Stated chances in ten bins against how often it happened. Columns: said (mean), happened, error (95 %), count."""
+    """Stated chances against how often it happened. Columns: said (mean), happened, error (95 %), count.
+
+    Ten bins; one of fewer than FEWEST_CASES is put together with the neighbour whose chances are nearest, so no case is
+    left out.
+    """
     place = np.minimum((found[chance].to_numpy() * 10).astype(int), 9)
-    rows = []
-    for number in range(10):
-        part = found[place == number]
-        if len(part):
-            p, error = share(part[happened], part["job"])
-            rows.append((float(part[chance].mean()), p, error, len(part)))
+    bins = [found[place == number] for number in np.unique(place)]
+    while len(bins) > 1 and min(map(len, bins)) < FEWEST_CASES:
+        thin = min(range(len(bins)), key=lambda at: len(bins[at]))
+        said = [float(part[chance].mean()) for part in bins]
+        beside = [at for at in (thin - 1, thin + 1) if 0 <= at < len(bins)]
+        first, second = sorted((thin, min(beside, key=lambda at: abs(said[at] - said[thin]))))
+        bins[first : second + 1] = [pd.concat([bins[first], bins[second]])]
+    rows = [(float(part[chance].mean()), *share(part[happened], part["job"]), len(part)) for part in bins]
     return pd.DataFrame(rows, columns=["said", "happened", "error", "count"])
 
 

@@ -9,8 +9,10 @@ from typing import Any
 import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
+from matplotlib.axis import Axis
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
+from matplotlib.ticker import MaxNLocator
 
 from advisor.events import FIRINGS, SCREWS
 from advisor.study import honesty
@@ -22,7 +24,6 @@ COLOURS = (BLUE, ORANGE, GREEN, RED, PURPLE, SKY)
 SCREW_COLOURS = dict(zip(SCREWS, (BLUE, RED), strict=True))
 FAINT_JOBS = 60  # single jobs drawn faint
 WELL_KNOWN_LOG_SD = 0.35  # gains known to about a factor of 1.8 either way are drawn
-FEWEST_CASES = 10  # in a bin of stated chances
 SIZE = (6.4, 3.6)  # inches; half a page
 
 
@@ -34,6 +35,7 @@ def convergence_by_moves(ax: Axes, readings: pd.DataFrame, firing: str) -> Axes:
     _curves(ax, table.columns.to_numpy(np.float64), table.to_numpy(np.float64))
     ax.set_xlim(0, max(2.0, float(here.groupby("job")["moves"].max().quantile(0.98)) if len(here) else 2.0))
     ax.set_xlabel(f"turns of the {'throttle' if firing == 'high' else 'offset'} screw")
+    _whole(ax.xaxis)
     ax.set_title(f"{firing} fire, {len(table):,} jobs", fontsize="medium")
     return ax
 
@@ -74,15 +76,20 @@ def _curves(ax: Axes, x: np.ndarray, table: np.ndarray) -> None:
 
 
 def gains(ax: Axes, screws: pd.DataFrame, jobs: pd.DataFrame, by: str = "fuel") -> Axes:
-    """Distribution of the gains per screw and group (`by`: fuel, valve_family or turndown_range), logarithmic."""
-    known = screws[(screws["log_sd"] < WELL_KNOWN_LOG_SD) & (screws["chance_reversed"] + screws["chance_dead"] < 0.5)]
-    known = known.merge(jobs[["job", by]], on="job")
-    names, values = [], []
-    for group, part in known.groupby(by, sort=True):
+    """Distribution of the gains per screw and group (`by`: fuel, valve_family or turndown_range), logarithmic.
+
+    Drawn are jobs that tell the gain well; beside them stands what `learn` counts: real jobs that turned the screw.
+    """
+    real = screws.merge(jobs.loc[~jobs["practice"], ["job", by]], on="job")
+    known = (real["log_sd"] < WELL_KNOWN_LOG_SD) & (real["chance_reversed"] + real["chance_dead"] < 0.5)
+    names, colours, values = [], [], []
+    for group, part in real.assign(**{by: real[by].replace("", "no label")}).groupby(by, sort=True):
         for screw in SCREWS:
-            own = part.loc[part["screw"] == screw, "gain_per_turn"].to_numpy(np.float64)
+            own = part.loc[known & (part["screw"] == screw), "gain_per_turn"].to_numpy(np.float64)
             if own.size >= 3:
-                names.append((str(group) or "no label", screw, own.size))
+                turned = int((part["screw"] == screw).sum())
+                names.append(f"{group!s:.40}\n{screw}, {own.size:,} of {turned:,} jobs")
+                colours.append(SCREW_COLOURS[screw])
                 values.append(np.log10(own))
     if not values:
         ax.text(0.5, 0.5, "no gain is known well enough", ha="center", transform=ax.transAxes)
@@ -91,15 +98,18 @@ def gains(ax: Axes, screws: pd.DataFrame, jobs: pd.DataFrame, by: str = "fuel") 
     parts: Any = ax.violinplot(
         values, places, orientation="horizontal", widths=0.8, showextrema=False, showmedians=True
     )
-    for body, (_, screw, _count) in zip(parts["bodies"], names, strict=True):
-        body.set(facecolor=SCREW_COLOURS[screw], alpha=0.55)
+    for body, colour in zip(parts["bodies"], colours, strict=True):
+        body.set(facecolor=colour, alpha=0.55)
     parts["cmedians"].set(color="black", lw=1.5)
-    ax.set_yticks(places, [f"{group}\n{screw}, {count:,} jobs" for group, screw, count in names], fontsize="small")
+    ax.set_yticks(places, names, fontsize="small")
     ax.invert_yaxis()
     ends = np.log10([0.5, 1, 2, 5, 10, 20, 50])
     ax.set_xticks(ends, ["0.5", "1", "2", "5", "10", "20", "50"])
     ax.set_xlim(np.log10(0.7), np.log10(40))
-    ax.set_xlabel("gain, % CO2 per turn (at high fire: throttle; at low fire: offset)")
+    ax.set_xlabel(
+        "gain, % CO2 per turn (throttle at high fire, offset at low fire);\n"
+        "drawn: jobs that tell it well, of those that turned the screw", fontsize="small",
+    )  # fmt: skip
     ax.grid(axis="x", alpha=0.3)
     return ax
 
@@ -122,8 +132,8 @@ def slack_and_lag(ax: Axes, learned: pd.DataFrame, name: str) -> Axes:
     ax.set_yticks(places, labels, fontsize="x-small")
     ax.invert_yaxis()
     ax.set_xlim(left=0)
-    units = {"slack_turns": "widest slack, turns (90 %)", "time_constant_s": "time constant of the display, s (90 %)"}
-    ax.set_xlabel(units[name])
+    units = {"slack_turns": "widest slack, turns", "time_constant_s": "time constant of the display, s"}
+    ax.set_xlabel(f"{units[name]} (bar: 90 % range of the estimate)", fontsize="small")
     ax.grid(axis="x", alpha=0.3)
     ax.legend(frameon=False, fontsize="small")
     return ax
@@ -167,17 +177,17 @@ def waits(ax: Axes, moves: pd.DataFrame) -> Axes:
     ax.set_xlim(0, 300)
     ax.set_xlabel("time from the change before to the turn, s (last bar: longer)")
     ax.set_ylabel("turns")
+    _whole(ax.yaxis)
     ax.legend(frameon=False, fontsize="small")
     return ax
 
 
-def reliability(ax: Axes, table: pd.DataFrame, what: str) -> Axes:
-    """Stated chances of `what` against what happened (`honesty.reliability`), with 95 % errors; bins of 10 cases up."""
+def reliability(ax: Axes, table: pd.DataFrame, what: str, cases: str = "") -> Axes:
+    """Stated chances of `what` against what happened (`honesty.reliability`), with 95 % errors; `cases`: how many."""
     ax.plot([0, 100], [0, 100], color="0.5", ls="--", lw=1, label="honest")
-    table = table[table["count"] >= FEWEST_CASES]
     ax.errorbar(
         100 * table["said"], 100 * table["happened"], yerr=_within(table["happened"], table["error"]), fmt="o",
-        color=BLUE, capsize=3, label=f"{int(table['count'].sum()):,} cases",
+        color=BLUE, capsize=3, label=cases or f"{int(table['count'].sum()):,} cases",
     )  # fmt: skip
     ax.set_xlim(-2, 102)
     ax.set_ylim(-2, 102)
@@ -195,6 +205,7 @@ def ranks(ax: Axes, predictions: pd.DataFrame) -> Axes:
     ax.axhline(len(values) / 10, color="0.3", ls="--", lw=1, label="honest")
     ax.set_xlabel("chance that had been given to a lower reading, %")
     ax.set_ylabel("readings")
+    _whole(ax.yaxis)
     ax.set_xlim(0, 100)
     ax.legend(frameon=False, fontsize="small", loc="lower center")
     return ax
@@ -215,6 +226,11 @@ def coverage(ax: Axes, table: pd.DataFrame) -> Axes:
     ax.set_xlim(min(70.0, float(100 * (known["holds"] - known["error"]).min() - 2)) if len(known) else 70, 101)
     ax.set_xlabel("90 % range held, % of readings (dashed: honest)")
     return ax
+
+
+def _whole(axis: Axis) -> None:
+    """Ticks at whole numbers only, on an axis that counts."""
+    axis.set_major_locator(MaxNLocator(integer=True))
 
 
 def _within(share: Any, error: Any) -> Any:
@@ -260,7 +276,8 @@ def write_all(study: Study, folder: Path) -> int:
         files["honesty_reliability"], axes = figure(2)
         reliability(axes[0], honesty.reliability(study.predictions), "next reading in band")
         passed = honesty.reliability(study.turns, "chance_past_band", "past_band")
-        reliability(axes[1], passed, "turn passes the band")
+        turns = f"{len(study.turns):,} of {study.sampled_turns:,} turns"
+        reliability(axes[1], passed, "turn passes the band", turns)
     for name, made in files.items():
         made.savefig(folder / f"{name}.png", dpi=150)
     return len(files)

@@ -1,6 +1,11 @@
-"""One job row by row: what was known, what was advised, what was done and what it cost."""
+"""One job row by row: what was known, what was advised, what was done and what it cost.
+
+A reading is settled, a wait is kept and the band is passed here as in the `tables`, from which these are taken. The
+adviser itself may ask for a longer wait, for a slow display: that is said in words of its own.
+"""
 
 from datetime import timedelta
+from typing import Any
 
 import pandas as pd
 
@@ -10,7 +15,11 @@ from advisor.events import Event
 from advisor.facts import Facts
 from advisor.history import Row
 from advisor.job import Job
+from advisor.log import Log
 from advisor.model import FIRING_FOR
+from advisor.study import tables
+from advisor.study.frames import plain, rows_frame
+from advisor.study.timeline import timeline
 
 A_MOMENT = timedelta(milliseconds=1)
 SAME_TURN = 0.1  # of a mark: a turn this close to the advised one is the advised one
@@ -29,7 +38,8 @@ def replay(job: Job) -> pd.DataFrame:
     cost: what went against the job, in words, empty where nothing did.
     """
     rows, found = job.rows(), []
-    settled = {row.number for row in job.visit(rows[-1].event.time).history.settled} if rows else set()
+    line = timeline(rows_frame([("", Log(job.facts, job.events, ()))]))
+    told = {row["row"]: row for table in (tables.moves_of(line), tables.readings_of(line)) for row in plain(table)}
     before = rows[0].event.time if rows else None
     for place, row in enumerate(rows):
         event = row.event
@@ -38,7 +48,7 @@ def replay(job: Job) -> pd.DataFrame:
             advice = job.next(event.time - A_MOMENT)
             followed = _followed(advice, event, job.facts)
             took_s = (event.time - before).total_seconds()
-            cost = _cost(job.facts, advice, followed, event, rows[:place], rows[place + 1 :], settled)
+            cost = _cost(job.facts, advice, followed, event, told.get(row.number, {}), rows[:place])
             found.append(
                 (row.number, event.time, done(event), advised(advice), followed, took_s, *_known(job, event), cost)
             )
@@ -103,49 +113,66 @@ def _known(job: Job, event: Event) -> tuple[float, float, float, float]:
     return middle, low, high, forecast.between(*edges)
 
 
-def _cost(
-    facts: Facts, advice: Advice, followed: bool, event: Event, earlier: list[Row], later: list[Row], settled: set[int]
-) -> str:
-    """What a row cost the job, in words."""
+def _cost(facts: Facts, advice: Advice, followed: bool, event: Event, told: dict[str, Any], earlier: list[Row]) -> str:
+    """What a row cost the job, in words; `told`: its row in `tables.moves` or `tables.readings`."""
     if event.event == "turn":
-        return _cost_of_turn(facts, advice, followed, event, earlier, later, settled)
+        return "; ".join(
+            [*_cost_of_hand(advice, followed, event, told), *_cost_on_display(facts, event, told, earlier)]
+        )
     if event.event == "reading" and advice.action == "wait" and not followed:
-        return f"read {units.say_seconds(round(advice.wait_s or 0))} too soon: no turn on it"
+        return _too_soon("read", advice) if told["settled"] else f"{_early('read', advice)}: no turn on it"
     if advice.action == "finish":
         return "the job was done before this"
     return ""
 
 
-def _cost_of_turn(
-    facts: Facts, advice: Advice, followed: bool, event: Event, earlier: list[Row], later: list[Row], settled: set[int]
-) -> str:
+def _early(done: str, advice: Advice) -> str:
+    return f"{done} {units.say_seconds(round(advice.wait_s or 0))} too soon"
+
+
+def _too_soon(done: str, advice: Advice) -> str:
+    """The shortest waits were over, and the adviser still asked to wait."""
+    return f"{_early(done, advice)} for so slow a display"
+
+
+def _cost_of_hand(advice: Advice, followed: bool, event: Event, move: dict[str, Any]) -> list[str]:
     costs = []
-    if advice.action == "wait":
-        costs.append("turned before it had settled")
+    if not move["wait_kept"]:
+        costs.append("turned without a settled reading")
+    elif advice.action == "wait":
+        costs.append(_too_soon("turned", advice))
     if advice.action == "halt":
         costs.append("turned against a stop")
     elif not followed and advice.action == "turn" and advice.screw == event.screw:
         more = abs(event.turns_cw or 0.0) > abs(advice.turns_cw or 0.0)
         opposite = (event.turns_cw or 0.0) * (advice.turns_cw or 0.0) < 0
         costs.append("turned the other way" if opposite else f"{'more' if more else 'less'} than advised")
-    firing = FIRING_FOR[event.screw or "offset"]
-    was = _display(list(reversed(earlier)), firing, settled)
-    now = _display(later, firing, settled, until_change=True)
-    if was is not None and now is not None:
-        low, high = facts.bands[firing]
-        centre = (low + high) / 2
-        if (now > high + 1e-9 and was <= high + 1e-9) or (now < low - 1e-9 and was >= low - 1e-9):
-            costs.append(f"passed the band: {was:g} to {now:g} %")
-        elif abs(now - centre) > abs(was - centre) + 1e-9:
-            costs.append(f"{abs(now - centre) - abs(was - centre):.1f} % CO2 further from the centre")
-    return "; ".join(costs)
+    return costs
 
 
-def _display(rows: list[Row], firing: str, settled: set[int], *, until_change: bool = False) -> float | None:
-    """The first settled CO2 displayed at a rate among rows; until_change: only before the next change."""
-    for row in rows:
-        if until_change and row.event.event in ("turn", "firing"):
+def _cost_on_display(facts: Facts, event: Event, move: dict[str, Any], earlier: list[Row]) -> list[str]:
+    """What the display shows of a turn's cost, from the settled reading before it to the one after it.
+
+    Where nothing settled was read before it, what was read last, and it is said that this was too soon.
+    """
+    was, now, firing = move["before_pct"], move["after_pct"], FIRING_FOR[event.screw or "offset"]
+    early = "" if was is not None else " (read too soon)"
+    if early and move["firing"] == firing:
+        was = _last_shown(earlier, firing)
+    if was is None or now is None:
+        return []
+    low, high = facts.bands[firing]
+    if tables.passed(was, now, low, high):
+        return [f"passed the band: {was:g}{early} to {now:g} %"]
+    further = abs(now - (low + high) / 2) - abs(was - (low + high) / 2)
+    return [f"{further:.1f} % CO2 further from the centre"] if further > tables.TINY and not early else []
+
+
+def _last_shown(earlier: list[Row], firing: str) -> float | None:
+    """The CO2 last read at a rate since anything was changed."""
+    for row in reversed(earlier):
+        if row.event.event in ("turn", "firing"):
             return None
-        if row.number in settled and row.event.firing == firing:
+        if row.event.event == "reading" and row.event.firing == firing:
             return row.event.co2_pct
     return None

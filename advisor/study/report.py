@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 
 from advisor.events import SCREWS
-from advisor.lines import WIDTH, labelled, wrapped
+from advisor.lines import WIDTH, columns, labelled, wrapped
 from advisor.rate import percent
 from advisor.study import honesty, learn, priors
 from advisor.study.collect import MARKER, Study
@@ -19,7 +19,11 @@ from advisor.study.frames import plain
 from advisor.text import PRACTICE
 
 MOST_GROUPS, MOST_BAD = 4, 3  # on the screen; the record has all
+NAME_WIDTH = 26  # columns of a group's name
+KEEP = "\xa0"  # a space where no line is broken
+CO_STOPS = ("high-co", "rich")  # codes of the findings that stop a job for carbon monoxide
 FEW_READINGS = 100  # up to here a share in per cent promises more than there is
+SETTLED = "settled: read once the job's shortest waits were over"  # the word's meaning in tables and replay
 TABLES = ("jobs", "moves", "readings", "screws", "predictions", "turns", "findings")
 
 
@@ -32,6 +36,7 @@ def summary(study: Study) -> dict[str, Any]:
         "jobs": len(jobs),
         "practice_jobs": int(jobs["practice"].sum()),
         "bad_logs": list(study.bad),
+        "notes": list(study.notes),
         "ended_in_band": float(jobs["ended_in_band"].mean()),
         "minutes": _spread(jobs["minutes"]),
         "moves": _spread(jobs["moves"]),
@@ -50,6 +55,7 @@ def summary(study: Study) -> dict[str, Any]:
         "noise_sd_pct": noise and noise[0],
         "readings_taken_twice": noise and noise[1],
         "sample": {"jobs": len(study.sample), "of": len(jobs), "seed": study.seed},
+        "turns_asked": {"turns": len(study.turns), "of": study.sampled_turns},
         "coverage": plain(honesty.coverage(study.predictions)),
         "reliability_of_readings": plain(honesty.reliability(study.predictions)),
         "reliability_of_turns": plain(honesty.reliability(study.turns)),
@@ -64,9 +70,8 @@ def say(record: dict[str, Any], written: str = "") -> str:
     minutes, moves, reads = record["minutes"], record["moves"], record["readings"]
     honest = ""
     if held["readings"]:
-        honest = "; the 90 % range held in " + (
-            _of(held) if held["readings"] < FEW_READINGS else f"{100 * held['holds']:.0f} %"
-        )
+        share = f"{100 * held['holds']:.0f} % of readings"
+        honest = f"; {_of(held) if held['readings'] < FEW_READINGS else share} fell in the adviser's 90 % range"
     took = f"{_counted(moves['median'], 'turn')} and {minutes['median']:.0f} min"
     ended = f"{percent(record['ended_in_band'])} ended in band; the middle job took {took}"
     if jobs == 1:
@@ -80,17 +85,19 @@ def say(record: dict[str, Any], written: str = "") -> str:
         )
     if record["turns"]:
         turns, kept = _counted(record["turns"], "turn"), record["turns"] - record["waits_broken"]
-        lines += labelled("Waits", f"{kept:,} of {turns} made on a settled reading ({percent(record['wait_kept'])}).")
+        lines += labelled(
+            "Waits", f"{kept:,} of {turns} made on a settled reading ({percent(record['wait_kept'])}); {SETTLED}."
+        )
         lines += labelled(
             "Overshot",
             f"{record['overshoots']:,} of {_counted(record['turns_judged'], 'turn')} read before and after, in "
-            f"{percent(record['jobs_that_overshot'])} of jobs, as displayed once settled.",
+            f"{percent(record['jobs_that_overshot'])} of jobs, by settled readings.",
         )
     lines += _say_found(record)
     lines += _say_learned(record)
     lines += _say_honest(record)
-    if record["bad_logs"]:
-        lines += _say_bad(record["bad_logs"])
+    lines += _say_logs("Bad logs", "could not be read", record["bad_logs"])
+    lines += _say_logs("Notes", "on the other logs", record["notes"])
     if written:
         lines += labelled("Files", written)
     return "\n".join(lines)
@@ -108,17 +115,20 @@ def _say_practice(practice: int, jobs: int) -> list[str]:
 
 def _say_found(record: dict[str, Any]) -> list[str]:
     """Jobs with findings: from single readings and the fast regression; as the adviser sees them, of the sample."""
-    seen, asked = (
-        ", ".join(f"{code} {count:,}" for code, count in list(record[name].items())[:6])
-        for name in ("found", "findings_in_sample")
-    )
-    sample = record["sample"]
-    whole = sample["jobs"] == sample["of"]
-    lines = [] if whole else labelled("Found", f"jobs with {seen}." if seen else "nothing in any reading or screw.")
-    if sample["jobs"]:
-        who = "all jobs" if whole else f"the {sample['jobs']:,} jobs asked anew"
-        lines += labelled("Found" if whole else "", f"stops and warnings at the end of {who}: {asked or 'none'}.")
+    found, asked = record["found"], record["findings_in_sample"]
+    stops = _codes({code: count for code, count in found.items() if code in CO_STOPS})
+    others = _codes({code: count for code, count in found.items() if code not in CO_STOPS})
+    seen = "; ".join(filter(None, (stops and f"CO stops {stops}", others)))
+    jobs, sample = record["jobs"], record["sample"]["jobs"]
+    lines = labelled("Found", f"in single readings and screws of {_counted(jobs, 'job')}: {seen or 'nothing'}.")
+    if sample:
+        who = f"{_counted(sample, 'job')} asked anew"
+        lines += labelled("", f"stops and warnings at the end of {who}: {_codes(asked) or 'none'}.")
     return lines
+
+
+def _codes(counts: dict[str, int]) -> str:
+    return ", ".join(f"{code} {count:,}" for code, count in counts.items())
 
 
 def _say_learned(record: dict[str, Any]) -> list[str]:
@@ -135,27 +145,36 @@ def _say_learned(record: dict[str, Any]) -> list[str]:
         groups.setdefault((row["fuel"], row["valve_family"], row["turndown_range"]), {})[row["screw"]] = row
     (whole, fleet), *others = groups.items()
     others.sort(key=lambda item: -max(row["jobs"] for row in item[1].values()))
-    head = "  Gain     % CO2 per turn, 9 valves in 10"
-    lines = [f"{head:<45}" + "".join(f"{screw:<18}" for screw in SCREWS).rstrip()]
+    lines = labelled("Gain", "% CO2 per turn: the middle valve (9 valves in 10 lie within)")
+    lines.append(_gain_row("fuel, family, turndown", [f"{screw:<16}  jobs" for screw in SCREWS])[0])
     for key, rows in [(whole, fleet), *(others[:MOST_GROUPS] if len(others) > 1 else [])]:
-        name = "all" if key == whole else ", ".join(filter(None, (key[0], key[1], f"turndown {key[2]}")))
-        name = textwrap.shorten(name, 33, placeholder="...")
-        gains = "".join(f"{_valves(rows[screw]) if screw in rows else '-':<18}" for screw in SCREWS)
-        lines.append(f"{'':11}{name:<34}{gains}".rstrip())
+        name = "all" if key == whole else ", ".join((key[0], key[1] or "no family", key[2].replace(" ", KEEP)))
+        lines += _gain_row(name, [_valves(rows[screw]) if screw in rows else "-" for screw in SCREWS])
     if len(others) > MOST_GROUPS:
-        lines.append(f"{'':11}and {len(others) - MOST_GROUPS} smaller groups (--json, --out)")
+        lines.append(f"    and {_counted(len(others) - MOST_GROUPS, 'smaller group')} (--json, --out)")
+    doubt = "(90 % range of the estimate)"
     slacks = ", ".join(f"{screw} {_range(row, 'slack_turns', 3)}" for screw, row in fleet.items())
-    lines += labelled("Slack", f"at most, turns: {slacks}")
+    lines += labelled("Slack", f"at most, turns {doubt}: {slacks}")
     lags = ", ".join(f"{screw} {_range(row, 'time_constant_s', 0)}" for screw, row in fleet.items())
     noise = record["noise_sd_pct"]
-    heard = "" if noise is None else f"; noise {noise:.3f} % CO2"
-    return lines + labelled("Lag", f"time constant, s: {lags}{heard}")
+    heard = "" if noise is None else f"; noise of one reading {noise:.3f} % CO2"
+    return lines + labelled("Lag", f"time constant of the display, s {doubt}: {lags}{heard}")
+
+
+def _gain_row(name: str, cells: list[str]) -> list[str]:
+    """A line of the table of gains, or more where the group's name is long."""
+    first, *others = wrapped(name, NAME_WIDTH, others="  ")
+    first += " " * (NAME_WIDTH - columns(first))
+    figures = "  ".join(f"{cell:<22}" for cell in cells)
+    lines = [f"    {first} {figures}".rstrip(), *(f"    {rest}" for rest in others)]
+    return [line.replace(KEEP, " ") for line in lines]
 
 
 def _valves(row: dict[str, Any]) -> str:
     reach = 1.6449 * row["gain_log_sd"]
     gain = row["gain_per_turn"]
-    return f"{gain:.1f} ({gain * math.exp(-reach):.1f}-{gain * math.exp(reach):.1f})"
+    span = f"{gain:.1f} ({gain * math.exp(-reach):.1f}-{gain * math.exp(reach):.1f})"
+    return f"{span:<16}{row['jobs']:6,}"
 
 
 def _range(row: dict[str, Any], name: str, digits: int) -> str:
@@ -164,21 +183,38 @@ def _range(row: dict[str, Any], name: str, digits: int) -> str:
 
 def _say_honest(record: dict[str, Any]) -> list[str]:
     sample, held = record["sample"], record["coverage"][0]
-    if not held["readings"]:
-        return labelled("Honest", "not asked: no job was sampled, or none has a reading to expect.")
+    if not sample["jobs"]:
+        return labelled("Honest", "not asked: with a sample of 0, no job was asked anew.")
     whole = "the job" if sample["of"] == 1 else f"all {sample['of']:,} jobs"
     drawn = (
-        f"{whole} asked anew"
+        whole
         if sample["jobs"] == sample["of"]
         else f"a random sample of {sample['jobs']:,} of {sample['of']:,} jobs, seed {sample['seed']}"
     )
-    lines = labelled("Honest", f"the 90 % range held in {_of(held)} ({drawn}).")
-    for name, what in (("reliability_of_readings", "In band"), ("reliability_of_passing", "Past the band")):
-        bins = [row for row in record[name] if row["count"] >= 10]
+    if not held["readings"]:
+        return labelled("Honest", f"asked of {drawn}: no reading that could be expected.")
+    lines = labelled("Honest", f"the 90 % range held in {_of(held)} ({drawn}, asked anew). {_verdict(held)}")
+    turns = record["turns_asked"]
+    asked = (
+        f"Past the band ({turns['turns']:,} of {_counted(turns['of'], 'turn')}: those between two readings that the "
+        "adviser, lag and all, took as settled)"
+    )
+    for name, what in (("reliability_of_readings", "In band"), ("reliability_of_passing", asked)):
+        bins = record[name]
         said, came = (", ".join(f"{100 * row[part]:.0f}" for row in bins) for part in ("said", "happened"))
-        if bins:
-            lines += labelled("", f"{what}: said {said} %; came {came} %.")
+        few = sum(row["count"] for row in bins) < honesty.FEWEST_CASES
+        lines += labelled("", f"{what}: {'too few to compare' if few else f'said {said} %; came {came} %'}.")
     return lines
+
+
+def _verdict(held: dict[str, Any]) -> str:
+    """What a share that the range held means, beyond its error."""
+    off = held["holds"] - honesty.CERTAIN
+    if abs(off) <= held["error"]:
+        return "That agrees with the 90 % stated."
+    if off > 0:
+        return "That is more than the 90 % stated: the ranges are wider than they need be."
+    return "That is less than the 90 % stated: the ranges are too narrow."
 
 
 def _of(held: dict[str, Any]) -> str:
@@ -189,12 +225,14 @@ def _of(held: dict[str, Any]) -> str:
     return f"{100 * held['holds']:.1f} ± {100 * held['error']:.1f} % of {readings:,} readings"
 
 
-def _say_bad(bad: list[str]) -> list[str]:
-    lines = labelled("Bad logs", f"{len(bad):,} could not be read:")
-    for message in bad[:MOST_BAD]:
-        lines.append("    " + textwrap.shorten(message, WIDTH - 4, placeholder=" ..."))
-    if len(bad) > MOST_BAD:
-        lines.append(f"    and {len(bad) - MOST_BAD:,} more (whole: --json, --out)")
+def _say_logs(label: str, what: str, messages: list[str]) -> list[str]:
+    if not messages:
+        return []
+    lines = labelled(label, f"{len(messages):,} {what}:")
+    for message in messages[:MOST_BAD]:
+        lines += wrapped(message, WIDTH, "    ", "      ")
+    if len(messages) > MOST_BAD:
+        lines.append(f"    and {len(messages) - MOST_BAD:,} more (whole: --json, --out)")
     return lines
 
 
@@ -211,6 +249,7 @@ def say_replay(name: str, table: pd.DataFrame, practice: bool = False) -> str:
     )
     lines += wrapped(PRACTICE) if practice else []
     if len(table):
+        lines += wrapped(SETTLED[0].upper() + SETTLED[1:] + ", as in a study's tables.")
         lines += ["", " row  time      took   done / advised a moment before / known then / cost"]
     for row in plain(table):
         head = f"{row['row']:4d}  {row['time']:%H:%M:%S}  {row['took_s']:3.0f} s  "
@@ -240,14 +279,19 @@ def write(study: Study, record: dict[str, Any], folder: Path, title: str) -> str
         if parquet:
             table.to_parquet(folder / f"{name}.parquet", index=False)
     (folder / MARKER).write_text(as_json(record) + "\n", encoding="utf-8")
-    (folder / "bad_logs.txt").write_text("".join(f"{line}\n" for line in study.bad), encoding="utf-8")
+    listed = ""
+    for name, messages in (("bad_logs.txt", study.bad), ("notes.txt", study.notes)):
+        (folder / name).unlink(missing_ok=True)  # an earlier study's is not this one's
+        if messages:
+            (folder / name).write_text("".join(f"{line}\n" for line in messages), encoding="utf-8")
+            listed += f", {name}"
     drawn = plots.write_all(study, folder)
     kinds = "CSV and parquet" if parquet else "CSV (no parquet engine is installed)"
     prior = ""
     if record["learned"]:
         (folder / "prior.toml").write_text(priors.as_toml(study.evidence, title), encoding="utf-8")
         prior = "prior.toml for open --prior, "
-    return f"{folder}: {len(TABLES)} tables as {kinds}, {drawn} plots, {prior}{MARKER}, bad_logs.txt."
+    return f"{folder}: {len(TABLES)} tables as {kinds}, {drawn} plots, {prior}{MARKER}{listed}."
 
 
 def as_json(record: dict[str, Any]) -> str:

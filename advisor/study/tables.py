@@ -1,7 +1,10 @@
 """Tidy tables of many jobs: one row per reading, per turn, per job. Each is a pure function, log rows in, table out.
 
-Overshoots and bands are judged by what the display showed once settled: what was true is not in a log.
+Overshoots and bands are judged by what the display showed once settled: what was true is not in a log. Settled means
+in every table, and in `replay`: usable, and read once the job's own shortest waits were over.
 """
+
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -84,7 +87,7 @@ def moves_of(line: Timeline) -> pd.DataFrame:
         gain = np.where(paired & (np.abs(pair_turns) > TINY), change / (pair_turns * richer), np.nan)
     low, high = line.bands[job, np.maximum(firing, 0)].T
     was, now = np.where(paired, shown[kept], np.nan), np.where(count[still] > 0, shown[still], np.nan)
-    overshot = paired & (((now > high + TINY) & (was <= high + TINY)) | ((now < low - TINY) & (was >= low - TINY)))
+    overshot = paired & passed(was, now, low, high)
     previous = np.maximum(still - 1, 0)  # each job's first row begins a standstill, so this is of the same job
     waited = line.time_s[at] - _began(line)[previous]
     wait_kept = count[previous] > 0 if at.size else at > 0
@@ -152,6 +155,11 @@ def jobs_of(line: Timeline) -> pd.DataFrame:
             codes[line.job[at]].update(dict.fromkeys(line.found[at].split()))
     table["found"] = words([" ".join(sorted(own)) for own in codes])
     return pd.DataFrame(table)
+
+
+def passed(was: Any, now: Any, low: Any, high: Any) -> Any:
+    """Whether a turn took the display past the far edge of the band, from before or inside it; arrays or numbers."""
+    return ((now > high + TINY) & (was <= high + TINY)) | ((now < low - TINY) & (was >= low - TINY))
 
 
 def turndown_range(turndown: float) -> str:
