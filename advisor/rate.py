@@ -240,7 +240,7 @@ class Rate:
 
     def _surely_not_up(self, move: Move) -> bool:
         """Whether a turn that is leaner as stated will hardly take CO2 up by what a display shows, doubt and all."""
-        if not self._way_is_stated or self.richer(move.turns_cw):
+        if not self._way_is_stated or self.reversed_chance > 0.5 or self.richer(move.turns_cw):
             return False
         step_pct = self.visit.facts.display_step_pct
         return not self._may_reach(self.co2_pct(self.now.forecast.mean) + step_pct, move.forecast)

@@ -222,6 +222,9 @@ def test_where_low_fire_can_be_set_no_leaner_it_says_so() -> None:
     )
     job.turn("offset", -1 / 24).wait(150).read("low", 10.4).run_at("high").wait(150).read("high", 8.0)
     job.turn("throttle", 1 / 24).wait(150).read("high", 8.2).run_at("low").wait(150).read("low", 10.6, co=250.0)
+    for _ in range(5):  # low fire is read anew before it is given up
+        assert (job.next().action, job.next().firing) == ("read", "low")
+        job.read("low", 10.6, co=250.0)
     assert (job.next().action, job.next().firing) == ("run_at", "high")
     for _ in range(6):
         job.run_at("high").wait(150).read("high", 8.2)
@@ -276,6 +279,27 @@ def test_in_doubt_about_the_direction_co_bars_both_ways() -> None:
     assert "nobody knows yet which way the throttle screw makes it leaner" in stuck.findings[0].text
     job.check(clockwise_item("throttle"), "richer")
     assert (job.next().turns_cw or 0) < 0
+
+
+@pytest.mark.parametrize(
+    ("shown", "action"),
+    [
+        ((10.6, 10.7, 10.6, 10.7, 10.7, 10.7), "turn"),  # a weak screw or slack: little can go wrong with a small turn
+        ((10.7,) * 6, "halt"),  # likelier the other way: nothing is turned to find out
+    ],
+)
+def test_in_doubt_about_a_stated_direction_co_bars_what_may_take_co2_up(shown: tuple[float, ...], action: str) -> None:
+    """A first turn leaner that did nothing to be seen, CO above half its limit: on only where CO2 hardly can rise."""
+    job = Told().run_at("high").wait(180).read("high", 10.6, 200).turn("throttle", -1 / 24).wait(150)
+    for co2 in shown:
+        job.read("high", co2, 280)
+    advice = job.next()
+    assert advice.action == action
+    if action == "turn":
+        assert -1 / 24 <= (advice.turns_cw or 0) < 0
+    else:
+        assert advice.findings[0].code == "no-safe-turn"
+    assert not job.may("throttle", 1 / 24).allowed
 
 
 def test_logging_the_same_rate_again_does_not_cut_the_wait() -> None:
@@ -722,11 +746,47 @@ def test_either_o2_or_co_shows_that_it_is_lean(o2: float | None, co: float | Non
 
 
 @pytest.mark.parametrize(
-    ("reversed_chance", "sure"), [(0.05, True), (0.11, False), (0.5, False), (0.89, False), (0.95, True)]
+    ("clockwise", "reversed_chance", "sure"),
+    [
+        ("unknown", 0.05, True),
+        ("unknown", 0.11, False),
+        ("unknown", 0.89, False),
+        ("unknown", 0.95, True),
+        ("richer", 0.05, True),
+        ("richer", 0.11, False),
+        ("richer", 0.99, False),
+        ("richer", 0.999, True),
+    ],
 )
-def test_when_the_direction_counts_as_sure(reversed_chance: float, sure: bool) -> None:
-    """Nine in ten, either way."""
-    assert rate_of(at_high(), reversed_chance=reversed_chance).direction_sure is sure
+def test_when_the_direction_counts_as_sure(clockwise: str, reversed_chance: float, sure: bool) -> None:
+    """Nine in ten, either way; against a stated direction not before the job stops for it."""
+    job = at_high(clockwise={"throttle": clockwise})
+    assert rate_of(job, reversed_chance=reversed_chance).direction_sure is sure
+
+
+@pytest.mark.parametrize(
+    ("read_turns", "chance", "halts"),
+    [(1, 0.99, False), (1, 0.996, True), (2, 0.98, False), (2, 0.99, True), (5, 0.89, False), (5, 0.91, True)],
+)
+def test_the_more_turns_were_read_the_sooner_a_screw_is_said_to_work_the_other_way(
+    read_turns: int, chance: float, halts: bool
+) -> None:
+    """After one turn slack, drift or a slow display look like that; after five they hardly do."""
+    job = at_high()
+    for _ in range(read_turns):
+        job.turn("throttle", 1 / 200).wait(150).read("high", 8.3)
+    assert job.job.visit(moment(job.now_s)).turns_read("throttle") == read_turns
+    assert (chance > job.job.visit(moment(job.now_s)).sure_of_way("throttle")) is halts
+
+
+def test_a_turn_is_read_only_before_the_next_one_and_once_settled() -> None:
+    """Two turns in a row are one step to learn from; a reading that came too soon teaches nothing sure."""
+    job = at_high().turn("throttle", 1 / 24).wait(5).turn("throttle", 1 / 24)
+    assert job.job.visit(moment(job.now_s)).turns_read("throttle") == 0
+    job.wait(20).read("high", 8.4)
+    assert job.job.visit(moment(job.now_s)).turns_read("throttle") == 0
+    job.wait(150).read("high", 8.5)
+    assert job.job.visit(moment(job.now_s)).turns_read("throttle") == 1
 
 
 @pytest.mark.parametrize("co2", [8.9, 9.6])
@@ -766,15 +826,23 @@ def test_in_doubt_about_the_direction_the_far_edge_is_the_other_one(co2: float) 
 def test_a_doubt_does_not_swing_the_hand(
     co2: float, last_turn: float, clockwise: str, reversed_chance: float, taken: bool
 ) -> None:
-    """The way of the last turn is kept until the other is clearly likelier."""
+    """From the second turn on the way of the last one is kept until the other is clearly likelier."""
     job = at_high(co2, clockwise={"throttle": clockwise})
     if last_turn:
-        job.turn("throttle", -last_turn).wait(1).turn("throttle", last_turn).wait(1).turn("offset", -last_turn)
+        job.turn("throttle", -last_turn).wait(150).read("high", co2)
+        job.turn("throttle", last_turn).wait(1).turn("offset", -last_turn)
     rate = rate_of(job.wait(150).read("high", co2), reversed_chance=reversed_chance)
     assert rate.taken_as_reversed is taken
     stated = -1 if clockwise == "leaner" else 1
     assert rate.richer(stated / 24) is not taken
     assert rate.richer(-stated / 24) is taken
+
+
+@pytest.mark.parametrize(("reversed_chance", "taken"), [(0.9, False), (0.999, True)])
+def test_after_one_turn_the_stated_way_is_kept(reversed_chance: float, taken: bool) -> None:
+    """One more mark the stated way tells more than a turn back through the slack; then the job stops by itself."""
+    job = at_high().turn("throttle", 1 / 24).wait(150).read("high", 8.2)
+    assert rate_of(job, reversed_chance=reversed_chance).taken_as_reversed is taken
 
 
 def test_how_far_high_fire_rose_since_low_fire_was_seen() -> None:

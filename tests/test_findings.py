@@ -175,12 +175,13 @@ def test_a_screw_that_seems_reversed_is_read_again_and_warned_of() -> None:
     assert [(f.code, f.severity) for f in advice.findings if f.code == "wrong-way"] == [("wrong-way", "warn")]
 
 
-def test_two_turns_without_effect_are_warned_of_and_a_third_stops() -> None:
-    """No slope after two honest moves: is it the right screw? After a larger third one the job stops."""
+def test_two_turns_without_effect_are_warned_of_and_larger_ones_stop() -> None:
+    """No slope after two honest moves: is it the right screw? After two larger ones the job stops."""
     told = at_high(8.3)
     for _ in range(2):
         told.turn("throttle", 1 / 24).wait(150).read("high", 8.3)
     assert [f.severity for f in told.next().findings if f.code == "no-effect"] == ["warn"]
+    assert told.turn("throttle", 1 / 12).wait(150).read("high", 8.3).next().action == "turn"
     assert told.turn("throttle", 1 / 12).wait(150).read("high", 8.3).next().action == "halt"
 
 
