@@ -11,6 +11,7 @@ from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime
 
 from advisor import measured, progress, stages, units
+from advisor.answers import Wrong
 from advisor.decision import Advice, advise
 from advisor.errors import RangeError
 from advisor.events import FIRINGS, SCREWS, Event
@@ -21,7 +22,7 @@ from advisor.flue import DOUBTED, ON_THE_WAY, SETTLED, RateRecord, rate_record
 from advisor.history import SAMPLE_LINE, Row, checked_pressure
 from advisor.job import Job, Response
 from advisor.model import SCREW_FOR
-from advisor.progress import Progress, StageState, Wrong
+from advisor.progress import Progress, StageState
 from advisor.rate import Rate, percent
 from advisor.readings import Finding, usable
 from advisor.trouble import way_back
@@ -246,7 +247,7 @@ def _replayed(job: Job, visit: Visit, steps: Progress) -> tuple[tuple[Seen, ...]
     for row in visit.of("reading"):
         states.setdefault(row.number, ON_THE_WAY if usable(visit.facts, row.event) else DOUBTED)
     halts = [seen for seen in (*past, *last.values()) if seen.finding.severity == "halt"]
-    for row, why in _wrong(visit, steps):
+    for row, why, _ in _wrong(visit, steps):
         halts.append(Seen(Finding("wrong-answer", "halt", why), row.number, row.event.time, None))
     rest = [seen for severity in ("warn", "note") for seen in last.values() if seen.finding.severity == severity]
     return (*sorted(halts, key=lambda seen: (seen.time, seen.row)), *rest), states

@@ -18,8 +18,8 @@ from advisor import Job, limits
 PACKAGE = Path(advisor.__file__).parent
 ORDER = [
     "errors", "units", "lines", "terminal", "fuels", "limits", "events", "prior", "facts", "readings", "stages",
-    "told", "figures", "meter", "answers", "valve", "hypotheses", "regression", "model", "response", "history",
-    "visit", "monoxide", "measured", "findings", "rate", "flue", "decision", "progress", "trouble", "rows", "heads",
+    "told", "figures", "meter", "valve", "hypotheses", "regression", "model", "response", "history", "visit",
+    "monoxide", "measured", "answers", "findings", "rate", "flue", "decision", "progress", "trouble", "rows", "heads",
     "log", "job", "record", "text", "pages", "plots", "sheet", "options", "entries", "guide", "made_visit",
     "made_policies", "lessons", "lesson_play", "lesson_words", "lesson_pages", "practise", "prior_file", "study.frames",
     "study.timeline", "study.tables", "study.batch", "study.learn", "study.priors", "study.honesty", "study.collect",
