@@ -10,7 +10,6 @@ from advisor.events import FIRINGS, SCREWS, Event
 from advisor.facts import Facts
 from advisor.job import Job, Response
 from advisor.lines import WIDTH, labelled, listed, wrapped
-from advisor.model import FIRING_FOR
 from advisor.progress import Progress
 from advisor.rate import percent
 from advisor.readings import Finding
@@ -138,18 +137,12 @@ def say_verdict(verdict: Verdict, progress: Progress | None = None) -> str:
         lines += labelled("Wait", f"{_wait(verdict.wait_s)} after it, then read.")
         lines += _expect(verdict)
         lines += _chances(verdict)
-    lines += listed("Why", _further_reasons(verdict))
+    lines += listed("Why", verdict.reasons[1:])
     lines += _findings(verdict.findings) if verdict.allowed else []
     lines += labelled("Stage", say_stage(progress)) if progress else []
     if verdict.allowed:
         lines += wrapped(CAUTION)
     return "\n".join(lines)
-
-
-def _further_reasons(verdict: Verdict) -> Sequence[str]:
-    """Reasons behind the first one that concern this turn; where the other screw is due, only those of a stop."""
-    stopped = any(finding.severity == "halt" for finding in verdict.findings)
-    return verdict.reasons[1:] if stopped or verdict.firing in (None, FIRING_FOR[verdict.screw]) else ()
 
 
 def say_opened(job: Job) -> str:

@@ -575,6 +575,8 @@ def test_a_refused_turn_is_told_no_reason_of_the_other_screw() -> None:
     assert "The throttle screw is set at high fire" in words(out)
     assert "Why" not in out
     assert "this screw" not in out
+    said = json.loads(run(*asked, "2026-05-04T10:10:00+00:00", "--json")[1])
+    assert said["reasons"] == ["The throttle screw is set at high fire; the boiler runs at low fire."]
     run("read", "visit.csv", "low", "8.2", "6.2", "2500", "--at", "2026-05-04T10:10:10+00:00")
     out = run(*asked, "2026-05-04T10:10:10+00:00")[1]
     assert "Stop: no turn until this is cleared." in words(out)
