@@ -74,6 +74,16 @@ def parse_entry(typed: str, advice: Advice, firing: str) -> Entry:
     return lambda job, at: job.turn(turn.screw, turn.turns_cw, at=at)
 
 
+def refuse_entry(reason: str, firing: str) -> None:
+    """Raise RangeError where a reason is a reading, a turn or another entry: typed too early, it would be lost."""
+    if any(map(str.isalpha, reason)):
+        try:
+            parse_entry(reason, Advice("read"), firing)
+        except RangeError:
+            return
+    raise RangeError(f"'{reason}' is no reason: say why in words. A reading or a turn is asked for after it.")
+
+
 def after_entry(job: Job, moment: datetime | None) -> tuple[datetime | None, list[Finding]]:
     """The moment to answer for after an entry was made for `moment` (None: now), and what is to be noted on it.
 

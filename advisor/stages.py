@@ -97,8 +97,8 @@ def _clockwise(screw: str) -> Question:
     return Question(
         f"{screw} clockwise",
         f"The {screw} screw clockwise makes the flame",
-        "It is in the maker's instructions for the valve, and differs from valve to valve. With `unknown` the first "
-        "small turn shows it; if the readings say the contrary the visit stops.",
+        "It is in the maker's instructions for the valve, and differs from valve to valve, so Enter offers none. Where "
+        "nobody knows, type unknown: the first small turn shows it. If the readings say the contrary the visit stops.",
         choices=("richer", "leaner", "unknown"),
         passes=(),
     )
