@@ -8,7 +8,6 @@ import select
 import signal
 import subprocess
 import sys
-import threading
 import time
 from pathlib import Path
 from types import SimpleNamespace
@@ -522,10 +521,26 @@ def test_a_wait_in_plain_lines(environment: dict[str, str]) -> None:
 
 
 class Typed(io.StringIO):
-    """A keyboard whose lines come at their moment, and which can be listened to."""
+    """A stream that is taken for a terminal."""
 
     def isatty(self) -> bool:
         return True
+
+
+class TypingClock:
+    """A second passes with every look at it; at the third one something is typed."""
+
+    def __init__(self, handle: int, words: bytes) -> None:
+        self.handle, self.words, self.at = handle, words, 0
+
+    def monotonic(self) -> float:
+        self.at += 1
+        if self.at == 3:
+            os.write(self.handle, self.words)
+        return self.at
+
+    def sleep(self, seconds: float) -> None:
+        raise AssertionError("it listens instead")
 
 
 @pytest.mark.parametrize("environment", [{"NO_COLOR": "1"}, {"TERM": "xterm"}], ids=["plain lines", "bar"])
@@ -534,15 +549,12 @@ def test_words_typed_while_a_wait_runs_are_not_taken_and_do_not_end_it(environme
     ours, theirs = pty.openpty()
     screen = Typed()
     with os.fdopen(theirs, "r", encoding="utf-8") as source:
-        shown = Terminal(source, screen, environment)
-        listen = threading.Timer(0.3, os.write, (ours, b"8.2 6.5 15\nback\n"))
-        listen.start()
-        assert shown.wait(1.2, "then read") == 0.0
+        typing = TypingClock(ours, b"8.2 6.5 15\nback\n")
+        assert Terminal(source, screen, environment, typing).wait(16, "then read") == 0.0
         said = CODES.sub("", screen.getvalue())
         assert said.count(NOT_TAKEN) == 2
         assert "The wait is over." in said
-        threading.Timer(0.3, os.write, (ours, b"\n")).start()
-        assert 0 < shown.wait(30, "then read") < 30
+        assert Terminal(source, screen, environment, TypingClock(ours, b"\n")).wait(60, "then read") > 0
     os.close(ours)
 
 
