@@ -20,7 +20,7 @@ ORDER = [
     "errors", "units", "lines", "terminal", "fuels", "limits", "events", "prior", "facts", "readings", "stages",
     "told", "figures", "meter", "valve", "hypotheses", "regression", "model", "response", "history", "visit",
     "monoxide", "measured", "answers", "findings", "rate", "flue", "decision", "progress", "trouble", "rows", "heads",
-    "log", "job", "record", "text", "pages", "plots", "sheet", "options", "entries", "guide", "made_visit",
+    "log", "job", "record", "text", "shown", "pages", "plots", "sheet", "options", "entries", "guide", "made_visit",
     "made_policies", "lessons", "lesson_play", "lesson_words", "lesson_pages", "practise", "prior_file", "study.frames",
     "study.timeline", "study.tables", "study.batch", "study.learn", "study.priors", "study.honesty", "study.collect",
     "study.replay", "study.plots", "study.report", "study", "desk", "cli",
