@@ -29,7 +29,7 @@ from advisor.trouble import way_back
 from advisor.visit import Visit
 
 PLACED = (stages.INPUT_RATE, stages.PLATE_INPUT, stages.PLATE_PRESSURE, stages.FLUE_C, stages.AIR_C, "site", "analyser",
-          stages.CALIBRATED, stages.OUTCOME, "technician")  # fmt: skip
+          stages.CALIBRATED, stages.OUTCOME, stages.SERIAL, "technician")  # fmt: skip
 NEVER = datetime(2000, 1, 1, tzinfo=UTC)  # of a log without rows
 
 
@@ -114,7 +114,7 @@ class Record:
     drop       the drop from standing to working pressure in a sentence; "" where one was not measured
     calibrated, calibration_age_days  of the analyser; None where not told
     way_back   how to put the turned screws back as found, in sentences
-    told       the latest answer to each check, by its item
+    told       the latest answer to each check with its unit, by its item
     checks, remarks, struck  rows: checks that have no place above, what has a note, what was voided
     """
 
@@ -169,7 +169,7 @@ def record_of(job: Job) -> Record:
     standing = {row.number for row in visit.rows}
     checks = visit.of("check")
     missing = _missing(visit, advice, rates, steps)
-    told = {row.event.item: row.event.value for row in checks}
+    told = {row.event.item: f"{row.event.value} {row.event.unit}".strip() for row in checks}
     calibrated = _day(told.get(stages.CALIBRATED, ""))
     placed = {*visit.facts.pressures, *PLACED}
     return Record(

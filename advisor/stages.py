@@ -22,6 +22,7 @@ INPUT_RATE, PLATE_INPUT, HEATING_VALUE, METER_GAS = (
 PRESSURE_DROP = "pressure drop"
 COVER, OPENED_JOINTS, TEST_POINTS, OUTCOME = "cover on", "opened joints", "test points", "appliance left"
 FLUE_C, AIR_C, CALIBRATED = "flue temperature", "air temperature", "calibration date"
+SERIAL = "serial number"  # of the boiler; not asked for, kept for the record where it is told
 IN_SERVICE, OUT_OF_SERVICE, NONE_OPENED = "in service", "out of service", "none opened"
 
 CLEAN_AIR_O2_PCT = (20.7, 21.1)  # dry air has 20.95; a display of 0.1 and a cell's zero explain the rest, own choice

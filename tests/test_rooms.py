@@ -20,10 +20,10 @@ ORDER = [
     "errors", "units", "lines", "terminal", "fuels", "limits", "events", "prior", "facts", "readings", "stages",
     "told", "figures", "meter", "valve", "hypotheses", "regression", "model", "response", "history", "visit",
     "monoxide", "measured", "answers", "findings", "rate", "flue", "decision", "progress", "trouble", "rows", "heads",
-    "log", "job", "record", "text", "shown", "pages", "plots", "sheet", "options", "entries", "guide", "made_visit",
-    "made_policies", "lessons", "lesson_play", "lesson_words", "lesson_pages", "practise", "prior_file", "study.frames",
-    "study.timeline", "study.tables", "study.batch", "study.learn", "study.priors", "study.honesty", "study.collect",
-    "study.replay", "study.plots", "study.report", "study", "desk", "cli",
+    "log", "job", "record", "text", "shown", "pages", "plots", "pictures", "sheet", "options", "entries", "guide",
+    "made_visit", "made_policies", "lessons", "lesson_play", "lesson_words", "lesson_pages", "practise", "prior_file",
+    "study.frames", "study.timeline", "study.tables", "study.batch", "study.learn", "study.priors", "study.honesty",
+    "study.collect", "study.replay", "study.plots", "study.report", "study", "desk", "cli",
 ]  # fmt: skip
 APART = {"simulator": {"fuels", "errors"}}  # shares nothing with the estimator
 PLAY = {"made_visit", "lessons", "lesson_play", "practise"}  # may put a made-up boiler beside the adviser
