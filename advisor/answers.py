@@ -3,15 +3,61 @@
 import re
 from dataclasses import replace
 from datetime import date, timedelta
+from typing import NamedTuple
 
-from advisor import units
+from advisor import measured, stages, units
 from advisor.errors import RangeError
 from advisor.events import Event
 from advisor.facts import Facts
-from advisor.stages import CLEAN_AIR_CO_PPM, CLEAN_AIR_O2_PCT, INPUT_RATE, Question
+from advisor.history import Row
+from advisor.stages import CLEAN_AIR_CO_PPM, CLEAN_AIR_O2_PCT, INPUT_RATE, RECORD, STAGES, Question
+from advisor.visit import Visit
 
 _CLEAN_AIR = {"clean air O2": CLEAN_AIR_O2_PCT, "clean air CO": CLEAN_AIR_CO_PPM}
 _LIMITS = re.compile(r"([\d.]+)\s*(?::|-|\u2013|\bto\b|\s)\s*([\d.]+)\s*([A-Za-z].*)?")
+
+
+class Wrong(NamedTuple):
+    """An answer that does not let the visit go on, and why; it stands until the same thing is answered rightly.
+
+    unreadable  whether what the log holds in its place is no answer at all
+    """
+
+    row: Row
+    why: str
+    unreadable: bool = False
+
+
+def wrong_answers(visit: Visit) -> dict[str, Wrong]:
+    """The wrong answers that stand, by item: what was answered last counts, however old; none of the record's.
+
+    Of the input rate that is the latest timed at high fire, which is what the data plate states.
+    """
+    timed = next(question for question in stages.PROOF_AT_RATE["high"] if question.item == INPUT_RATE)
+    asked = [q for stage in STAGES if stage is not RECORD for q in stages.questions_of(stage, visit.facts)]
+    running, latest = None, {}
+    for row in visit.rows:
+        running = row.event.firing or running
+        if row.event.event == "check" and (row.event.item != INPUT_RATE or running == "high"):
+            latest[row.event.item] = row
+    wrong = {}
+    for question in (*asked, timed):
+        answer = latest.get(question.item)
+        if answer:
+            why, unreadable = why_wrong(question, answer.event, visit.facts)
+            if why:
+                wrong[question.item] = Wrong(answer, why, unreadable)
+    return wrong
+
+
+def why_wrong(question: Question, answer: Event, facts: Facts) -> tuple[str, bool]:
+    """Why this logged answer blocks going on ("" where it does not), and whether it is because it can't be read."""
+    if answer.event == "note":
+        return "", False
+    try:
+        return problem(question, answer, facts), False
+    except RangeError as error:
+        return str(error), True
 
 
 def problem(question: Question, answer: Event, facts: Facts) -> str:
@@ -27,7 +73,7 @@ def problem(question: Question, answer: Event, facts: Facts) -> str:
             why = f"{question.item} {value} {unit}: the data plate allows {low:g} to {high:g} {plate_unit}."
     elif question.item == INPUT_RATE and facts.input_rate:
         low, high, plate_unit = facts.input_rate
-        if not units.power_kw(low, plate_unit) <= float(value) <= units.power_kw(high, plate_unit):
+        if measured.side_of_plate(float(value), facts.input_rate) != "inside":
             why = f"{question.item} {value} {unit}: the data plate allows {low:g} to {high:g} {plate_unit}."
     elif question.item in _CLEAN_AIR:
         low, high = _CLEAN_AIR[question.item]

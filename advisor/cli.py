@@ -14,7 +14,7 @@ from typing import Annotated, Any
 
 import typer
 
-from advisor import entries, options, text, units
+from advisor import entries, options, shown, text, units
 from advisor.errors import AdvisorError, LogError, RangeError
 from advisor.events import FIRINGS, SCREWS
 from advisor.facts import Facts
@@ -215,6 +215,7 @@ def may(log: Log, screw: Screw, how_far: Turn, at: At = None, as_json: AsJson = 
 def show(
     log: Log,
     as_json: AsJson = False,
+    all_rows: Annotated[bool, typer.Option("--all", help="Every row; without it the last ones.")] = False,
     plot: Annotated[
         Path | None, typer.Option(metavar="FILE", help="Draw it too: a .png, .svg or .pdf file.", show_default=False)
     ] = None,
@@ -227,7 +228,7 @@ def show(
 
         written = pages.save(sheet.picture_of(record.record_of(job), log.name), plot, "CO2 against time", overwrite)
         typer.echo(text.say_written(written, ()), err=True)
-    typer.echo(as_text(job.as_record()) if as_json else text.say_job(job))
+    typer.echo(as_text(job.as_record()) if as_json else shown.say_job(job, all_rows=all_rows))
 
 
 @command("sheet")

@@ -16,6 +16,12 @@ REREAD_FROM = 0.5  # chance of being in band from which another reading is cheap
 LEFT = "Hours have passed since the last entry: log run-at, wait, and read anew before anything else."
 SMALLEST_TURN = 1 / 200
 MOST_REREADS = 3  # readings at one standstill before a turn is tried all the same
+CO_STOPS = ("rich", "high-co", "co-climbing")
+STOPPED = "Stop: no turn until this is cleared."
+STOPPED_LEANER = (
+    "Leaner is the safe direction, but how far is not advised while a stop stands: do what the stop says, and follow "
+    "the maker's instructions."
+)
 
 
 @dataclass(frozen=True)
@@ -46,7 +52,7 @@ class Advice:
 
 @dataclass(frozen=True)
 class Verdict:
-    """May I turn this far? `reasons` starts with the one that matters; the rest as in Advice."""
+    """May I turn this far? `reasons` starts with the one that matters; the rest, those of Advice, concern this turn."""
 
     allowed: bool
     screw: str
@@ -273,11 +279,13 @@ def permit(visit: Visit, screw: str, turns_cw: float) -> Verdict:
     advice = advise(visit)
     refused = _not_now(visit, advice, screw, turns_cw)
     if refused:
+        # what is due of the other screw is no reason against this turn; a stop is
+        concern = advice.action == "halt" or visit.firing in (None, FIRING_FOR[screw])
         return Verdict(
             False,
             screw,
             turns_cw,
-            tuple(dict.fromkeys((refused, *advice.reasons))),
+            tuple(dict.fromkeys((refused, *(advice.reasons if concern else ())))),
             visit.firing,
             advice.wait_s,
             findings=advice.findings,
@@ -290,10 +298,19 @@ def permit(visit: Visit, screw: str, turns_cw: float) -> Verdict:
     return Verdict(against is None, screw, turns_cw, reasons, rate.firing, findings=advice.findings, **outcome)
 
 
+def _leaner_from_co(visit: Visit, advice: Advice, screw: str, turns_cw: float) -> bool:
+    """Whether CO stopped the job and this turn is away from it, as surely as anyone knows the screw's way."""
+    stops = {finding.code for finding in advice.findings if finding.severity == "halt"}
+    if not stops.intersection(CO_STOPS) or "wrong-way" in stops:
+        return False
+    rate = Rate(visit, FIRING_FOR[screw])
+    return rate.direction_sure and not rate.richer(turns_cw)
+
+
 def _not_now(visit: Visit, advice: Advice, screw: str, turns_cw: float) -> str | None:
     """Why no turn of this screw may be made at this moment, whatever its size."""
     if advice.action == "halt":
-        return "Stop: no turn until this is cleared."
+        return STOPPED_LEANER if _leaner_from_co(visit, advice, screw, turns_cw) else STOPPED
     if visit.left:
         return LEFT
     if abs(turns_cw) < SMALLEST_TURN:

@@ -20,7 +20,7 @@ OTHERS = (
     "You may also type: high or low (the rate it runs at), a turn such as 1/24 cw, may 1/12 cw, tight or leaking (the "
     "sample line), richer or leaner (this screw, clockwise), check ITEM VALUE UNIT, void ROW."
 )
-KNOWN_CHECKS = (stages.STANDING, stages.WORKING, SAMPLE_LINE, *map(clockwise_item, SCREWS), CO_CAUSE)
+KNOWN_CHECKS = (stages.STANDING, stages.WORKING, SAMPLE_LINE, *map(clockwise_item, SCREWS), CO_CAUSE, stages.SERIAL)
 NOTHING = ("0", "no", "n", "none", "nothing")  # was turned; a CO2 of 0 is no reading of a flame
 _NUMBERS = re.compile(r"[\d.,]+(\s+[\d.,]+){0,2}")
 
@@ -72,6 +72,16 @@ def parse_entry(typed: str, advice: Advice, firing: str) -> Entry:
         return lambda job, at: job.void(row, at=at)
     turn = parse_turn(typed, firing)
     return lambda job, at: job.turn(turn.screw, turn.turns_cw, at=at)
+
+
+def refuse_entry(reason: str, firing: str) -> None:
+    """Raise RangeError where a reason is a reading, a turn or another entry: typed too early, it would be lost."""
+    if any(map(str.isalpha, reason)):
+        try:
+            parse_entry(reason, Advice("read"), firing)
+        except RangeError:
+            return
+    raise RangeError(f"'{reason}' is no reason: say why in words. A reading or a turn is asked for after it.")
 
 
 def after_entry(job: Job, moment: datetime | None) -> tuple[datetime | None, list[Finding]]:

@@ -1,10 +1,9 @@
 """What is wrong, as far as the data of one job can tell. Each finding has one function; `find` runs them all."""
 
 import itertools
-from contextlib import suppress
 
-from advisor import readings, units
-from advisor.answers import problem
+from advisor import measured, readings, units
+from advisor.answers import wrong_answers
 from advisor.errors import RangeError
 from advisor.events import FIRINGS, SCREWS, Event
 from advisor.facts import Facts
@@ -15,7 +14,6 @@ from advisor.readings import Finding
 from advisor.stages import (
     BEFORE,
     CLOSE,
-    INPUT_RATE,
     PRESSURE,
     PRESSURE_DROP,
     SKIPPED,
@@ -37,7 +35,7 @@ DRIFT_SPAN_S = 120.0
 STEADY_PCT = 0.1
 # questions whose wrong answer stops the work, by item: not what is only due at the end, nor what has its own finding
 STOPPING = {
-    question.item: question
+    question.item
     for stage in (BEFORE, VALVE, PRESSURE, CLOSE)
     for question in stage.questions
     if (stage is not CLOSE or question.item == TEST_POINTS) and question.item not in (SAMPLE_LINE, STANDING, WORKING)
@@ -125,11 +123,7 @@ def _meant(facts: Facts, check: Event) -> str:
 
 
 def _input_rate(visit: Visit) -> list[Finding]:
-    """A timed input rate outside the data plate's range."""
-    if not any(row.event.item == INPUT_RATE for row in visit.of("check")):
-        return []
-    from advisor import measured  # here, not above: hardly any answer needs it
-
+    """An input rate timed at high fire outside the data plate's range."""
     if measured.input_rate_side(visit) in ("below", "above"):
         return [Finding("input-rate", "warn", measured.say_input_rate(visit))]
     return []
@@ -158,17 +152,14 @@ def _answers(visit: Visit) -> list[Finding]:
 
     A gas joint found leaking, no CO alarm, an analyser off zero: whoever logged it is not told to light or to turn.
     """
-    latest = {row.event.item: row.event for row in visit.of("check")}
-    measured_s = [event.time for item, event in latest.items() if item in visit.facts.pressures]
+    measured_at = [row.event.time for row in visit.of("check") if row.event.item in visit.facts.pressures]
     found = []
-    for item, question in STOPPING.items():
-        answer = latest.get(item)
-        if answer is None or (item == PRESSURE_DROP and any(time > answer.time for time in measured_s)):
-            continue  # not answered, or measured again since
-        with suppress(RangeError):  # what a hand-edited log holds in an answer's place says nothing
-            why = problem(question, answer, visit.facts)
-            if why:
-                found.append(Finding("not-ready", "halt", f'{why} Then log check "{item}" again.'))
+    for item, answer in wrong_answers(visit).items():
+        if item not in STOPPING or answer.unreadable:
+            continue  # what a hand-edited log holds in an answer's place says nothing
+        if item == PRESSURE_DROP and any(time > answer.row.event.time for time in measured_at):
+            continue  # measured again since
+        found.append(Finding("not-ready", "halt", f'{answer.why} Then log check "{item}" again.'))
     return found
 
 

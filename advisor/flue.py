@@ -59,6 +59,7 @@ class RateRecord:
 
     found_note  why it is not the flue as found, or why there is none; empty where it is
     left_note   why there is no as-left figure; empty where there is one
+    read_later  the last reading, where it came after the one as left and was not settled
     chance_in_band       of the true settled CO2 by the readings, 0 to 1; None without an as-left figure
     chance_with_accuracy the same with the analyser's own accuracy counted in; None where that is not known
     """
@@ -69,6 +70,7 @@ class RateRecord:
     found_note: str
     as_left: Flue | None
     left_note: str
+    read_later: Flue | None = None
     chance_in_band: float | None = None
     chance_with_accuracy: float | None = None
 
@@ -169,6 +171,7 @@ def rate_record(visit: Visit, firing: str, states: Mapping[int, str], running: M
     rows = [row for row in visit.of("reading") if row.event.firing == firing]
     found, found_note = _as_found(visit, rows, states)
     left, left_note = _as_left(visit, rows, states)
+    unsettled = left and rows[-1].number != left.number and states[rows[-1].number] == ON_THE_WAY
     return RateRecord(
         firing,
         visit.facts.bands[firing],
@@ -176,6 +179,7 @@ def rate_record(visit: Visit, firing: str, states: Mapping[int, str], running: M
         found_note,
         _flue(visit, left, states, running) if left else None,
         left_note,
+        _flue(visit, rows[-1], states, running) if unsettled else None,
         *(_chances(visit, firing) if left else ()),
     )
 

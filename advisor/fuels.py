@@ -238,6 +238,8 @@ BUILT_IN = (NATURAL_GAS, PROPANE, BUTANE, METHANE)
 
 def by_name(name: str) -> Fuel:
     """Find a built-in fuel; capitals, spaces and hyphens do not matter. RangeError lists the names."""
+    if not isinstance(name, str):
+        raise RangeError(f"fuel {name!r:.40}: the name of a fuel in words is needed")
     for fuel in BUILT_IN:
         if _key(fuel.name) == _key(name):
             return fuel

@@ -12,10 +12,9 @@ from pathlib import Path
 
 from advisor import answers, fuels, measured, meter, options, stages, text, units
 from advisor.decision import Advice
-from advisor.entries import OTHERS, READING, Entry, parse_entry, parse_turn
+from advisor.entries import OTHERS, READING, Entry, parse_entry, parse_turn, refuse_entry
 from advisor.errors import AdvisorError, RangeError
-from advisor.events import FIRINGS, SCREWS, still_valid
-from advisor.history import clockwise_item
+from advisor.events import FIRINGS, still_valid
 from advisor.job import Job
 from advisor.lines import labelled, listed
 from advisor.progress import Progress, StageState
@@ -130,24 +129,21 @@ class Guide:
             self._say(f"STOP. {state.reason}")
 
     def _question(self, question: Question, visit: Visit) -> None:
-        usual = question.usual
-        for screw in SCREWS:
-            usual = visit.facts.clockwise[screw] if question.item == clockwise_item(screw) else usual
         if question.item == stages.PRESSURE_DROP:
             self._say(measured.say_drop(visit))
-        typed = self._ask(_prompt(question, usual, visit), question.why)
+        typed = self._ask(_prompt(question, visit), question.why)
         asked_again = self.progress.current is not None and self.progress.current.state == "blocked"
-        if not typed and not usual and question.optional and not asked_again:
+        if not typed and not question.usual and question.optional and not asked_again:
             self._note("left out", item=stages.LEFT_OUT, value=question.item)
             return
-        if not typed and not usual:
+        if not typed and not question.usual:
             raise RangeError("Enter alone is no answer here.")
         note = ""
         if question.kind == "meter":
             kw, note = self._timed(typed, visit)
             value, unit = f"{kw:.3g}", "kW"
         else:
-            value, unit = answers.typed(question, typed or usual, visit.facts, visit.at.date())
+            value, unit = answers.typed(question, typed or question.usual, visit.facts, visit.at.date())
         if value == stages.IN_SERVICE and self.progress.barred:
             raise RangeError(self.progress.barred)
         self._enter(lambda job, at: job.check(question.item, value, unit, at=at, note=note))
@@ -232,6 +228,7 @@ class Guide:
             return
         reason = self._ask("Why is the wait cut short? Enter goes on waiting", "It is kept for the record.")
         if reason:
+            refuse_entry(reason, self.visit.firing or "")
             self._note(reason, item=stages.CUT_SHORT, value=f"{ceil(left_s)}", unit="s")
 
     def _entry(self, advice: Advice, visit: Visit, why: str) -> None:
@@ -307,6 +304,7 @@ class Guide:
         stage = self._stage
         reason = self.terminal.ask(f"Why is '{stage.name}' skipped? It shows on the record; Enter: not skipped")
         if reason and reason.lower() not in ("back", "stop", "?"):
+            refuse_entry(reason, self.visit.firing or "")
             self._note(reason, item=stages.SKIPPED, value=stage.name)
 
     def _note(self, words: str, **about: str) -> None:
@@ -354,13 +352,13 @@ def _read_back(told: list[str]) -> str:
     return f"Read back: {fuels.by_name(told[0]).name}, CO2 {', '.join(bands)}\n(Enter: right; back)"
 
 
-def _prompt(question: Question, usual: str, visit: Visit) -> str:
+def _prompt(question: Question, visit: Visit) -> str:
     asks, hints = question.asks, list(question.choices)
     unit = answers.plate_unit(question.item, visit.facts)
     if question.kind == "number" and not question.unit and unit:
         asks += f", {unit}"
     hints = [", ".join(hints)] if hints else []
-    hints += [f"Enter: {usual}"] if usual else ["Enter: none"] if question.optional else []
+    hints += [f"Enter: {question.usual}"] if question.usual else ["Enter: none"] if question.optional else []
     hint = f"({'; '.join(hints)})" if hints else ""
     return f"{asks} {hint}".strip() if len(asks) + len(hint) < PROMPT_WIDTH else f"{asks}\n{hint}".strip()
 

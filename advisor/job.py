@@ -82,14 +82,14 @@ class Job:
         """Start a log at `path`, which must not exist yet; `bands` in % CO2, the other facts as for Job."""
         job = cls(fuel=fuel, bands=bands, **facts)
         log.create_log(path, job.facts)
-        job.path = Path(path)
+        job.path = Path(log.name_of(path))
         return job
 
     @classmethod
     def load(cls, path: str | os.PathLike[str]) -> Self:
         """Read a log; what was odd but harmless in it is in `warnings`."""
         job = cls.__new__(cls)
-        job.path, job._known = Path(path), None
+        job.path, job._known = Path(log.name_of(path)), None
         job._take(log.read_log(path))
         return job
 
@@ -209,7 +209,7 @@ class Job:
 
     def moment(self, now: datetime | None = None) -> datetime:
         """The moment of an entry made now: just after the last row where the clock is a little behind it."""
-        at = datetime.now().astimezone() if now is None else now
+        at = datetime.now().astimezone() if now is None else _zoned(now)
         last = self._last_time()
         if last is None:
             return at
@@ -232,7 +232,7 @@ class Job:
 
     def rows(self, at: datetime | None = None) -> list[Row]:
         """The rows that stand, up to `at`, in order of time."""
-        valid = still_valid(self._events, at)
+        valid = still_valid(self._events, None if at is None else _zoned(at))
         return in_order(
             [
                 Row(number, event)
@@ -243,9 +243,7 @@ class Job:
 
     def visit(self, at: datetime | None = None) -> Visit:
         """The job as it stands at a moment. A log that ended long ago stands as of its last row."""
-        if at is not None:
-            _zoned(at)
-        else:
+        if at is None:
             at = datetime.now(UTC)
             last = self._last_time()
             if last is not None:

@@ -102,16 +102,28 @@ def _check_void(event: Event, row: int) -> None:
 # ---- files
 
 
+def name_of(path: str | os.PathLike[str]) -> str:
+    """The name of a file as text. Raises RangeError for what can't name one: None, a number, a zero byte in it."""
+    try:
+        name = os.fsdecode(path)
+        if b"\0" not in os.fsencode(name):
+            return name
+    except (TypeError, UnicodeEncodeError):
+        pass
+    raise RangeError(f"log {path!r:.40} can't be the name of a file: give the path of a job log, such as 'visit.csv'")
+
+
 def read_log(path: str | os.PathLike[str]) -> Log:
     """Read a job log from disk. Raises LogError as `parse_log` does, and where the file can't be read."""
-    with _plain_words(path), open(path, "rb") as file:
+    name = name_of(path)
+    with _plain_words(name), open(name, "rb") as file:
         data = file.read(MAX_BYTES + 1)
-    return parse_log(data, os.fspath(path))
+    return parse_log(data, name)
 
 
 def create_log(path: str | os.PathLike[str], facts: Facts) -> None:
     """Start a job log; it is on disk, whole, when this returns. Raises LogError; no file is ever replaced."""
-    name = os.fspath(path)
+    name = name_of(path)
     try:
         data = heads.format_head(facts).encode("utf-8")
     except UnicodeEncodeError:
@@ -119,7 +131,7 @@ def create_log(path: str | os.PathLike[str], facts: Facts) -> None:
     parse_log(data, name)  # a log that could not be read back is not begun
     folder = os.path.dirname(name) or os.curdir
     draft = os.path.join(folder, f".advisor-{os.urandom(6).hex()}.new")
-    with _plain_words(path, _NOTHING_SAVED):
+    with _plain_words(name, _NOTHING_SAVED):
         try:
             _write_new(draft, data)
             try:
@@ -146,8 +158,8 @@ def append_events(path: str | os.PathLike[str], events: Sequence[Event]) -> None
     """
     for event in events:
         rows.check_event(event)
-    name = os.fspath(path)
-    with _plain_words(path, _NOTHING_SAVED), open(path, "r+b", buffering=0) as file, _locked(file, name):
+    name = name_of(path)
+    with _plain_words(name, _NOTHING_SAVED), open(name, "r+b", buffering=0) as file, _locked(file, name):
         data = file.readall()
         addition = _addition(data, events, name)
         try:
@@ -233,7 +245,7 @@ def _lock_byte(file: FileIO, mode: int) -> None:
 
 
 @contextmanager
-def _plain_words(path: str | os.PathLike[str], outcome: str = "") -> Iterator[None]:
+def _plain_words(name: str, outcome: str = "") -> Iterator[None]:
     """Turn what the system says about a file into a LogError that says what to do."""
     try:
         yield
@@ -241,4 +253,4 @@ def _plain_words(path: str | os.PathLike[str], outcome: str = "") -> Iterator[No
         words = next((words for kind, words in _OS_WORDS if isinstance(error, kind)), None)
         if error.errno in (errno.ENOSPC, errno.EDQUOT):
             words = "the disk is full: free some space"
-        raise LogError(f"{os.fspath(path)}: {words or error.strerror or error}{outcome}") from error
+        raise LogError(f"{name}: {words or error.strerror or error}{outcome}") from error

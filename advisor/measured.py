@@ -81,24 +81,30 @@ def say_drop(visit: Visit) -> str:
     return f"From standing to working the pressure drops {drop:.3g} {pair[0][1]} ({share:.0f} %)."
 
 
-def input_rate_side(visit: Visit) -> str:
-    """Where the timed input rate lies by the data plate: "below", "inside", "above", or "" where that is not known."""
-    measured_kw, plate = latest(visit, stages.INPUT_RATE, input_kw), visit.facts.input_rate
-    if measured_kw is None or plate is None:
-        return ""
+def side_of_plate(timed_kw: float, plate: tuple[float, float, str]) -> str:
+    """Where an input rate at high fire, kW, lies by the data plate's range: "below", "inside" or "above"."""
     low, high = (units.power_kw(value, plate[2]) for value in plate[:2])
-    return "inside" if low <= measured_kw <= high else "below" if measured_kw < low else "above"
+    return "inside" if low <= timed_kw <= high else "below" if timed_kw < low else "above"
+
+
+def input_rate_side(visit: Visit) -> str:
+    """Where the input rate timed at high fire lies by the data plate, as `side_of_plate`; "" where it is not known."""
+    timed_kw, plate = latest(visit, stages.INPUT_RATE, input_kw, "high"), visit.facts.input_rate
+    return "" if timed_kw is None or plate is None else side_of_plate(timed_kw, plate)
 
 
 def say_input_rate(visit: Visit) -> str:
-    """The timed input rate against the data plate in a sentence; "" where it was not timed."""
-    measured_kw = latest(visit, stages.INPUT_RATE, input_kw)
+    """The timed input rate in a sentence; against the data plate if at high fire; "" where it was not timed."""
+    at_high_kw = latest(visit, stages.INPUT_RATE, input_kw, "high")
+    measured_kw = latest(visit, stages.INPUT_RATE, input_kw) if at_high_kw is None else at_high_kw
     if measured_kw is None:
         return ""
     said = f"Input rate by the meter {measured_kw:.3g} kW (gross)"
     if visit.facts.input_rate is None:
         return f"{said}; no range of the data plate to compare with."
     low, high, unit = visit.facts.input_rate
+    if at_high_kw is None:
+        return f"{said}, not timed at high fire: the data plate's {low:g} to {high:g} {unit} is for high fire."
     return f"{said}, {input_rate_side(visit)} the data plate's {low:g} to {high:g} {unit}."
 
 

@@ -197,6 +197,13 @@ class Pages:
         figure = self.figures[-1]
         figure.add_artist(Line2D([first, last], [level, level], color="black", linewidth=weight))
 
+    def to_fill_in(self, label: str, left: float) -> None:
+        """A label and a ruled line from `left` (points) on, to be written on by hand."""
+        self.space(4)
+        self.row([(label, 0.0, left - 4)])
+        self.rule(left, weight=0.4)
+        self.down -= 3
+
     def area(self, height: float, left: float = 0.0, width: float | None = None) -> Box:
         """Room for a picture at the present height; take it with `down -= height` once all of the row is placed."""
         return (

@@ -19,6 +19,7 @@ from advisor.events import FIRINGS
 from advisor.flue import DOUBTED, ON_THE_WAY, SETTLED
 from advisor.history import LEFT_FOR_S
 from advisor.job import Response
+from advisor.pages import width_pt
 from advisor.record import Reading, Record, Turn
 
 BLUE, ORANGE = "#0072b2", "#b34700"  # told apart by the colour-blind, and as dark as each other in grey
@@ -74,10 +75,11 @@ def spans(record: Record, most: int) -> list[tuple[datetime, datetime]]:
     return parts
 
 
-def draw_visit(axes: Axes, lanes: Axes, record: Record, start: datetime, end: datetime) -> None:
+def draw_visit(axes: Axes, lanes: Axes, record: Record, start: datetime, end: datetime) -> bool:
     """CO2 against time from `start` to `end` with both bands and, in the lanes below, every turn named.
 
-    `axes` and `lanes` share the width; findings are lettered as `finding_letters` names them.
+    `axes` and `lanes` share the width; findings are lettered as `finding_letters` names them. Tells whether a short
+    run of a rate is named by its letter alone, H or L.
     """
     first, last = start - LEFT_AND_RIGHT, end + LEFT_AND_RIGHT
     for frame in (axes, lanes):
@@ -86,6 +88,7 @@ def draw_visit(axes: Axes, lanes: Axes, record: Record, start: datetime, end: da
     turns = [turn for turn in record.turns if start <= turn.time <= end]
     _y_limits(axes, record, readings)
     _draw_bands(axes, record, first, last)
+    by_letter = _name_rates(axes, record, first, last)
     for reading in readings:
         _draw_reading(axes, reading)
     _draw_findings(axes, record, start, end)
@@ -100,6 +103,7 @@ def draw_visit(axes: Axes, lanes: Axes, record: Record, start: datetime, end: da
     lanes.xaxis.set_major_formatter(clock)
     lanes.tick_params(labelsize=SMALL)
     lanes.set_xlabel(f"time of day, {start:%Y-%m-%d} (UTC{start.isoformat()[-6:]})", fontsize=SMALL + 1)
+    return by_letter
 
 
 def legend_handles(record: Record) -> list[Line2D | Patch]:
@@ -191,7 +195,7 @@ def _y_limits(axes: Axes, record: Record, readings: Sequence[Reading]) -> None:
 
 
 def _draw_bands(axes: Axes, record: Record, first: datetime, last: datetime) -> None:
-    """Both bands across the picture, hatched where their rate runs, and the name of the rate at the top."""
+    """Both bands across the picture, hatched where their rate runs."""
     for firing in FIRINGS:
         for edge in record.facts.bands[firing]:
             axes.axhline(edge, color=RATE_COLOUR[firing], linewidth=0.7, linestyle="--" if firing == "high" else ":")
@@ -209,21 +213,29 @@ def _draw_bands(axes: Axes, record: Record, first: datetime, last: datetime) -> 
         )  # fmt: skip
         if began > first:
             axes.axvline(_number(began), color="black", linewidth=0.9, linestyle="-.")
-    _name_rates(axes, record, first, last)
 
 
-def _name_rates(axes: Axes, record: Record, first: datetime, last: datetime) -> None:
-    """HIGH and LOW over the time they ran, where there is room to write it."""
-    width_pt = axes.get_window_extent().width / axes.figure.dpi * 72
+def _name_rates(axes: Axes, record: Record, first: datetime, last: datetime) -> bool:
+    """The rates over the time they ran, in a word or a letter where it was short; whether a letter had to do.
+
+    Of two runs side by side that have no room even for their letters the second goes without.
+    """
+    room_pt = axes.get_window_extent().width / axes.figure.dpi * 72
     changes = [(max(time, first), firing) for time, firing in record.changes if time < last]
+    free_pt, by_letter = 0.0, False
     for (began, firing), (ended, _) in pairwise([*changes, (last, "")]):
-        share = (ended - began) / (last - first)
-        if share * width_pt > 8 * SMALL:
+        left, right = (room_pt * ((moment - first) / (last - first)) for moment in (began, ended))
+        names = (f"{firing.upper()} FIRE", firing.upper(), firing[0].upper())
+        name = next((name for name in names if width_pt(name, SMALL, bold=True) + 4 < right - left), names[-1])
+        wide = width_pt(name, SMALL, bold=True)
+        start = min((left + right - wide) / 2, room_pt - wide - 1)
+        if left < right and start > free_pt:
+            free_pt, by_letter = start + wide, by_letter or name == names[-1]
             axes.text(
-                (_number(began) + _number(ended)) / 2, 0.985, f"{firing.upper()} FIRE", fontsize=SMALL, weight="bold",
-                color=RATE_COLOUR[firing], ha="center", va="top", transform=axes.get_xaxis_transform(),
-                parse_math=False,
+                (start + wide / 2) / room_pt, 0.985, name, fontsize=SMALL, weight="bold", color=RATE_COLOUR[firing],
+                ha="center", va="top", transform=axes.transAxes, parse_math=False,
             )  # fmt: skip
+    return by_letter
 
 
 def _draw_findings(axes: Axes, record: Record, start: datetime, end: datetime) -> None:

@@ -1,13 +1,12 @@
 """Which stage the visit is in and how each stage stands, from the rows of the log alone."""
 
+from collections.abc import Mapping
 from typing import NamedTuple
 
 from advisor import answers, stages
+from advisor.answers import Wrong
 from advisor.decision import Advice
-from advisor.errors import RangeError
 from advisor.events import FIRINGS, Event
-from advisor.facts import Facts
-from advisor.history import Row
 from advisor.rate import TINY, Rate
 from advisor.stages import BOTH, CLOSE, HIGH, LOW, OUTCOME, PROOF, RECORD, STAGES, Question, Stage
 from advisor.visit import Visit
@@ -25,13 +24,6 @@ class Step(NamedTuple):
 
     question: Question | None = None
     firing: str | None = None
-
-
-class Wrong(NamedTuple):
-    """An answer that does not let the visit go on, and why; it stands until the same thing is answered rightly."""
-
-    row: Row
-    why: str
 
 
 class StageState(NamedTuple):
@@ -86,16 +78,18 @@ def follow(visit: Visit, advice: Advice) -> Progress:
     unset = any(finding.severity == "halt" and finding.code != "not-ready" for finding in advice.findings)
     both_set = not unset and all(rate.holds and rate.has_as_left for rate in (Rate(visit, f) for f in FIRINGS))
     skipped = {event.value: event.note for event in _notes(visit, stages.SKIPPED)}
+    wrong = answers.wrong_answers(visit)
     states: list[StageState] = []
     for stage in STAGES:
         state = (
             _setting(stage, visit, halt if all(state.over for state in states if state.stage.sets) else "", both_set)
             if stage.sets
-            else _asking(stage, visit, halt, _barred(states, halt) if stage is RECORD else "")
+            else _asking(stage, visit, halt, _barred(states, halt) if stage is RECORD else "", wrong)
         )
         if state.state != "done" and stage.name in skipped:
             state = StageState(stage, "skipped", skipped[stage.name])
-        states.append(state._replace(wrong=_wrong(visit, stage)))
+        stand = tuple(wrong[item] for item in _items(stage, visit) if item in wrong)
+        states.append(state._replace(wrong=stand))
     ran = visit.firing is not None
     first = STAGES.index(HIGH) if ran else 0
     working = next((state for state in states[first:] if not state.over), None)
@@ -133,9 +127,9 @@ def _went_on(visit: Visit, firing: str, then: str, *, in_band: bool = False, aft
     return 0
 
 
-def _asking(stage: Stage, visit: Visit, halt: str, barred: str) -> StageState:
+def _asking(stage: Stage, visit: Visit, halt: str, barred: str, wrong: Mapping[str, Wrong]) -> StageState:
     if stage is PROOF:
-        step = _proof_step(visit)
+        step = _proof_step(visit, off_plate=stages.INPUT_RATE in wrong)
         if step is None or step.question is None:
             blocked = bool(halt) and step is not None
             return StageState(stage, "blocked" if blocked else "open" if step else "done", halt * blocked, step)
@@ -146,45 +140,23 @@ def _asking(stage: Stage, visit: Visit, halt: str, barred: str) -> StageState:
             if answer is None:
                 break
             why = barred if question.item == OUTCOME and answer.value == stages.IN_SERVICE else ""
-            why = why or _blocks(question, answer, visit.facts)
+            why = why or answers.why_wrong(question, answer, visit.facts)[0]
             if why:
                 return StageState(stage, "blocked", why, Step(question))
         else:
             return StageState(stage, "done")
         step = Step(question)
     if question.item == stages.INPUT_RATE:
-        off = _off_plate(visit)
-        why = off.why if off else ""
+        why = wrong[question.item].why if question.item in wrong else ""
     else:
         answer = _latest(visit, question.item, _counts_from_s(visit, stage, question.item))
-        why = _blocks(question, answer, visit.facts) if answer else ""
+        why = answers.why_wrong(question, answer, visit.facts)[0] if answer else ""
     return StageState(stage, "blocked" if why else "open", why, step)
 
 
-def _wrong(visit: Visit, stage: Stage) -> tuple[Wrong, ...]:
-    """The answers of a stage that do not let the visit go on; what was answered last counts, however old."""
-    if stage is RECORD:
-        return ()
-    latest = {row.event.item: row for row in visit.of("check")}
-    wrong = [
-        Wrong(row, _blocks(question, row.event, visit.facts))
-        for question in stages.questions_of(stage, visit.facts)
-        if (row := latest.get(question.item))
-    ]
-    off = _off_plate(visit) if stage is PROOF else None
-    return tuple(answer for answer in (*wrong, *([off] if off else [])) if answer.why)
-
-
-def _off_plate(visit: Visit) -> Wrong | None:
-    """An input rate that lies outside the data plate, which is that of high fire; the latest that was timed there."""
-    question = next(asked for asked in stages.PROOF_AT_RATE["high"] if asked.item == stages.INPUT_RATE)
-    running, latest = None, None
-    for row in visit.rows:
-        running = row.event.firing or running
-        if row.event.event == "check" and row.event.item == question.item and running == "high":
-            latest = row
-    why = _blocks(question, latest.event, visit.facts) if latest else ""
-    return Wrong(latest, why) if latest and why else None
+def _items(stage: Stage, visit: Visit) -> list[str]:
+    timed = [stages.INPUT_RATE] if stage is PROOF else []
+    return [question.item for question in stages.questions_of(stage, visit.facts)] + timed
 
 
 def answered(visit: Visit, stage: Stage, question: Question) -> Event | None:
@@ -215,16 +187,7 @@ def _counts_from_s(visit: Visit, stage: Stage, item: str) -> float:
     return visit.session_from_s if item in _EACH_SESSION else 0.0
 
 
-def _blocks(question: Question, answer: Event, facts: Facts) -> str:
-    if answer.event == "note":
-        return ""
-    try:
-        return answers.problem(question, answer, facts)
-    except RangeError as error:
-        return str(error)
-
-
-def _proof_step(visit: Visit) -> Step | None:
+def _proof_step(visit: Visit, *, off_plate: bool) -> Step | None:
     """What the proof asks next: cover, a reading with CO at each rate with what belongs to it, the sample line."""
     cover, line = PROOF.questions
     on = _latest(visit, cover.item, visit.turned_at_s)
@@ -236,7 +199,6 @@ def _proof_step(visit: Visit) -> Step | None:
         for row in visit.history.settled
         if row.event.time.timestamp() > since_s and row.event.co_ppm is not None
     ]
-    off_plate = _off_plate(visit) is not None
     first = (proved or [visit.firing])[0] or "high"
     for firing in (first, "low" if first == "high" else "high"):
         if firing not in proved:

@@ -11,6 +11,7 @@ from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime
 
 from advisor import measured, progress, stages, units
+from advisor.answers import Wrong
 from advisor.decision import Advice, advise
 from advisor.errors import RangeError
 from advisor.events import FIRINGS, SCREWS, Event
@@ -21,14 +22,14 @@ from advisor.flue import DOUBTED, ON_THE_WAY, SETTLED, RateRecord, rate_record
 from advisor.history import SAMPLE_LINE, Row, checked_pressure
 from advisor.job import Job, Response
 from advisor.model import SCREW_FOR
-from advisor.progress import Progress, StageState, Wrong
+from advisor.progress import Progress, StageState
 from advisor.rate import Rate, percent
 from advisor.readings import Finding, usable
 from advisor.trouble import way_back
 from advisor.visit import Visit
 
 PLACED = (stages.INPUT_RATE, stages.PLATE_INPUT, stages.PLATE_PRESSURE, stages.FLUE_C, stages.AIR_C, "site", "analyser",
-          stages.CALIBRATED, stages.OUTCOME, "technician")  # fmt: skip
+          stages.CALIBRATED, stages.OUTCOME, stages.SERIAL, "technician")  # fmt: skip
 NEVER = datetime(2000, 1, 1, tzinfo=UTC)  # of a log without rows
 
 
@@ -113,7 +114,7 @@ class Record:
     drop       the drop from standing to working pressure in a sentence; "" where one was not measured
     calibrated, calibration_age_days  of the analyser; None where not told
     way_back   how to put the turned screws back as found, in sentences
-    told       the latest answer to each check, by its item
+    told       the latest answer to each check with its unit, by its item
     checks, remarks, struck  rows: checks that have no place above, what has a note, what was voided
     """
 
@@ -168,7 +169,7 @@ def record_of(job: Job) -> Record:
     standing = {row.number for row in visit.rows}
     checks = visit.of("check")
     missing = _missing(visit, advice, rates, steps)
-    told = {row.event.item: row.event.value for row in checks}
+    told = {row.event.item: f"{row.event.value} {row.event.unit}".strip() for row in checks}
     calibrated = _day(told.get(stages.CALIBRATED, ""))
     placed = {*visit.facts.pressures, *PLACED}
     return Record(
@@ -246,7 +247,7 @@ def _replayed(job: Job, visit: Visit, steps: Progress) -> tuple[tuple[Seen, ...]
     for row in visit.of("reading"):
         states.setdefault(row.number, ON_THE_WAY if usable(visit.facts, row.event) else DOUBTED)
     halts = [seen for seen in (*past, *last.values()) if seen.finding.severity == "halt"]
-    for row, why in _wrong(visit, steps):
+    for row, why, _ in _wrong(visit, steps):
         halts.append(Seen(Finding("wrong-answer", "halt", why), row.number, row.event.time, None))
     rest = [seen for severity in ("warn", "note") for seen in last.values() if seen.finding.severity == severity]
     return (*sorted(halts, key=lambda seen: (seen.time, seen.row)), *rest), states

@@ -1,16 +1,15 @@
 """The record of a visit as printed pages, and its pictures."""
 
 from collections.abc import Iterator, Sequence
-from datetime import datetime
 from functools import partial
 
 from matplotlib.figure import Figure
 
-from advisor import plots, stages, units
+from advisor import pictures, plots, stages, units
 from advisor.errors import RangeError
 from advisor.events import FIRINGS, SCREWS, Event
 from advisor.flue import NONE, Flue, FlueFigure, RateRecord, figures, say_allowed, say_figure, say_number
-from advisor.model import FIRING_FOR, SCREW_FOR
+from advisor.model import FIRING_FOR
 from advisor.pages import LINE_SPACE, PAPERS_PT, TEXT_PT, Pages, plain_style, wrapped
 from advisor.rate import percent
 from advisor.record import Record, Seen, Supply, Turn
@@ -26,8 +25,7 @@ CAUTIONS = (
     "call from outside.",
 )
 PICTURE_PT = (595.0, 640.0)
-AXES_PT, LANES_PT, CLOCK_PT, LEGEND_PT = 135.0, 92.0, 28.0, 26.0
-RESPONSE_PT, SIGN_PT = 124.0, 48.0
+SIGN_PT = 48.0
 NAME_PT, READING_PT, GAP_PT = 84.0, 56.0, 6.0  # columns of the table as found, as left
 MOST_IN_COLUMN = 2  # lines
 AS_LEFT = (2, 5)  # its cells
@@ -46,7 +44,7 @@ def pages_of(record: Record, name: str, paper: str = "a4") -> list[Figure]:
         _turns(pages, record)
         _findings(pages, record)
         _rest(pages, record)
-        _pictures(pages, record)
+        pictures.draw(pages, record)
         _sign(pages)
         pages.close(_origin(record, name))
     return pages.figures
@@ -56,7 +54,7 @@ def picture_of(record: Record, name: str) -> list[Figure]:
     """The pictures alone: CO2 against time and the fitted response."""
     with plain_style():
         pages = Pages(PICTURE_PT, _stamp(record))
-        _pictures(pages, record)
+        pictures.draw(pages, record)
         pages.close(_origin(record, name))
     return pages.figures
 
@@ -105,8 +103,12 @@ def _facts(pages: Pages, record: Record) -> None:
         analyser += ": is it still valid by its maker's word?" if old else ""
     bands = "; ".join(f"{f} fire {_band(edges)} %" for f, edges in facts.bands.items())
     source = "invented" if facts.practice else "from the maker's instructions"
+    for label, words in (("Site", facts.site), ("Serial number", record.told.get(stages.SERIAL, ""))):
+        if words:
+            pages.row([(label, 0.0, 66.0), (words, 70.0, pages.width - 70)])
+        else:
+            pages.to_fill_in(label, 70.0)
     for label, words in (
-        ("Site", facts.site or "not stated"),
         ("Visit", when),
         ("Fuel", f"{facts.fuel.name}; without excess air {facts.fuel.co2_max_pct:.1f} % CO2, dry"),
         ("CO2 bands", f"{bands}, {source}"),
@@ -141,8 +143,19 @@ def _found_and_left(pages: Pages, record: Record) -> None:
         pages.row([(both[0].name, 0.0, NAME_PT), *zip(words, places, widths, strict=True)], bold=AS_LEFT)
     for words in _chances(rates, record.facts.analyser_accuracy_pct):
         pages.row([("Sure of the band", 0.0, NAME_PT), *zip(words, places, widths, strict=True)], bold=AS_LEFT)
-    for name, said in (("Read at", partial(_when, record)), ("Row of the log", _row)):
-        words = [word for rate in rates for word in (said(rate.as_found), said(rate.as_left), "")]
+    for name, said, later in (
+        ("Read at", partial(_when, record), "last {}"),  # beside the figures as left, so that they hide no reading
+        ("Row of the log", _row, "{}, not settled"),
+    ):
+        words = [
+            word
+            for rate in rates
+            for word in (
+                said(rate.as_found),
+                said(rate.as_left),
+                later.format(said(rate.read_later)) if rate.read_later else "",
+            )
+        ]
         pages.row([(name, 0.0, NAME_PT), *zip(words, places, widths, strict=True)])
     pages.space(2)
     for rate in rates:
@@ -257,79 +270,6 @@ def _say_turn_made(turn: Turn) -> str:
     return f"{turn.screw} {_say_turn(turn.turns_cw)}{at}{over}{note}"
 
 
-# ---- pictures
-
-
-def _pictures(pages: Pages, record: Record) -> None:
-    """CO2 against time and the fitted response."""
-    if not record.readings:
-        pages.heading("CO2 against time")
-        pages.text("No reading was taken: there is nothing to draw.")
-        return
-    parts = plots.spans(record, plots.most_turns(pages.width - 34))
-    for number, (start, end) in enumerate(parts, 1):
-        part = f", part {number} of {len(parts)}" if len(parts) > 1 else ""
-        pages.heading(f"CO2 against time{part}", AXES_PT + LANES_PT + CLOCK_PT + LEGEND_PT + 10)
-        _visit(pages, record, start, end)
-    pages.heading("What the screws did: fitted response", RESPONSE_PT + 30)
-    _responses(pages, record)
-
-
-def _visit(pages: Pages, record: Record, start: datetime, end: datetime) -> None:
-    figure, left = pages.figures[-1], 34.0
-    frames = []
-    for height in (AXES_PT, LANES_PT):
-        frames.append(figure.add_axes(pages.area(height, left)))
-        frames[-1].patch.set_alpha(0.0)
-        pages.down -= height
-    plots.draw_visit(frames[0], frames[1], record, start, end)
-    pages.down -= CLOCK_PT
-    x, bottom, _, height = pages.area(LEGEND_PT, left)
-    figure.legend(
-        handles=plots.legend_handles(record), loc="upper left", bbox_to_anchor=(x, bottom + height), ncols=3,
-        fontsize=plots.SMALL, frameon=False, borderaxespad=0.0, borderpad=0.2,
-    )  # fmt: skip
-    pages.down -= LEGEND_PT
-    boxes = "Letter in a box: the stop with that letter under Findings." if any(plots.finding_letters(record)) else ""
-    pages.text(f"Dash-dot line: change of firing rate. {boxes}", 6.5)
-
-
-def _responses(pages: Pages, record: Record) -> None:
-    turned = [SCREW_FOR[firing] for firing in FIRINGS if record.read_since_turned(SCREW_FOR[firing])]
-    column = pages.width / 2
-    pages.down -= 4
-    for index, screw in enumerate(turned):
-        box = pages.area(RESPONSE_PT - 32, column * index + 36, column - 46)
-        axes = pages.figures[-1].add_axes(box)
-        axes.patch.set_alpha(0.0)
-        plots.draw_response(axes, record.responses[screw], record.steps[screw], record.facts.cap_turns[screw])
-    if turned:
-        pages.down -= RESPONSE_PT
-    cells = []
-    for index, firing in enumerate(FIRINGS):
-        cells.append((_say_response(record, SCREW_FOR[firing]), column * index, column - 10))
-    pages.row(cells)
-    if turned:
-        pages.text(
-            "Line: CO2 change for a turn from where the screw stands now; hatched: where it lies 9 times in 10; dots: "
-            "what the display showed from one settled reading to the next, slack and rounding in it.",
-            6.5,
-        )
-
-
-def _say_response(record: Record, screw: str) -> str:
-    response = record.responses[screw]
-    if not record.read_since_turned(screw):
-        why = f"no settled reading at {response.firing} fire since it was turned" if response.n_moves else "not turned"
-        return f"{screw.capitalize()} screw: {why}, so what it does is not known."
-    gains = (response.gain_per_turn, response.gain_low, response.gain_high)
-    gain, low, high = (round(value / 12, 2) + 0.0 for value in gains)  # no "-0.00"
-    return (
-        f"{screw.capitalize()} screw: 1/12 turn clockwise makes about {gain:+.2f} % CO2 at {response.firing} fire "
-        f"({low:+.2f} to {high:+.2f}, 9 times in 10). {' '.join(response.not_known)}"
-    )
-
-
 # ---- findings and the rest
 
 
@@ -382,17 +322,18 @@ def _say_check(record: Record, event: Event) -> str:
 
 
 def _sign(pages: Pages) -> None:
-    pages.heading("Cautions and signature", SIGN_PT + 6 * TEXT_PT * LINE_SPACE)
+    pages.heading("Cautions and signatures", 2 * SIGN_PT + 6 * TEXT_PT * LINE_SPACE)
     for caution in CAUTIONS:
         pages.text(caution)
     column = pages.width / 3
-    pages.need(SIGN_PT)
-    pages.space(SIGN_PT - 14)
-    for index in range(3):
-        pages.rule(column * index, column - 14, 0.8)
-    pages.space(2)
-    labels = ("Licensed person, name and licence", "Signature", "Date")
-    pages.row([(label, column * index, column - 14) for index, label in enumerate(labels)], 7.0)
+    for who in ("Licensed person, name and licence", "Customer, name"):
+        pages.need(SIGN_PT)
+        pages.space(SIGN_PT - 14)
+        for index in range(3):
+            pages.rule(column * index, column - 14, 0.8)
+        pages.space(2)
+        labels = (who, "Signature", "Date")
+        pages.row([(label, column * index, column - 14) for index, label in enumerate(labels)], 7.0)
 
 
 def _count(number: int, what: str) -> str:

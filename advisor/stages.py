@@ -22,6 +22,7 @@ INPUT_RATE, PLATE_INPUT, HEATING_VALUE, METER_GAS = (
 PRESSURE_DROP = "pressure drop"
 COVER, OPENED_JOINTS, TEST_POINTS, OUTCOME = "cover on", "opened joints", "test points", "appliance left"
 FLUE_C, AIR_C, CALIBRATED = "flue temperature", "air temperature", "calibration date"
+SERIAL = "serial number"  # of the boiler; not asked for, kept for the record where it is told
 IN_SERVICE, OUT_OF_SERVICE, NONE_OPENED = "in service", "out of service", "none opened"
 
 CLEAN_AIR_O2_PCT = (20.7, 21.1)  # dry air has 20.95; a display of 0.1 and a cell's zero explain the rest, own choice
@@ -88,17 +89,17 @@ def _number(item: str, asks: str, why: str, unit: str, low: float, high: float, 
     return Question(item, asks, why, "number", (), (), unit, (low, high), **more)
 
 
-def _done(item: str, asks: str, why: str) -> Question:
+def _done(item: str, asks: str, why: str, stop: str) -> Question:
     """A thing that is done or not, and no danger in itself: Enter says yes."""
-    return Question(item, asks, why, usual="yes")
+    return Question(item, asks, why, usual="yes", stop=stop)
 
 
 def _clockwise(screw: str) -> Question:
     return Question(
         f"{screw} clockwise",
         f"The {screw} screw clockwise makes the flame",
-        "It is in the maker's instructions for the valve, and differs from valve to valve. With `unknown` the first "
-        "small turn shows it; if the readings say the contrary the visit stops.",
+        "It is in the maker's instructions for the valve, and differs from valve to valve, so Enter offers none. Where "
+        "nobody knows, type unknown: the first small turn shows it. If the readings say the contrary the visit stops.",
         choices=("richer", "leaner", "unknown"),
         passes=(),
     )
@@ -195,10 +196,13 @@ BEFORE = Stage(
     "site come first.",
     (
         _done("maker's instructions", "Maker's instructions and target table at hand", "Bands, starting positions "
-                 "and pressures of this model, fuel and altitude come from there and from nowhere else."),
-        Question("CO alarm", "Room CO alarm on", "It warns of what the analyser in the flue does not see."),
+                 "and pressures of this model, fuel and altitude come from there and from nowhere else.",
+              "Get them before anything is opened or turned."),
+        Question("CO alarm", "Room CO alarm on", "It warns of what the analyser in the flue does not see.",
+                 stop="No burner on before one that works is in the room."),
         Question("gas off", "Power off, gas off and proved off before anything is opened", "Nothing is opened on a "
-                 "line that is only thought to be dead. Was nothing opened, answer when both were proved off last."),
+                 "line that is only thought to be dead. Was nothing opened, answer when both were proved off last.",
+                 stop="Open nothing: power off, gas off, prove both."),
         Question("site", "Where is this boiler", "For the record. Enter leaves it out.", "text", (), (), optional=True),
         Question("analyser", "Which analyser", "For the record. Enter leaves it out.", "text", (), (), optional=True),
         Question(CALIBRATED, "Analyser last calibrated on", "A cell drifts. The record says how old the calibration "
@@ -210,7 +214,7 @@ BEFORE = Stage(
                 "about, or the cell is spent.", "ppm", 0.0, 10_000.0,
                 stop="Is there CO in the room? Leave, air it; then zero outdoors and read again."),
         _done("water trap", "Water trap empty, filter clean", "Water in the sample line washes out CO2 and stops "
-                 "the pump."),
+                 "the pump.", "Empty the trap, put in a clean filter."),
         _SAMPLE_LINE,
     ),
     blocks="no reading counts from an analyser or a sample line that is not proved",
@@ -221,7 +225,7 @@ VALVE = Stage(
     "Test every joint before lighting, by the local code's method; never with a flame.",
     (
         _done("valve fitted", "New gaskets seated, screws and unions made up, plug in", "A crushed or missing "
-                 "gasket leaks gas, or false air."),
+                 "gasket leaks gas, or false air.", "Gas stays off until all of it is made up."),
         Question("screws at start", "Both screws at the maker's starting position", "A valve starts from the position "
                  "in the maker's instructions, if they give one. A burner that will not light is not chased with the "
                  "screws: back to that position; then pressure, fuel, ignition.",
@@ -280,7 +284,7 @@ PROOF = Stage(
     "With the cover on the boiler may draw its own flue gas: CO decides, not CO2.",
     (
         _done(COVER, "Case or cover back on", "The burner's air changes with it. The readings that count are taken "
-                 "with it on."),
+                 "with it on.", "Put it on, wait, read again."),
         _SAMPLE_LINE,
     ),
     blocks="no finish without CO at both rates",
@@ -290,15 +294,19 @@ CLOSE = Stage(
     "close and test",
     "A test point left open is a gas leak.",
     (
-        _done("adjusters sealed", "Caps and seals on both adjusters", "An open adjuster invites the next hand."),
+        _done("adjusters sealed", "Caps and seals on both adjusters", "An open adjuster invites the next hand.",
+              "Cap and seal both."),
         _OPENED_JOINTS,
         Question(TEST_POINTS, "Manometer off; test points closed and leak-tested", "Each test point that was "
                  "opened is a joint.", choices=("tight", "leaking"), passes=("tight",),
                  stop="Gas off, close it anew, test again."),
-        _done("test mode off", "Test mode off", "Left on, the boiler stays at one rate and ignores its control."),
-        _done("normal start", "Normal start and stop watched", "Ignition, flame and rates as in daily use."),
+        _done("test mode off", "Test mode off", "Left on, the boiler stays at one rate and ignores its control.",
+              "Switch it off as the maker says."),
+        _done("normal start", "Normal start and stop watched", "Ignition, flame and rates as in daily use.",
+              "Watch one; where it is not normal: gas off, the maker's fault finding."),
         Question("safety devices", "Safety devices tried as the maker asks", "Flame failure, limit thermostat and what "
-                 "else the instructions name."),
+                 "else the instructions name.",
+                 stop="Try each; where one fails: gas off, out of service until it is put right."),
     ),
     blocks="no close-up without the tightness test",
 )  # fmt: skip
@@ -312,7 +320,7 @@ RECORD = Stage(
                  choices=(IN_SERVICE, OUT_OF_SERVICE), passes=()),
         Question("technician", "Your name, for the record", "Who did it.", "text", (), ()),
         _done("copy left", "A copy of the record stays with the boiler", "The next technician starts from the "
-                 "figures as left."),
+                 "figures as left.", "Leave one."),
     ),
 )  # fmt: skip
 STAGES = (BEFORE, VALVE, PRESSURE, HIGH, LOW, BOTH, PROOF, CLOSE, RECORD)

@@ -8,7 +8,7 @@ import os
 import select
 import sys
 import time
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from contextlib import suppress
 from typing import Protocol, TextIO
 
@@ -18,10 +18,15 @@ try:
     import termios
 except ImportError:  # not a POSIX system
     termios = None  # type: ignore[assignment]
+try:
+    import msvcrt
+except ImportError:  # not Windows
+    msvcrt = None  # type: ignore[assignment]
 
 PROMPT_WIDTH = 64  # leaves room for the answer on the same line
 PLAIN_EVERY_S = 15.0  # how often a wait in plain lines says what is left
 LOOK_EVERY_S = 0.2
+NOT_TAKEN = "Not taken: nothing is logged while the wait runs. Enter alone cuts it short."
 
 
 class Stop(Exception):  # noqa: N818 - no error: the user leaves
@@ -95,6 +100,9 @@ class Terminal:
         if termios is not None and self.can_listen:
             with suppress(termios.error):
                 termios.tcflush(self.source.fileno(), termios.TCIFLUSH)
+        elif msvcrt is not None and self.source.isatty():
+            while msvcrt.kbhit():  # type: ignore[attr-defined]
+                msvcrt.getwch()  # type: ignore[attr-defined]
 
     def _bar(self, until: float, seconds: float) -> bool:
         from rich.console import Console  # here, not above: no other command needs it
@@ -106,7 +114,7 @@ class Terminal:
             task = bar.add_task("wait", total=seconds, left=f"{units.say_seconds(seconds)} left")
             while (left := until - self.clock.monotonic()) > 0:
                 bar.update(task, completed=seconds - left, left=f"{units.say_seconds(left)} left")
-                if self._enter(min(LOOK_EVERY_S, left)):
+                if self._enter(min(LOOK_EVERY_S, left), console.print):
                     return False
         return True
 
@@ -117,16 +125,19 @@ class Terminal:
             if left <= say_at:
                 self.say(f"{units.say_seconds(left)} left.")
                 say_at = left - PLAIN_EVERY_S
-            if self._enter(min(LOOK_EVERY_S, left)):
+            if self._enter(min(LOOK_EVERY_S, left), self.say):
                 return False
         return True
 
-    def _enter(self, seconds: float) -> bool:
-        """Let seconds pass; whether Enter was pressed meanwhile."""
+    def _enter(self, seconds: float, say: Callable[[str], object]) -> bool:
+        """Let seconds pass; whether Enter alone was pressed meanwhile; words are not taken."""
         if not self.can_listen:
             self.clock.sleep(seconds)
             return False
         if not select.select([self.source], [], [], seconds)[0]:
             return False
-        self.source.readline()
-        return True
+        typed = self.source.readline()
+        if not typed.strip():
+            return True
+        say(NOT_TAKEN)
+        return False

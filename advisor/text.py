@@ -6,15 +6,13 @@ from datetime import datetime
 
 from advisor import units
 from advisor.decision import Advice, Verdict
-from advisor.events import FIRINGS, SCREWS, Event
+from advisor.events import Event
 from advisor.facts import Facts
-from advisor.job import Job, Response
-from advisor.lines import WIDTH, labelled, listed, wrapped
-from advisor.model import FIRING_FOR
+from advisor.job import Job
+from advisor.lines import labelled, listed, wrapped
 from advisor.progress import Progress
 from advisor.rate import percent
 from advisor.readings import Finding
-from advisor.rows import one_line
 from advisor.stages import STAGES
 from advisor.visit import Visit
 
@@ -43,8 +41,8 @@ def say_next(job: Job, advice: Advice, at: datetime | None = None, *, guided: bo
     closing = OVER if progress.working is None else f"{CLOSING}: {SHEET}"
     lines = say_advice(advice, visit.facts, closing).splitlines()
     caution = [lines.pop()] if lines[-1] == CAUTION else []
-    if advice.action == "halt" and any(_may_end_the_job(finding) for finding in advice.findings):
-        lines += _way_back(visit)
+    if advice.action == "halt" and any(may_end_the_job(finding) for finding in advice.findings):
+        lines += say_way_back(visit)
     if guided:
         return "\n".join(lines)
     return "\n".join([*lines, *labelled("Stage", say_stage(progress)), *caution])
@@ -60,13 +58,15 @@ def say_stage(progress: Progress) -> str:
     return f"{STAGES.index(stage) + 1} of {len(STAGES)}, {stage.name}{not_done}."
 
 
-def _may_end_the_job(finding: Finding) -> bool:
+def may_end_the_job(finding: Finding) -> bool:
+    """Whether this stop may end with the appliance out of service, so that the way back is said."""
     from advisor.trouble import TROUBLES  # here, not above: an answer without a stop does without it
 
     return finding.severity == "halt" and finding.code in TROUBLES and TROUBLES[finding.code].give_up
 
 
-def _way_back(visit: Visit) -> list[str]:
+def say_way_back(visit: Visit) -> list[str]:
+    """How to put the turned screws back as found, as lines."""
     from advisor.trouble import way_back
 
     return listed("Restore", [back.say() for back in way_back(visit)])
@@ -87,9 +87,9 @@ def say_trouble(findings: Iterable[Finding]) -> list[str]:
 
 def say_advice(advice: Advice, facts: Facts, closing: str = f"{CLOSING}.") -> str:
     """The answer of `next` as text; `closing` is what follows once both rates are set."""
-    lines = [*wrapped(_first_line(advice)), *([PRACTICE] if facts.practice else [])]
+    lines = [*wrapped(first_line(advice)), *([PRACTICE] if facts.practice else [])]
     # a warning stands above what it is about; a note may wait
-    lines += _findings(_but_notes(advice), skip_first_halt=advice.action == "halt")
+    lines += say_findings(_but_notes(advice), skip_first_halt=advice.action == "halt")
     if advice.action == "turn" and advice.wait_s is not None and advice.turns_cw is not None:
         lines += labelled("Wait", _wait_after(advice.wait_s, facts.min_wait_s[advice.screw or ""]))
     if advice.action in ("turn", "read", "wait"):
@@ -101,7 +101,7 @@ def say_advice(advice: Advice, facts: Facts, closing: str = f"{CLOSING}.") -> st
         lines += labelled("Next", closing)
     if advice.action != "halt":
         lines += listed("Why", advice.reasons)
-    lines += _findings(finding for finding in advice.findings if finding.severity == "note")
+    lines += say_findings(finding for finding in advice.findings if finding.severity == "note")
     if advice.action in ("turn", "finish", "halt"):
         lines += wrapped(CAUTION)
     return "\n".join(lines)
@@ -111,7 +111,8 @@ def _but_notes(advice: Advice) -> list[Finding]:
     return [finding for finding in advice.findings if finding.severity != "note"]
 
 
-def _first_line(advice: Advice) -> str:
+def first_line(advice: Advice) -> str:
+    """The answer in one sentence."""
     fire = f"{advice.firing} fire"
     match advice.action:
         case "turn" if advice.screw and advice.turns_cw:
@@ -138,18 +139,12 @@ def say_verdict(verdict: Verdict, progress: Progress | None = None) -> str:
         lines += labelled("Wait", f"{_wait(verdict.wait_s)} after it, then read.")
         lines += _expect(verdict)
         lines += _chances(verdict)
-    lines += listed("Why", _further_reasons(verdict))
-    lines += _findings(verdict.findings) if verdict.allowed else []
+    lines += listed("Why", verdict.reasons[1:])
+    lines += say_findings(verdict.findings) if verdict.allowed else []
     lines += labelled("Stage", say_stage(progress)) if progress else []
     if verdict.allowed:
         lines += wrapped(CAUTION)
     return "\n".join(lines)
-
-
-def _further_reasons(verdict: Verdict) -> Sequence[str]:
-    """Reasons behind the first one that concern this turn; where the other screw is due, only those of a stop."""
-    stopped = any(finding.severity == "halt" for finding in verdict.findings)
-    return verdict.reasons[1:] if stopped or verdict.firing in (None, FIRING_FOR[verdict.screw]) else ()
 
 
 def say_opened(job: Job) -> str:
@@ -230,7 +225,7 @@ def _gain(advice: Advice, facts: Facts) -> list[str]:
         return []
     mark = math.copysign(facts.mark_turns[advice.screw], advice.turns_cw or 1.0)
     way = "clockwise" if mark > 0 else "counterclockwise"
-    if _unknown(gain, low, high, facts.clockwise[advice.screw]):
+    if way_unknown(gain, low, high, facts.clockwise[advice.screw]):
         most = max(abs(low * mark), abs(high * mark))
         return labelled("Screw", f"which way it works is not known yet (at most {most:.1f} % CO2 a mark).")
     if low * high <= 0:
@@ -248,12 +243,13 @@ def _gain(advice: Advice, facts: Facts) -> list[str]:
     )
 
 
-def _unknown(gain: float, low: float, high: float, clockwise: str) -> bool:
+def way_unknown(gain: float, low: float, high: float, clockwise: str) -> bool:
     """Whether a gain (% CO2 per turn, 90 % range) says nothing: either sign can be, and nobody told the way."""
     return low * high <= 0 and (clockwise == "unknown" or abs(gain) < SMALLEST_GAIN)
 
 
-def _findings(findings: Iterable[Finding], *, skip_first_halt: bool = False) -> list[str]:
+def say_findings(findings: Iterable[Finding], *, skip_first_halt: bool = False) -> list[str]:
+    """Findings as lines, each behind its severity; the first stop left out where the first line said it."""
     lines = []
     for finding in findings:
         if skip_first_halt and finding.severity == "halt":
@@ -261,53 +257,6 @@ def _findings(findings: Iterable[Finding], *, skip_first_halt: bool = False) -> 
             continue
         lines += labelled({"halt": "STOP", "warn": "Warning", "note": "Note"}[finding.severity], finding.text)
     return lines
-
-
-def say_job(job: Job) -> str:
-    """The job so far as text: facts, rows, fitted response, findings and the answer."""
-    visit = job.visit()
-    facts = visit.facts
-    bands = ", ".join(f"{firing} {low:g} to {high:g} %" for firing, (low, high) in facts.bands.items())
-    advice = job.next()
-    lines = [*wrapped(_first_line(advice)), *([PRACTICE] if facts.practice else [])]
-    lines += ["", *labelled("Job", f"{facts.fuel.name}; CO2 bands {bands}")]
-    for name, value in (("Site", facts.site), ("Analyser", facts.analyser)):
-        if value:
-            lines += labelled(name, value)
-    progress = job.progress(visit.at, advice)
-    lines += labelled("Stage", say_stage(progress))
-    lines += listed("Skipped", [f"{s.stage.name}: {s.reason}" for s in progress.states if s.state == "skipped"])
-    lines += ["", " row  time      what"]
-    standing = {row.number for row in visit.rows}
-    for number, event in enumerate(job.events, 1):
-        struck = "" if number in standing or event.event == "void" else "  (struck)"
-        head = f"{number:4d}  {event.time:%H:%M:%S}  "
-        lines += wrapped(one_line(say_event(event)) + struck, WIDTH, head, " " * len(head)) or [head]
-    lines.append("")
-    for screw in SCREWS:
-        lines += _say_response(job.response(screw), facts.clockwise[screw])
-    for firing in FIRINGS:
-        lines += _say_standing(job, firing)
-    lines += _measured(visit)
-    lines += _findings(advice.findings, skip_first_halt=advice.action == "halt")
-    lines += say_trouble(advice.findings)
-    if any(_may_end_the_job(finding) for finding in advice.findings):
-        lines += _way_back(visit)
-    lines += [line for warning in job.warnings for line in labelled("Log", warning)]
-    return "\n".join(lines)
-
-
-def _measured(visit: Visit) -> list[str]:
-    """Flue figures at both rates, pressures, input rate and calibration, as far as they were measured."""
-    from advisor import measured  # here, not above: `next` does without it
-
-    flue = {firing: measured.flue_at(visit, firing) for firing in FIRINGS}
-    lines = listed(
-        "Flue", [f"{f} fire: {measured.say_flue(visit.facts, figure)}" for f, figure in flue.items() if figure]
-    )
-    calibration = measured.say_calibration((row.event for row in visit.rows), visit.at.date())
-    checked = [measured.say_drop(visit), measured.say_input_rate(visit), calibration]
-    return lines + listed("Checked", [sentence for sentence in checked if sentence])
 
 
 def say_event(event: Event) -> str:
@@ -329,55 +278,6 @@ def say_event(event: Event) -> str:
             about = f"{event.item} {event.value} {event.unit}".strip()
             return f"note: {about}; {event.note}" if about else f"note: {event.note}"
     return f"{said}; {event.note}" if event.note else said
-
-
-def _say_response(response: Response, clockwise: str) -> list[str]:
-    gain, low, high = response.gain_per_turn, response.gain_low, response.gain_high
-    if _unknown(gain, low, high, clockwise):
-        most = max(-low, high) / 12
-        effect = f"what it does at {response.firing} fire is not known yet (1/12 turn: at most {most:.2f} % CO2)"
-    else:
-        effect = (
-            f"1/12 turn clockwise makes {gain / 12:+.2f} % CO2 at {response.firing} fire ({low / 12:+.2f} to "
-            f"{high / 12:+.2f}, 9 times in 10); per turn {gain:+.1f} ({low:+.1f} to {high:+.1f})"
-        )
-    lines = labelled(
-        response.screw.capitalize(),
-        f"{effect}; slack about {response.slack:.3f} turn; lag about {response.lag:.0f} s; "
-        f"{_count(response.n_moves, 'turn')}, {_count(response.n_readings, 'settled reading')}.",
-    )
-    for sentence in response.not_known:
-        lines += labelled("", f"Not known: {sentence}")
-    return lines
-
-
-def _count(number: int, what: str) -> str:
-    return f"{number} {what}" if number == 1 else f"{number} {what}s"
-
-
-def _say_standing(job: Job, firing: str) -> list[str]:
-    visit = job.visit()
-    if not visit.settled_readings(firing, 0.0):
-        return labelled(f"{firing.capitalize()}", "no settled reading yet.")
-    forecast, scale = visit.belief.settled(firing), visit.belief.model.scales[firing]
-    low, high = (float(edge) for edge in scale.straight(visit.facts.bands[firing]))
-    co2 = [float(scale.co2_pct(value)) for value in (forecast.mean, forecast.quantile(0.05), forecast.quantile(0.95))]
-    return labelled(
-        firing.capitalize(),
-        f"true CO2 about {co2[0]:.2f} % ({co2[1]:.2f} to {co2[2]:.2f}, 9 times in 10); in band: "
-        f"{percent(forecast.between(low, high))}.{_with_accuracy(visit, firing, co2[0], forecast.var**0.5)}",
-    )
-
-
-def _with_accuracy(visit: Visit, firing: str, co2_pct: float, sd_pct: float) -> str:
-    """The chance in band with the analyser's own accuracy in it, where that is known."""
-    accuracy = visit.facts.analyser_accuracy_pct
-    if not accuracy:
-        return ""
-    from advisor.figures import chance_truly_in_band  # here, not above: `next` does without it
-
-    chance = chance_truly_in_band(co2_pct, sd_pct, *visit.facts.bands[firing], accuracy)
-    return f" With the analyser's own accuracy of {accuracy:g} % CO2 either way: {percent(chance)}."
 
 
 def _wait(seconds: float) -> str:

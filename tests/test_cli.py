@@ -3,6 +3,7 @@
 import builtins
 import io
 import json
+import re
 import subprocess
 import sys
 from contextlib import redirect_stderr, redirect_stdout
@@ -301,6 +302,21 @@ def test_an_answer_says_the_stage_in_one_line() -> None:
     ]
 
 
+def test_show_of_a_long_visit_is_a_page_or_two_and_all_of_it_can_be_had() -> None:
+    """The answer first, the last rows with their numbers, how many are left out; --all and --json keep all."""
+    log = str(DEMO_LOGS / "whole_visit.csv")
+    short, whole = (run("show", log, *more)[1].splitlines() for more in ([], ["--all"]))
+    assert short[0] == whole[0] == "Done: high and low fire are both in band."
+    assert "      43 earlier rows left out; every row: advisor show LOG --all" in short
+    numbers = [
+        [int(line[:4]) for line in lines if re.match(r" *\d+  \d\d:\d\d:\d\d  ", line)] for lines in (short, whole)
+    ]
+    assert numbers == [[*range(44, 68)], [*range(1, 68)]]
+    assert len(short) < 70
+    assert len(json.loads(run("show", log, "--json")[1])["rows"]) == 67
+    assert "left out" not in run("show", str(DEMO_LOGS / "read_too_soon.csv"))[1]
+
+
 def test_show_says_chances_as_next_does() -> None:
     """One wording for the same certainty: 9 times in 10."""
     prepared()
@@ -575,6 +591,8 @@ def test_a_refused_turn_is_told_no_reason_of_the_other_screw() -> None:
     assert "The throttle screw is set at high fire" in words(out)
     assert "Why" not in out
     assert "this screw" not in out
+    said = json.loads(run(*asked, "2026-05-04T10:10:00+00:00", "--json")[1])
+    assert said["reasons"] == ["The throttle screw is set at high fire; the boiler runs at low fire."]
     run("read", "visit.csv", "low", "8.2", "6.2", "2500", "--at", "2026-05-04T10:10:10+00:00")
     out = run(*asked, "2026-05-04T10:10:10+00:00")[1]
     assert "Stop: no turn until this is cleared." in words(out)

@@ -72,6 +72,25 @@ def test_high_co_above_the_band_says_only_leaner() -> None:
     )
 
 
+@pytest.mark.parametrize("clockwise", ["richer", "leaner"])
+def test_a_turn_leaner_in_a_co_stop_is_refused_without_calling_it_dangerous(clockwise: str) -> None:
+    """The stop stands, but the reason says that leaner is the safe way and where to look; richer is plainly stopped."""
+    told = at_high(10.6, clockwise={"throttle": clockwise}).read("high", 10.6, 600)
+    richer = 1 / 24 if clockwise == "richer" else -1 / 24
+    leaner = told.may("throttle", -richer)
+    assert not leaner.allowed
+    assert leaner.reasons[0].startswith("Leaner is the safe direction, but how far is not advised")
+    assert "only leaner" in leaner.reasons[1]
+    assert told.may("throttle", richer).reasons[0] == "Stop: no turn until this is cleared."
+
+
+def test_nobody_is_told_that_a_turn_is_leaner_while_its_way_is_not_known() -> None:
+    """No word of a safe direction for a screw whose way nobody knows."""
+    told = at_high(10.6, clockwise={"throttle": "unknown"}).read("high", 10.6, 600)
+    for turns in (1 / 24, -1 / 24):
+        assert told.may("throttle", turns).reasons[0] == "Stop: no turn until this is cleared."
+
+
 def test_a_reversed_screw_is_found_and_may_be_stated() -> None:
     """CO2 falling with clockwise turns halts; stating the direction turns the advice round."""
     told = at_high()

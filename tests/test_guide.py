@@ -10,11 +10,12 @@ import subprocess
 import sys
 import time
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 from on_site import ANSWERS, Desk, OnSite, boiler
 
-from advisor import Job, stages
+from advisor import Job, stages, terminal
 from advisor import log as job_log
 from advisor.cli import main
 from advisor.decision import Advice
@@ -23,7 +24,7 @@ from advisor.errors import LogError, RangeError
 from advisor.guide import Guide
 from advisor.lines import columns
 from advisor.stages import STAGES
-from advisor.terminal import Stop, Terminal
+from advisor.terminal import NOT_TAKEN, Stop, Terminal
 
 HERE = Path(__file__).resolve().parent
 
@@ -355,6 +356,43 @@ def test_a_wait_cut_short_is_logged_with_its_reason_and_asks_for_the_reading() -
     assert [(e.value, e.unit, e.note) for e in notes] == [("40", "s", "display steady")]
 
 
+@pytest.mark.parametrize("typed", ["8.2 6.5 15", "8,2", "1/24 cw", "throttle 1/24 ccw", "high", "check x y"])
+def test_an_entry_is_no_reason_for_a_wait_cut_short(typed: str) -> None:
+    """A reading or a turn typed where the reason is asked is neither kept as the reason nor lost unsaid."""
+    desk = up_to("At high fire")
+    desk = Leaves("never", boiler=desk.boiler)
+    desk.cut_at = [40.0, 40.0]
+    desk.instead = {"Why is the wait cut short": [typed, "display steady"], "At high fire": ["8.1 6.6 15", "stop"]}
+    walked(desk)
+    assert f"'{typed}' is no reason: say why in words. A reading or a turn is asked for after it." in " ".join(
+        desk.text.split()
+    )
+    notes = [e.note for e in job_log.read_log("visit.csv").events if e.item == stages.CUT_SHORT]
+    assert notes == ["display steady"]
+
+
+def test_an_entry_is_no_reason_for_a_skip() -> None:
+    """The stage stays as it is, nothing is logged."""
+    desk = Leaves("CO2", boiler=boiler())
+    desk.at = "Room CO alarm"
+    desk.instead = {"Maker's instructions": ["skip"], "Why is 'before' skipped": ["8.1 6.6 15"]}
+    walked(desk)
+    assert "'8.1 6.6 15' is no reason" in desk.text
+    assert what_was_logged() == ["check maker's instructions yes"]
+
+
+def test_the_way_of_a_screw_is_not_taken_for_granted() -> None:
+    """Enter alone is no answer there, whatever `open` took it for; `unknown` is one."""
+    desk = Leaves("Every gas joint", boiler=boiler())
+    desk.instead = {"The throttle screw clockwise": ["", "unknown"], "The offset screw clockwise": ["", "leaner"]}
+    walked(desk)
+    assert desk.text.count("Enter alone is no answer here.") == 2
+    assert "(richer, leaner, unknown): " in desk.text
+    assert [row for row in what_was_logged() if "clockwise" in row] == [
+        "check throttle clockwise unknown", "check offset clockwise leaner",
+    ]  # fmt: skip
+
+
 def test_trouble_is_said_where_it_is_found() -> None:
     """CO over the limit stops the visit with what to look at first; a good reading goes on."""
     desk = Leaves("never", boiler=boiler())
@@ -480,6 +518,56 @@ def test_a_wait_in_plain_lines(environment: dict[str, str]) -> None:
     assert lines[0] == "Wait 1 min, then read at high fire. Ctrl-C cuts it short."
     assert lines[1:] == ["45 s left.", "30 s left.", "15 s left.", "The wait is over."]
     assert ("\a" in screen.getvalue()) == bool(environment)
+
+
+class Typed(io.StringIO):
+    """A stream that is taken for a terminal."""
+
+    def isatty(self) -> bool:
+        return True
+
+
+class TypingClock:
+    """A second passes with every look at it; at the third one something is typed."""
+
+    def __init__(self, handle: int, words: bytes) -> None:
+        self.handle, self.words, self.at = handle, words, 0
+
+    def monotonic(self) -> float:
+        self.at += 1
+        if self.at == 3:
+            os.write(self.handle, self.words)
+        return self.at
+
+    def sleep(self, seconds: float) -> None:
+        raise AssertionError("it listens instead")
+
+
+@pytest.mark.parametrize("environment", [{"NO_COLOR": "1"}, {"TERM": "xterm"}], ids=["plain lines", "bar"])
+def test_words_typed_while_a_wait_runs_are_not_taken_and_do_not_end_it(environment: dict[str, str]) -> None:
+    """In a pseudo-terminal: a reading typed too early is said not to count, Enter alone cuts the wait short."""
+    ours, theirs = pty.openpty()
+    screen = Typed()
+    with os.fdopen(theirs, "r", encoding="utf-8") as source:
+        typing = TypingClock(ours, b"8.2 6.5 15\nback\n")
+        assert Terminal(source, screen, environment, typing).wait(16, "then read") == 0.0
+        said = CODES.sub("", screen.getvalue())
+        assert said.count(NOT_TAKEN) == 2
+        assert "The wait is over." in said
+        assert Terminal(source, screen, environment, TypingClock(ours, b"\n")).wait(60, "then read") > 0
+    os.close(ours)
+
+
+def test_keys_pressed_before_a_question_are_dropped_where_there_is_no_posix_terminal(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """On Windows too: what was typed during a wait is not the answer to what is asked after it."""
+    pressed = list("8.1 6.5 24\r")
+    keys = SimpleNamespace(kbhit=lambda: bool(pressed), getwch=lambda: pressed.pop(0))
+    monkeypatch.setattr(terminal, "termios", None)
+    monkeypatch.setattr(terminal, "msvcrt", keys)
+    assert Terminal(Typed("steady\n"), io.StringIO(), {}).ask("Why is the wait cut short?") == "steady"
+    assert pressed == []
 
 
 def test_ctrl_c_cuts_a_wait_short_and_leaves_at_a_question() -> None:

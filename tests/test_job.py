@@ -220,6 +220,7 @@ def test_a_cross_effect_is_called_worked_out() -> None:
     assert any("worked out" in sentence for sentence in high.not_known)
 
 
+NO_NAME = "can't be the name of a file: give the path of a job log, such as 'visit.csv'"
 NO_TYPE_FITS: list[tuple[Callable[[Job], object], str]] = [
     (lambda job: job.read("high", co2_pct="8.3"), "co2_pct '8.3' is not a number: give it as one, not as text"),
     (lambda job: job.read("high", 8.3, o2_pct=[6.2]), "o2_pct [6.2] is not a number: give it as one, not as text"),
@@ -235,6 +236,14 @@ NO_TYPE_FITS: list[tuple[Callable[[Job], object], str]] = [
     (lambda job: job.void("1"), "row 1 is not in this log: it has rows 1 to 2"),
     (lambda job: job.next(at="10:32"), "time '10:32' is no moment: give a datetime with its time zone"),
     (lambda job: job.run_at("high", at=12), "time 12 is no moment: give a datetime with its time zone"),
+    (lambda job: job.rows(at="10:32"), "time '10:32' is no moment: give a datetime with its time zone"),
+    (lambda job: job.moment(12), "time 12 is no moment: give a datetime with its time zone"),
+    (lambda _: Job.load(None), f"log None {NO_NAME}"),
+    (lambda _: Job.load(7), f"log 7 {NO_NAME}"),
+    (lambda _: Job.load("a\0b"), f"log 'a\\x00b' {NO_NAME}"),
+    (lambda _: Job.load("\ud800"), f"log '\\ud800' {NO_NAME}"),
+    (lambda _: Job.create(["visit.csv"], fuel="natural gas", bands=BANDS), f"log ['visit.csv'] {NO_NAME}"),
+    (lambda _: fuels.by_name(None), "fuel None: the name of a fuel in words is needed"),
     (lambda job: job.response(3), "screw '3': it is offset or throttle"),
     (lambda _: new_job(fuel=None), "fuel: the name of a fuel or a Fuel is needed"),
     (lambda _: new_job(bands=9.2), "bands: a table in { } is needed"),

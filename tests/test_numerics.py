@@ -22,13 +22,13 @@ DAY_S = 86_400.0
 ASK = """
 import json
 import sys
-from advisor import Job, text
+from advisor import Job, shown, text
 from advisor.study import collect, report
 records = {}
 for name in sys.argv[1:]:
     job = Job.load(name)
     at = max(event.time for event in job.events)
-    records[name] = [job.as_record(), text.say_next(job, job.next(at), at), text.say_job(job)]
+    records[name] = [job.as_record(), text.say_next(job, job.next(at), at), shown.say_job(job, all_rows=True)]
 records["study"] = report.summary(collect.study(sys.argv[1:], sample=3, processes=1))
 print(json.dumps(records, default=str))
 """

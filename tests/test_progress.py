@@ -7,7 +7,7 @@ from datetime import date
 import pytest
 from replay import Told, moment
 
-from advisor import Job, answers, stages
+from advisor import Job, answers, measured, stages
 from advisor.errors import RangeError
 from advisor.progress import StageState
 from advisor.stages import BEFORE, BOTH, CLOSE, HIGH, LOW, PRESSURE, PROOF, RECORD, STAGES, VALVE, Stage
@@ -348,8 +348,30 @@ def test_what_was_told_on_site_completes_the_facts() -> None:
 def test_an_input_rate_off_the_data_plate_is_found() -> None:
     """A warning, in words; inside the range there is none."""
     for kw, found in (("35", set()), ("30", {"input-rate"})):
-        visit = walk(input_rate=(33.0, 36.0, "kW")).answer("input rate", kw, "kW")
+        visit = walk(input_rate=(33.0, 36.0, "kW")).run_at("high").answer("input rate", kw, "kW")
         assert {f.code for f in visit.job.findings(moment(visit.now_s))} == found
+
+
+def test_an_input_rate_at_low_fire_is_not_held_against_the_data_plate() -> None:
+    """The data plate states high fire: 7 kW at low fire is no fault, nor does it hide what was timed at high fire."""
+    visit = walk(input_rate=(33.0, 36.0, "kW")).run_at("low").answer("input rate", "7", "kW")
+    assert visit.job.findings(moment(visit.now_s)) == ()
+    said = measured.say_input_rate(visit.job.visit(moment(visit.now_s)))
+    assert said == (
+        "Input rate by the meter 7 kW (gross), not timed at high fire: the data plate's 33 to 36 kW is for high fire."
+    )
+    visit.wait(5).run_at("high").answer("input rate", "30", "kW")
+    visit.wait(5).run_at("low").answer("input rate", "7", "kW")
+    (finding,) = visit.job.findings(moment(visit.now_s))
+    assert finding.text == "Input rate by the meter 30 kW (gross), below the data plate's 33 to 36 kW."
+
+
+def test_every_answer_that_stops_says_what_to_do() -> None:
+    """A stop that only repeats the answer leaves the technician standing there."""
+    asked = [*(question for stage in STAGES for question in stage.questions), *stages.PROOF_AT_RATE["high"]]
+    stops = [q for q in asked if q.passes or q.item in (*PLATE["pressures"], "clean air O2", "clean air CO")]
+    assert len(stops) > 20
+    assert [question.item for question in stops if not question.stop.endswith(".")] == []
 
 
 def test_the_commands_say_the_stage_past_what_nobody_asked() -> None:

@@ -18,12 +18,12 @@ from advisor import Job, limits
 PACKAGE = Path(advisor.__file__).parent
 ORDER = [
     "errors", "units", "lines", "terminal", "fuels", "limits", "events", "prior", "facts", "readings", "stages",
-    "told", "figures", "meter", "answers", "valve", "hypotheses", "regression", "model", "response", "history",
-    "visit", "monoxide", "measured", "findings", "rate", "flue", "decision", "progress", "trouble", "rows", "heads",
-    "log", "job", "record", "text", "pages", "plots", "sheet", "options", "entries", "guide", "made_visit",
-    "made_policies", "lessons", "lesson_play", "lesson_words", "lesson_pages", "practise", "prior_file", "study.frames",
-    "study.timeline", "study.tables", "study.batch", "study.learn", "study.priors", "study.honesty", "study.collect",
-    "study.replay", "study.plots", "study.report", "study", "desk", "cli",
+    "told", "figures", "meter", "valve", "hypotheses", "regression", "model", "response", "history", "visit",
+    "monoxide", "measured", "answers", "findings", "rate", "flue", "decision", "progress", "trouble", "rows", "heads",
+    "log", "job", "record", "text", "shown", "pages", "plots", "pictures", "sheet", "options", "entries", "guide",
+    "made_visit", "made_policies", "lessons", "lesson_play", "lesson_words", "lesson_pages", "practise", "prior_file",
+    "study.frames", "study.timeline", "study.tables", "study.batch", "study.learn", "study.priors", "study.honesty",
+    "study.collect", "study.replay", "study.plots", "study.report", "study", "desk", "cli",
 ]  # fmt: skip
 APART = {"simulator": {"fuels", "errors"}}  # shares nothing with the estimator
 PLAY = {"made_visit", "lessons", "lesson_play", "practise"}  # may put a made-up boiler beside the adviser

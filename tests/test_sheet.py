@@ -17,6 +17,7 @@ from matplotlib.figure import Figure
 from matplotlib.text import Text
 from matplotlib.transforms import Bbox
 from pypdf import PdfReader
+from replay import at_high
 from test_cli import run, words
 
 from advisor import Job, pages, plots, sheet, text
@@ -265,6 +266,48 @@ def test_the_picture_says_what_its_lines_and_letters_are() -> None:
     assert "Letter in a box" not in said
     said = page_text(sheet.picture_of(record("reversed_screw"), "visit.csv"))
     assert "Dash-dot line: change of firing rate. Letter in a box: the stop with that letter under Findings." in said
+
+
+def test_every_run_of_a_rate_is_named_in_the_picture() -> None:
+    """The last run of the demo visit, too short for LOW FIRE, says LOW; one of seconds says L, and L is explained."""
+    (figure,) = sheet.picture_of(record("whole_visit"), "visit.csv")
+    rates = [text.get_text() for text in figure.axes[0].texts]
+    assert rates == ["HIGH FIRE", "LOW FIRE", "HIGH FIRE", "LOW FIRE", "HIGH FIRE", "LOW"]
+    assert "H, L:" not in page_text([figure])
+    told = at_high().wait(1200).read("high", 8.3)
+    told.run_at("low")
+    (figure,) = sheet.picture_of(record_of(told.job), "visit.csv")
+    assert [text.get_text() for text in figure.axes[0].texts] == ["HIGH FIRE", "L"]
+    assert faults(figure) == []
+    assert "Dash-dot line: change of firing rate. H, L: high, low fire." in page_text([figure])
+
+
+def test_a_last_reading_that_was_not_settled_is_said_beside_the_figures_as_left() -> None:
+    """They stay those of the settled reading, but hide nothing; a settled one is not remarked on."""
+    told = at_high(9.2).wait(20).read("high", 9.2)
+    told.run_at("low").wait(200).read("low", 8.8).wait(20).run_at("high").wait(35).read("high", 9.5)
+    made = record_of(told.job)
+    left, later = made.rates["high"].as_left, made.rates["high"].read_later
+    assert left is not None
+    assert later is not None
+    assert (left.row, later.row, later.co2_pct) == (3, 7, 9.5)
+    assert made.rates["low"].read_later is None
+    assert "last 09:08:05" in page_text(sheet.pages_of(made, "a"))
+    assert "7, not settled" in page_text(sheet.pages_of(made, "a"))
+    assert "not settled" not in page_text(sheet.pages_of(record("whole_visit"), "a")).split("CO2 against time")[0]
+
+
+def test_serial_number_and_signatures_have_their_lines() -> None:
+    """A serial number that was told is printed as told, under no other heading; else there is a line to write it on."""
+    told = at_high()
+    empty = page_text(sheet.pages_of(record_of(told.job), "a"))
+    assert "Site Serial number Visit" in empty
+    for who in ("Licensed person, name and licence", "Customer, name"):
+        assert f"{who} Signature Date" in empty
+    told.check("serial number", "0012", "AB-7")
+    said = page_text(sheet.pages_of(record_of(told.job), "a"))
+    assert "Serial number 0012 AB-7 Visit" in said
+    assert said.count("0012") == 1
 
 
 def test_the_same_log_gives_the_same_bytes(whole: Path) -> None:
