@@ -5,7 +5,7 @@ from typing import Any
 
 from advisor import units
 from advisor.findings import find
-from advisor.history import CO_CAUSE, MENDED, Suspect, clockwise_item
+from advisor.history import CO_CAUSE, MENDED, clockwise_item
 from advisor.model import FIRING_FOR, SCREW_FOR
 from advisor.rate import BLIND, ENOUGH_READINGS, TINY, Move, Rate, gain_at_present, percent, say_wall
 from advisor.readings import Finding
@@ -95,7 +95,7 @@ def advise(visit: Visit) -> Advice:
             why = f"The last CO2 at {visit.unsure.firing} fire did not fit the ones before: read it again."
             return _about(visit, "run_at", findings, (why,), firing=visit.unsure.firing)
         if not visit.wait_left_s():
-            return _about(visit, "read", findings, (_unsure(visit.unsure),))
+            return _about(visit, "read", findings, (f"{visit.say_step(visit.unsure)}: read again to be sure.",))
     if not visit.settled_readings(firing, visit.changed_at_s):
         return _settle(visit, findings)
     if not rate.holds:
@@ -111,11 +111,6 @@ def advise(visit: Visit) -> Advice:
         why = "Both rates are in band and were read, CO included, since the last turn."
         return _about(visit, "finish", findings, (why,))
     return _about(visit, "run_at", findings, (_why_other_rate(rate, other),), firing=other.firing)
-
-
-def _unsure(suspect: Suspect) -> str:
-    moved = f"{suspect.expected_co2_pct:.1f} to {suspect.co2_pct:.1f} %"
-    return f"CO2 went from {moved} with no turn made (row {suspect.number}): read again to be sure."
 
 
 def _settle(visit: Visit, findings: tuple[Finding, ...]) -> Advice:

@@ -193,14 +193,13 @@ def _moved_by_itself(visit: Visit) -> list[Finding]:
     if not suspects or visit.unsure is not None:
         return []
     first = suspects[0]
-    expected, shown = first.expected_co2_pct, first.co2_pct
     event = next(row.event for row in visit.rows if row.number == first.number)
-    seen = f"CO2 went from {expected:.1f} to {shown:.1f} % with no turn made (row {first.number})"
+    seen = visit.say_step(first)
     way_out = (
         f"Then read again. If the line was loose, void the readings taken meanwhile; if it is tight, log it: "
         f'check "{SAMPLE_LINE}" tight.'
     )
-    if shown < expected:
+    if first.co2_pct < first.expected_co2_pct:
         rises = " and O2 went up" if event.o2_pct is not None else ""
         return [
             Finding(

@@ -85,6 +85,7 @@ class History:
     suspects  readings that moved with no turn made, so far unexplained; they taught nothing
     steady    by rate: settled readings since a turn that moves this rate
     changed_s  when each screw, or "firing", was last changed, s since 1970
+    came_back  the belief at the last change of rate, until a turn follows
     began_s, last_s  first row since the boiler was last left for hours, and last row, s since 1970
     """
 
@@ -94,6 +95,7 @@ class History:
     suspects: tuple[Suspect, ...] = ()
     steady: Mapping[str, int] = field(default_factory=dict)
     changed_s: Mapping[str, float] = field(default_factory=dict)
+    came_back: Belief | None = None
     began_s: float = 0.0
     last_s: float = 0.0
     left: bool = False  # the boiler was left for hours, and neither a change of rate nor a reading was logged since
@@ -138,7 +140,9 @@ class History:
             return history
         seen = history.steady.get(firing, 0)
         comparable = seen > 0 and history._shows_settled(before, event)
-        suspect = _moved_by_itself(before, row) if comparable else None
+        # readings on the way may have taught the step: what was known on coming back had not
+        known = (before, history.came_back) if comparable else ()
+        suspect = next((found for belief in known if belief and (found := _moved_by_itself(belief, row))), None)
         if suspect:
             return replace(history, suspects=(*history.suspects, suspect))
         belief = before.after(event)
@@ -149,7 +153,10 @@ class History:
         return replace(history, settled=settled, proven=proven, steady={**history.steady, firing: seen + 1})
 
     def _changed(self, what: str, belief: Belief, row: Row) -> "History":
-        return replace(self, belief=belief, changed_s={**self.changed_s, what: row.event.time.timestamp()})
+        came_back = belief if what == "firing" else None
+        return replace(
+            self, belief=belief, came_back=came_back, changed_s={**self.changed_s, what: row.event.time.timestamp()}
+        )
 
     def _shows_settled(self, belief: Belief, reading: Event) -> bool:
         at_s = reading.time.timestamp()

@@ -88,6 +88,12 @@ class Visit:
         """The turns of one screw, in order of time."""
         return [row.event for row in self.of("turn") if row.event.screw == screw]
 
+    def say_step(self, suspect: Suspect) -> str:
+        """A reading that moved by itself, in words; an offset turn meanwhile hardly moves high fire."""
+        of_which = "of the throttle screw " if suspect.firing == "high" and self.turns_of("offset") else ""
+        moved = f"from {suspect.expected_co2_pct:.1f} to {suspect.co2_pct:.1f} %"
+        return f"CO2 went {moved} with no turn {of_which}made (row {suspect.number})"
+
     def turns_read(self, screw: str) -> int:
         """How many turns of one screw had their settled effect read before it was turned again."""
         made_s = [turn.time.timestamp() for turn in self.turns_of(screw)]

@@ -150,6 +150,17 @@ def test_air_entering_during_the_visit_halts_and_asks_for_the_sample_line() -> N
     assert told.read("high", 9.1).next().action != "halt"
 
 
+@pytest.mark.parametrize(("back", "code"), [(8.5, "air-in-sample"), (9.7, "changed-by-itself"), (9.0, ""), (9.2, "")])
+def test_a_rate_that_comes_back_changed_is_seen_through_the_readings_on_the_way(back: float, code: str) -> None:
+    """High fire before and after low fire: a reading on the way back must not teach that this is how it always was."""
+    told = at_high(9.1).read("high", 9.1).run_at("low").wait(150).read("low", 8.8)
+    told.turn("offset", -1 / 48).wait(150).read("low", 8.7).run_at("high")
+    told.wait(35).read("high", back).wait(25).read("high", back).wait(90).read("high", back).read("high", back)
+    found = [finding for finding in told.next().findings if finding.code in ("air-in-sample", "changed-by-itself")]
+    assert [finding.code for finding in found] == ([code] if code else [])
+    assert all("with no turn of the throttle screw made" in finding.text for finding in found)
+
+
 def test_a_step_that_the_sample_line_does_not_explain_is_taken_as_the_new_level() -> None:
     """With the line proved tight after the step, later readings count again."""
     told = at_high(9.1).read("high", 9.1).wait(30).read("high", 8.5)
