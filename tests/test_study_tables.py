@@ -1,5 +1,6 @@
 """The study's tables: settled pairs, waits, overshoots, bad logs, and the same numbers however it is run."""
 
+import io
 from dataclasses import replace
 from pathlib import Path
 
@@ -80,6 +81,25 @@ def test_an_overshoot_is_a_far_edge_passed_on_the_display() -> None:
     told.turn("throttle", -1 / 24).wait(80).read("high", 8.9)
     assert list(study.moves(frame_of(told.job))["overshot"]) == [True, False, False, True]
     assert study.jobs(frame_of(told.job))["overshoots"].iloc[0] == 2
+
+
+def test_what_cannot_be_judged_is_missing_not_false() -> None:
+    """No settled reading before or after: `overshot` and `in_band_after` are missing; their means are of the rest."""
+    told = Told().run_at("high").wait(120).read("high", 8.3).turn("throttle", 1 / 8).wait(80).read("high", 9.6)
+    told.turn("throttle", -1 / 24).wait(10).turn("throttle", -1 / 24).wait(5).run_at("low").wait(10)
+    told.turn("offset", 1 / 24).wait(200).read("low", 8.8)
+    moved = study.moves(frame_of(told.job))
+    assert moved["overshot"].isna().tolist() == [False, True, True, True]
+    assert moved["in_band_after"].isna().tolist() == [False, True, True, False]
+    assert moved["in_band_after"].iloc[3]
+    assert moved["overshot"].mean() == 1
+    assert [row["overshot"] for row in frames.plain(moved)] == [True, None, None, None]
+    assert study.jobs(frame_of(told.job))["overshoots"].iloc[0] == 1
+    read_back = pd.read_csv(io.StringIO(moved.to_csv(index=False)))
+    assert read_back["overshot"].isna().sum() == 3
+    found = study.study([DEMO], sample=0)
+    assert report.summary(found)["turns_judged"] == found.moves["overshot"].count()
+    assert report.summary(found)["overshot"] == found.moves["overshot"].mean()
 
 
 def test_a_job_ended_in_band_when_both_rates_were_read_so_since_its_last_turn() -> None:
@@ -164,8 +184,6 @@ def test_dask_gives_the_same_numbers(rows: pd.DataFrame) -> None:
 
 def test_rows_as_pandas_reads_them_from_csv_will_do(rows: pd.DataFrame) -> None:
     """A frame that went through a CSV file (times as text, empty cells as NaN) gives the same tables."""
-    import io
-
     again = pd.read_csv(io.StringIO(rows.to_csv(index=False)))
     pd.testing.assert_frame_equal(study.moves(again), study.moves(rows), check_dtype=False)
     predicted = study.honesty.predictions(again[again["job"] == again["job"].iloc[0]])

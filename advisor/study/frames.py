@@ -71,9 +71,13 @@ def _cell(name: str, value: Any) -> Any:
 
 
 def plain(table: pd.DataFrame) -> list[dict[str, Any]]:
-    """A table as plain values, one record a row; None for what is not a number."""
+    """A table as plain values, one record a row; None for what is not a number and what is missing."""
+
+    def missing(value: object) -> bool:
+        return value is pd.NA or (isinstance(value, float) and math.isnan(value))
+
     return [
-        {str(name): None if isinstance(value, float) and math.isnan(value) else value for name, value in row.items()}
+        {str(name): None if missing(value) else value for name, value in row.items()}
         for row in table.to_dict("records")
     ]
 

@@ -141,7 +141,7 @@ def slack_and_lag(ax: Axes, learned: pd.DataFrame, name: str) -> Axes:
 
 def overshoots(ax: Axes, moves: pd.DataFrame) -> Axes:
     """Share of turns that passed the far edge of the band, by size of the turn, with 95 % errors."""
-    paired = moves[moves["before_pct"].notna() & moves["after_pct"].notna()]
+    paired = moves[moves["overshot"].notna()]
     edges = np.array([0, 1 / 36, 1 / 18, 5 / 48, 1])
     names = ["under 1/36", "about 1/24", "about 1/12", "over 1/10"]
     size = paired["turns_cw"].abs()

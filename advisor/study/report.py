@@ -30,7 +30,7 @@ TABLES = ("jobs", "moves", "readings", "screws", "predictions", "turns", "findin
 def summary(study: Study) -> dict[str, Any]:
     """The figures of a study as plain values: numbers as numbers, None where there is nothing to tell."""
     jobs, moves = study.jobs, study.moves
-    judged = moves[moves["before_pct"].notna() & moves["after_pct"].notna()]  # of the rest nobody can tell
+    judged = moves["overshot"].dropna()  # of the rest nobody can tell
     noise = learn.noise_sd_pct(study.evidence)
     record: dict[str, Any] = {
         "jobs": len(jobs),
@@ -46,7 +46,7 @@ def summary(study: Study) -> dict[str, Any]:
         "waits_broken": int(jobs["waits_broken"].sum()),
         "wait_kept": _mean(moves["wait_kept"]),
         "overshoots": int(jobs["overshoots"].sum()),
-        "overshot": _mean(judged["overshot"]),
+        "overshot": _mean(judged),
         "jobs_that_overshot": float((jobs["overshoots"] > 0).mean()),
         "found": {code: int(count) for code, count in _found(jobs).items()},
         "findings_in_sample": {code: int(count) for code, count in _halts(study.findings).items()},

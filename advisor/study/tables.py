@@ -32,7 +32,8 @@ def moves(rows: pd.DataFrame) -> pd.DataFrame:
     before_pct, after_pct: settled CO2 displayed before and after it, without a change of rate or another screw's turn
     in between; where readings were skipped, `pair_turns_cw` holds all turns between the two. change_pct on the straight
     scale; gain_per_turn: % CO2 per turn in the richer direction; waited_s: from the change before to the turn;
-    wait_kept: made on a settled reading; overshot: passed the far edge of the band, as displayed.
+    wait_kept: made on a settled reading; in_band_after; overshot: passed the far edge of the band. These two as
+    displayed, and missing (pandas' nullable boolean) where no settled reading tells.
     """
     return moves_of(timeline(rows))
 
@@ -87,7 +88,6 @@ def moves_of(line: Timeline) -> pd.DataFrame:
         gain = np.where(paired & (np.abs(pair_turns) > TINY), change / (pair_turns * richer), np.nan)
     low, high = line.bands[job, np.maximum(firing, 0)].T
     was, now = np.where(paired, shown[kept], np.nan), np.where(count[still] > 0, shown[still], np.nan)
-    overshot = paired & passed(was, now, low, high)
     previous = np.maximum(still - 1, 0)  # each job's first row begins a standstill, so this is of the same job
     waited = line.time_s[at] - _began(line)[previous]
     wait_kept = count[previous] > 0 if at.size else at > 0
@@ -105,8 +105,8 @@ def moves_of(line: Timeline) -> pd.DataFrame:
             "pair_turns_cw": np.where(paired, pair_turns, np.nan),
             "change_pct": change,
             "gain_per_turn": gain,
-            "in_band_after": (now >= low - TINY) & (now <= high + TINY),
-            "overshot": overshot,
+            "in_band_after": _told((now >= low - TINY) & (now <= high + TINY), np.isfinite(now)),
+            "overshot": _told(passed(was, now, low, high), paired),
         }
     )
 
@@ -137,7 +137,7 @@ def jobs_of(line: Timeline) -> pd.DataFrame:
         **{f"moves_{screw}": total(turned & (line.screw == n)) for n, screw in enumerate(SCREWS)},
         "waits_kept": np.bincount(of_move[moved["wait_kept"].to_numpy()], minlength=count),
         "waits_broken": np.bincount(of_move[~moved["wait_kept"].to_numpy()], minlength=count),
-        "overshoots": np.bincount(of_move[moved["overshot"].to_numpy()], minlength=count),
+        "overshoots": np.bincount(of_move[moved["overshot"].to_numpy(bool, na_value=False)], minlength=count),
     }
     ended = np.ones(count, dtype=bool)
     for rate, firing in enumerate(FIRINGS):
@@ -243,6 +243,11 @@ def _at_start(line: Timeline, where: Bools) -> Array:
     at = np.flatnonzero(where)[::-1]
     found[line.job[at]] = line.co2_pct[at]
     return found
+
+
+def _told(values: Bools, known: Bools) -> pd.arrays.BooleanArray:
+    """True and false where that is known; missing elsewhere, so that a mean is a share of what could be judged."""
+    return pd.arrays.BooleanArray(values, ~known)
 
 
 def _named(line: Timeline, at: Ints) -> dict[str, object]:
