@@ -72,6 +72,26 @@ def test_chances_of_a_turn_are_the_ones_may_gives() -> None:
     assert not found["in_band"]
 
 
+def test_a_turn_begun_beyond_the_edge_cannot_pass_it(demo: study.Study) -> None:
+    """Turned on from beyond the far edge: beyond after it, no overshoot in the tables, not held against a chance."""
+    job = Told().run_at("high").wait(150).read("high", 9.6).turn("throttle", 1 / 24).wait(200).read("high", 9.8)
+    job.turn("throttle", -1 / 12).wait(200).read("high", 9.2).turn("throttle", 1 / 24).wait(200).read("high", 9.6)
+    rows = rows_of(job.job)
+    found, moved = honesty.turns(rows), study.moves(rows)
+    assert list(found["row"]) == list(moved["row"])
+    assert list(found["past_band"]) == [True, False, True]
+    assert list(found["began_past"]) == [True, False, False]
+    assert list(moved["overshot"]) == list(found["past_band"] & ~found["began_past"])
+    assert honesty.of_passing(found)["count"].sum() == 2
+    record = report.summary(demo)
+    asked, began = record["turns_asked"], int(demo.turns["began_past"].sum())
+    assert asked["began_past"] == began > 0
+    assert sum(row["count"] for row in record["reliability_of_passing"]) == asked["turns"] - began
+    words = " ".join(report.say(record).split())
+    assert f"Past the band ({asked['turns'] - began} of {asked['of']} turns: those" in words
+    assert f"took as settled, less {began} begun beyond the edge): said" in words
+
+
 def test_a_share_over_jobs_has_the_error_of_jobs() -> None:
     """Alike readings within a job count as one: the error is that of the jobs, not of the readings."""
     jobs = pd.Series(np.repeat(np.arange(100), 10))
@@ -117,9 +137,10 @@ def test_how_many_turns_were_asked_about_is_said(demo: study.Study) -> None:
     turns = int(some.jobs.loc[some.jobs["job"].isin(some.sample), "moves"].sum())
     assert 0 < len(some.turns) <= turns < len(some.moves)
     record = report.summary(some)
-    assert record["turns_asked"] == {"turns": len(some.turns), "of": turns}
-    assert f"Past the band ({len(some.turns)} of {turns} turns: those" in " ".join(report.say(record).split())
-    passed = honesty.reliability(demo.turns, "chance_past_band", "past_band")
+    beyond = int(some.turns["began_past"].sum())
+    assert record["turns_asked"] == {"turns": len(some.turns), "of": turns, "began_past": beyond}
+    assert f"Past the band ({len(some.turns) - beyond} of {turns} turns: those" in " ".join(report.say(record).split())
+    passed = honesty.of_passing(demo.turns)
     ax = plots.reliability(Figure().subplots(), passed, "passes", "33 of 34 turns")
     assert [text.get_text() for text in ax.get_legend().get_texts()] == ["honest", "33 of 34 turns"]
 

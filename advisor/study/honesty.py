@@ -27,7 +27,7 @@ PREDICTION_COLUMNS = (
     "job", "row", "kind", "firing", "shown_pct", "expect_pct", "low_pct", "high_pct", "rank", "covered",
     "chance_in_band", "in_band",
 )  # fmt: skip
-TURN_COLUMNS = ("job", "row", "screw", "chance_in_band", "chance_past_band", "in_band", "past_band")
+TURN_COLUMNS = ("job", "row", "screw", "chance_in_band", "chance_past_band", "in_band", "past_band", "began_past")
 
 
 def predictions(rows: pd.DataFrame) -> pd.DataFrame:
@@ -43,7 +43,8 @@ def predictions(rows: pd.DataFrame) -> pd.DataFrame:
 def turns(rows: pd.DataFrame) -> pd.DataFrame:
     """One row per turn at its own rate that was read settled before and after: chances stated before it, what came.
 
-    chance_in_band, chance_past_band are of the true settled CO2; in_band, past_band of the first settled display.
+    chance_in_band, chance_past_band are of the true settled CO2; in_band, past_band of the first settled display;
+    began_past: the display stood beyond the far edge before the turn, which so could not pass it.
     Settled here means more than in the `tables`: the adviser took it so, what it knew of the display's lag asked too. A
     chance of the settled CO2 can't be held against a display that still moves; tables of a fleet can't ask every lag.
     """
@@ -63,7 +64,7 @@ def findings(rows: pd.DataFrame) -> pd.DataFrame:
 
 def _typed(frame: pd.DataFrame) -> pd.DataFrame:
     words = {"job", "kind", "firing", "screw", "code", "severity"}
-    flags = {"covered", "in_band", "past_band"}
+    flags = {"covered", "in_band", "past_band", "began_past"}
     return frame.astype(
         {
             name: object if name in words else bool if name in flags else np.int64 if name == "row" else np.float64
@@ -117,7 +118,8 @@ def _turned(name: str, job: Job) -> Iterator[tuple[object, ...]]:
             continue
         visit = job.visit(event.time - A_MOMENT)
         firing = FIRING_FOR[event.screw]
-        if visit.belief.firing != firing or not visit.settled_readings(firing, 0.0):
+        was = [read.event.co2_pct for read in visit.settled_readings(firing, 0.0)]
+        if visit.belief.firing != firing or not was:
             continue
         after = _first_settled(settled, rows[place + 1 :])
         if after is None or after.firing != firing or after.co2_pct is None:
@@ -129,8 +131,8 @@ def _turned(name: str, job: Job) -> Iterator[tuple[object, ...]]:
         past = 1 - forecast.below(edges[1]) if richer else forecast.below(edges[0])
         shown = after.co2_pct
         yield (
-            name, row.number, event.screw, forecast.between(*edges), past,
-            low - 1e-9 <= shown <= high + 1e-9, shown > high + 1e-9 if richer else shown < low - 1e-9,
+            name, row.number, event.screw, forecast.between(*edges), past, low - 1e-9 <= shown <= high + 1e-9,
+            *(co2 > high + 1e-9 if richer else co2 < low - 1e-9 for co2 in (shown, was[-1] or shown)),
         )  # fmt: skip
 
 
@@ -188,6 +190,11 @@ def reliability(found: pd.DataFrame, chance: str = "chance_in_band", happened: s
         bins[first : second + 1] = [pd.concat([bins[first], bins[second]])]
     rows = [(float(part[chance].mean()), *share(part[happened], part["job"]), len(part)) for part in bins]
     return pd.DataFrame(rows, columns=["said", "happened", "error", "count"])
+
+
+def of_passing(found: pd.DataFrame) -> pd.DataFrame:
+    """`reliability` of the chances of passing the band, over the `turns` that began short of its far edge."""
+    return reliability(found[~found["began_past"]], "chance_past_band", "past_band")
 
 
 def _wilson_half(p: float, n: int) -> float:

@@ -275,8 +275,8 @@ def write_all(study: Study, folder: Path) -> int:
         ranks(axes[0], study.predictions)
         files["honesty_reliability"], axes = figure(2)
         reliability(axes[0], honesty.reliability(study.predictions), "next reading in band")
-        passed = honesty.reliability(study.turns, "chance_past_band", "past_band")
-        turns = f"{len(study.turns):,} of {study.sampled_turns:,} turns"
+        passed = honesty.of_passing(study.turns)
+        turns = f"{passed['count'].sum():,} of {study.sampled_turns:,} turns"
         reliability(axes[1], passed, "turn passes the band", turns)
     for name, made in files.items():
         made.savefig(folder / f"{name}.png", dpi=150)

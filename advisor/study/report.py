@@ -55,11 +55,15 @@ def summary(study: Study) -> dict[str, Any]:
         "noise_sd_pct": noise and noise[0],
         "readings_taken_twice": noise and noise[1],
         "sample": {"jobs": len(study.sample), "of": len(jobs), "seed": study.seed},
-        "turns_asked": {"turns": len(study.turns), "of": study.sampled_turns},
+        "turns_asked": {
+            "turns": len(study.turns),
+            "of": study.sampled_turns,
+            "began_past": int(study.turns["began_past"].sum()),
+        },
         "coverage": plain(honesty.coverage(study.predictions)),
         "reliability_of_readings": plain(honesty.reliability(study.predictions)),
         "reliability_of_turns": plain(honesty.reliability(study.turns)),
-        "reliability_of_passing": plain(honesty.reliability(study.turns, "chance_past_band", "past_band")),
+        "reliability_of_passing": plain(honesty.of_passing(study.turns)),
     }
     return record
 
@@ -195,9 +199,10 @@ def _say_honest(record: dict[str, Any]) -> list[str]:
         return labelled("Honest", f"asked of {drawn}: no reading that could be expected.")
     lines = labelled("Honest", f"the 90 % range held in {_of(held)} ({drawn}, asked anew). {_verdict(held)}")
     turns = record["turns_asked"]
+    beyond = f", less {turns['began_past']:,} begun beyond the edge" if turns["began_past"] else ""
     asked = (
-        f"Past the band ({turns['turns']:,} of {_counted(turns['of'], 'turn')}: those between two readings that the "
-        "adviser, lag and all, took as settled)"
+        f"Past the band ({turns['turns'] - turns['began_past']:,} of {_counted(turns['of'], 'turn')}: those between "
+        f"two readings that the adviser, lag and all, took as settled{beyond})"
     )
     for name, what in (("reliability_of_readings", "In band"), ("reliability_of_passing", asked)):
         bins = record[name]
