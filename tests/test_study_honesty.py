@@ -283,7 +283,7 @@ def test_the_study_command_writes_tables_plots_and_prior(tmp_path: Path) -> None
         assert list(kept.columns) == list(getattr(found, name).columns)
         assert len(kept) == len(getattr(found, name))
     pd.testing.assert_frame_equal(pd.read_parquet(out / "moves.parquet"), found.moves, check_dtype=False)
-    assert len(list(out.glob("*.png"))) == 11
+    assert len(list(out.glob("*.png"))) == len(plots.NAMES) - 2  # two jobs tell no spread of gains
     log = tmp_path / "new.csv"
     facts = "--fuel 'natural gas' --high 9:9.4 --low 8.6:9 --valve-family Q"
     opened = run(f"advisor open {log} {facts} --prior {out / 'prior.toml'}")
@@ -291,6 +291,31 @@ def test_the_study_command_writes_tables_plots_and_prior(tmp_path: Path) -> None
     assert Job.load(log).facts.prior.gain_log_sd != Job.load(SOUND).facts.prior.gain_log_sd
     assert Job.load(log).facts.valve_family == "Q"
     assert "# prior_source = " in log.read_text(encoding="utf-8")
+
+
+def test_a_used_folder_keeps_nothing_of_an_older_study(demo: study.Study, tmp_path: Path) -> None:
+    """Known files that this study does not make are gone, others stay; a folder no study wrote loses nothing.
+
+    A picture with nothing to show is neither drawn nor counted.
+    """
+    out = tmp_path / "out"
+    out.mkdir()
+    (out / "notes.txt").write_text("the engineer's own", encoding="utf-8")
+    report.write(demo, report.summary(demo), out, "all")
+    assert (out / "notes.txt").read_text(encoding="utf-8") == "the engineer's own"
+    (out / "my_own.png").write_bytes(b"a picture of mine")
+    for name in plots.NAMES:
+        assert (out / f"{name}.png").exists()
+    read_only = Told().run_at("high").wait(150).read("high", 8.3)
+    path = tmp_path / "one.csv"
+    path.write_text(heads.format_head(read_only.job.facts), encoding="utf-8")
+    append_events(path, read_only.job.events)
+    small = study.study([path], sample=0)
+    words = report.write(small, report.summary(small), out, "one")
+    left = {file.stem for file in out.glob("*.png")}
+    assert left == {"convergence_by_moves", "convergence_by_minutes", "my_own"}
+    assert f" {len(left) - 1} plots, " in words
+    assert not (out / "prior.toml").exists()
 
 
 def test_the_study_command_as_json() -> None:

@@ -25,6 +25,10 @@ SCREW_COLOURS = dict(zip(SCREWS, (BLUE, RED), strict=True))
 FAINT_JOBS = 60  # single jobs drawn faint
 WELL_KNOWN_LOG_SD = 0.35  # gains known to about a factor of 1.8 either way are drawn
 SIZE = (6.4, 3.6)  # inches; half a page
+NAMES = (
+    "convergence_by_moves", "convergence_by_minutes", "gain_by_fuel", "gain_by_valve_family", "learned_slack_turns",
+    "learned_time_constant_s", "overshoots", "waits", "honesty_coverage", "honesty_ranks", "honesty_reliability",
+)  # fmt: skip
 
 
 def convergence_by_moves(ax: Axes, readings: pd.DataFrame, firing: str) -> Axes:
@@ -92,6 +96,7 @@ def gains(ax: Axes, screws: pd.DataFrame, jobs: pd.DataFrame, by: str = "fuel") 
                 colours.append(SCREW_COLOURS[screw])
                 values.append(np.log10(own))
     if not values:
+        ax.set_axis_off()
         ax.text(0.5, 0.5, "no gain is known well enough", ha="center", transform=ax.transAxes)
         return ax
     places = np.arange(len(values), dtype=float)
@@ -246,7 +251,7 @@ def figure(columns: int = 1, size: tuple[float, float] = SIZE) -> tuple[Figure, 
 
 
 def write_all(study: Study, folder: Path) -> int:
-    """Draw every plot of a study into PNG files; returns how many."""
+    """Draw every plot of a study that has something to show into PNG files, called as NAMES; returns how many."""
     from advisor.study import priors
 
     learned = priors.as_table(study.evidence)
@@ -261,13 +266,14 @@ def write_all(study: Study, folder: Path) -> int:
         groups = study.jobs[by].nunique()
         files[f"gain_by_{by}"], axes = figure(size=(SIZE[0], max(SIZE[1], 0.9 * groups + 1.0)))
         gains(axes[0], study.screws, study.jobs, by)
-    for name in ("slack_turns", "time_constant_s"):
+    for name in ("slack_turns", "time_constant_s") if len(learned) else ():
         files[f"learned_{name}"], axes = figure(size=tall)
         slack_and_lag(axes[0], learned, name)
     files["overshoots"], axes = figure()
     overshoots(axes[0], study.moves)
-    files["waits"], axes = figure()
-    waits(axes[0], study.moves)
+    if len(study.moves):
+        files["waits"], axes = figure()
+        waits(axes[0], study.moves)
     if len(study.predictions):
         files["honesty_coverage"], axes = figure()
         coverage(axes[0], honesty.coverage(study.predictions))
@@ -278,6 +284,7 @@ def write_all(study: Study, folder: Path) -> int:
         passed = honesty.of_passing(study.turns)
         turns = f"{passed['count'].sum():,} of {study.sampled_turns:,} turns"
         reliability(axes[1], passed, "turn passes the band", turns)
+    files = {name: made for name, made in files.items() if any(ax.has_data() for ax in made.axes)}
     for name, made in files.items():
         made.savefig(folder / f"{name}.png", dpi=150)
     return len(files)

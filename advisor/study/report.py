@@ -25,6 +25,7 @@ CO_STOPS = ("high-co", "rich")  # codes of the findings that stop a job for carb
 FEW_READINGS = 100  # up to here a share in per cent promises more than there is
 SETTLED = "settled: read once the job's shortest waits were over"  # the word's meaning in tables and replay
 TABLES = ("jobs", "moves", "readings", "screws", "predictions", "turns", "findings")
+BAD_LOGS, NOTES, PRIOR = "bad_logs.txt", "notes.txt", "prior.toml"
 
 
 def summary(study: Study) -> dict[str, Any]:
@@ -272,11 +273,16 @@ def say_replay(name: str, table: pd.DataFrame, practice: bool = False) -> str:
 def write(study: Study, record: dict[str, Any], folder: Path, title: str) -> str:
     """Put tables (CSV, and parquet where pandas has an engine), plots, the prior and the record into a folder.
 
-    Returns in words what was written. Existing files of these names are replaced.
+    Returns in words what was written. Existing files of these names are replaced; those that an earlier study wrote and
+    this one does not make are removed, and no others.
     """
     from advisor.study import plots
 
     folder.mkdir(parents=True, exist_ok=True)
+    if (folder / MARKER).exists():  # an earlier study's folder: what it had to say is not this one's
+        tables = [f"{name}.{kind}" for name in TABLES for kind in ("csv", "parquet")]
+        for name in (*tables, *(f"{name}.png" for name in plots.NAMES), BAD_LOGS, NOTES, PRIOR):
+            (folder / name).unlink(missing_ok=True)
     parquet = _has_parquet()
     for name in TABLES:
         table: pd.DataFrame = getattr(study, name)
@@ -285,8 +291,7 @@ def write(study: Study, record: dict[str, Any], folder: Path, title: str) -> str
             table.to_parquet(folder / f"{name}.parquet", index=False)
     (folder / MARKER).write_text(as_json(record) + "\n", encoding="utf-8")
     listed = ""
-    for name, messages in (("bad_logs.txt", study.bad), ("notes.txt", study.notes)):
-        (folder / name).unlink(missing_ok=True)  # an earlier study's is not this one's
+    for name, messages in ((BAD_LOGS, study.bad), (NOTES, study.notes)):
         if messages:
             (folder / name).write_text("".join(f"{line}\n" for line in messages), encoding="utf-8")
             listed += f", {name}"
@@ -294,8 +299,8 @@ def write(study: Study, record: dict[str, Any], folder: Path, title: str) -> str
     kinds = "CSV and parquet" if parquet else "CSV (no parquet engine is installed)"
     prior = ""
     if record["learned"]:
-        (folder / "prior.toml").write_text(priors.as_toml(study.evidence, title), encoding="utf-8")
-        prior = "prior.toml for open --prior, "
+        (folder / PRIOR).write_text(priors.as_toml(study.evidence, title), encoding="utf-8")
+        prior = f"{PRIOR} for open --prior, "
     return f"{folder}: {len(TABLES)} tables as {kinds}, {drawn} plots, {prior}{MARKER}{listed}."
 
 
