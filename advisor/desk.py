@@ -9,7 +9,7 @@ from advisor.errors import LogError, RangeError
 from advisor.job import Job
 from advisor.study import collect, report
 from advisor.study.frames import plain
-from advisor.study.replay import replay
+from advisor.study.replay import at_end, replay
 
 
 def studied(logs: list[str], out: Path | None, sample: int, seed: int, as_json: bool) -> str:
@@ -37,11 +37,12 @@ def replayed(path: Path, logs: list[str] | None, out: Path | None, as_json: bool
     if logs:
         raise RangeError("--replay takes one job: leave the other logs out")
     job = Job.load(path)
-    table = replay(job)
+    table, end, practice = replay(job), at_end(job), job.facts.practice
     if as_json:
-        shown = table.assign(time=[moment.isoformat() for moment in table["time"]])
-        return report.as_json({"job": str(path), "practice": job.facts.practice, "rows": plain(shown)})
-    return report.say_replay(str(path), table, job.facts.practice)
+        rows = plain(table.assign(time=[moment.isoformat() for moment in table["time"]]))
+        about = {"job": str(path), "practice": practice, "notes": list(job.warnings)}
+        return report.as_json({**about, "rows": rows, "at_end": end})
+    return report.say_replay(str(path), table, practice, end=end, notes=job.warnings)
 
 
 @contextmanager

@@ -223,6 +223,32 @@ def test_replay_tells_known_advised_done_and_cost() -> None:
     assert study.replay(Told().job).empty
 
 
+def test_replay_says_how_the_job_stands_at_its_end(tmp_path: Path) -> None:
+    """It ends as `next` answers first after the last row, on screen and in JSON; a torn row is told on top."""
+    rich = Told().run_at("high").wait(150).read("high", 8.3).turn("throttle", 1 / 12).wait(200)
+    rich.read("high", 10.0, co=9000, o2=0.1)
+    path = tmp_path / "rich.csv"
+    path.write_text(heads.format_head(rich.job.facts), encoding="utf-8")
+    append_events(path, rich.job.events)
+    with path.open("a", encoding="utf-8") as file:
+        file.write("2026-05-04T11:40:00+00:00,rea")
+    first = " ".join(run(f"advisor next {path} --at {moment(rich.now_s).isoformat()}").split())
+    words = run(f"advisor study --replay {path}")
+    assert max(map(len, words.splitlines())) <= 80
+    end = " ".join(words[words.index("At the end: ") :].split()).removeprefix("At the end: ")
+    assert end.startswith("STOP. ")
+    assert end in first
+    top = words[: words.index(" row  time")]
+    assert "this line was cut short" in " ".join(top.split())
+    record = json.loads(run(f"advisor study --replay {path} --json"))
+    assert record["at_end"] == end
+    assert [note for note in record["notes"] if "cut short" in note]
+    assert run(f"advisor study --replay {SOUND}").splitlines()[-1].startswith("At the end: Done: high and low fire are")
+    empty = tmp_path / "empty.csv"
+    Job.create(empty, fuel="natural gas", bands={"high": (9.0, 9.4), "low": (8.6, 9.0)})
+    assert "At the end" not in run(f"advisor study --replay {empty}")
+
+
 def test_replay_and_tables_mean_the_same_by_settled(tmp_path: Path) -> None:
     """A turn that passed the band in the tables did so in the replay, and so with turns made without a settled reading;
     the adviser's longer wait for a slow display is named as such.

@@ -20,6 +20,7 @@ from advisor.model import FIRING_FOR
 from advisor.study import tables
 from advisor.study.frames import plain, rows_frame
 from advisor.study.timeline import timeline
+from advisor.text import first_line
 
 A_MOMENT = timedelta(milliseconds=1)
 SAME_TURN = 0.1  # of a mark: a turn this close to the advised one is the advised one
@@ -54,6 +55,11 @@ def replay(job: Job) -> pd.DataFrame:
             )
             before = event.time
     return pd.DataFrame(found, columns=list(COLUMNS))
+
+
+def at_end(job: Job) -> str:
+    """How a job stands at its last row, in the words of `next`'s first line; nothing where there is no row."""
+    return first_line(job.next(max(event.time for event in job.events))) if job.events else ""
 
 
 def done(event: Event) -> str:

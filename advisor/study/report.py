@@ -3,6 +3,7 @@
 import json
 import math
 import textwrap
+from collections.abc import Sequence
 from io import BytesIO
 from pathlib import Path
 from typing import Any
@@ -242,8 +243,13 @@ def _say_logs(label: str, what: str, messages: list[str]) -> list[str]:
     return lines
 
 
-def say_replay(name: str, table: pd.DataFrame, practice: bool = False) -> str:
-    """A job's `replay` as text: row by row, what was known, advised, done, and what it cost."""
+def say_replay(
+    name: str, table: pd.DataFrame, practice: bool = False, *, end: str = "", notes: Sequence[str] = ()
+) -> str:
+    """A job's `replay` as text: row by row, what was known, advised, done, and what it cost.
+
+    end: how it stands after its last row; notes: what to know of its log.
+    """
     against = int((~table["followed"].astype(bool)).sum())
     costly = int((table["cost"] != "").sum())
     minutes = table["took_s"].sum() / 60
@@ -254,6 +260,7 @@ def say_replay(name: str, table: pd.DataFrame, practice: bool = False) -> str:
         else f"{name}: no reading, turn or change of rate yet."
     )
     lines += wrapped(PRACTICE) if practice else []
+    lines += [line for note in notes for line in labelled("Log", note)]
     if len(table):
         lines += wrapped(SETTLED[0].upper() + SETTLED[1:] + ", as in a study's tables.")
         lines += ["", " row  time      took   done / advised a moment before / known then / cost"]
@@ -267,7 +274,7 @@ def say_replay(name: str, table: pd.DataFrame, practice: bool = False) -> str:
             lines.append(f"{follow}known: {known}, in band {percent(row['chance_in_band'])}")
         if row["cost"]:
             lines += textwrap.wrap(f"cost: {row['cost']}", WIDTH, initial_indent=follow, subsequent_indent=follow)
-    return "\n".join(lines)
+    return "\n".join([*lines, *(wrapped(f"At the end: {end}") if end else [])])
 
 
 def write(study: Study, record: dict[str, Any], folder: Path, title: str) -> str:
