@@ -86,6 +86,7 @@ def open_log(
     ] = None,
 ) -> None:
     """Start a job log. Bands and fuel come from the maker's instructions."""
+    settings = options.parse_settings(setting or [])
     facts = Facts(
         fuel=options.parse_fuel(fuel, mixture),
         bands={"high": units.parse_range(high, "--high"), "low": units.parse_range(low, "--low")},
@@ -93,12 +94,12 @@ def open_log(
         site=site,
         analyser=analyser,
         valve_family=valve_family,
-        **options.parse_settings(setting or []),
+        **settings,
     )
     if prior:
         from advisor import prior_file  # here, not above: no answer needs it
 
-        facts = prior_file.with_prior_from(prior, facts)
+        facts = prior_file.with_prior_from(prior, facts, turndown_stated="turndown" in settings)
     job = Job.create(log, **vars(facts))
     typer.echo(text.say_opened(job))
 

@@ -11,6 +11,7 @@ from advisor.events import FIRINGS, SCREWS
 from advisor.fuels import Fuel
 from advisor.prior import Prior
 
+TURNDOWNS = (1.0, 20.0)  # from and to
 DIRECTIONS = ("richer", "leaner", "unknown")
 
 
@@ -94,7 +95,7 @@ class Facts:
         for screw in SCREWS:
             self._check_screw(screw)
         for name, low, high, unit in (
-            ("turndown", 1.0, 20.0, ""),
+            ("turndown", *TURNDOWNS, ""),
             ("display_step_pct", 0.001, 0.5, " % CO2"),
             ("overshoot_chance", 0.001, 0.5, ""),
             ("stop_chance", 0.5, 0.999, ""),

@@ -13,7 +13,7 @@ from typing import Any
 
 from advisor import heads
 from advisor.errors import LogError, RangeError
-from advisor.facts import Facts
+from advisor.facts import TURNDOWNS, Facts
 from advisor.prior import Prior
 
 MAX_BYTES = 2**20
@@ -59,7 +59,7 @@ class LearnedPrior:
 
     @property
     def _of_turndown(self) -> str:
-        return f"turndown {self.turndown[0]:g} to {self.turndown[1]:g}" if self.turndown else ""
+        return f"turndown {say_turndowns(*self.turndown)}" if self.turndown else ""
 
     @property
     def prior(self) -> Prior:
@@ -67,9 +67,18 @@ class LearnedPrior:
         return heads.parse_prior(self.values, "prior")
 
 
-def read_prior(path: str | os.PathLike[str], *, fuel: str, valve_family: str, turndown: float) -> tuple[Prior, str]:
+def say_turndowns(low: float, high: float) -> str:
+    """A range of turndown, from and to (left out), in words that name no more than its own edges."""
+    if low <= TURNDOWNS[0]:
+        return f"under {high:g}"
+    return f"{low:g} and over" if high > TURNDOWNS[1] else f"{low:g} to {high:g}"
+
+
+def read_prior(
+    path: str | os.PathLike[str], *, fuel: str, valve_family: str, turndown: float, turndown_stated: bool = True
+) -> tuple[Prior, str]:
     """The prior that a file holds for such a job, and the words that a log keeps of where it came from: the file, the
-    table taken, and why none that names more of the job was.
+    table taken, why none that names more of the job was, and that the turndown was assumed where it was and counts.
 
     Raises LogError where the file can't be read or has nothing for this job.
     """
@@ -80,7 +89,9 @@ def read_prior(path: str | os.PathLike[str], *, fuel: str, valve_family: str, tu
         raise LogError(f"{name}: no [[prior]] in it is for {fuel} with turndown {turndown:g}. Open without --prior")
     best = max(fitting, key=lambda table: sum(getattr(table, key) is not None for key in _FOR))
     why = _why_not_nearer(tables, best, fuel, valve_family, turndown)
-    source = f"{os.path.basename(name)}: {title}; {best.whom} ({best.jobs} jobs){why}"
+    silent = not turndown_stated and any(table.turndown for table in tables)
+    assumed = f"; turndown {turndown:g} assumed, none was stated" if silent else ""
+    source = f"{os.path.basename(name)}: {title}; {best.whom} ({best.jobs} jobs){why}{assumed}"
     return best.prior, source
 
 
@@ -101,9 +112,15 @@ def _why_not_nearer(
     return f", as no group in it is for {this}" if len(tables) > 1 and best.whom == _ALL else ""
 
 
-def with_prior_from(path: str | os.PathLike[str], facts: Facts) -> Facts:
+def with_prior_from(path: str | os.PathLike[str], facts: Facts, *, turndown_stated: bool = True) -> Facts:
     """The facts with the prior that a file holds for such a job. Raises LogError as `read_prior`."""
-    prior, source = read_prior(path, fuel=facts.fuel.name, valve_family=facts.valve_family, turndown=facts.turndown)
+    prior, source = read_prior(
+        path,
+        fuel=facts.fuel.name,
+        valve_family=facts.valve_family,
+        turndown=facts.turndown,
+        turndown_stated=turndown_stated,
+    )
     return replace(facts, prior=prior, prior_source=source)
 
 

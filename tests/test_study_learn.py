@@ -17,7 +17,7 @@ from advisor import study
 from advisor.errors import LogError
 from advisor.fuels import NATURAL_GAS
 from advisor.prior import Prior
-from advisor.prior_file import format_priors, read_prior
+from advisor.prior_file import format_priors, read_prior, say_turndowns
 from advisor.simulator import BASE
 from advisor.study import batch, frames, learn, priors
 
@@ -181,7 +181,7 @@ def test_a_prior_file_goes_to_the_job_that_it_fits(tmp_path: Path) -> None:
     whole, other = read_prior(path, fuel="butane", valve_family="Z", turndown=3.0)
     assert lively.gain_per_turn["throttle"] > 1.15 * whole.gain_per_turn["throttle"]
     assert lively.gain_log_sd < Prior().gain_log_sd
-    assert source.startswith("prior.toml: sixty jobs; natural gas, valve family B, turndown 6 to 20.5 (")
+    assert source.startswith("prior.toml: sixty jobs; natural gas, valve family B, turndown 6 and over (")
     assert source.endswith(" jobs)")
     assert other.startswith("prior.toml: sixty jobs; all jobs (")
     assert other.endswith(" jobs), as valve family Z is not in it")
@@ -209,11 +209,11 @@ jobs = 30
 @pytest.mark.parametrize(
     ("file", "job", "taken"),
     [
-        (A_FAMILY, ("B", 7), "natural gas, valve family B, turndown 6 to 20.5 (40 jobs)"),
+        (A_FAMILY, ("B", 7), "natural gas, valve family B, turndown 6 and over (40 jobs)"),
         (
             A_FAMILY,
             ("B", 5),
-            "all jobs (90 jobs), as valve family B is in it only for natural gas, turndown 6 to 20.5 and propane, "
+            "all jobs (90 jobs), as valve family B is in it only for natural gas, turndown 6 and over and propane, "
             "turndown 4 to 6, and this job is natural gas, turndown 5",
         ),
         (A_FAMILY, ("Z", 7), "all jobs (90 jobs), as valve family Z is not in it"),
@@ -221,10 +221,10 @@ jobs = 30
         (
             A_FAMILY.replace('"B"', '""'),
             ("", 5),
-            "all jobs (90 jobs), as jobs without a valve family are in it only for natural gas, turndown 6 to 20.5 and "
-            "propane, turndown 4 to 6, and this job is natural gas, turndown 5",
+            "all jobs (90 jobs), as jobs without a valve family are in it only for natural gas, turndown 6 and over "
+            "and propane, turndown 4 to 6, and this job is natural gas, turndown 5",
         ),
-        (A_FAMILY.replace('"B"', '""'), ("", 7), "natural gas, no valve family, turndown 6 to 20.5 (40 jobs)"),
+        (A_FAMILY.replace('"B"', '""'), ("", 7), "natural gas, no valve family, turndown 6 and over (40 jobs)"),
         (
             A_FAMILY.replace('valve_family = "B"', ""),
             ("B", 5),
@@ -247,6 +247,25 @@ def test_a_guess_of_less_than_the_jobs_own_group_says_why(
     facts = f"--fuel 'natural gas' --high 9:9.4 --low 8.6:9 {label} --set turndown={turndown}"
     said = " ".join(run(f"advisor open {log} {facts} --prior {path}").split())
     assert f"Guess first guess from prior.toml: a fleet; {taken}. Before" in said
+
+
+def test_a_turndown_that_nobody_stated_is_said_to_be_assumed(tmp_path: Path) -> None:
+    """Without `--set turndown` the usual one picks the group: `open` and the log say so, where the file asks for it."""
+    path = tmp_path / "prior.toml"
+    facts = "--fuel propane --high 9:9.4 --low 8.6:9 --valve-family B"
+    for file, number, said in (
+        (
+            A_FAMILY,
+            1,
+            "propane, valve family B, turndown 4 to 6 (30 jobs); turndown 5 assumed, none was stated. Before",
+        ),
+        ("[[prior]]\njobs = 90\n", 2, "all jobs (90 jobs). Before"),
+    ):
+        path.write_text(f'name = "a fleet"\n{file}', encoding="utf-8")
+        log = tmp_path / f"new{number}.csv"
+        opened = " ".join(run(f"advisor open {log} {facts} --prior {path}").split())
+        assert f"Guess first guess from prior.toml: a fleet; {said}" in opened
+        assert ("turndown 5 assumed" in log.read_text(encoding="utf-8")) == (number == 1)
 
 
 BAD = {
@@ -283,6 +302,8 @@ def test_the_frame_of_no_jobs_teaches_nothing() -> None:
 def test_turndown_ranges_leave_no_gap() -> None:
     """Every turndown a job may have lies in the range it is counted in, and the ranges touch."""
     ranges = [study.tables.turndown_limits(study.tables.turndown_range(t)) for t in (1, 3.9, 4, 5.9, 6, 20)]
+    assert study.tables.turndown_range(3.9) == "under 4"
+    assert study.tables.turndown_range(20) == say_turndowns(6.0, 20.5) == "6 and over"
     for turndown, (low, high) in zip((1, 3.9, 4, 5.9, 6, 20), ranges, strict=True):
         assert low <= turndown < high
     unique = sorted(set(ranges))

@@ -10,10 +10,11 @@ import numpy as np
 import pandas as pd
 
 from advisor.events import FIRINGS, SCREWS
+from advisor.prior_file import say_turndowns
 from advisor.study.frames import words
 from advisor.study.timeline import OWN_FIRING, OWN_SCREW, READING, TURN, Array, Bools, Ints, Timeline, timeline
 
-TURNDOWN_EDGES = (4.0, 6.0)  # own choice; "under 4", "4 to 6", "6 and over"
+TURNDOWN_RANGES = ((1.0, 4.0), (4.0, 6.0), (6.0, 20.5))  # own choice; from and to, the latter left out
 TINY = 1e-9
 
 
@@ -163,15 +164,13 @@ def passed(was: Any, now: Any, low: Any, high: Any) -> Any:
 
 
 def turndown_range(turndown: float) -> str:
-    """The range of turndown that a job is counted in."""
-    low, high = TURNDOWN_EDGES
-    return f"under {low:g}" if turndown < low else f"{low:g} to {high:g}" if turndown < high else f"{high:g} and over"
+    """The range of turndown that a job is counted in, in words."""
+    return say_turndowns(*next((limits for limits in TURNDOWN_RANGES if turndown < limits[1]), TURNDOWN_RANGES[-1]))
 
 
 def turndown_limits(words: str) -> tuple[float, float]:
     """From and to (left out) of a range in `turndown_range`'s words."""
-    low, high = TURNDOWN_EDGES
-    return {turndown_range(low - 1): (1.0, low), turndown_range(low): (low, high)}.get(words, (high, 20.5))
+    return {say_turndowns(*limits): limits for limits in TURNDOWN_RANGES}[words]
 
 
 # --- standstills ------------------------------------------------------------------------------------
