@@ -398,7 +398,7 @@ def test_plots_take_axes_and_label_them_with_units(demo: study.Study) -> None:
             lambda ax: plots.convergence_by_minutes(ax, demo.readings, "low"),
             lambda ax: plots.gains(ax, demo.screws, demo.jobs),
         ],
-        "turns": [
+        "turn": [
             lambda ax: plots.slack_and_lag(ax, learned, "slack_turns"),
             lambda ax: plots.overshoots(ax, demo.moves),
             lambda ax: plots.waits(ax, demo.moves),
@@ -447,6 +447,47 @@ def test_axes_that_count_have_whole_ticks(demo: study.Study) -> None:
     ):
         ticks = getattr(ax, f"get_{axis}ticks")()
         assert list(ticks) == [round(tick) for tick in ticks]
+
+
+def test_no_move_is_left_out_of_the_overshoot_picture(demo: study.Study) -> None:
+    """Below the bars stand the two screws with all moves that were read before and after, however few in a group."""
+    ax = plots.overshoots(Figure().subplots(), demo.moves)
+    below = [text.get_text().split("\n") for text in ax.texts]
+    judged = demo.moves[demo.moves["overshot"].notna()]
+    for screw in ("offset", "throttle"):
+        counts = [int(count) for name, count in below if name == screw]
+        assert sum(counts) == (judged["screw"] == screw).sum()
+    assert min(int(count) for _, count in below) < 5
+
+
+def test_convergence_panels_have_one_scale_that_holds_every_area(tmp_path: Path) -> None:
+    """Both rates on one vertical scale, none of the 8 in 10 cut, the legend outside; a move is no revolution."""
+    fleet.make_fleet(20, tmp_path, seed=4, processes=1)
+    found = study.study([tmp_path], sample=0)
+    for draw in (plots.convergence_by_moves, plots.convergence_by_minutes):
+        made, axes = plots.figure(2, share_y=True)
+        for ax, firing in zip(axes, ("high", "low"), strict=True):
+            draw(ax, found.readings, firing)
+        made.canvas.draw()
+        assert axes[0].get_ylim() == axes[1].get_ylim()
+        for ax in axes:
+            highest = max(area.get_paths()[0].vertices[:, 1].max() for area in ax.collections)
+            assert highest < ax.get_ylim()[1]
+            assert ax.get_legend().get_window_extent().y0 >= ax.get_window_extent().y1
+            assert ax.title.get_window_extent().y0 >= ax.get_legend().get_window_extent().y1 - 3
+    assert plots.convergence_by_moves(Figure().subplots(), found.readings, "high").get_xlabel() == (
+        "moves of the throttle screw"
+    )
+
+
+def test_the_waits_picture_says_why_a_turn_counts_against_the_wait() -> None:
+    """A long wait whose readings can't be so is no settled reading: the picture names that, not the wait."""
+    told = Told().run_at("high").wait(300).read("high", 8.3, o2=20.0).turn("throttle", 1 / 24)
+    moved = study.moves(rows_of(told.job))
+    assert moved["waited_s"].iloc[0] > 300
+    assert not moved["wait_kept"].iloc[0]
+    legend = [text.get_text() for text in plots.waits(Figure().subplots(), moved).get_legend().get_texts()]
+    assert legend == ["on a settled reading, 0 turns", "no settled reading before, 1 turns"]
 
 
 def test_the_median_curve_is_the_median() -> None:

@@ -15,6 +15,7 @@ from matplotlib.figure import Figure
 from matplotlib.ticker import MaxNLocator
 
 from advisor.events import FIRINGS, SCREWS
+from advisor.model import SCREW_FOR
 from advisor.study import honesty
 from advisor.study.collect import Study
 from advisor.study.frames import plain
@@ -38,9 +39,9 @@ def convergence_by_moves(ax: Axes, readings: pd.DataFrame, firing: str) -> Axes:
     table = last.unstack("moves").ffill(axis=1)  # a job that is done stays where it is
     _curves(ax, table.columns.to_numpy(np.float64), table.to_numpy(np.float64))
     ax.set_xlim(0, max(2.0, float(here.groupby("job")["moves"].max().quantile(0.98)) if len(here) else 2.0))
-    ax.set_xlabel(f"turns of the {'throttle' if firing == 'high' else 'offset'} screw")
+    ax.set_xlabel(f"moves of the {SCREW_FOR[firing]} screw")
     _whole(ax.xaxis)
-    ax.set_title(f"{firing} fire, {len(table):,} jobs", fontsize="medium")
+    _title(ax, f"{firing} fire, {len(table):,} jobs")
     return ax
 
 
@@ -56,7 +57,7 @@ def convergence_by_minutes(ax: Axes, readings: pd.DataFrame, firing: str, most: 
         table[row, at >= 0] = job["distance_pct"].to_numpy()[at[at >= 0]]
     _curves(ax, grid, table)
     ax.set_xlabel("minutes since the job's first row")
-    ax.set_title(f"{firing} fire, {own.ngroups:,} jobs", fontsize="medium")
+    _title(ax, f"{firing} fire, {own.ngroups:,} jobs")
     return ax
 
 
@@ -73,10 +74,18 @@ def _curves(ax: Axes, x: np.ndarray, table: np.ndarray) -> None:
     ax.fill_between(x[spoken], q10, q90, color=SKY, alpha=0.35, lw=0, label="8 jobs in 10", zorder=2)
     ax.fill_between(x[spoken], q25, q75, color=BLUE, alpha=0.35, lw=0, label="half of the jobs", zorder=3)
     ax.plot(x[spoken], q50, color=BLUE, lw=2, label="median", zorder=4)
-    ax.set_ylim(0, max(0.5, float(np.nanquantile(table, 0.98))))
+    top = max(0.5, float(np.nanquantile(table, 0.98)), 1.05 * float(np.max(q90)))
+    if any(other.get_legend() for other in ax.get_shared_y_axes().get_siblings(ax)):
+        top = max(top, ax.get_ylim()[1])  # axes that share a scale: as high as the highest needs
+    ax.set_ylim(0, top)
     ax.set_xlim(left=0)
     ax.set_ylabel("|CO2 - band centre|, % CO2")
-    ax.legend(loc="upper right", framealpha=0.9, edgecolor="none", fontsize="small")
+    ax.legend(loc="lower center", bbox_to_anchor=(0.5, 1.0), ncols=2, frameon=False, fontsize="small")
+
+
+def _title(ax: Axes, words: str) -> None:
+    """A title above the legend, which lies outside so that it hides no curve."""
+    ax.set_title(words, fontsize="medium", pad=36 if ax.get_legend() else None)
 
 
 def gains(ax: Axes, screws: pd.DataFrame, jobs: pd.DataFrame, by: str = "fuel") -> Axes:
@@ -145,7 +154,7 @@ def slack_and_lag(ax: Axes, learned: pd.DataFrame, name: str) -> Axes:
 
 
 def overshoots(ax: Axes, moves: pd.DataFrame) -> Axes:
-    """Share of turns that passed the far edge of the band, by size of the turn, with 95 % errors."""
+    """Share of turns read before and after that passed the far edge of the band, by size, with 95 % errors."""
     paired = moves[moves["overshot"].notna()]
     edges = np.array([0, 1 / 36, 1 / 18, 5 / 48, 1])
     names = ["under 1/36", "about 1/24", "about 1/12", "over 1/10"]
@@ -154,19 +163,20 @@ def overshoots(ax: Axes, moves: pd.DataFrame) -> Axes:
         bars = []
         for place in range(4):
             part = paired[(paired["screw"] == screw) & (size > edges[place]) & (size <= edges[place + 1])]
-            if len(part) >= 5:
+            if len(part):
                 bars.append((place + 0.2 * (2 * number - 1), *honesty.share(part["overshot"], part["job"]), len(part)))
         if bars:
             x, share, error, counts = map(np.array, zip(*bars, strict=True))
             within = _within(share, error)
             ax.bar(x, 100 * share, 0.36, yerr=within, capsize=3, color=SCREW_COLOURS[screw], label=screw)
             for at, count in zip(x, counts, strict=True):
-                ax.annotate(f"{count:,}", (at, 0), (0, -2), textcoords="offset points", ha="center", va="top", size=6)
+                words = f"{screw}\n{count:,}"  # a share of 0 % has no colour to tell the screw by
+                ax.annotate(words, (at, 0), (0, -2), textcoords="offset points", ha="center", va="top", size=6)
     ax.set_xticks(range(4), names)
     ax.set_xlim(-0.6, 3.6)
-    ax.tick_params(axis="x", pad=10)
-    ax.set_xlabel("size of the turn, turns (number of turns below each bar)")
-    ax.set_ylabel("passed the band, % of turns")
+    ax.tick_params(axis="x", pad=17)
+    ax.set_xlabel("size of the move, fraction of a turn (below each bar: screw, number of moves)")
+    ax.set_ylabel("passed the band, % of moves")
     ax.set_ylim(bottom=0)
     if ax.containers:
         ax.legend(frameon=False, fontsize="small")
@@ -176,7 +186,7 @@ def overshoots(ax: Axes, moves: pd.DataFrame) -> Axes:
 def waits(ax: Axes, moves: pd.DataFrame) -> Axes:
     """Seconds from the change before to each turn: turns made on a settled reading, and not."""
     edges = np.arange(0, 305, 10.0)
-    for kept, colour, name in ((True, BLUE, "on a settled reading"), (False, RED, "not settled")):
+    for kept, colour, name in ((True, BLUE, "on a settled reading"), (False, RED, "no settled reading before")):
         waited = moves.loc[moves["wait_kept"] == kept, "waited_s"].clip(upper=299).dropna().to_numpy(np.float64)
         ax.hist(waited, list(edges), color=colour, alpha=0.6, label=f"{name}, {len(waited):,} turns")
     ax.set_xlim(0, 300)
@@ -243,11 +253,11 @@ def _within(share: Any, error: Any) -> Any:
     return 100 * np.array([np.minimum(error, share), np.minimum(error, 1 - share)])
 
 
-def figure(columns: int = 1, size: tuple[float, float] = SIZE) -> tuple[Figure, Any]:
-    """A figure of half a page with one row of axes."""
+def figure(columns: int = 1, size: tuple[float, float] = SIZE, *, share_y: bool = False) -> tuple[Figure, Any]:
+    """A figure of half a page with one row of axes; `share_y`: all of one vertical scale."""
     made = Figure(figsize=size, layout="constrained")
     FigureCanvasAgg(made)
-    return made, made.subplots(1, columns, squeeze=False)[0]
+    return made, made.subplots(1, columns, squeeze=False, sharey=share_y)[0]
 
 
 def write_all(study: Study, folder: Path) -> int:
@@ -258,7 +268,7 @@ def write_all(study: Study, folder: Path) -> int:
     tall = (SIZE[0], max(SIZE[1], 0.34 * len(learned) + 1.2))
     files: dict[str, Figure] = {}
     for name, draw in (("moves", convergence_by_moves), ("minutes", convergence_by_minutes)):
-        files[f"convergence_by_{name}"], axes = figure(2)
+        files[f"convergence_by_{name}"], axes = figure(2, share_y=True)
         for ax, firing in zip(axes, FIRINGS, strict=True):
             draw(ax, study.readings, firing)
         axes[1].set_ylabel("")
