@@ -68,7 +68,7 @@ class LearnedPrior:
 
 
 def say_turndowns(low: float, high: float) -> str:
-    """A range of turndown, from and to (left out), in words that name no more than its own edges."""
+    """A range of turndown in words that name its own edges only; low, high: a ratio, 1 or more, high left out."""
     if low <= TURNDOWNS[0]:
         return f"under {high:g}"
     return f"{low:g} and over" if high > TURNDOWNS[1] else f"{low:g} to {high:g}"
