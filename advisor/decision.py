@@ -16,7 +16,7 @@ REREAD_FROM = 0.5  # chance of being in band from which another reading is cheap
 LEFT = "Hours have passed since the last entry: log run-at, wait, and read anew before anything else."
 SMALLEST_TURN = 1 / 200
 MOST_REREADS = 3  # readings at one standstill before a turn is tried all the same
-CO_STOPS = ("rich", "high-co", "co-climbing")
+CO_STOPS = ("rich", "high-co", "co-climbing")  # codes of the findings that stop a job for carbon monoxide
 STOPPED = "Stop: no turn until this is cleared."
 STOPPED_LEANER = (
     "Leaner is the safe direction, but how far is not advised while a stop stands: do what the stop says, and follow "

@@ -103,7 +103,7 @@ class Rate:
         belief = self.visit.belief
         return float(belief.chances(self.screw)[belief.model.screws[self.screw].gain < 0].sum())
 
-    @property
+    @cached_property
     def direction_sure(self) -> bool:
         """Whether it is known which way this screw works."""
         known_from = self.visit.sure_of_way(self.screw) if self._way_is_stated else 0.9

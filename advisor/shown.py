@@ -1,5 +1,6 @@
 """What `show` prints: the job so far on a page or two, the answer first."""
 
+from advisor import measured
 from advisor.events import FIRINGS, SCREWS
 from advisor.job import Job, Response
 from advisor.lines import WIDTH, labelled, listed, wrapped
@@ -64,8 +65,6 @@ def _say_rows(job: Job, visit: Visit, left_out: int) -> list[str]:
 
 def _measured(visit: Visit) -> list[str]:
     """Flue figures at both rates, pressures, input rate and calibration, as far as they were measured."""
-    from advisor import measured  # here, not above: `next` does without it
-
     flue = {firing: measured.flue_at(visit, firing) for firing in FIRINGS}
     lines = listed(
         "Flue", [f"{f} fire: {measured.say_flue(visit.facts, figure)}" for f, figure in flue.items() if figure]

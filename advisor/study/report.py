@@ -11,6 +11,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from advisor.decision import CO_STOPS
 from advisor.events import SCREWS
 from advisor.lines import WIDTH, columns, labelled, wrapped
 from advisor.rate import percent
@@ -22,7 +23,6 @@ from advisor.text import PRACTICE
 MOST_GROUPS, MOST_BAD = 4, 3  # on the screen; the record has all
 NAME_WIDTH = 26  # columns of a group's name
 KEEP = "\xa0"  # a space where no line is broken
-CO_STOPS = ("high-co", "rich")  # codes of the findings that stop a job for carbon monoxide
 FEW_READINGS = 100  # up to here a share in per cent promises more than there is
 SETTLED = "settled: read once the job's shortest waits were over"  # the word's meaning in tables and replay
 TABLES = ("jobs", "moves", "readings", "screws", "predictions", "turns", "findings")
