@@ -72,7 +72,9 @@ def bare() -> Iterator[Bare]:
             check=True, capture_output=True, text=True,
         ).stdout.strip()
     )  # fmt: skip
-    (packages / "sitecustomize.py").write_text(NO_NETWORK, encoding="utf-8")
+    # by a .pth file: some systems have a sitecustomize of their own, which is found first
+    (packages / "no_network.py").write_text(NO_NETWORK, encoding="utf-8")
+    (packages / "no_network.pth").write_text("import no_network\n", encoding="utf-8")
     shutil.copytree(ROOT / "demo_logs", made.home / "demo_logs")
     made.logs.mkdir(mode=0o777)
     made.logs.chmod(0o777)
