@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from advisor.events import FIRINGS, SCREWS
 from advisor.facts import Facts
 from advisor.hypotheses import LagHypotheses, ScrewHypotheses, lag_hypotheses, screw_hypotheses
-from advisor.valve import StraightScale, screw_effects
+from advisor.valve import StraightScale
 
 # places of the unknowns in the regression
 LEVEL = {"high": 0, "low": 1}
@@ -14,17 +14,17 @@ GAIN = {"offset": 2, "throttle": 3}
 DRIFT, STANDSTILL, UNKNOWNS = 4, 5, 6
 AXIS = {"offset": 1, "throttle": 2}  # of the hypotheses; axis 0 is the lag
 GAP_SD_PCT = 1.5  # how far what was displayed before an unlogged change may lie from what settles, % CO2
+START_GAP_PCT = -1.0  # where a display stands at the start beside what settles: it comes up from clean air, % CO2
 FIRING_FOR = {"offset": "low", "throttle": "high"}
 SCREW_FOR = {firing: screw for screw, firing in FIRING_FOR.items()}
 
 
 @dataclass(frozen=True)
 class Model:
-    """What holds for the whole job: scales, effects and hypotheses that follow from its facts."""
+    """What holds for the whole job: scales and hypotheses that follow from its facts."""
 
     facts: Facts
     scales: dict[str, StraightScale]
-    effects: dict[str, dict[str, float]]
     lag: LagHypotheses
     screws: dict[str, ScrewHypotheses]
     toward_richer: dict[str, float]  # +1 where clockwise is said to be richer, -1 where leaner
@@ -41,7 +41,6 @@ class Model:
         return Model(
             facts=facts,
             scales=scales,
-            effects=screw_effects(scales, facts.turndown),
             lag=lag_hypotheses(facts.prior),
             screws={
                 screw: screw_hypotheses(facts.prior, screw, facts.clockwise[screw] != "unknown") for screw in SCREWS

@@ -43,8 +43,8 @@ class Prior:
     dead_time_s: tuple[float, float] = (6.0, 18.0)
     time_constant_s: tuple[float, float] = (9.0, 55.0)
     level_sd_pct: float = 1.2
-    noise_sd_pct: float = 0.04
-    noise_shape: float = 3.0
+    noise_sd_pct: float = 0.035
+    noise_shape: float = 2.5
     standstill_sd_pct: float = 0.025
     drift_sd_pct: float = 0.06
     drift_time_s: float = 150.0

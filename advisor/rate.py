@@ -25,7 +25,7 @@ WORTH_A_PART = 0.1  # by how much a part of a mark must lower the cost, in squar
 CLEARLY = 0.7  # chance of the other direction from which the hand changes its way, after two turns
 PAST_COST = 5.0  # cost of surely passing the far edge, in squares of half the band
 UNSEEN_RICH_CHANCE = 0.03  # that a throttle turn takes low fire to where CO begins, while high fire is looked at
-UNSEEN_RISE_PCT = 0.8  # how far the throttle may take high fire up, % CO2, before low fire is looked at again
+UNSEEN_RISE_PCT = 1.3  # how far high fire may have gone up, % CO2, before low fire is looked at again in any case
 TINY = 1e-9
 CLIMBING = "CO is more than half of its limit: no turn richer."
 BLIND = "CO2 alone can't tell a lean flame from a rich one: no turn richer before O2 or CO is read."
@@ -267,7 +267,7 @@ class Rate:
         if co_standing(self.visit, "low"):
             return True
         belief, facts = self.visit.belief, self.visit.facts
-        gain = belief.gain(self.screw).mean * belief.model.effects[self.screw][self.firing]
+        gain = belief.gain(self.screw).mean * belief.effects[self.screw][self.firing]
         way = (belief.model.scales[self.firing].centre_co2_pct - self.now.forecast.mean) / abs(gain)
         turns = min(way + facts.mark_turns[self.screw], facts.travel_limit_turns[self.screw])
         return self._low_gets_rich(turns if self.richer(turns) else -turns)
@@ -369,7 +369,7 @@ def gain_at_present(visit: Visit, screw: str, firing: str) -> dict[str, float]:
     scale, gain = belief.model.scales[firing], belief.gain(screw)
     here = belief.settled(firing).mean
     slope = float(scale.co2_pct(here + 0.01) - scale.co2_pct(here - 0.01)) / 0.02
-    factor = slope * belief.model.effects[screw][firing] * belief.model.toward_richer[screw]
+    factor = slope * belief.effects[screw][firing] * belief.model.toward_richer[screw]
     ends = sorted((gain.quantile(0.05) * factor, gain.quantile(0.95) * factor))
     return {"gain_per_turn": gain.mean * factor, "gain_low": ends[0], "gain_high": ends[1]}
 

@@ -106,10 +106,10 @@ def loosen(fit: Fit, direction: Row, extra_var: Array | float) -> Fit:
     return replace(fit, cov=cov)
 
 
-def renew(fit: Fit, index: int, var: float) -> Fit:
-    """Forget unknown `index` and start it again at mean 0 and variance `var` (in noise variances)."""
+def renew(fit: Fit, index: int, var: float, at: float = 0.0) -> Fit:
+    """Forget unknown `index` and start it again at mean `at` and variance `var` (in noise variances)."""
     mean, cov = fit.mean.copy(), fit.cov.copy()
-    mean[index] = 0.0
+    mean[index] = at
     cov[index, :] = 0.0
     cov[:, index] = 0.0
     cov[index, index] = var

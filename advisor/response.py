@@ -17,13 +17,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from advisor import regression
-from advisor.events import SCREWS, Event
+from advisor.events import FIRINGS, SCREWS, Event
 from advisor.facts import Facts
-from advisor.model import AXIS, DRIFT, GAIN, GAP_SD_PCT, LEVEL, STANDSTILL, UNKNOWNS, Model
+from advisor.model import AXIS, DRIFT, GAIN, GAP_SD_PCT, LEVEL, STANDSTILL, START_GAP_PCT, UNKNOWNS, Model
 from advisor.regression import Fit, Likely, Mixture, Row
-from advisor.valve import follow, shown_share, state_weights
+from advisor.valve import follow, screw_effects, shown_share, state_weights
 
 Array = NDArray[np.float64]
+Displaced = dict[str, dict[str, Array]]  # by screw and rate
 
 HOPELESS = 1e-11  # chance of a lag, or of a screw's hypothesis, under which it is dropped for good
 NEGLIGIBLE = 1e-4  # of anything that a display may still trail by
@@ -38,7 +39,8 @@ class State:
 
     since_s      moment of the change, s since 1970
     firing_since_s  moment from which this rate runs, s since 1970
-    effective    where each screw acts, turns in the richer direction from as found, one per hypothesis
+    displaced    what the turns of each screw came to at each rate, as turns at the screw's own rate in the stated
+                 richer direction from as found, one per hypothesis
     hand_var     variance of what the hand's error did to the level, in noise variances, broadcastable
     known_before False where nobody logged the change, so what was displayed before it is not known
     """
@@ -46,7 +48,7 @@ class State:
     since_s: float
     firing: str
     firing_since_s: float
-    effective: dict[str, Array]
+    displaced: Displaced
     hand_var: Array | float = 0.0
     known_before: bool = True
 
@@ -60,6 +62,7 @@ class Belief:
     states: tuple[State, ...]
     hand: dict[str, float]  # net turn of the hand from as found, turns in the stated richer direction
     effective: dict[str, Array]  # where each screw acts now, turns in that direction, one per hypothesis
+    displaced: Displaced  # as in State, now
 
     @staticmethod
     def before_any_event(facts: Facts) -> "Belief":
@@ -81,7 +84,8 @@ class Belief:
             log_weight=np.log(model.lag.weight).reshape(shape),
         )
         starts = {screw: model.screws[screw].start for screw in SCREWS}
-        return Belief(model, fit, (), dict.fromkeys(SCREWS, 0.0), starts)
+        still = {screw: dict.fromkeys(FIRINGS, np.zeros_like(starts[screw])) for screw in SCREWS}
+        return Belief(model, fit, (), dict.fromkeys(SCREWS, 0.0), starts, still)
 
     # --- what happens -----------------------------------------------------------------------------
 
@@ -116,8 +120,8 @@ class Belief:
         fit = regression.renew(self.fit, DRIFT, prior.drift_sd_pct**2 / noise_var)
         known_before = logged and bool(self.states)
         peculiar_var = self.model.standstill_var if known_before else GAP_SD_PCT**2
-        fit = regression.renew(fit, STANDSTILL, peculiar_var / noise_var)
-        state = State(at_s, firing, at_s, self.effective, known_before=known_before)
+        fit = regression.renew(fit, STANDSTILL, peculiar_var / noise_var, 0.0 if self.states else START_GAP_PCT)
+        state = State(at_s, firing, at_s, self.displaced, known_before=known_before)
         return replace(self, fit=fit, states=(*self.states, state))
 
     def turned(self, screw: str, turns_cw: float, at_s: float) -> "Belief":
@@ -128,9 +132,10 @@ class Belief:
         hand = self.hand[screw] + turns_cw * model.toward_richer[screw]
         old = self.effective[screw]
         new = follow(old, hand, hypotheses.slack)
-        effective = {**self.effective, screw: new}
+        effects = self.effects[screw]
+        moved = {firing: self.displaced[screw][firing] + (new - old) * effects[firing] for firing in FIRINGS}
+        displaced = {**self.displaced, screw: moved}
         hand_var = belief._along(screw, self._hand_var(screw, new - old))
-        effects = model.effects[screw]
         direction: list[float] = [effects["high"], effects["low"], 0.0, 0.0, 0.0, 0.0]
         fit = regression.loosen(belief.fit, direction, hand_var)
         fit = regression.renew(fit, STANDSTILL, model.standstill_var / model.noise_var)
@@ -138,9 +143,15 @@ class Belief:
         if states:
             last = states[-1]
             shown_var = hand_var * effects[last.firing] ** 2
-            states = (*states, State(at_s, last.firing, last.firing_since_s, effective, shown_var))
-        hand_now = {**self.hand, screw: hand}
-        return replace(belief, fit=fit, states=states, hand=hand_now, effective=effective)
+            states = (*states, State(at_s, last.firing, last.firing_since_s, displaced, shown_var))
+        return replace(
+            belief,
+            fit=fit,
+            states=states,
+            hand={**self.hand, screw: hand},
+            effective={**self.effective, screw: new},
+            displaced=displaced,
+        )
 
     def _read(self, firing: str, co2_pct: float, at_s: float) -> "Belief":
         scale = self.model.scales[firing]
@@ -159,7 +170,7 @@ class Belief:
             keep.append(np.flatnonzero((chance > HOPELESS) | (chance >= least)))
         if all(kept.size == count for kept, count in zip(keep, weight.shape, strict=True)):
             return self
-        model, states, effective = self.model, self.states, self.effective
+        model, states, effective, displaced = self.model, self.states, self.effective, self.displaced
         screws = dict(model.screws)
         for screw in SCREWS:
             if not self._is_unfolded(screw):
@@ -167,9 +178,8 @@ class Belief:
             kept = keep[AXIS[screw]]
             screws[screw] = screws[screw].only(kept)
             effective = {**effective, screw: effective[screw][kept]}
-            states = tuple(
-                replace(state, effective={**state.effective, screw: state.effective[screw][kept]}) for state in states
-            )
+            displaced = _only_of(displaced, screw, kept)
+            states = tuple(replace(state, displaced=_only_of(state.displaced, screw, kept)) for state in states)
         states = tuple(replace(state, hand_var=_only(state.hand_var, keep)) for state in states)
         return replace(
             self,
@@ -177,6 +187,7 @@ class Belief:
             fit=regression.only(self.fit, keep),
             states=states,
             effective=effective,
+            displaced=displaced,
         )
 
     @cached_property
@@ -215,16 +226,12 @@ class Belief:
         hypotheses, hand_sd = self.model.screws[screw], self.model.facts.prior.hand_sd
         return (hand_sd * moved * hypotheses.gain) ** 2 / self.model.noise_var
 
-    def _displaced(self, screw: str, effective: Array) -> Array:
-        return effective - self.model.screws[screw].start
-
-    def _settled_row(self, firing: str, effective: dict[str, Array]) -> list[Array | float]:
+    def _settled_row(self, firing: str, displaced: Displaced) -> list[Array | float]:
         row: list[Array | float] = [0.0] * UNKNOWNS
         row[LEVEL[firing]] = 1.0
         for screw in SCREWS:
             if self._is_unfolded(screw):
-                displaced = self._displaced(screw, effective[screw])
-                row[GAIN[screw]] = self._along(screw, displaced * self.model.effects[screw][firing])
+                row[GAIN[screw]] = self._along(screw, displaced[screw][firing])
         return row
 
     def _shown(self, at_s: float) -> tuple[list[State], Array, Array]:
@@ -254,9 +261,7 @@ class Belief:
         for screw in SCREWS:
             if not self._is_unfolded(screw):
                 continue
-            effects = np.array([self.model.effects[screw][state.firing] for state in states])
-            displaced = np.stack([self._displaced(screw, state.effective[screw]) for state in states])
-            mixed = (weights * effects) @ displaced  # (L, S)
+            mixed = weights @ np.stack([state.displaced[screw][state.firing] for state in states])  # (L, S)
             row[GAIN[screw]] = mixed[:, :, None] if screw == "offset" else mixed[:, None, :]
         last = states[-1]
         row[DRIFT] = math.exp(-max(at_s - last.firing_since_s, 0.0) / self.model.facts.prior.drift_time_s)
@@ -289,15 +294,15 @@ class Belief:
 
     def settled(self, firing: str) -> Mixture:
         """Forecast of the true settled CO2 (straight %) at `firing` with the screws as they are."""
-        return self._forecast(self._settled_row(firing, self.effective))
+        return self._forecast(self._settled_row(firing, self.displaced))
 
     def settled_after(self, firing: str, screw: str, moves_cw: Sequence[float]) -> list[Mixture]:
         """Forecasts of the true settled CO2 (straight %) at `firing` after each possible move of `screw`."""
         belief = self.unfolded(screw)
         model, likely, hypotheses = self.model, belief.likely, self.model.screws[screw]
         fit = likely.fit
-        cov_x, quad, location = regression.spread(fit, likely.pick(belief._settled_row(firing, self.effective)))
-        effect, gain = model.effects[screw][firing], GAIN[screw]
+        cov_x, quad, location = regression.spread(fit, likely.pick(belief._settled_row(firing, self.displaced)))
+        effect, gain = self.effects[screw][firing], GAIN[screw]
         old = self.effective[screw]
         forecasts = []
         for move_cw in moves_cw:
@@ -323,7 +328,7 @@ class Belief:
         """Chance that a display at `at_s` trails the settled value by less than half a display step; own derivation."""
         states, _, unknown = self._shown(at_s)
         row, _ = self._row(at_s)
-        settled = self._settled_row(states[-1].firing, states[-1].effective)
+        settled = self._settled_row(states[-1].firing, states[-1].displaced)
         trail = [a - b for a, b in zip(settled, row, strict=True)]
         trail[DRIFT] = 0.0  # slow and small: not waited for
         trail[STANDSTILL] = 0.0 if states[-1].known_before else unknown.reshape(-1, 1, 1)
@@ -334,6 +339,20 @@ class Belief:
 
     def _forecast(self, row: Row, noise: Array | float = 0.0) -> Mixture:
         return regression.forecast(self.likely.fit, self.likely.pick(row), noise)
+
+    @cached_property
+    def stands(self) -> dict[str, float]:
+        """Mean of the true settled CO2 (straight %) at each rate, over all hypotheses, not as in `settled`; own choice."""
+        weighed = self.fit.weight * self.fit.mean
+        rows = {firing: self._settled_row(firing, self.displaced) for firing in FIRINGS}
+        return {
+            f: sum(float(np.sum(x * mean)) for x, mean in zip(row, weighed, strict=True)) for f, row in rows.items()
+        }
+
+    @cached_property
+    def effects(self) -> dict[str, dict[str, float]]:
+        """What a turn made now does at each rate for one unit of gain: effects[screw][firing]."""
+        return screw_effects(self.model.scales, self.model.facts.turndown, self.stands)
 
     # --- what is known of the valve ---------------------------------------------------------------
 
@@ -352,6 +371,10 @@ class Belief:
     def lag_chances(self) -> Array:
         """Chance of each hypothesis about the lag, in the order of `model.lag`."""
         return np.asarray(self.fit.weight.sum(axis=(1, 2)))
+
+
+def _only_of(displaced: Displaced, screw: str, kept: NDArray[np.intp]) -> Displaced:
+    return {**displaced, screw: {firing: values[kept] for firing, values in displaced[screw].items()}}
 
 
 def _only(values: Array | float, keep: list[NDArray[np.intp]]) -> Array | float:

@@ -20,6 +20,8 @@ from advisor.fuels import Fuel
 
 Array = NDArray[np.float64]
 
+FLAME = (0.25, 1.0)  # f^2 between which a flame burns: from twice the air needed to none to spare, own choice
+
 
 def ratio_squared(opening: ArrayLike, offset_pa: ArrayLike, air_signal_pa: ArrayLike, *, ratio_at_one: float) -> Array:
     """f^2 of equation (1).
@@ -61,6 +63,10 @@ class StraightScale:
         """f^2 at the centre."""
         return float(self._ratio_squared(self.centre_co2_pct))
 
+    def ratio_squared(self, straight: ArrayLike) -> Array:
+        """f^2 of a straight figure."""
+        return self.ratio_squared_at_centre + self.slope_at_centre * (np.asarray(straight, float) - self.centre_co2_pct)
+
     def straight(self, co2_pct: ArrayLike) -> Array:
         """Straight figure (% CO2) of a CO2 (dry volume percent, lean side, 0 < CO2 <= CO2 max)."""
         return (
@@ -69,22 +75,23 @@ class StraightScale:
 
     def co2_pct(self, straight: ArrayLike) -> Array:
         """CO2 (dry volume percent) of a straight figure; beyond stoichiometric it stays at CO2 max."""
-        squared = self.ratio_squared_at_centre + self.slope_at_centre * (
-            np.asarray(straight, float) - self.centre_co2_pct
-        )
-        ratio = 1 / np.sqrt(np.clip(squared, 1e-4, 1.0))
+        ratio = 1 / np.sqrt(np.clip(self.ratio_squared(straight), 1e-4, 1.0))
         return np.asarray(self.fuel.co2_pct(ratio), float)
 
 
-def screw_effects(scales: dict[str, StraightScale], turndown: float) -> dict[str, dict[str, float]]:
+def screw_effects(
+    scales: dict[str, StraightScale], turndown: float, settled: dict[str, float]
+) -> dict[str, dict[str, float]]:
     """What one unit of gain does at each rate on the straight scales: effects[screw][firing].
+
+    settled  where each rate's CO2 stands, straight figure, % CO2
 
     A screw's gain is stated where the screw is set: offset at low fire, throttle at high fire (effect 1).
     From equation (1): the offset at high fire acts 1/turndown^2 as much in f^2; the throttle acts on
-    f^2 in proportion to f^2 itself.
+    f^2 in proportion to f^2 itself, so at low fire the more, the richer that is beside high fire.
     """
     slope = {firing: scales[firing].slope_at_centre for firing in FIRINGS}
-    size = {firing: scales[firing].ratio_squared_at_centre for firing in FIRINGS}
+    size = {firing: float(np.clip(scales[firing].ratio_squared(settled[firing]), *FLAME)) for firing in FIRINGS}
     return {
         "offset": {"low": 1.0, "high": slope["low"] / slope["high"] / turndown**2},
         "throttle": {"high": 1.0, "low": size["low"] * slope["high"] / (size["high"] * slope["low"])},

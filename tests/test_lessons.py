@@ -116,8 +116,6 @@ def test_coming_back_through_the_slack() -> None:
     assert again.flame
     first_way, second_way = (t.flame.co2_pct - t.before.co2_pct for t in (back, again))  # both 1/12 turn
     assert first_way < second_way / 2  # the slack swallowed the greater part of the first
-    last = played("slack").steps[4].adviser
-    assert "over 5 % chance, 5 % is allowed" in last  # rounding must not make a refusal read like a permission
     assert hand.score.overshoots == 1
 
 

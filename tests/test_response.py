@@ -3,6 +3,7 @@
 The reference and the made-up jobs are written here anew, in plain code, from the model as it is described.
 """
 
+import copy
 import itertools
 import math
 from collections.abc import Iterator
@@ -20,7 +21,7 @@ from advisor.events import Event
 from advisor.facts import Facts
 from advisor.fuels import NATURAL_GAS, PROPANE, Fuel
 from advisor.job import Job
-from advisor.model import GAP_SD_PCT, Model
+from advisor.model import GAP_SD_PCT, START_GAP_PCT, Model
 from advisor.prior import Prior
 from advisor.regression import Fit
 from advisor.response import LAG_GRID_ERROR, RATE_STEP_PCT, Belief
@@ -95,12 +96,24 @@ def plain_scales(facts: Facts) -> dict[str, Plain]:
     return {rate: Plain(facts.fuel, sum(facts.bands[rate]) / 2) for rate in ("high", "low")}
 
 
-def plain_effects(scales: dict[str, Plain], turndown: float) -> dict[str, dict[str, float]]:
+def plain_effects(scales: dict[str, Plain], turndown: float, stands: dict[str, float]) -> dict[str, dict[str, float]]:
+    """Effects of the screws where CO2 stands at these straight figures: the throttle acts on f^2 as f^2 itself."""
     high, low = scales["high"], scales["low"]
+    size = {rate: scale.size + scale.slope * (stands[rate] - scale.centre) for rate, scale in scales.items()}
     return {
         "offset": {"low": 1.0, "high": low.slope / high.slope / turndown**2},
-        "throttle": {"high": 1.0, "low": (low.size / low.slope) / (high.size / high.slope)},
+        "throttle": {"high": 1.0, "low": (size["low"] / low.slope) / (size["high"] / high.slope)},
     }
+
+
+def stands_before_turns(facts: Facts, events: list[Event]) -> list[dict[str, float]]:
+    """Where the belief puts both rates before each turn, straight figures."""
+    belief, stands = Belief.before_any_event(facts), []
+    for event in events:
+        if event.event == "turn":
+            stands.append(belief.stands)
+        belief = belief.after(event)
+    return stands
 
 
 def share_shown(elapsed_s: float, dead_time_s: float, time_constant_s: float) -> float:
@@ -108,11 +121,18 @@ def share_shown(elapsed_s: float, dead_time_s: float, time_constant_s: float) ->
     return 1 - math.exp(-after / time_constant_s) if after > 0 else 0.0
 
 
-def reference(facts: Facts, events: list[Event], lag: tuple[float, ...], screws: dict[str, Screw]) -> Fit:
+def reference(
+    facts: Facts,
+    events: list[Event],
+    stands: list[dict[str, float]],
+    lag: tuple[float, ...],
+    screws: dict[str, Screw],
+) -> Fit:
     """Posterior under one hypothesis. Every error that readings share is kept as an unknown of its own.
 
-    lag: dead time s, time constant s, chance. Unknowns of the answer: level at high and at low fire, gains of
-    the screws (offset, throttle), the present drift, what is peculiar to the present standstill.
+    stands: where both rates are taken to be before each turn; lag: dead time s, time constant s, chance.
+    Unknowns of the answer: level at high and at low fire, gains of the screws (offset, throttle), the present drift,
+    what is peculiar to the present standstill.
     """
     prior = facts.prior
     noise_var = prior.noise_sd_pct**2 + facts.display_step_pct**2 / 12
@@ -122,7 +142,7 @@ def reference(facts: Facts, events: list[Event], lag: tuple[float, ...], screws:
     )
     standstill_var = prior.standstill_sd_pct**2 + ripple**2 / 2
     scales = plain_scales(facts)
-    effects = plain_effects(scales, facts.turndown)
+    effects = iter([plain_effects(scales, facts.turndown, there) for there in stands])
     dead_time_s, time_constant_s, lag_weight = lag
 
     # everything unknown: name, mean, variance in % CO2; and the present unknowns as sums of them
@@ -130,8 +150,8 @@ def reference(facts: Facts, events: list[Event], lag: tuple[float, ...], screws:
     var = [prior.level_sd_pct**2] * 2 + [screws[screw].gain_sd ** 2 for screw in SCREWS]
     now = {0: {0: 1.0}, 1: {1: 1.0}, 2: {2: 1.0}, 3: {3: 1.0}, 4: {}, 5: {}}
 
-    def added(variance: float) -> int:
-        mean.append(0.0)
+    def added(variance: float, middle: float = 0.0) -> int:
+        mean.append(middle)
         var.append(variance)
         return len(mean) - 1
 
@@ -139,7 +159,8 @@ def reference(facts: Facts, events: list[Event], lag: tuple[float, ...], screws:
     now[5] = {added(standstill_var): 1.0}
     hand = dict.fromkeys(SCREWS, 0.0)
     place = {screw: screws[screw].start for screw in SCREWS}
-    changes: list[dict[str, object]] = []  # since, rate, where the screws act, hand error, known before
+    moved = {screw: {"high": 0.0, "low": 0.0} for screw in SCREWS}
+    changes: list[dict[str, object]] = []  # since, rate, what the turns came to, hand error, known before
     running: tuple[str, float] | None = None
     rows, values, noise = [], [], []
 
@@ -147,8 +168,8 @@ def reference(facts: Facts, events: list[Event], lag: tuple[float, ...], screws:
         nonlocal running
         running = (rate, seconds)
         now[4] = {added(prior.drift_sd_pct**2): 1.0}
-        now[5] = {added(standstill_var if known else GAP_SD_PCT**2): 1.0}
-        changes.append({"since": seconds, "rate": rate, "place": dict(place), "hand": 0.0, "known": known})
+        now[5] = {added(standstill_var if known else GAP_SD_PCT**2, 0.0 if changes else START_GAP_PCT): 1.0}
+        changes.append({"since": seconds, "rate": rate, "moved": copy.deepcopy(moved), "hand": 0.0, "known": known})
 
     for event in events:
         seconds = event.time.timestamp()
@@ -165,16 +186,18 @@ def reference(facts: Facts, events: list[Event], lag: tuple[float, ...], screws:
             place[event.screw] = min(max(before, hand[event.screw] - half), hand[event.screw] + half)
             error_var = (prior.hand_sd * (place[event.screw] - before) * screw.gain) ** 2
             error = added(error_var)
+            effect = next(effects)[event.screw]
             for level, rate in enumerate(("high", "low")):
-                now[level] = {**now[level], error: effects[event.screw][rate]}
+                now[level] = {**now[level], error: effect[rate]}
+                moved[event.screw][rate] += (place[event.screw] - before) * effect[rate]
             now[5] = {added(standstill_var): 1.0}
             if running is not None:
-                shown_var = error_var * effects[event.screw][running[0]] ** 2
+                shown_var = error_var * effect[running[0]] ** 2
                 changes.append(
                     {
                         "since": seconds,
                         "rate": running[0],
-                        "place": dict(place),
+                        "moved": copy.deepcopy(moved),
                         "hand": shown_var,
                         "known": True,
                     }
@@ -204,9 +227,9 @@ def reference(facts: Facts, events: list[Event], lag: tuple[float, ...], screws:
                 if rate != seen[-1]["rate"]:
                     still += weight * RATE_STEP_PCT
                 for gain, name in ((2, "offset"), (3, "throttle")):
-                    where = state["place"]
-                    assert isinstance(where, dict)
-                    enters(gain, weight * (where[name] - screws[name].start) * effects[name][rate])
+                    came_to = state["moved"]
+                    assert isinstance(came_to, dict)
+                    enters(gain, weight * came_to[name][rate])
                 if k:
                     extra += (1 - shares[k]) ** 2 * float(str(state["hand"]))
             extra += (still * LAG_GRID_ERROR) ** 2  # the lag lies between those of the grid
@@ -248,6 +271,7 @@ def assert_agrees(facts: Facts, events: list[Event], *, every: int, rel: float =
     model, fit = belief.model, belief.fit
     lag, unfolded = model.lag, model.screws
     everyone = list(np.ndindex(fit.scale.shape))
+    stands = stands_before_turns(facts, events)
     picked = everyone[:: min(every, max(1, len(everyone) // 5))]
     assert len(picked) >= 5
     for place in picked:
@@ -259,7 +283,7 @@ def assert_agrees(facts: Facts, events: list[Event], *, every: int, rel: float =
             ))
             for screw, at in zip(SCREWS, place[1:], strict=True)
         }  # fmt: skip
-        expected = reference(facts, events, of_lag, of_screw)
+        expected = reference(facts, events, stands, of_lag, of_screw)
         at = (..., *place)
         spread = np.sqrt(np.diag(expected.cov))
         assert fit.mean[at] / spread == pytest.approx(expected.mean / spread, rel=rel, abs=rel)
@@ -395,6 +419,36 @@ def test_order_of_unfolding_does_not_matter() -> None:
     assert early.fit.log_weight == pytest.approx(late.fit.log_weight, rel=1e-9)
 
 
+def test_throttle_moves_low_fire_as_equation_one_says() -> None:
+    """With every other figure known, a turn of the throttle changes f^2 at both rates by one factor, from any stand.
+
+    Equation (1): f^2 is in proportion to the throttle's opening squared.
+    """
+    sure = Prior(gain_log_sd=1e-4, slack_turns=1e-6, hand_sd=1e-6, chance_reversed=1e-9, chance_dead=1e-9)
+    facts = Facts(fuel=NATURAL_GAS, bands=BANDS, prior=sure)
+    for high_pct, low_pct in ((7.8, 8.9), (8.8, 7.6), (9.4, 9.4)):
+        events = [firing(0, "high"), *(reading(300 + 10 * k, "high", high_pct) for k in range(6))]
+        events += [firing(400, "low"), *(reading(900 + 10 * k, "low", low_pct) for k in range(6))]
+        before = believed(facts, events)
+        after = before.turned("throttle", 3 * MARK, at(1000).timestamp())
+        factor = {}
+        for rate, scale in plain_scales(facts).items():
+            assert before.stands[rate] == pytest.approx(before.settled(rate).mean, abs=1e-6)
+            stood, stands = (scale.co2(belief.stands[rate]) for belief in (before, after))
+            factor[rate] = (scale.excess_air(stands) / scale.excess_air(stood)) ** -2
+        assert factor["high"] > 1.05
+        assert factor["low"] == pytest.approx(factor["high"], rel=1e-6)
+
+
+def test_a_display_is_expected_to_come_up_at_the_start() -> None:
+    """Of two equal early readings the first of the day says that the flame settles higher; later ones don't."""
+    facts = Facts(fuel=NATURAL_GAS, bands=BANDS)
+    start = believed(facts, [firing(0, "high"), reading(25, "high", 8.4)])
+    assert start.settled("high").mean > 8.45
+    nowhere = believed(facts, [firing(0, "high"), reading(600, "high", 8.4), reading(900, "low", 8.4)])
+    assert nowhere.settled("low").mean == pytest.approx(8.4, abs=0.1)
+
+
 # --- rows of the same moment ---------------------------------------------------------------------------
 
 SAME_MOMENTS = [
@@ -474,14 +528,13 @@ class MadeUpBoiler:
         random, prior = self.random, self.model.facts.prior
         self.prior = prior
         self.scales = plain_scales(self.model.facts)
-        self.effects = plain_effects(self.scales, self.model.facts.turndown)
         self.level = {rate: self.scales[rate].centre + prior.level_sd_pct * random.normal() for rate in ("high", "low")}
         self.gain: dict[str, float] = {}
         self.slack: dict[str, float] = {}
         self.place: dict[str, float] = {}
         for screw in SCREWS:
             self.draw_screw(screw)
-        self.start, self.hand = dict(self.place), dict.fromkeys(SCREWS, 0.0)
+        self.hand = dict.fromkeys(SCREWS, 0.0)
         self.dead_time_s, self.time_constant_s = self.draw_lag()
         self.history: list[tuple[float, float]] = []  # since, settled CO2 in % after each change
         self.run_at("high", -1000.0)
@@ -519,10 +572,7 @@ class MadeUpBoiler:
 
     def settled(self) -> float:
         """Settled CO2 at the present rate, %."""
-        straight = self.level[self.rate] + sum(
-            self.gain[s] * (self.place[s] - self.start[s]) * self.effects[s][self.rate] for s in SCREWS
-        )
-        return self.scales[self.rate].co2(straight)
+        return self.scales[self.rate].co2(self.level[self.rate])
 
     def changed(self, seconds: float) -> None:
         self.peculiar = self.prior.standstill_sd_pct * self.random.normal()
@@ -540,8 +590,9 @@ class MadeUpBoiler:
         after = min(max(before, self.hand[screw] - half), self.hand[screw] + half)
         error = self.prior.hand_sd * (after - before) * self.gain[screw] * self.random.normal()
         self.place[screw] = after
+        effect = plain_effects(self.scales, self.model.facts.turndown, self.level)[screw]
         for rate in ("high", "low"):
-            self.level[rate] += error * self.effects[screw][rate]
+            self.level[rate] += (self.gain[screw] * (after - before) + error) * effect[rate]
         self.changed(seconds)
 
     def display(self, seconds: float) -> float:

@@ -246,16 +246,17 @@ def test_beyond_stoichiometric_stays_at_the_maximum() -> None:
 
 
 @pytest.mark.parametrize("turndown", [3.0, 5.0, 8.0])
-@pytest.mark.parametrize(("high_pct", "low_pct"), [(9.0, 8.5), (9.0, 9.0), (8.8, 9.3)])
+@pytest.mark.parametrize(("high_pct", "low_pct"), [(9.0, 8.5), (9.0, 9.0), (8.8, 9.3), (7.4, 9.6)])
 def test_screw_effects_are_slopes_of_equation_one(high_pct: float, low_pct: float, turndown: float) -> None:
     """Effects at the other rate are ratios of finite differences of equation (1) on the straight scales.
 
-    The boiler stands at both band centres: offset and ratio_at_one are solved for that.
+    The boiler stands at these CO2, in or out of its bands: offset and ratio_at_one are solved for that.
     """
     fuel = NATURAL_GAS
-    scales = {"high": StraightScale(fuel, high_pct), "low": StraightScale(fuel, low_pct)}
+    scales = {"high": StraightScale(fuel, 9.0), "low": StraightScale(fuel, 8.7)}
+    settled = {"high": float(scales["high"].straight(high_pct)), "low": float(scales["low"].straight(low_pct))}
     signal_pa = {"low": 40.0, "high": 40.0 * turndown**2}
-    squared = {f: float(fuel.excess_air_ratio(co2_pct=s.centre_co2_pct)) ** -2 for f, s in scales.items()}
+    squared = {f: float(fuel.excess_air_ratio(co2_pct=co2)) ** -2 for f, co2 in (("high", high_pct), ("low", low_pct))}
     # (1 + P/dP_low) / (1 + P/dP_high) = f_low^2 / f_high^2, solved for P
     want = squared["low"] / squared["high"]
     offset_pa = (want - 1) / (1 / signal_pa["low"] - want / signal_pa["high"])
@@ -265,9 +266,9 @@ def test_screw_effects_are_slopes_of_equation_one(high_pct: float, low_pct: floa
         f = np.sqrt(ratio_squared(opening, pa, signal_pa[firing], ratio_at_one=at_one))
         return float(scales[firing].straight(fuel.co2_pct(float(1 / f))))
 
-    assert shown("high", 1.0, offset_pa) == pytest.approx(high_pct, abs=1e-9)
-    assert shown("low", 1.0, offset_pa) == pytest.approx(low_pct, abs=1e-9)
-    effects, step = screw_effects(scales, turndown), 1e-4
+    for firing, straight in settled.items():
+        assert shown(firing, 1.0, offset_pa) == pytest.approx(straight, abs=1e-9)
+    effects, step = screw_effects(scales, turndown, settled), 1e-4
     by_offset, by_throttle = (
         {
             f: shown(f, 1 + step * (1 - is_offset), offset_pa + step * is_offset)
@@ -284,6 +285,14 @@ def test_screw_effects_are_slopes_of_equation_one(high_pct: float, low_pct: floa
 def test_offset_hardly_acts_at_high_fire() -> None:
     """With equal bands and a turndown of 5 the offset does 1/25 at high fire, the throttle the same."""
     scale = StraightScale(NATURAL_GAS, 9.0)
-    effects = screw_effects({"high": scale, "low": scale}, 5.0)
+    effects = screw_effects({"high": scale, "low": scale}, 5.0, {"high": 8.4, "low": 8.4})
     assert effects["offset"]["high"] == pytest.approx(1 / 25, rel=1e-12)
     assert effects["throttle"]["low"] == pytest.approx(1.0, rel=1e-12)
+
+
+def test_effects_stay_those_of_a_flame() -> None:
+    """A belief gone astray (no gas left, or more than burns) does not make the throttle's effect 0 or boundless."""
+    scale = StraightScale(NATURAL_GAS, 9.0)
+    for settled, effect in (({"high": -40.0, "low": 40.0}, 4.0), ({"high": 40.0, "low": -40.0}, 0.25)):
+        effects = screw_effects({"high": scale, "low": scale}, 5.0, settled)
+        assert effects["throttle"]["low"] == pytest.approx(effect, rel=1e-12)

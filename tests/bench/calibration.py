@@ -83,7 +83,7 @@ class Truth:
             known = bool(before.states)
             self.unknowns[STANDSTILL] = self.error(standstill_var if known else GAP_SD_PCT**2 / model.noise_var)
         elif event.screw:
-            effects, last = model.effects[event.screw], self.belief.states[-1]
+            effects, last = before.effects[event.screw], self.belief.states[-1]
             hand = self.error(self._here(last.hand_var) / effects[last.firing] ** 2)
             for firing, level in LEVEL.items():
                 self.unknowns[level] += effects[firing] * hand
@@ -107,7 +107,7 @@ class Truth:
         """Where the truth lies in the posterior, 0 to 1, by quantity."""
         belief, found = self.belief, []
         for firing in LEVEL:
-            row = belief._settled_row(firing, belief.effective)
+            row = belief._settled_row(firing, belief.displaced)
             settled = sum(self._here(x) * b for x, b in zip(row, self.unknowns, strict=True))
             found.append(belief.settled(firing).below(settled))
         for screw in ("throttle", "offset"):
