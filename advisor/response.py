@@ -342,7 +342,7 @@ class Belief:
 
     @cached_property
     def stands(self) -> dict[str, float]:
-        """Mean of the true settled CO2 (straight %) at each rate, over all hypotheses, not as in `settled`; own choice."""
+        """Mean of the true settled CO2 (straight %) at each rate, no hypothesis left out; own choice."""
         weighed = self.fit.weight * self.fit.mean
         rows = {firing: self._settled_row(firing, self.displaced) for firing in FIRINGS}
         return {
