@@ -1,6 +1,5 @@
 """The command line: parse, call, print. Errors become exit codes in `main` and nowhere else."""
 
-import io
 import json
 import logging
 import sys
@@ -14,7 +13,7 @@ from typing import Annotated, Any
 
 import typer
 
-from advisor import entries, options, shown, text, units
+from advisor import entries, options, shown, terminal, text, units
 from advisor.errors import AdvisorError, LogError, RangeError
 from advisor.events import FIRINGS, SCREWS
 from advisor.facts import Facts
@@ -253,9 +252,8 @@ def make_sheet(
 def guide(log: Log) -> None:
     """The whole visit, step by step, at the keyboard; can be left and resumed."""
     from advisor.guide import Guide  # here, not above: no other command needs it
-    from advisor.terminal import Terminal
 
-    Guide(log, Terminal()).run()
+    Guide(log, terminal.Terminal()).run()
 
 
 @command()
@@ -272,6 +270,7 @@ def lesson(
     handout: Annotated[
         Path | None, typer.Option(metavar="FILE", help="All lessons as one PDF, the answers on its last page.")
     ] = None,
+    overwrite: Overwrite = False,
 ) -> None:
     """For the trainer: how jobs go wrong, played on made-up boilers."""
     from advisor import lesson_words, lessons
@@ -286,9 +285,9 @@ def lesson(
         from advisor import lesson_pages
 
         if handout:
-            lesson_pages.save_handout(map(play, lessons.LESSONS), handout)
+            lesson_pages.save_handout(map(play, lessons.LESSONS), handout, overwrite)
         elif plot:
-            lesson_pages.save((lesson_pages.slide if as_slide else lesson_pages.page)(played[0]), plot)
+            lesson_pages.save((lesson_pages.slide if as_slide else lesson_pages.page)(played[0]), plot, overwrite)
     typer.echo(lesson_words.say_lesson(played[0]) if name else lesson_words.say_list())
     for path in filter(None, (plot, handout)):
         typer.echo(f"Written: {path}")
@@ -383,15 +382,16 @@ def as_text(record: dict[str, Any]) -> str:
 
 def main() -> None:
     """Run the command line; the one place where errors turn into exit codes."""
-    for stream in (sys.stdout, sys.stderr):
-        if isinstance(stream, io.TextIOWrapper):
-            stream.reconfigure(encoding="utf-8", errors="replace")
+    terminal.open_streams()
     logging.getLogger("matplotlib").setLevel(logging.ERROR)  # that no font cache can be kept is no news for the user
     try:
         app()
     except BrokenPipeError:
         sys.exit(UNUSABLE)
     except OSError as error:
+        if error.filename is not None:  # such as a name that is too long, in a folder that may not be looked into
+            typer.echo(text.say_plainly(f"{error.filename}: {error.strerror}. Give another name"), err=True)
+            sys.exit(UNUSABLE)
         sys.stderr.write(f"The answer can't be printed ({error.strerror}); what was entered is saved.\n")
         sys.exit(UNUSABLE)
     except AdvisorError as error:

@@ -18,6 +18,8 @@ def studied(logs: list[str], out: Path | None, sample: int, seed: int, as_json: 
         raise RangeError("name the job logs to study: files, folders or a pattern such as 'logs/*.csv'")
     if out is not None and out.exists() and not out.is_dir():
         raise RangeError(f"--out {out}: this is a file. Name a folder")
+    if out is not None:
+        _check_names([*logs, *collect.find_logs(logs)[0]])
     with _progress() as progress:
         found = collect.study(logs, sample=sample, seed=seed, progress=progress)
     record = report.summary(found)
@@ -28,6 +30,15 @@ def studied(logs: list[str], out: Path | None, sample: int, seed: int, as_json: 
         except OSError as error:
             raise LogError(f"--out {out}: {error.strerror or error}. Name a folder that may be written to") from None
     return report.as_json(record) if as_json else report.say(record, written)
+
+
+def _check_names(paths: list[str]) -> None:
+    """LogError where a file's name is not text: tables are UTF-8."""
+    for path in paths:
+        try:
+            path.encode()
+        except UnicodeEncodeError:
+            raise LogError(f"{path!r}: this name is not UTF-8, and no table can hold it. Rename the file") from None
 
 
 def replayed(path: Path, logs: list[str] | None, out: Path | None, as_json: bool) -> str:

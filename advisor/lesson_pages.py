@@ -1,22 +1,19 @@
 """A lesson as one printed page, or as a picture for a slide; all lessons as a handout. Black and white will do."""
 
 import io
-import os
-from collections.abc import Iterable, Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Iterable, Sequence
 from functools import cache
+from pathlib import Path
 from typing import Any
 
-from matplotlib import rc_context
 from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg, RendererAgg
-from matplotlib.backends.backend_pdf import PdfPages
 from matplotlib.figure import Figure
 from matplotlib.font_manager import FontProperties
 from matplotlib.ticker import FixedLocator, MaxNLocator
 
-from advisor import limits
-from advisor.errors import AdvisorError, RangeError
+from advisor import limits, pages
+from advisor.errors import RangeError
 from advisor.lesson_play import Played, Run, what_the_adviser_said
 from advisor.lesson_words import BANDS, INVENTED, PARTS, contrast_label, explained, in_figures
 from advisor.made_visit import FACTS
@@ -31,7 +28,6 @@ LABEL_IN = 1.35
 WHOLE_STEPS = [1, 2, 5, 10]  # between ticks, and powers of ten of them
 ROOM_BELOW = 0.3  # of the height of what is drawn, for the name of the rate
 DPI = 150
-SUFFIXES = (".png", ".pdf", ".svg")
 TRUE: dict[str, Any] = {"color": "black", "linewidth": 2.2}
 SHOWN: dict[str, Any] = {"color": "tab:blue", "linewidth": 1.3, "linestyle": "--"}
 OTHER: dict[str, Any] = {"color": "tab:orange", "linewidth": 1.6, "linestyle": "-."}
@@ -44,7 +40,7 @@ READ: dict[str, Any] = {
 }
 BAND: dict[str, Any] = {"facecolor": "0.85", "edgecolor": "0.4", "linewidth": 0.8, "hatch": "..."}
 
-
+TITLE = "Setting a gas valve by CO2: lessons"
 FOR_THE_CLASS = (
     "Each lesson was played on a made-up boiler: what the hand did, what the display showed, what the flame truly did, "
     "what it cost, what an adviser would have said, and a question. In the pictures the solid line is the true CO2 of "
@@ -95,30 +91,26 @@ def as_png(figure: Figure, dpi: float = 100) -> bytes:
     return picture.getvalue()
 
 
-def save(figure: Figure, path: str | os.PathLike[str]) -> None:
-    """Write a page as .png, .pdf or .svg. RangeError for another ending, AdvisorError where it can't be written."""
-    name = os.fspath(path)
-    if not name.lower().endswith(SUFFIXES):
-        raise RangeError(f"'{name}': a picture's name ends in {', '.join(SUFFIXES[:-1])} or {SUFFIXES[-1]}")
-    with _plain_words(name), rc_context({"svg.hashsalt": "lesson"}):
-        figure.savefig(name, dpi=DPI)
+def save(figure: Figure, path: Path, overwrite: bool = False) -> None:
+    """Write a page as .png, .pdf or .svg. Raises as `pages.save` does."""
+    pages.save([figure], path, "Lesson", overwrite)
 
 
-def save_handout(plays: Iterable[Played], path: str | os.PathLike[str]) -> None:
-    """Write all lessons as one PDF: an index, a page each without the answer, and the answers at the end."""
-    name = os.fspath(path)
-    if not name.lower().endswith(".pdf"):
-        raise RangeError(f"'{name}': the handout's name ends in .pdf")
-    with _plain_words(name), PdfPages(name) as pages:
-        for figure in handout(list(plays)):
-            pages.savefig(figure)
+def save_handout(plays: Iterable[Played], path: Path, overwrite: bool = False) -> None:
+    """Write all lessons as one PDF: an index, a page each without the answer, and the answers at the end.
+
+    RangeError for a name that does not end in .pdf; else as `pages.save`.
+    """
+    if path.suffix.lower() != ".pdf":
+        raise RangeError(f"'{path}': the handout's name ends in .pdf")
+    pages.save(handout(list(plays)), path, TITLE, overwrite)
 
 
 def handout(plays: Sequence[Played]) -> list[Figure]:
     """The pages of the handout, numbered; question and answer are never on one sheet's face."""
     width = PAGE_IN[0] - 2 * MARGIN_IN
     last = len(plays) + 2  # the index comes first
-    index = [("", "Setting a gas valve by CO2: lessons", TITLE_PT), ("", FOR_THE_CLASS, MAIN_PT)]
+    index = [("", TITLE, TITLE_PT), ("", FOR_THE_CLASS, MAIN_PT)]
     index += [("The bands", f"{BANDS}.", MAIN_PT)]
     index += [(f"Page {number}", played.lesson.title, MAIN_PT) for number, played in enumerate(plays, 2)]
     index += [(f"Page {last}", ANSWERS, MAIN_PT), ("", INVENTED, SMALL_PT)]
@@ -136,14 +128,6 @@ def _words_alone(blocks: Sequence[tuple[str, str, float]], width_in: float) -> F
     figure = _figure(PAGE_IN)
     _write(figure, _set(blocks, width_in), PAGE_IN[1] - MARGIN_IN, gap_in=0.12)
     return figure
-
-
-@contextmanager
-def _plain_words(name: str) -> Iterator[None]:
-    try:
-        yield
-    except OSError as error:
-        raise AdvisorError(f"{name} can't be written: {error.strerror or error}") from error
 
 
 # ---- words, in inches from the lower left corner

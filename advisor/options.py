@@ -126,9 +126,9 @@ def parse_time(words: str | None) -> datetime | None:
             moment -= timedelta(days=1) if moment > now() + timedelta(hours=1) else timedelta(0)
         else:
             moment = datetime.fromisoformat(typed)
-    except ValueError:
+        moment = moment if moment.tzinfo else moment.astimezone()
+    except (ValueError, OverflowError):  # the latter: no local time in the year 1
         raise RangeError(f"time '{words}' can't be read: give 10:32, 10:32:30 or 2026-05-04T10:32:00+02:00") from None
-    moment = moment if moment.tzinfo else moment.astimezone()
     if moment > now() + MOST_AHEAD:
         raise RangeError(
             f"time '{words}' is still to come: this clock shows {now():%Y-%m-%d %H:%M}. Is one of them wrong?"

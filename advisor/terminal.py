@@ -4,6 +4,7 @@ Everything is said in words, so that it works without colour, over a slow line a
 no terminal, or NO_COLOR or TERM=dumb is set, the wait is counted in plain lines instead of a bar that is redrawn.
 """
 
+import io
 import os
 import select
 import sys
@@ -26,7 +27,21 @@ except ImportError:  # not Windows
 PROMPT_WIDTH = 64  # leaves room for the answer on the same line
 PLAIN_EVERY_S = 15.0  # how often a wait in plain lines says what is left
 LOOK_EVERY_S = 0.2
+UNREADABLE = "\ufffd"  # in place of bytes that are not UTF-8
 NOT_TAKEN = "Not taken: nothing is logged while the wait runs. Enter alone cuts it short."
+
+
+def open_streams() -> None:
+    """UTF-8 on all streams of the process whatever the system is set to; one that is closed leads nowhere.
+
+    Not left closed: the next file to be opened, the log, would take its number and what libraries print there.
+    """
+    for name, mode in (("stdin", "r"), ("stdout", "w"), ("stderr", "w")):
+        stream = getattr(sys, name)
+        if stream is None:
+            setattr(sys, name, open(os.devnull, mode, encoding="utf-8"))  # noqa: SIM115 - open to the end
+        elif isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(encoding="utf-8", errors="replace")
 
 
 class Stop(Exception):  # noqa: N818 - no error: the user leaves
@@ -73,11 +88,11 @@ class Terminal:
             typed = self.source.readline()
         except KeyboardInterrupt:
             typed = ""
-        except UnicodeDecodeError:
-            return "?"
         if not typed:
             self.say("")
             raise Stop
+        if UNREADABLE in typed:
+            return "?"
         return "".join(character for character in typed if character.isprintable()).strip()
 
     def wait(self, seconds: float, then: str) -> float:

@@ -97,6 +97,11 @@ WORDS = [
         2,
         "time '2199-01-01T10:00:00+00:00' is still to come: this clock shows 2026-05-12 18:00. Is one of them wrong?\n",
     ),
+    (
+        ["note", "visit.csv", "early", "--at", "0001-01-01"],  # in local time there is no such moment
+        2,
+        "time '0001-01-01' can't be read: give 10:32, 10:32:30 or 2026-05-04T10:32:00+02:00" + NOTHING,
+    ),
     (["void", "visit.csv", "9"], 2, "row 9 is not in this log: it has rows 1 to 2" + NOTHING),
     (
         ["check", "visit.csv", "offset clockwise", "up"],
@@ -386,6 +391,71 @@ def test_a_torn_last_line_is_reported_and_costs_only_itself() -> None:
     assert err.startswith("Note: visit.csv:")
     assert run("turn", "visit.csv", "throttle", "1/24", "cw", *NOW)[0] == 0
     assert [event.event for event in job_log.read_log("visit.csv").events] == ["firing", "reading", "turn"]
+
+
+@pytest.mark.parametrize(
+    "typed",
+    [["guide"], ["practise", "--log"], ["show", "visit.csv", "--plot"], ["sheet", "visit.csv"],
+     ["study", "visit.csv", "--out"], ["next"]],
+)  # fmt: skip
+def test_a_name_that_can_not_be_one_is_said_so(typed: list[str]) -> None:
+    """Whichever command meets it: the name and what is wrong with it, not that an answer can't be printed."""
+    prepared()
+    name = "a" * 300 + ".pdf"
+    status, out, err = run(*typed, name)
+    assert (status, out) == (1, "")
+    assert err.replace("\n", "").startswith(f"{name}: File")
+    assert words(err).split(": ", 1)[1].startswith("File name too long")
+    assert "printed" not in err
+
+
+@pytest.mark.skipif(sys.platform in ("win32", "darwin"), reason="no such names there")
+def test_a_name_that_is_not_utf_8_is_asked_to_be_changed_before_a_study() -> None:
+    """Other commands take it; tables can't hold it, and nothing is written."""
+    prepared()
+    Path("\udcff.csv").write_bytes(Path("visit.csv").read_bytes())
+    assert run("next", "\udcff.csv", *NOW)[0] == 0
+    status, out, err = run("study", ".", "--out", "desk")
+    assert (status, out) == (1, "")
+    assert words(err) == "'\\udcff.csv': this name is not UTF-8, and no table can hold it. Rename the file"
+    assert not Path("desk").exists()
+
+
+def in_a_shell(command: str, typed: bytes = b"") -> tuple[int, str, str]:
+    """Exit status and both streams of a command line as bash runs it."""
+    line = command.replace("advisor", f"'{sys.executable}' -m advisor", 1)
+    done = subprocess.run(["bash", "-c", line], input=typed, capture_output=True, check=False)
+    return done.returncode, done.stdout.decode(), done.stderr.decode()
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="no bash there")
+def test_closed_streams_break_nothing() -> None:
+    """A keyboard or a screen that is not there is the end of the session; the log never takes a stream's number."""
+    prepared()
+    status, out, err = in_a_shell("advisor practise --seed 3 <&-")
+    assert (status, err) == (0, "")
+    assert "The truth about boiler 3" in out
+    status, out, err = in_a_shell("advisor guide visit.csv <&-")
+    assert (status, err) == (0, "")
+    assert "Left. All that was entered is saved" in words(out)
+    assert in_a_shell("advisor guide visit.csv <&- >&-") == (0, "", "")
+    assert in_a_shell("advisor practise --seed 3 >&-") == (0, "", "")
+    assert in_a_shell("advisor note visit.csv quiet >&- 2>&-") == (0, "", "")
+    assert in_a_shell("advisor note visit.csv '' >&- 2>&-") == (2, "", "")
+    assert [event.note for event in Job.load("visit.csv").events][-1:] == ["quiet"]
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="no bash there")
+def test_what_is_typed_is_utf_8_whatever_the_system_is_set_to() -> None:
+    """Bytes that are no UTF-8 are asked again; umlauts and kana are kept where Python takes the keyboard for ASCII."""
+    prepared()
+    typed = "note größer, ガス\nnote x\udcff\nnote end\nstop\n".encode(errors="surrogateescape")
+    status, _, err = in_a_shell("PYTHONIOENCODING=ascii advisor guide visit.csv", typed)
+    assert (status, err) == (0, "")
+    assert [event.note for event in Job.load("visit.csv").events][2:] == ["größer, ガス", "end"]
+    status, out, err = in_a_shell("PYTHONIOENCODING=ascii advisor practise --seed 3", b"h\xff\nhigh\nstop\n")
+    assert (status, err) == (0, "")
+    assert "min, high fire > " in out
 
 
 def test_a_folder_that_cannot_be_written_is_said_so(monkeypatch: pytest.MonkeyPatch) -> None:
