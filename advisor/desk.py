@@ -18,6 +18,8 @@ def studied(logs: list[str], out: Path | None, sample: int, seed: int, as_json: 
         raise RangeError("name the job logs to study: files, folders or a pattern such as 'logs/*.csv'")
     if out is not None and out.exists() and not out.is_dir():
         raise RangeError(f"--out {out}: this is a file. Name a folder")
+    if out is not None:
+        report.refuse_edited_prior(out)
     with _progress() as progress:
         found = collect.study(logs, sample=sample, seed=seed, progress=progress)
     record = report.summary(found)

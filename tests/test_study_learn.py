@@ -316,11 +316,11 @@ def test_the_gain_of_one_job_is_the_valves(tmp_path: Path) -> None:
     family = fleet.Family("Q", NATURAL_GAS, {"high": 9.2, "low": 8.8}, quiet, 1.0)
     found = study.screws(rows_of(60, 21, (family,), tmp_path))
     assert (found["chance_reversed"] + found["chance_dead"] > 0.9).sum() <= 6  # 4 % of the fleet's boilers are faulty
-    known = found[found["log_sd"] < 0.25]
+    known = found[found["gain_doubt_log_sd"] < 0.25]
     assert len(known) > 20
     assert known["gain_per_turn"].between(1, 20).mean() > 0.9
-    assert (known["gain_low"] < known["gain_per_turn"]).all()
-    assert (known["gain_per_turn"] < known["gain_high"]).all()
+    assert (known["gain_per_turn_low"] < known["gain_per_turn"]).all()
+    assert (known["gain_per_turn"] < known["gain_per_turn_high"]).all()
 
 
 @pytest.mark.slow
