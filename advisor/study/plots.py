@@ -122,8 +122,8 @@ def gains(ax: Axes, screws: pd.DataFrame, jobs: pd.DataFrame, by: str = "fuel") 
     ax.set_xticks(ends, ["0.5", "1", "2", "5", "10", "20", "50"])
     ax.set_xlim(np.log10(0.7), np.log10(40))
     ax.set_xlabel(
-        "gain, % CO2 per turn (throttle at high fire, offset at low fire), each job by its own readings;\n"
-        "drawn: jobs that tell it well, of those that turned the screw; black tick: their median", fontsize="small",
+        "gain, % CO2 per turn (throttle at high fire, offset at low fire), by each job's own\n"
+        "readings; drawn: jobs that tell it well, of those that turned the screw; tick: their median", fontsize="small",
     )  # fmt: skip
     ax.grid(axis="x", alpha=0.3)
     return ax
@@ -211,8 +211,9 @@ def reliability(ax: Axes, table: pd.DataFrame, what: str, cases: str = "") -> Ax
     )  # fmt: skip
     for said, came, count in zip(table["said"], table["happened"], table["count"], strict=True):
         ax.annotate(f"{count:,}", (100 * said, 100 * came), (5, -7), textcoords="offset points", size=6)
-    ax.set_xlim(-2, 102)
-    ax.set_ylim(-2, 102)
+    ax.text(0.97, 0.03, "number: cases", ha="right", transform=ax.transAxes, size=6)
+    ax.set_xlim(-3, 110)
+    ax.set_ylim(-5, 105)
     ax.set_title(what, fontsize="medium")
     ax.set_xlabel("chance said, %")
     ax.set_ylabel("share that came, %")
