@@ -122,8 +122,8 @@ def gains(ax: Axes, screws: pd.DataFrame, jobs: pd.DataFrame, by: str = "fuel") 
     ax.set_xticks(ends, ["0.5", "1", "2", "5", "10", "20", "50"])
     ax.set_xlim(np.log10(0.7), np.log10(40))
     ax.set_xlabel(
-        "gain, % CO2 per turn (throttle at high fire, offset at low fire), by each job's own\n"
-        "readings; drawn: jobs that tell it well, of those that turned the screw; tick: their median", fontsize="small",
+        "gain, % CO2 per turn (throttle at high fire, offset at low fire), by each job's own readings;\n"
+        "drawn: jobs that tell it well, of those that turned the screw; tick: their median", fontsize="x-small",
     )  # fmt: skip
     ax.grid(axis="x", alpha=0.3)
     return ax
