@@ -19,6 +19,7 @@ from advisor.rate import percent
 from advisor.study import honesty, learn, priors
 from advisor.study.collect import MARKER, Study
 from advisor.study.frames import plain
+from advisor.study.replay import FORGIVEN_S, SAME_TURN
 from advisor.text import PRACTICE
 
 MOST_GROUPS, MOST_BAD = 4, 3  # on the screen; the record has all
@@ -27,7 +28,7 @@ KEEP = "\xa0"  # a space where no line is broken
 FEW_READINGS = 100  # up to here a share in per cent promises more than there is
 SETTLED = "settled: read once the job's shortest waits were over"  # the word's meaning in tables and replay
 FITS = " Fits: each within its 95 % error (±)."
-AS_ADVISED = "As advised: the turn to a tenth of a mark, a reading up to 5 s early."  # as `replay.replay` has it
+AS_ADVISED = f"As advised: the turn to {SAME_TURN:g} of a mark, a reading up to {FORGIVEN_S:.0f} s early."
 TABLES = ("jobs", "moves", "readings", "screws", "predictions", "turns", "findings")
 BAD_LOGS, NOTES, PRIOR = "bad_logs.txt", "notes.txt", "prior.toml"
 
