@@ -93,12 +93,13 @@ def open_log(
         site=site,
         analyser=analyser,
         valve_family=valve_family,
+        turndown_stated="turndown" in settings,
         **settings,
     )
     if prior:
         from advisor import prior_file  # here, not above: no answer needs it
 
-        facts = prior_file.with_prior_from(prior, facts, turndown_stated="turndown" in settings)
+        facts = prior_file.with_prior_from(prior, facts)
     job = Job.create(log, **vars(facts))
     typer.echo(text.say_opened(job))
 

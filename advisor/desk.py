@@ -20,6 +20,7 @@ def studied(logs: list[str], out: Path | None, sample: int, seed: int, as_json: 
         raise RangeError(f"--out {out}: this is a file. Name a folder")
     if out is not None:
         _check_names([*logs, *collect.find_logs(logs)[0]])
+        report.refuse_edited_prior(out)
     with _progress() as progress:
         found = collect.study(logs, sample=sample, seed=seed, progress=progress)
     record = report.summary(found)

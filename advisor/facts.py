@@ -28,6 +28,7 @@ class Facts:
     clockwise      what a clockwise turn does by screw: "richer", "leaner" or "unknown"
     min_wait_s     shortest wait after a turn of each screw and after a change of firing rate, s
     turndown       ratio of high to low fan speed (about the ratio of the rates)
+    turndown_stated  whether somebody said so; otherwise it is assumed
     co_limit_ppm_air_free  the user's own limit, ppm air-free; the published one holds where it is stricter
     display_step_pct       step of the analyser's CO2 display, %
     analyser_accuracy_pct  accuracy of its CO2 reading, +/- %, when known
@@ -52,6 +53,7 @@ class Facts:
     clockwise: Mapping[str, str] = field(default_factory=dict)
     min_wait_s: Mapping[str, float] = field(default_factory=dict)
     turndown: float = 5.0
+    turndown_stated: bool = True
     co_limit_ppm_air_free: float | None = None
     display_step_pct: float = 0.1
     analyser_accuracy_pct: float | None = None

@@ -179,11 +179,12 @@ def _last_turn(visit: Visit) -> list[Finding]:
                 "warn",
                 f"Row {number} is {units.say_fraction(size)} turn, the cap is {units.say_fraction(cap)}. If it was "
                 f"made, watch CO as it comes; if it is a slip of the pen, void {number}.",
+                screw=screw,
             )
         )
     if event.time.timestamp() == visit.changed_at_s and visit.firing != FIRING_FOR[screw]:
         text = f"The {screw} screw was turned at {visit.firing} fire; it is set and read at {FIRING_FOR[screw]} fire."
-        found.append(Finding("wrong-rate", "warn", text))
+        found.append(Finding("wrong-rate", "warn", text, screw=screw))
     return found
 
 
@@ -207,6 +208,7 @@ def _moved_by_itself(visit: Visit) -> list[Finding]:
                 "halt",
                 f"{seen}{rises}. Air in the sample makes a rich flame look lean: check probe, hose and water trap, "
                 f"then the gas pressure. {way_out}",
+                event.firing,
             )
         ]
     return [
@@ -215,6 +217,7 @@ def _moved_by_itself(visit: Visit) -> list[Finding]:
             "halt",
             f"{seen}. Something other than the screws changed: look at air intake, filter, flue and gas pressure. "
             f"{way_out}",
+            event.firing,
         )
     ]
 
@@ -239,6 +242,7 @@ def _drift(visit: Visit) -> list[Finding]:
             "halt",
             f"CO2 crept from {shown[0]:.1f} to {shown[-1]:.1f} % in {minutes:.0f} min with no turn made. Look at "
             "filter, air intake, flue and gas pressure; go on when three readings in a row agree.",
+            visit.firing,
         )
     ]
 
@@ -254,7 +258,7 @@ def _screw(visit: Visit, screw: str) -> list[Finding]:
     if reversed_chance > (SURE if told == "unknown" else visit.sure_of_way(screw)):
         if told == "unknown":
             text = f"On this valve the {screw} screw makes it leaner when turned clockwise."
-            found.append(Finding("direction", "note", text))
+            found.append(Finding("direction", "note", text, screw=screw))
         else:
             other = "leaner" if told == "richer" else "richer"
             found.append(
@@ -264,13 +268,14 @@ def _screw(visit: Visit, screw: str) -> list[Finding]:
                     f"The {screw} screw works the other way: clockwise makes it {other}, or a turn was logged the "
                     f"wrong way. Read O2 and CO, look at the screw, then log what is so: "
                     f'check "{clockwise_item(screw)}" {other}, or void the turn that was never made.',
+                    screw=screw,
                 )
             )
     elif reversed_chance > DOUBTED_WAY and told != "unknown":
         text = (
             f"The {screw} screw may work the other way: CO2 seems to go against its turns. Was the turn logged right?"
         )
-        found.append(Finding("wrong-way", "warn", text))
+        found.append(Finding("wrong-way", "warn", text, screw=screw))
     read = visit.turns_read(screw)
     dead_chance = float(chance[hypotheses.dead].sum()) if read >= FEWEST_MOVES_FOR_DEAD else 0.0
     if dead_chance > SURE_OF_DEAD:
@@ -281,13 +286,14 @@ def _screw(visit: Visit, screw: str) -> list[Finding]:
                 f"The {screw} screw does nothing: {read} turns, no change. Is it the right screw, is a cap in "
                 "the way, does the tool grip? If the turns were made, the valve is faulty: put it back as found and "
                 "call the maker; if not, void them.",
+                screw=screw,
             )
         )
     elif dead_chance > DOUBTED_EFFECT:
         text = (
             f"The {screw} screw has shown no effect so far: is it the right screw, a cap in the way, the tool slipping?"
         )
-        found.append(Finding("no-effect", "warn", text))
+        found.append(Finding("no-effect", "warn", text, screw=screw))
     slack = float(chance @ hypotheses.slack)
     both_ways = len({(turn.turns_cw or 0.0) > 0 for turn in turns}) == 2
     if both_ways and float(chance[hypotheses.slack > WORTH_TELLING_SLACK_TURNS].sum()) > SURE:
@@ -297,6 +303,7 @@ def _screw(visit: Visit, screw: str) -> list[Finding]:
                 "note",
                 f"The {screw} screw has some {units.say_fraction(max(1, round(slack * 48)) / 48)} turn of slack: after "
                 "a change of direction the first part of a turn does nothing. It is counted in.",
+                screw=screw,
             )
         )
     return found
@@ -313,10 +320,10 @@ def _read_too_soon(visit: Visit) -> list[Finding]:
         text = f"No change to {last.firing} fire was logged: the wait counts from this reading."
         if any(row.event.firing == other for row in visit.rows):
             text += f" If the boiler still runs at {other} fire, void row {rows[-1].number}."
-        return [Finding("not-settled", "warn", text)]
+        return [Finding("not-settled", "warn", text, last.firing)]
     if after > 0 and last.time.timestamp() < visit.history.earliest_s - 1:
         text = f"The last reading came {units.say_seconds(after)} after the change before it: too soon to steer by."
-        return [Finding("not-settled", "note", text)]
+        return [Finding("not-settled", "note", text, last.firing)]
     return []
 
 

@@ -62,7 +62,7 @@ def _climbing(visit: Visit, firing: str) -> list[Finding]:
         f"CO at {firing} fire rose from {_air_free(visit, before):.0f} to {now:.0f} ppm air-free while CO2 went from "
         f"{before.co2_pct:.1f} to {last.co2_pct:.1f} %. No turn richer; look at burner, air and flue."
     )
-    return [Finding("co-rising", "warn", text)]
+    return [Finding("co-rising", "warn", text, firing)]
 
 
 def _read_with_co(visit: Visit, firing: str) -> list[Row]:

@@ -112,14 +112,14 @@ def _why_not_nearer(
     return f", as no group in it is for {this}" if len(tables) > 1 and best.whom == _ALL else ""
 
 
-def with_prior_from(path: str | os.PathLike[str], facts: Facts, *, turndown_stated: bool = True) -> Facts:
+def with_prior_from(path: str | os.PathLike[str], facts: Facts) -> Facts:
     """The facts with the prior that a file holds for such a job. Raises LogError as `read_prior`."""
     prior, source = read_prior(
         path,
         fuel=facts.fuel.name,
         valve_family=facts.valve_family,
         turndown=facts.turndown,
-        turndown_stated=turndown_stated,
+        turndown_stated=facts.turndown_stated,
     )
     return replace(facts, prior=prior, prior_source=source)
 

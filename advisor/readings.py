@@ -1,6 +1,6 @@
 """What one flue-gas reading says by itself: can it be true, is it this fuel's, is the flame rich, is CO high."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from advisor import fuels, limits
 from advisor.events import Event
@@ -24,11 +24,14 @@ class Finding:
     code      short fixed name, for programs
     severity  one of SEVERITIES
     text      what was seen and what to look at first, for the technician
+    firing, screw   the rate or the screw it is about; None where it is about the whole job
     """
 
     code: str
     severity: str
     text: str
+    firing: str | None = None
+    screw: str | None = None
 
 
 def co_limit_ppm(facts: Facts) -> float:
@@ -44,7 +47,7 @@ def judge(facts: Facts, reading: Event) -> tuple[Finding, ...]:
     found = [unusable] if unusable else []
     if not (unusable and unusable.code == "rich"):
         found += _carbon_monoxide(facts, reading)
-    return tuple(found)
+    return tuple(replace(finding, firing=reading.firing) for finding in found)
 
 
 def usable(facts: Facts, reading: Event) -> bool:

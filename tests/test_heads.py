@@ -71,6 +71,7 @@ def test_no_fact_is_run_by_a_spreadsheet() -> None:
 
 KNOWN = (
     "fuel, bands, cap_turns, cap_statement, mark_turns, travel_limit_turns, clockwise, min_wait_s, turndown, "
+    "turndown_stated, "
     "co_limit_ppm_air_free, display_step_pct, analyser_accuracy_pct, overshoot_chance, stop_chance, pressures, "
     "input_rate, heating_value, prior, "
     "site, analyser, practice, valve_family, prior_source"

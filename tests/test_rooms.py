@@ -99,7 +99,9 @@ def test_the_python_examples_in_the_readme_run(
         exec(compile(code, "README.md", "exec"), {})
         printed.append(capsys.readouterr().out)
     many, one = printed
-    assert all(word in many for word in ("demo_logs/half_way.csv", "gain_per_turn_low", "turned throttle", "advised"))
+    assert all(word in many for word in ("demo_logs/half_way.csv", "turndown_range", "natural gas", "turned throttle"))
+    assert "..." not in many  # every column is shown
+    assert max(map(len, many.splitlines())) <= 80
     first, second = one.splitlines()
     assert first.startswith("turn throttle 0.0416")
     assert second == "1.259"

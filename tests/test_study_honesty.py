@@ -14,7 +14,7 @@ from console import ROOT, run
 from matplotlib.figure import Figure
 from replay import Told, moment
 
-from advisor import Job, heads, study
+from advisor import Job, RangeError, heads, study
 from advisor.log import Log, append_events
 from advisor.study import honesty, plots, priors, report
 
@@ -88,8 +88,8 @@ def test_a_turn_begun_beyond_the_edge_cannot_pass_it(demo: study.Study) -> None:
     assert asked["began_past"] == began > 0
     assert sum(row["count"] for row in record["reliability_of_passing"]) == asked["turns"] - began
     words = " ".join(report.say(record).split())
-    assert f"Past the band ({asked['turns'] - began} of {asked['of']} turns: those" in words
-    assert f"took as settled, less {began} begun beyond the edge): said" in words
+    assert f"Turn ends in band ({asked['turns']} of {asked['of']} turns: settled before and after for the" in words
+    assert f"passes the band, less {began} begun beyond it, " in words
 
 
 def test_a_share_over_jobs_has_the_error_of_jobs() -> None:
@@ -127,8 +127,7 @@ def test_thin_classes_of_chances_are_put_together() -> None:
     assert list(few["count"]) == [8]
     assert honesty.reliability(table.iloc[:0]).empty
     words = " ".join(report.say(report.summary(study.study([SOUND]))).split())
-    assert "Past the band (9 of 9 turns: those between two readings" in words
-    assert "took as settled): too few to compare." in words
+    assert "(9 of 9 turns: settled before and after for the adviser, lag and all) too few to compare; passes" in words
 
 
 def test_how_many_turns_were_asked_about_is_said(demo: study.Study) -> None:
@@ -139,10 +138,14 @@ def test_how_many_turns_were_asked_about_is_said(demo: study.Study) -> None:
     record = report.summary(some)
     beyond = int(some.turns["began_past"].sum())
     assert record["turns_asked"] == {"turns": len(some.turns), "of": turns, "began_past": beyond}
-    assert f"Past the band ({len(some.turns) - beyond} of {turns} turns: those" in " ".join(report.say(record).split())
+    assert f"Turn ends in band ({len(some.turns)} of {turns} turns: settled" in " ".join(report.say(record).split())
     passed = honesty.of_passing(demo.turns)
     ax = plots.reliability(Figure().subplots(), passed, "passes", "33 of 34 turns")
-    assert [text.get_text() for text in ax.get_legend().get_texts()] == ["honest", "33 of 34 turns"]
+    assert [text.get_text() for text in ax.get_legend().get_texts()] == [
+        "honest", "33 of 34 turns\n(bar: 95 % error)",
+    ]  # fmt: skip
+    beside = [text.get_text() for text in ax.texts]
+    assert beside == [*(f"{count:,}" for count in passed["count"]), "number: cases"]
 
 
 def test_a_sample_is_drawn_by_its_seed() -> None:
@@ -168,12 +171,13 @@ def test_the_sample_is_never_hidden(demo: study.Study) -> None:
     assert f"Honest the 90 % range held in {held_in} of {held['readings']} readings" in words
     assert f"(a random sample of 2 of {jobs} jobs, seed 4, asked anew)" in words
     assert f"(all {jobs} jobs, asked anew)" in " ".join(report.say(report.summary(demo)).split())
-    assert f"stops and warnings at the end of {jobs} jobs asked anew: " in " ".join(
+    assert f"by the adviser at the end of {jobs} jobs asked anew: " in " ".join(
         report.say(report.summary(demo)).split()
     )
-    assert "stops and warnings at the end of 2 jobs asked anew: " in words
+    assert "by the adviser at the end of 2 jobs asked anew: " in words
+    assert set(some.jobs.loc[some.jobs["asked_anew"], "job"]) == set(some.sample)
     none = " ".join(report.say(report.summary(study.study([DEMO], sample=0))).split())
-    assert f"Found in single readings and screws of {jobs} jobs: nothing. Gain" in none
+    assert f"Found by a quick look at every reading and screw of {jobs} jobs: no trouble. Gain" in none
     assert "Honest not asked: with a sample of 0, no job was asked anew." in none
 
 
@@ -191,8 +195,59 @@ def test_what_a_share_means_is_said(holds: float, verdict: str, demo: study.Stud
     many = {**record["coverage"][0], "readings": 4000, "holds": holds, "error": 0.0149}
     said = " ".join(report.say({**record, "coverage": [many]}).split())
     held = f"the 90 % range held in {100 * holds:.1f} ± 1.5 % of 4,000 readings (all 7 jobs, asked anew)."
-    assert f"Honest {held} {verdict} In band: said" in said
+    assert f"Honest {held} {verdict} Said/came, next reading in band: " in said
     assert f"; {100 * holds:.0f} % of readings fell in the adviser's 90 % range. 8 in 10" in said
+
+
+def test_a_turn_is_held_against_what_the_display_would_show() -> None:
+    """A display in steps widens the band by half a step: its chance of being in band is the larger, and is counted."""
+    told = Told(bands={"high": (9.1, 9.2), "low": (8.6, 9.0)}).run_at("high").wait(150)
+    told.read("high", 8.8).wait(10).read("high", 8.8).turn("throttle", 1 / 24).wait(200).read("high", 9.1)
+    found = honesty.turns(rows_of(told.job)).iloc[0]
+    assert found["in_band"]
+    assert 1.4 < found["shown_chance_in_band"] / found["chance_in_band"] < 3  # 0.2 % wide on display, 0.1 % in truth
+    assert found["shown_chance_past_band"] < found["chance_past_band"]
+    table = pd.DataFrame([found] * 12)
+    assert honesty.of_turns(table)["said"].iloc[0] == pytest.approx(found["shown_chance_in_band"])
+    assert honesty.of_passing(table)["said"].iloc[0] == pytest.approx(found["shown_chance_past_band"])
+
+
+@pytest.mark.parametrize(("came", "words"), [(0.5, "45/50 %, fits"), (0.82, "45/82 %, off at 45/82")])
+def test_said_and_came_have_a_verdict(demo: study.Study, came: float, words: str) -> None:
+    """A pair beyond its error is named; the others fit. What ± and fits mean is said."""
+    bins = [{"said": 0.45, "happened": came, "error": 0.1, "count": 40}]
+    said = " ".join(report.say({**report.summary(demo), "reliability_of_turns": bins}).split())
+    assert f"lag and all) {words}; passes the band" in said
+    assert "Fits: each within its 95 % error (±)." in said
+
+
+def test_every_field_and_code_is_described(demo: study.Study) -> None:
+    """DEVELOPERS.md tells what each field of study.json means, and each code that a finding may have."""
+    page = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+    fields = page[page.index("### What study.json holds") : page.index("### Codes of findings")]
+    record = report.summary(demo)
+    names = set(record)
+    for value in record.values():
+        part = value[0] if isinstance(value, list) and value else value
+        names |= set(part) if isinstance(part, dict) else set()
+    names -= set(record["found"]) | set(record["findings_in_sample"]) | set(record["priors_in_use"])
+    assert len(names) > 50
+    assert [name for name in sorted(names) if f"`{name}`" not in fields] == []
+    source = "".join(path.read_text(encoding="utf-8") for path in (ROOT / "advisor").glob("*.py"))
+    codes = set(re.findall(r'Finding\(\s*"([a-z0-9-]+)"', source))
+    assert len(codes) > 30
+    table = page[page.index("### Codes of findings") :]
+    assert [code for code in sorted(codes) if f"`{code}`" not in table[: table.index("\n`python")]] == []
+
+
+def test_findings_tell_their_screw_their_rate_and_their_meaning(demo: study.Study) -> None:
+    """A finding about one screw or one rate names it; each has its meaning in words."""
+    found = demo.findings.set_index("code")
+    assert found.loc["wrong-way", "screw"] == "throttle"
+    assert found.loc["air-in-sample", "firing"] == "low"
+    assert "works the other way" in found.loc["wrong-way", "text"]
+    high = Told().run_at("high").wait(120).read("high", 9.2, co=900)
+    assert set(honesty.findings(rows_of(high.job)).set_index("code").loc[["high-co"], "firing"]) == {"high"}
 
 
 def test_findings_are_the_advisers(demo: study.Study) -> None:
@@ -221,6 +276,21 @@ def test_replay_tells_known_advised_done_and_cost() -> None:
     assert words.startswith("j: 5 steps in 6.3 min, 2 not as advised, 2 at a cost.")
     assert max(map(len, words.splitlines())) <= 80
     assert study.replay(Told().job).empty
+
+
+def test_what_goes_on_under_one_stop_is_folded() -> None:
+    """Readings under the stop of the row before stand together on few lines; a turn against it stands by itself."""
+    told = Told().run_at("high").wait(150).read("high", 8.3, co=900)
+    for co2 in (8.3, 8.4, 8.3):
+        told.wait(20).read("high", co2, co=900)
+    told.turn("throttle", 1 / 24).wait(90).read("high", 8.6, co=900).wait(30).read("high", 8.6, co=900)
+    table = study.replay(told.job)
+    words = " ".join(report.say_replay("j", table).split())
+    assert "to row 5: read high CO2 8.4 %, read high CO2 8.3 %; still stop (high-co)" in words
+    assert "turned throttle 1/24 cw; still stop (high-co) known: " in words
+    assert "cost: turned against a stop" in words
+    assert "to row 8: read high CO2 8.6 %, read high CO2 8.6 %; still stop (high-co)" in words
+    assert "As advised: the turn to 0.1 of a mark, a reading up to 5 s early." in words
 
 
 def test_replay_says_how_the_job_stands_at_its_end(tmp_path: Path) -> None:
@@ -342,6 +412,22 @@ def test_a_used_folder_keeps_nothing_of_an_older_study(demo: study.Study, tmp_pa
     assert left == {"convergence_by_moves", "convergence_by_minutes", "my_own"}
     assert f" {len(left) - 1} plots, " in words
     assert not (out / "prior.toml").exists()
+
+
+def test_a_prior_that_was_edited_is_not_replaced(demo: study.Study, tmp_path: Path) -> None:
+    """What a study wrote is replaced; what a hand changed is refused, before the work."""
+    out = tmp_path / "out"
+    run(f"advisor study {SOUND} --out {out}")
+    path = out / "prior.toml"
+    run(f"advisor study {SOUND} --sample 0 --out {out}")
+    edited = path.read_text(encoding="utf-8").replace("gain_log_sd = 0.6", "gain_log_sd = 0.9")
+    path.write_text(edited, encoding="utf-8")
+    said = " ".join(run(f"advisor study {SOUND} --out {out}").split())
+    assert said == f"--out {out}: prior.toml there was edited. Move it away first, or name another folder"
+    with pytest.raises(RangeError, match="was edited"):
+        report.write(demo, report.summary(demo), out, "all")
+    assert path.read_text(encoding="utf-8") == edited
+    assert priors.edited('name = "by hand"\n[[prior]]\n')
 
 
 def test_the_study_command_as_json() -> None:

@@ -8,7 +8,7 @@ import fleet
 import numpy as np
 import pandas as pd
 import pytest
-from console import ROOT
+from console import ROOT, run
 from replay import BANDS, Told, moment
 
 from advisor import Job, RangeError, desk, heads, lines, study
@@ -212,19 +212,27 @@ def test_bad_logs_are_listed_with_their_lines_and_do_not_stop_the_rest(tmp_path:
 
 
 def test_a_copy_counts_once_and_a_line_cut_short_is_told(tmp_path: Path) -> None:
-    """Same bytes under another name: left out and listed. A torn last row: its job counts, and the line is listed."""
+    """Same facts and rows under another name: left out and listed. A torn last row: its job counts, and
+    the line is listed.
+    """
     good = (DEMO / "half_way.csv").read_text(encoding="utf-8")
     (tmp_path / "a.csv").write_text(good, encoding="utf-8")
     (tmp_path / "backup").mkdir()
-    (tmp_path / "backup" / "a.csv").write_text(good, encoding="utf-8")
-    (tmp_path / "torn.csv").write_text(good + "2026-05-04T11:40:00+00:00,rea", encoding="utf-8")
+    (tmp_path / "backup" / "a.csv").write_text(good.replace("\n", "\r\n") + "\r\n", encoding="utf-8", newline="")
+    other = (DEMO / "sound_job.csv").read_text(encoding="utf-8")
+    (tmp_path / "torn.csv").write_text(other + "2026-05-04T11:40:00+00:00,rea", encoding="utf-8")
     alone = study.study([DEMO / "half_way.csv"], sample=0)
+    both = study.study([DEMO / "half_way.csv", DEMO / "sound_job.csv"], sample=0)
     found = study.study([tmp_path], sample=0)
     assert list(found.jobs["job"]) == [str(tmp_path / "a.csv"), str(tmp_path / "torn.csv")]
-    assert len(found.moves) == 2 * len(alone.moves)
+    assert len(found.moves) == len(both.moves)
+    pd.testing.assert_frame_equal(found.evidence, both.evidence)
+    apart = study.study([tmp_path], sample=0, processes=2)  # each log in a part of its own
+    pd.testing.assert_frame_equal(apart.moves, found.moves)
+    assert apart.notes == found.notes
     copied, torn = found.notes
     assert copied == f"{tmp_path / 'backup' / 'a.csv'}: a copy of {tmp_path / 'a.csv'}, left out"
-    assert torn.startswith(f"{tmp_path / 'torn.csv'}:{good.count(chr(10)) + 1}: this line was cut short")
+    assert torn.startswith(f"{tmp_path / 'torn.csv'}:{other.count(chr(10)) + 1}: this line was cut short")
     assert found.bad == ()
     record = report.summary(found)
     assert record["notes"] == [copied, torn]
@@ -277,7 +285,7 @@ def test_carbon_monoxide_is_on_the_screen() -> None:
     for sample in (("j0",), ()):
         made = replace(demo, jobs=pd.concat([demo.jobs.iloc[:4].assign(found=list(found))]), sample=sample)
         said = " ".join(report.say(report.summary(made)).split())
-        assert "in single readings and screws of 4 jobs: CO stops high-co 1, rich 1; co-rising 2." in said
+        assert "look at every reading and screw of 4 jobs: CO stops high-co 1, rich 1; co-rising 2." in said
 
 
 def test_nothing_to_read_is_an_error(tmp_path: Path) -> None:
@@ -294,6 +302,27 @@ def test_two_processes_give_what_one_gives(logs: Path) -> None:
     for name in ("jobs", "moves", "readings", "screws", "predictions", "turns", "findings"):
         pd.testing.assert_frame_equal(getattr(one, name), getattr(two, name))
     pd.testing.assert_frame_equal(one.evidence, two.evidence, rtol=1e-9)
+
+
+def test_two_runs_are_alike_to_the_last_digit(logs: Path) -> None:
+    """Sums are taken in the order of the paths, whichever process is done first."""
+    some = sorted(logs.glob("*.csv"))
+    pieces = [[str(path)] for path in some[:12]]
+    with collect._workers(2) as run:
+        assert [part.tables[0]["job"].tolist() for part in run(collect.read_part, pieces)] == pieces
+    one, two = (report.as_json(report.summary(study.study(some, sample=2, processes=2))) for _ in range(2))
+    assert one == two
+
+
+def test_a_turndown_nobody_stated_is_marked(tmp_path: Path) -> None:
+    """`open` without a turndown: the log says that it is assumed, the table of jobs too."""
+    facts = "--fuel 'natural gas' --high 9:9.4 --low 8.6:9"
+    for name, stated in (("assumed", ""), ("stated", " --set turndown=5")):
+        run(f"advisor open {tmp_path / name}.csv {facts}{stated}")
+        run(f"advisor run-at {tmp_path / name}.csv high")
+        assert ("# turndown_stated = false" in (tmp_path / f"{name}.csv").read_text(encoding="utf-8")) == (not stated)
+    found = study.study([tmp_path], sample=0)
+    assert found.jobs["turndown_stated"].tolist() == [False, True]
 
 
 def test_the_fleet_is_the_same_for_a_seed() -> None:

@@ -72,9 +72,12 @@ def likelihoods(line: Timeline) -> Iterator[Likelihood]:
 def screws(rows: pd.DataFrame) -> pd.DataFrame:
     """One row per job and screw that was turned between readings.
 
-    gain_per_turn with gain_low, gain_high (90 %), % CO2 per turn in the stated richer direction, nothing assumed of it
-    but its size being from 0.2 to 80; log_sd: spread of its logarithm; slack_turns, time_constant_s: what the readings
-    say, with their spreads (as wide as before where they say nothing); chance_reversed, chance_dead.
+    gain_per_turn with its 90 % range (_low, _high), % CO2 per turn in the stated richer direction, nothing assumed of
+    it but its size being from 0.2 to 80; gain_doubt_log_sd: standard deviation of the logarithm of the estimate, as are
+    all ..._doubt_...: the job's doubt, not the spread of valves; slack_turns, time_constant_s: what the readings say
+    (doubts as wide as before where they say nothing); chance_reversed, chance_dead.
+    A job alone hardly tells slack and lag: all are taken as likely here, so the gains lie 4 to 5 % above the truth in
+    the median (an invented fleet of 300 jobs), within 1 % once the fleet's slack and lag are known, as in `learn`.
     """
     return screws_of(timeline(rows))
 
@@ -100,13 +103,13 @@ def table_of(line: Timeline, found: Likelihood) -> pd.DataFrame:
             "job": words(line.jobs[job] for job in found.job),
             "screw": words(SCREWS[screw] for screw in found.screw),
             "gain_per_turn": np.exp(mean),
-            "gain_low": low,
-            "gain_high": high,
-            "log_sd": spread,
+            "gain_per_turn_low": low,
+            "gain_per_turn_high": high,
+            "gain_doubt_log_sd": spread,
             "slack_turns": slack,
-            "slack_sd": slack_sd,
+            "slack_doubt_sd": slack_sd,
             "time_constant_s": np.exp(lag),
-            "time_constant_log_sd": lag_sd,
+            "time_constant_doubt_log_sd": lag_sd,
             "chance_reversed": 0.05 * found.reversed / whole,
             "chance_dead": 0.03 * found.dead / whole,
         }

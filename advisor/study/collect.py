@@ -1,15 +1,16 @@
 """Find job logs and read them, many at a time: tables, evidence and past advice of a whole fleet.
 
 Each process reads some logs, works out their tables and hands these on, so the rows of a large fleet are never in
-memory together. A log that can't be read is listed and does not stop the rest; a copy is counted once.
+memory together. A log that can't be read is listed and does not stop the rest; a copy is counted once. Parts are put
+together in the order of the paths, so that one study of a fleet is like another to the last digit.
 """
 
 import glob
 import os
-from collections.abc import Callable, Iterable, Iterator, Sequence
-from concurrent.futures import ProcessPoolExecutor, as_completed
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from concurrent.futures import ProcessPoolExecutor
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from hashlib import blake2b
 from multiprocessing import get_context
 from pathlib import Path
@@ -18,6 +19,7 @@ import pandas as pd
 
 from advisor import log
 from advisor.errors import LogError
+from advisor.heads import format_head
 from advisor.study import batch, honesty, learn, tables
 from advisor.study.frames import rows_frame, words
 from advisor.study.timeline import timeline
@@ -34,7 +36,8 @@ _THREADS = ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS")
 class Study:
     """A fleet in tables.
 
-    jobs, moves, readings, screws   see `tables` and `batch`; `jobs.found` has the screws' faults too
+    jobs, moves, readings, screws   see `tables` and `batch`; `jobs.found` has the screws' faults too, `jobs.asked_anew`
+                  whether the job is in `sample`
     evidence      what the prior is learned from, see `learn`
     predictions, turns, findings   past advice asked anew, see `honesty`; of the jobs in `sample` only
     sample        jobs that were asked anew, drawn at random with `seed`; all of them where there are few
@@ -70,6 +73,7 @@ class Part:
     totals: learn.Totals
     bad: tuple[str, ...] = ()
     notes: tuple[str, ...] = ()
+    marks: Mapping[str, bytes] = field(default_factory=dict)  # what each log holds, by its path
 
 
 def study(
@@ -88,15 +92,18 @@ def study(
     Raises LogError where no log can be read. With several processes a script must keep its own work under
     `if __name__ == "__main__":`, as always with `multiprocessing`.
     """
-    found, bad = find_logs(logs)
-    paths, notes = without_copies(found)
+    paths, bad = find_logs(logs)
+    notes: tuple[str, ...] = ()
     many = processes or (len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1)
     many = 1 if processes is None and len(paths) <= FEW else many
     size = min(AT_ONCE, -(-len(paths) // (4 * many)) or 1)
     with _workers(many) as run:
         frames: list[tuple[pd.DataFrame, ...]] = []
         totals: learn.Totals = {}
-        for part in _counted(run(read_part, _pieces(paths, size)), "reading", len(paths), progress):
+        seen: dict[bytes, str] = {}
+        for whole in _counted(run(read_part, _pieces(paths, size)), "reading", len(paths), progress):
+            part, copies = _without_copies(whole, seen)
+            notes += copies
             frames.append(part.tables)
             learn.add(totals, part.totals)
             bad, notes = bad + part.bad, notes + part.notes
@@ -109,6 +116,7 @@ def study(
             _in_order(frame) for frame in (_with_faults(jobs, screws), moves, readings, screws)
         )
         drawn = honesty.drawn(list(jobs["job"]), sample, seed)
+        jobs = jobs.assign(asked_anew=jobs["job"].isin(drawn))
         asked = _counted(run(ask_part, _pieces(drawn, REPLAYED_AT_ONCE)), "asking anew", len(drawn), progress)
         answers = [part.tables for part in asked] or [ask_part([]).tables]
     predictions, turns, findings = (_in_order(pd.concat(list(parts))) for parts in zip(*answers, strict=True))
@@ -135,27 +143,15 @@ def find_logs(names: Iterable[str | os.PathLike[str]]) -> tuple[list[str], tuple
     return list(found.values()), tuple(bad)
 
 
-def without_copies(paths: Iterable[str]) -> tuple[list[str], tuple[str, ...]]:
-    """The paths without those whose files hold what an earlier one holds, byte for byte; and these, in words."""
-    first: dict[bytes, str] = {}
-    kept, copies = [], []
-    for path in paths:
-        try:
-            with open(path, "rb") as file:
-                mark = blake2b(file.read(log.MAX_BYTES + 1)).digest()
-        except OSError:  # to be listed by who reads it
-            mark = path.encode(errors="surrogateescape")
-        if first.setdefault(mark, path) == path:
-            kept.append(path)
-        else:
-            copies.append(f"{path}: a copy of {first[mark]}, left out")
-    return kept, tuple(copies)
-
-
 def read_rows(paths: Iterable[str]) -> tuple[pd.DataFrame, tuple[str, ...], tuple[str, ...]]:
     """The rows of some logs as one frame (see `frames`), what is wrong with the logs that can't be read, and what to
     know of those that can: lines that were cut short.
     """
+    logs, bad, notes = _read_logs(paths)
+    return rows_frame(logs), bad, notes
+
+
+def _read_logs(paths: Iterable[str]) -> tuple[list[tuple[str, log.Log]], tuple[str, ...], tuple[str, ...]]:
     logs: list[tuple[str, log.Log]] = []
     bad: list[str] = []
     notes: list[str] = []
@@ -170,16 +166,17 @@ def read_rows(paths: Iterable[str]) -> tuple[pd.DataFrame, tuple[str, ...], tupl
             logs.append((path, read))
         else:
             bad.append(f"{path}: no rows yet: a log that was opened and never used")
-    return rows_frame(logs), tuple(bad), tuple(notes)
+    return logs, tuple(bad), tuple(notes)
 
 
 def read_part(paths: Sequence[str]) -> Part:
     """Tables and evidence of some logs."""
-    rows, bad, notes = read_rows(paths)
-    line = timeline(rows)
+    logs, bad, notes = _read_logs(paths)
+    line = timeline(rows_frame(logs))
     made = (tables.jobs_of(line), tables.moves_of(line), tables.readings_of(line))
     screws, totals = learn.screws_and_totals(line)
-    return Part(len(paths), (*made, screws), totals, bad, notes)
+    marks = {path: _mark(read) for path, read in logs}
+    return Part(len(paths), (*made, screws), totals, bad, notes, marks)
 
 
 def ask_part(paths: Sequence[str]) -> Part:
@@ -187,6 +184,24 @@ def ask_part(paths: Sequence[str]) -> Part:
     rows = read_rows(paths)[0]
     made = honesty.predictions(rows), honesty.turns(rows), honesty.findings(rows)
     return Part(len(paths), made, {})
+
+
+def _mark(read: log.Log) -> bytes:
+    """The same for logs of the same facts and rows, however their lines are written."""
+    return blake2b(repr((format_head(read.facts), read.events)).encode()).digest()
+
+
+def _without_copies(part: Part, seen: dict[bytes, str]) -> tuple[Part, tuple[str, ...]]:
+    """A part without the logs that hold what an earlier one holds, and these in words; `seen`: paths by mark so far.
+
+    Only a part that has a copy is worked out again, so that no other log is read twice.
+    """
+    first = {path: seen.setdefault(mark, path) for path, mark in part.marks.items()}
+    copies = tuple(f"{path}: a copy of {other}, left out" for path, other in first.items() if path != other)
+    if not copies:
+        return part, ()
+    own = read_part([path for path, other in first.items() if path == other])
+    return replace(own, count=part.count, bad=part.bad, notes=part.notes), copies
 
 
 def _with_faults(jobs: pd.DataFrame, screws: pd.DataFrame) -> pd.DataFrame:
@@ -219,7 +234,7 @@ def _counted(parts: Iterator[Part], what: str, of: int, progress: Progress) -> I
 
 @contextmanager
 def _workers(many: int) -> Iterator[Callable[[Callable[[Sequence[str]], Part], list[Sequence[str]]], Iterator[Part]]]:
-    """Something that maps a function over pieces, in this process or in several; results as they come."""
+    """Something that maps a function over pieces, in this process or in several; results in the pieces' order."""
     if many < 2:
         yield map
         return
@@ -227,9 +242,7 @@ def _workers(many: int) -> Iterator[Callable[[Callable[[Sequence[str]], Part], l
     os.environ.update(dict.fromkeys(_THREADS, "1"))  # each process has its processor to itself
     pool = ProcessPoolExecutor(many, mp_context=get_context("spawn"))
     try:
-        yield lambda work, pieces: (
-            future.result() for future in as_completed([pool.submit(work, piece) for piece in pieces])
-        )
+        yield pool.map
     finally:
         pool.shutdown(cancel_futures=True)
         for name, value in before.items():

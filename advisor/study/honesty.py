@@ -27,7 +27,11 @@ PREDICTION_COLUMNS = (
     "job", "row", "kind", "firing", "shown_pct", "expect_pct", "low_pct", "high_pct", "rank", "covered",
     "chance_in_band", "in_band",
 )  # fmt: skip
-TURN_COLUMNS = ("job", "row", "screw", "chance_in_band", "chance_past_band", "in_band", "past_band", "began_past")
+TURN_COLUMNS = (
+    "job", "row", "screw", "chance_in_band", "chance_past_band", "shown_chance_in_band", "shown_chance_past_band",
+    "in_band", "past_band", "began_past",
+)  # fmt: skip
+FINDING_COLUMNS = ("job", "code", "severity", "firing", "screw", "text")
 
 
 def predictions(rows: pd.DataFrame) -> pd.DataFrame:
@@ -43,8 +47,10 @@ def predictions(rows: pd.DataFrame) -> pd.DataFrame:
 def turns(rows: pd.DataFrame) -> pd.DataFrame:
     """One row per turn at its own rate that was read settled before and after: chances stated before it, what came.
 
-    chance_in_band, chance_past_band are of the true settled CO2; in_band, past_band of the first settled display;
-    began_past: the display stood beyond the far edge before the turn, which so could not pass it.
+    chance_in_band, chance_past_band: as stated before it, of the true settled CO2. shown_chance_...: the same of what
+    the first settled display would show, its noise and rounding included (which widens a band by half a display step
+    either way): these are held against in_band, past_band, which are of that display. began_past: the display stood
+    beyond the far edge before the turn, which so could not pass it.
     Settled here means more than in the `tables`: the adviser took it so, what it knew of the display's lag asked too. A
     chance of the settled CO2 can't be held against a display that still moves; tables of a fleet can't ask every lag.
     """
@@ -53,17 +59,19 @@ def turns(rows: pd.DataFrame) -> pd.DataFrame:
 
 
 def findings(rows: pd.DataFrame) -> pd.DataFrame:
-    """What the adviser finds wrong in each job as of its last row: one row per job and finding."""
+    """What the adviser finds wrong in each job as of its last row: one row per job and finding, with the rate or the
+    screw it is about and its meaning in words.
+    """
     found = [
-        (name, finding.code, finding.severity)
+        (name, finding.code, finding.severity, finding.firing, finding.screw, finding.text)
         for name, job in _jobs(rows)
         for finding in job.findings(max(event.time for event in job.events))
     ]
-    return _typed(pd.DataFrame(found, columns=["job", "code", "severity"]))
+    return _typed(pd.DataFrame(found, columns=list(FINDING_COLUMNS)))
 
 
 def _typed(frame: pd.DataFrame) -> pd.DataFrame:
-    words = {"job", "kind", "firing", "screw", "code", "severity"}
+    words = {"job", "kind", "firing", "screw", "code", "severity", "text"}
     flags = {"covered", "in_band", "past_band", "began_past"}
     return frame.astype(
         {
@@ -125,13 +133,19 @@ def _turned(name: str, job: Job) -> Iterator[tuple[object, ...]]:
         if after is None or after.firing != firing or after.co2_pct is None:
             continue
         scale, (low, high) = visit.belief.model.scales[firing], visit.facts.bands[firing]
-        edges = [float(scale.straight(edge)) for edge in (low, high)]
-        forecast = visit.belief.settled_after(firing, event.screw, [event.turns_cw])[0]
         richer = event.turns_cw * visit.belief.model.toward_richer[event.screw] > 0
-        past = 1 - forecast.below(edges[1]) if richer else forecast.below(edges[0])
+        true = visit.belief.settled_after(firing, event.screw, [event.turns_cw])[0]
+        turned = visit.belief.turned(event.screw, event.turns_cw, event.time.timestamp())
+        display, half = turned.displayed(after.time.timestamp()), visit.facts.display_step_pct / 2
+        chances = []
+        for forecast, wider in ((true, 0.0), (display, half)):
+            edges = [float(scale.straight(edge)) for edge in (low - wider, high + wider)]
+            chances += [
+                forecast.between(*edges), 1 - forecast.below(edges[1]) if richer else forecast.below(edges[0])
+            ]  # fmt: skip
         shown = after.co2_pct
         yield (
-            name, row.number, event.screw, forecast.between(*edges), past, low - 1e-9 <= shown <= high + 1e-9,
+            name, row.number, event.screw, *chances, low - 1e-9 <= shown <= high + 1e-9,
             *(co2 > high + 1e-9 if richer else co2 < low - 1e-9 for co2 in (shown, was[-1] or shown)),
         )  # fmt: skip
 
@@ -192,9 +206,14 @@ def reliability(found: pd.DataFrame, chance: str = "chance_in_band", happened: s
     return pd.DataFrame(rows, columns=["said", "happened", "error", "count"])
 
 
+def of_turns(found: pd.DataFrame) -> pd.DataFrame:
+    """`reliability` of the chances that the display would be in band after `turns`."""
+    return reliability(found, "shown_chance_in_band")
+
+
 def of_passing(found: pd.DataFrame) -> pd.DataFrame:
-    """`reliability` of the chances of passing the band, over the `turns` that began short of its far edge."""
-    return reliability(found[~found["began_past"]], "chance_past_band", "past_band")
+    """`reliability` of the chances of a display past the band, over the `turns` that began short of its far edge."""
+    return reliability(found[~found["began_past"]], "shown_chance_past_band", "past_band")
 
 
 def _wilson_half(p: float, n: int) -> float:

@@ -92,9 +92,10 @@ def gains(ax: Axes, screws: pd.DataFrame, jobs: pd.DataFrame, by: str = "fuel") 
     """Distribution of the gains per screw and group (`by`: fuel, valve_family or turndown_range), logarithmic.
 
     Drawn are jobs that tell the gain well; beside them stands what `learn` counts: real jobs that turned the screw.
+    Each is the job's own estimate (`batch.screws`): the tick, their median, is not the learned gain of the group.
     """
     real = screws.merge(jobs.loc[~jobs["practice"], ["job", by]], on="job")
-    known = (real["log_sd"] < WELL_KNOWN_LOG_SD) & (real["chance_reversed"] + real["chance_dead"] < 0.5)
+    known = (real["gain_doubt_log_sd"] < WELL_KNOWN_LOG_SD) & (real["chance_reversed"] + real["chance_dead"] < 0.5)
     names, colours, values = [], [], []
     for group, part in real.assign(**{by: real[by].replace("", "no label")}).groupby(by, sort=True):
         for screw in SCREWS:
@@ -121,8 +122,8 @@ def gains(ax: Axes, screws: pd.DataFrame, jobs: pd.DataFrame, by: str = "fuel") 
     ax.set_xticks(ends, ["0.5", "1", "2", "5", "10", "20", "50"])
     ax.set_xlim(np.log10(0.7), np.log10(40))
     ax.set_xlabel(
-        "gain, % CO2 per turn (throttle at high fire, offset at low fire);\n"
-        "drawn: jobs that tell it well, of those that turned the screw", fontsize="small",
+        "gain, % CO2 per turn (throttle at high fire, offset at low fire), by each job's own readings;\n"
+        "drawn: jobs that tell it well, of those that turned the screw; tick: their median", fontsize="x-small",
     )  # fmt: skip
     ax.grid(axis="x", alpha=0.3)
     return ax
@@ -198,14 +199,21 @@ def waits(ax: Axes, moves: pd.DataFrame) -> Axes:
 
 
 def reliability(ax: Axes, table: pd.DataFrame, what: str, cases: str = "") -> Axes:
-    """Stated chances of `what` against what happened (`honesty.reliability`), with 95 % errors; `cases`: how many."""
+    """Stated chances of `what` against what happened (`honesty.reliability`), with 95 % errors; `cases`: how many.
+
+    Beside each point stands how many cases it is made of.
+    """
     ax.plot([0, 100], [0, 100], color="0.5", ls="--", lw=1, label="honest")
+    cases = cases or f"{int(table['count'].sum()):,} cases"
     ax.errorbar(
         100 * table["said"], 100 * table["happened"], yerr=_within(table["happened"], table["error"]), fmt="o",
-        color=BLUE, capsize=3, label=cases or f"{int(table['count'].sum()):,} cases",
+        color=BLUE, capsize=3, label=f"{cases}\n(bar: 95 % error)",
     )  # fmt: skip
-    ax.set_xlim(-2, 102)
-    ax.set_ylim(-2, 102)
+    for said, came, count in zip(table["said"], table["happened"], table["count"], strict=True):
+        ax.annotate(f"{count:,}", (100 * said, 100 * came), (5, -7), textcoords="offset points", size=6)
+    ax.text(0.97, 0.03, "number: cases", ha="right", transform=ax.transAxes, size=6)
+    ax.set_xlim(-3, 110)
+    ax.set_ylim(-5, 105)
     ax.set_title(what, fontsize="medium")
     ax.set_xlabel("chance said, %")
     ax.set_ylabel("share that came, %")
@@ -289,11 +297,11 @@ def write_all(study: Study, folder: Path) -> int:
         coverage(axes[0], honesty.coverage(study.predictions))
         files["honesty_ranks"], axes = figure()
         ranks(axes[0], study.predictions)
-        files["honesty_reliability"], axes = figure(2)
+        files["honesty_reliability"], axes = figure(3, (9.6, SIZE[1]), share_y=True)
         reliability(axes[0], honesty.reliability(study.predictions), "next reading in band")
-        passed = honesty.of_passing(study.turns)
-        turns = f"{passed['count'].sum():,} of {study.sampled_turns:,} turns"
-        reliability(axes[1], passed, "turn passes the band", turns)
+        ends, passed = honesty.of_turns(study.turns), honesty.of_passing(study.turns)
+        for ax, table, what in ((axes[1], ends, "turn ends in band"), (axes[2], passed, "turn passes the band")):
+            reliability(ax, table, what, f"{table['count'].sum():,} of {study.sampled_turns:,} turns").set_ylabel("")
     files = {name: made for name, made in files.items() if any(ax.has_data() for ax in made.axes)}
     for name, made in files.items():
         made.savefig(folder / f"{name}.png", dpi=150)

@@ -1,5 +1,7 @@
 """What was learned, as priors that a job can start with: `open --prior` takes the file."""
 
+from hashlib import blake2b
+
 import numpy as np
 import pandas as pd
 
@@ -17,6 +19,7 @@ LEAST_LOG_SD = 0.6
 SLACK_LIMITS = (1 / 200, 1 / 8)  # turns, own choice
 # middle and spread of the built-in chances along the range of log time constants, see hypotheses.TIME_CONSTANT_NODES
 LAG_PLACE, LAG_SPREAD = 0.37, 0.264
+SEAL = "# not edited while this fits the text above: "
 REMARKS = (
     "A first guess learned from job logs, for: advisor open LOG --prior THIS_FILE",
     "A job takes the [[prior]] that names the most about it. Names are those of advisor.prior.Prior;",
@@ -85,5 +88,16 @@ def as_table(evidence: pd.DataFrame) -> pd.DataFrame:
 
 
 def as_toml(evidence: pd.DataFrame, title: str) -> str:
-    """The text of a prior file."""
-    return format_priors(title, learned(evidence), REMARKS)
+    """The text of a prior file; its last line tells whether it was edited since."""
+    text = format_priors(title, learned(evidence), REMARKS)
+    return f"{text}{SEAL}{_digest(text)}\n"
+
+
+def edited(text: str) -> bool:
+    """Whether the text of a prior file is not what `as_toml` wrote."""
+    written, _, mark = text.rpartition(SEAL)
+    return mark.strip() != _digest(written)
+
+
+def _digest(text: str) -> str:
+    return blake2b(text.encode(), digest_size=6).hexdigest()

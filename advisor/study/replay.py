@@ -35,7 +35,9 @@ def replay(job: Job) -> pd.DataFrame:
     """One row per reading, turn and change of rate that stands, in order of time.
 
     known_pct with its 90 % range and chance_in_band: of the true settled CO2 at the rate of the row, a moment before it
-    (NaN where nothing was read there yet); advised: what `next` would have said then; took_s: since the row before;
+    (NaN where nothing was read there yet); advised: what `next` would have said then; followed: whether the row is
+    that: the same turn to within SAME_TURN of a mark, the same change of rate, a reading where one was asked for or was
+    FORGIVEN_S or less too early (a reading during a stop is not, though it may lift it); took_s: since the row before;
     cost: what went against the job, in words, empty where nothing did.
     """
     rows, found = job.rows(), []

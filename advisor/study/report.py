@@ -12,12 +12,14 @@ import numpy as np
 import pandas as pd
 
 from advisor.decision import CO_STOPS
+from advisor.errors import RangeError
 from advisor.events import SCREWS
 from advisor.lines import WIDTH, columns, labelled, wrapped
 from advisor.rate import percent
 from advisor.study import honesty, learn, priors
 from advisor.study.collect import MARKER, Study
 from advisor.study.frames import plain
+from advisor.study.replay import FORGIVEN_S, SAME_TURN
 from advisor.text import PRACTICE
 
 MOST_GROUPS, MOST_BAD = 4, 3  # on the screen; the record has all
@@ -25,12 +27,17 @@ NAME_WIDTH = 26  # columns of a group's name
 KEEP = "\xa0"  # a space where no line is broken
 FEW_READINGS = 100  # up to here a share in per cent promises more than there is
 SETTLED = "settled: read once the job's shortest waits were over"  # the word's meaning in tables and replay
+FITS = " Fits: each within its 95 % error (±)."
+AS_ADVISED = f"As advised: the turn to {SAME_TURN:g} of a mark, a reading up to {FORGIVEN_S:.0f} s early."
 TABLES = ("jobs", "moves", "readings", "screws", "predictions", "turns", "findings")
 BAD_LOGS, NOTES, PRIOR = "bad_logs.txt", "notes.txt", "prior.toml"
 
 
 def summary(study: Study) -> dict[str, Any]:
-    """The figures of a study as plain values: numbers as numbers, None where there is nothing to tell."""
+    """The figures of a study as plain values: numbers as numbers, None where there is nothing to tell.
+
+    What each field means stands in DEVELOPERS.md, "What study.json holds".
+    """
     jobs, moves = study.jobs, study.moves
     judged = moves["overshot"].dropna()  # of the rest nobody can tell
     noise = learn.noise_sd_pct(study.evidence)
@@ -64,7 +71,7 @@ def summary(study: Study) -> dict[str, Any]:
         },
         "coverage": plain(honesty.coverage(study.predictions)),
         "reliability_of_readings": plain(honesty.reliability(study.predictions)),
-        "reliability_of_turns": plain(honesty.reliability(study.turns)),
+        "reliability_of_turns": plain(honesty.of_turns(study.turns)),
         "reliability_of_passing": plain(honesty.of_passing(study.turns)),
     }
     return record
@@ -120,16 +127,17 @@ def _say_practice(practice: int, jobs: int) -> list[str]:
 
 
 def _say_found(record: dict[str, Any]) -> list[str]:
-    """Jobs with findings: from single readings and the fast regression; as the adviser sees them, of the sample."""
+    """Jobs with findings: from single readings and the fast regression; stops and warnings that the adviser gives."""
     found, asked = record["found"], record["findings_in_sample"]
     stops = _codes({code: count for code, count in found.items() if code in CO_STOPS})
     others = _codes({code: count for code, count in found.items() if code not in CO_STOPS})
     seen = "; ".join(filter(None, (stops and f"CO stops {stops}", others)))
     jobs, sample = record["jobs"], record["sample"]["jobs"]
-    lines = labelled("Found", f"in single readings and screws of {_counted(jobs, 'job')}: {seen or 'nothing'}.")
+    look = f"by a quick look at every reading and screw of {_counted(jobs, 'job')}"
+    lines = labelled("Found", f"{look}: {seen or 'no trouble'}.")
     if sample:
         who = f"{_counted(sample, 'job')} asked anew"
-        lines += labelled("", f"stops and warnings at the end of {who}: {_codes(asked) or 'none'}.")
+        lines += labelled("", f"by the adviser at the end of {who}: {_codes(asked) or 'no stop, no warning'}.")
     return lines
 
 
@@ -201,17 +209,22 @@ def _say_honest(record: dict[str, Any]) -> list[str]:
         return labelled("Honest", f"asked of {drawn}: no reading that could be expected.")
     lines = labelled("Honest", f"the 90 % range held in {_of(held)} ({drawn}, asked anew). {_verdict(held)}")
     turns = record["turns_asked"]
-    beyond = f", less {turns['began_past']:,} begun beyond the edge" if turns["began_past"] else ""
+    beyond = f", less {turns['began_past']:,} begun beyond it," if turns["began_past"] else ""
+    readings, ended, passed = (_compared(record[f"reliability_of_{of}"]) for of in ("readings", "turns", "passing"))
+    lines += labelled("", f"Said/came, next reading in band: {readings}.")
     asked = (
-        f"Past the band ({turns['turns'] - turns['began_past']:,} of {_counted(turns['of'], 'turn')}: those between "
-        f"two readings that the adviser, lag and all, took as settled{beyond})"
+        f"{turns['turns']:,} of {_counted(turns['of'], 'turn')}: settled before and after for the adviser, lag and all"
     )
-    for name, what in (("reliability_of_readings", "In band"), ("reliability_of_passing", asked)):
-        bins = record[name]
-        said, came = (", ".join(f"{100 * row[part]:.0f}" for row in bins) for part in ("said", "happened"))
-        few = sum(row["count"] for row in bins) < honesty.FEWEST_CASES
-        lines += labelled("", f"{what}: {'too few to compare' if few else f'said {said} %; came {came} %'}.")
-    return lines
+    return lines + labelled("", f"Turn ends in band ({asked}) {ended}; passes the band{beyond} {passed}.{FITS}")
+
+
+def _compared(bins: list[dict[str, Any]]) -> str:
+    """Stated chances beside what came, and whether each is within its error."""
+    if sum(row["count"] for row in bins) < honesty.FEWEST_CASES:
+        return "too few to compare"
+    pairs = [f"{100 * row['said']:.0f}/{100 * row['happened']:.0f}" for row in bins]
+    off = [pair for pair, row in zip(pairs, bins, strict=True) if abs(row["said"] - row["happened"]) > row["error"]]
+    return f"{', '.join(pairs)} %, {'off at ' + ', '.join(off) if off else 'fits'}"
 
 
 def _verdict(held: dict[str, Any]) -> str:
@@ -262,13 +275,16 @@ def say_replay(
     lines += wrapped(PRACTICE) if practice else []
     lines += [line for note in notes for line in labelled("Log", note)]
     if len(table):
-        lines += wrapped(SETTLED[0].upper() + SETTLED[1:] + ", as in a study's tables.")
+        lines += wrapped(f"{SETTLED[0].upper()}{SETTLED[1:]}, as in a study's tables. {AS_ADVISED}")
         lines += ["", " row  time      took   done / advised a moment before / known then / cost"]
-    for row in plain(table):
-        head = f"{row['row']:4d}  {row['time']:%H:%M:%S}  {row['took_s']:3.0f} s  "
+    for row, *more in _folded(plain(table)):
+        took_s = row["took_s"] + sum(other["took_s"] for other in more)
+        head = f"{row['row']:4d}  {row['time']:%H:%M:%S}  {took_s:3.0f} s  "
         follow = " " * len(head)
-        said = "as advised" if row["followed"] else f"advised: {row['advised']}"
-        lines += textwrap.wrap(f"{row['done']}; {said}", WIDTH, initial_indent=head, subsequent_indent=follow)
+        said = "as advised" if row["followed"] else f"{'still' if row['still'] else 'advised:'} {row['advised']}"
+        done = ", ".join(other["done"] for other in (row, *more))
+        upto = f"to row {more[-1]['row']}: " if more else ""
+        lines += textwrap.wrap(f"{upto}{done}; {said}", WIDTH, initial_indent=head, subsequent_indent=follow)
         if row["done"].startswith("turned") and row["known_pct"] is not None:
             known = f"CO2 {row['known_pct']:.2f} % ({row['known_low_pct']:.2f} to {row['known_high_pct']:.2f})"
             lines.append(f"{follow}known: {known}, in band {percent(row['chance_in_band'])}")
@@ -277,14 +293,40 @@ def say_replay(
     return "\n".join([*lines, *(wrapped(f"At the end: {end}") if end else [])])
 
 
+def _folded(rows: list[dict[str, Any]]) -> list[list[dict[str, Any]]]:
+    """Rows one by one, save that those which go on at no cost under the stop of the row before are put together.
+
+    Each is told whether it goes on so (`still`).
+    """
+    groups: list[list[dict[str, Any]]] = []
+    before = ""
+    for row in rows:
+        row["still"] = row["advised"].startswith("stop") and row["advised"] == before
+        before = row["advised"]
+        last = groups[-1][-1] if groups else row
+        if row["still"] and last["still"] and not row["cost"] and not last["cost"]:
+            groups[-1].append(row)
+        else:
+            groups.append([row])
+    return groups
+
+
+def refuse_edited_prior(folder: Path) -> None:
+    """Raises RangeError where a prior file in a folder is not as a study wrote it: it would be lost."""
+    path = folder / PRIOR
+    if path.exists() and priors.edited(path.read_text(encoding="utf-8", errors="replace")):
+        raise RangeError(f"--out {folder}: {PRIOR} there was edited. Move it away first, or name another folder")
+
+
 def write(study: Study, record: dict[str, Any], folder: Path, title: str) -> str:
     """Put tables (CSV, and parquet where pandas has an engine), plots, the prior and the record into a folder.
 
-    Returns in words what was written. Existing files of these names are replaced; those that an earlier study wrote and
-    this one does not make are removed, and no others.
+    Returns in words what was written. Existing files of these names are replaced, save a prior that was edited (see
+    `refuse_edited_prior`); those that an earlier study wrote and this one does not make are removed, and no others.
     """
     from advisor.study import plots
 
+    refuse_edited_prior(folder)
     folder.mkdir(parents=True, exist_ok=True)
     if (folder / MARKER).exists():  # an earlier study's folder: what it had to say is not this one's
         tables = [f"{name}.{kind}" for name in TABLES for kind in ("csv", "parquet")]
@@ -327,7 +369,7 @@ def _has_parquet() -> bool:
 
 def _spread(values: pd.Series) -> dict[str, float]:
     low, middle, high = np.quantile(values, [0.1, 0.5, 0.9])
-    return {"median": float(middle), "low": float(low), "high": float(high)}
+    return {"median": float(middle), "p10": float(low), "p90": float(high)}
 
 
 def _mean(values: pd.Series) -> float | None:
@@ -347,7 +389,7 @@ def _counted(count: float, word: str) -> str:
 
 
 def _between(spread: dict[str, float]) -> str:
-    low, high = (f"{spread[end]:.0f}" for end in ("low", "high"))
+    low, high = (f"{spread[end]:.0f}" for end in ("p10", "p90"))
     return low if low == high else f"{low} to {high}"
 
 

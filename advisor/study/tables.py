@@ -42,7 +42,8 @@ def moves(rows: pd.DataFrame) -> pd.DataFrame:
 def jobs(rows: pd.DataFrame) -> pd.DataFrame:
     """One row per job: facts, minutes, moves, readings, waits kept and broken, overshoots, how it ended, findings.
 
-    practice: a made-up boiler; such a job is in the tables, and teaches the prior nothing (`learn`).
+    turndown_stated: False where `open` had to assume it; practice: a made-up boiler; such a job is in the tables, and
+    teaches the prior nothing (`learn`).
     """
     return jobs_of(timeline(rows))
 
@@ -128,6 +129,7 @@ def jobs_of(line: Timeline) -> pd.DataFrame:
         "fuel": words([facts.fuel.name for facts in line.facts]),
         "valve_family": words([facts.valve_family for facts in line.facts]),
         "turndown": [facts.turndown for facts in line.facts],
+        "turndown_stated": np.array([facts.turndown_stated for facts in line.facts], dtype=bool),
         "turndown_range": words([turndown_range(facts.turndown) for facts in line.facts]),
         "prior_source": words([facts.prior_source for facts in line.facts]),
         "practice": np.array([facts.practice for facts in line.facts], dtype=bool),
