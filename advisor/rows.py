@@ -123,10 +123,13 @@ def _cell(value: Any) -> str:
         return value.isoformat(timespec="milliseconds" if milli else "auto")
     if not isinstance(value, str):
         return repr(float(value)).removesuffix(".0")  # the shortest text that reads back as the same number
-    text = _ESCAPED.sub(_escape, value)
-    if _FORMULA.match(text) and not _SIGNED.fullmatch(text):
-        text = "'" + text
+    text = guarded(_ESCAPED.sub(_escape, value))
     return '"' + text.replace('"', '""') + '"' if _QUOTED.search(text) else text
+
+
+def guarded(text: str) -> str:
+    """The text with an apostrophe before what a spreadsheet would run as a formula."""
+    return f"'{text}" if _FORMULA.match(text) and not _SIGNED.fullmatch(text) else text
 
 
 def _escape(match: re.Match[str]) -> str:

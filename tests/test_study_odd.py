@@ -1,12 +1,14 @@
 """Odd but valid logs: the study reads them all, and says nothing that is not so."""
 
+import csv
 from collections.abc import Callable
 from datetime import timedelta
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
 import pytest
-from replay import Told, moment, new_job
+from replay import BANDS, Told, moment, new_job
 
 from advisor import Job, study
 from advisor.log import Log
@@ -112,3 +114,19 @@ def test_one_odd_log_does_not_change_the_others() -> None:
     """A job's rows in the tables are the same whatever else is studied."""
     whole, alone = study.moves(rows_of(*ODD)), study.moves(rows_of(two_days))
     pd.testing.assert_frame_equal(whole[whole["job"] == "two_days"].reset_index(drop=True), alone)
+
+
+def test_no_table_holds_a_formula(tmp_path: Path) -> None:
+    """A log's name and its valve family are someone's free text: a spreadsheet must not run them."""
+    job = Job.create(tmp_path / "=1+1.csv", fuel="natural gas", bands=BANDS, valve_family="=HYPERLINK(1)")
+    job.run_at("high", at=moment(0))
+    job.read("high", 8.4, o2_pct=6.0, co_ppm=20, at=moment(180))
+    found = study.study([tmp_path / "=1+1.csv"], sample=1)
+    report.write(found, report.summary(found), tmp_path / "desk", "one job")
+    for name in report.TABLES:
+        with (tmp_path / "desk" / f"{name}.csv").open(encoding="utf-8", newline="") as file:
+            cells = [cell for row in csv.reader(file) for cell in row]
+        assert not [cell for cell in cells if cell.startswith(("=", "@"))]
+    jobs = pd.read_csv(tmp_path / "desk" / "jobs.csv")
+    assert jobs["valve_family"].tolist() == ["'=HYPERLINK(1)"]
+    assert found.jobs["valve_family"].tolist() == ["=HYPERLINK(1)"]  # in memory it stays as typed

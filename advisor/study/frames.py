@@ -15,6 +15,7 @@ from advisor.errors import RangeError
 from advisor.events import COLUMNS, Event
 from advisor.facts import Facts
 from advisor.log import Log
+from advisor.rows import guarded
 
 ROW_COLUMNS = ("job", "row", *COLUMNS, "facts")
 _NUMBERS = ("turns_cw", "co2_pct", "o2_pct", "co_ppm")
@@ -80,6 +81,11 @@ def plain(table: pd.DataFrame) -> list[dict[str, Any]]:
         {str(name): None if missing(value) else value for name, value in row.items()}
         for row in table.to_dict("records")
     ]
+
+
+def for_spreadsheets(table: pd.DataFrame) -> pd.DataFrame:
+    """The table with no text that a spreadsheet would run as a formula; an apostrophe goes before it, as in a log."""
+    return table.map(lambda value: guarded(value) if isinstance(value, str) else value)
 
 
 def words(values: Iterable[object]) -> pd.Series:

@@ -18,7 +18,7 @@ from advisor.lines import WIDTH, columns, labelled, wrapped
 from advisor.rate import percent
 from advisor.study import honesty, learn, priors
 from advisor.study.collect import MARKER, Study
-from advisor.study.frames import plain
+from advisor.study.frames import for_spreadsheets, plain
 from advisor.study.replay import FORGIVEN_S, SAME_TURN
 from advisor.text import PRACTICE
 
@@ -335,7 +335,7 @@ def write(study: Study, record: dict[str, Any], folder: Path, title: str) -> str
     parquet = _has_parquet()
     for name in TABLES:
         table: pd.DataFrame = getattr(study, name)
-        table.to_csv(folder / f"{name}.csv", index=False)
+        for_spreadsheets(table).to_csv(folder / f"{name}.csv", index=False)
         if parquet:
             table.to_parquet(folder / f"{name}.parquet", index=False)
     (folder / MARKER).write_text(as_json(record) + "\n", encoding="utf-8")
