@@ -54,6 +54,7 @@ class Outcome:
     readings: int = 0
     predicted: int = 0
     covered: int = 0
+    covered_as_shown: int = 0  # with the range rounded as the display rounds, which is how it is told
     cpu_s: float = 0.0
 
     @property
@@ -163,6 +164,7 @@ def advised(
             low_pct, high_pct = _expected_now(job, at())  # as of the moment the display is read
             site.outcome.predicted += 1
             site.outcome.covered += low_pct <= site.last.co2_pct <= high_pct
+            site.outcome.covered_as_shown += round(low_pct, 1) <= site.last.co2_pct <= round(high_pct, 1)
             job.read(site.boiler.firing, site.last.co2_pct, site.last.o2_pct, site.last.co_ppm, at=at())
         else:
             assert advice.screw is not None

@@ -74,7 +74,7 @@ def mean(values: Iterable[float]) -> str:
 HEADER = (
     "scenario", "policy", "visits", "both truly in band at finish, %", "overshot, %", "to where CO begins, %",
     "minutes", "x omniscient", "moves", "readings", "never ended, %", "halted rightly, %", "halted wrongly, %",
-    "90 % interval holds, %",
+    "90 % interval holds, %", "as shown, %",
 )  # fmt: skip
 
 
@@ -106,6 +106,7 @@ def table(outcomes: list[Outcome]) -> list[tuple[str, ...]]:
                     share(sum(o.halted_rightly for o in halted), len(group)),
                     share(sum(not o.halted_rightly for o in halted), len(group)),
                     share(sum(o.covered for o in group), predicted),
+                    share(sum(o.covered_as_shown for o in group), predicted),
                 )
             )
     return rows
