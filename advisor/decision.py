@@ -15,6 +15,7 @@ from advisor.visit import Visit, settled_from_s
 REREAD_FROM = 0.5  # chance of being in band from which another reading is cheaper than another turn
 LEFT = "Hours have passed since the last entry: log run-at, wait, and read anew before anything else."
 SMALLEST_TURN = 1 / 200
+FAR_TOO_LEAN_PCT = 1.0  # under the band of low fire, % CO2, from where a flame may lift; own choice
 MOST_REREADS = 3  # readings at one standstill before a turn is tried all the same
 CO_STOPS = ("rich", "high-co", "co-climbing")  # codes of the findings that stop a job for carbon monoxide
 STOPPED = "Stop: no turn until this is cleared."
@@ -231,8 +232,23 @@ def _turn(rate: Rate, move: Move, findings: tuple[Finding, ...]) -> Advice:
         reasons.append("What this screw does is not known yet: a small first move to find out.")
     elif abs(move.turns_cw) > rate.cap_turns - TINY:
         reasons.append(f"No more than {units.say_fraction(rate.cap_turns)} turn at a time.")
+    if lean := _low_goes_lean(rate, move):
+        reasons.append(lean)
     outcome = _outcome(rate, move)
     return _about(visit, "turn", findings, tuple(reasons), screw=rate.screw, turns_cw=move.turns_cw, **outcome)
+
+
+def _low_goes_lean(rate: Rate, move: Move) -> str | None:
+    """What a leaner turn of the throttle does at low fire, where that has been read and is left far too lean."""
+    visit = rate.visit
+    seen = visit.settled_readings("low", visit.session_from_s)
+    if rate.screw != "throttle" or rate.richer(move.turns_cw) or not seen:
+        return None
+    (there,) = visit.belief.settled_after("low", "throttle", [move.turns_cw])
+    co2_pct = float(visit.belief.model.scales["low"].co2_pct(there.mean))
+    if co2_pct > visit.facts.bands["low"][0] - FAR_TOO_LEAN_PCT:
+        return None
+    return f"Low fire goes leaner too, to about {co2_pct:.1f} %: there the flame may lift or go out until it is set."
 
 
 def _outcome(rate: Rate, move: Move) -> dict[str, float]:

@@ -1,6 +1,7 @@
 """The decision: what it must never do, whatever was logged, and what it does on plain jobs."""
 
 import math
+import re
 from collections.abc import Callable
 from dataclasses import replace
 from typing import Any
@@ -196,6 +197,15 @@ def test_low_fire_is_looked_at_before_the_throttle_goes_far_richer() -> None:
     assert (job.next().action, job.next().firing) == ("run_at", "high")
     job.run_at("high").wait(150).read("high", 8.5)
     assert job.next().action == "turn"
+
+
+def test_a_leaner_throttle_says_what_low_fire_comes_to() -> None:
+    """High fire too rich over a lean low fire: the turn stays as it is, what it does at low fire is said beside it."""
+    advice = at_high_with_low_seen(10.2, low=7.4).next()
+    assert (advice.action, advice.screw) == ("turn", "throttle")
+    assert re.search(r"Low fire goes leaner too, to about 7\.[123] %", advice.reasons[-1])
+    for sound in (at_high_with_low_seen(10.2, low=8.3), at_high(10.2), at_high_with_low_seen(8.3, low=7.4)):
+        assert not any("Low fire goes leaner" in reason for reason in sound.next().reasons)
 
 
 def test_a_rich_low_fire_is_set_leaner_before_the_throttle_goes_richer() -> None:
