@@ -48,8 +48,8 @@ class PlainHelp(TyperCommand):
                 f"'{' '.join(extra)}' {many} too many. Type: {_usage(self)}, words with blanks in quotes: \"in w.c.\""
             )
         for param in self.params:
-            if param.metavar not in FILES:
-                ctx.params[param.name] = _in_utf_8(ctx.params.get(param.name))
+            if param.name in ctx.params and param.metavar not in FILES:
+                ctx.params[param.name] = _in_utf_8(ctx.params[param.name])
         return extra
 
     def get_help(self, ctx: Any) -> str:
