@@ -11,3 +11,7 @@ class RangeError(AdvisorError, ValueError):
 
 class LogError(AdvisorError, ValueError):
     """A job log that can't be read or written; the message starts with `file:line:` where there is a line."""
+
+
+class LogGrownError(LogError):
+    """Another program has added to the log since it was read last; nothing was saved."""

@@ -4,6 +4,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass, fields
 from datetime import datetime
 
+from advisor.errors import RangeError
+
 KINDS = ("reading", "turn", "firing", "check", "note", "void")
 FIRINGS = ("high", "low")
 SCREWS = ("offset", "throttle")
@@ -51,3 +53,11 @@ def still_valid(events: Sequence[Event], at: datetime | None = None) -> list[boo
         if valid[index] and events[index].event == "void" and (at is None or events[index].time <= at):
             valid[int(events[index].value) - 1] = False
     return valid
+
+
+def local_now() -> datetime:
+    """The moment, in local time, with its offset from UTC. RangeError where the system's time zone is none."""
+    try:
+        return datetime.now().astimezone()
+    except ValueError:
+        raise RangeError("this system's time zone is a day or more from UTC: set it right (TZ)") from None

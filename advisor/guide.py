@@ -13,10 +13,11 @@ from pathlib import Path
 from advisor import answers, fuels, measured, meter, options, stages, text, units
 from advisor.decision import Advice
 from advisor.entries import OTHERS, READING, Entry, parse_entry, parse_turn, refuse_entry
-from advisor.errors import AdvisorError, RangeError
+from advisor.errors import AdvisorError, LogGrownError, RangeError
 from advisor.events import FIRINGS, still_valid
 from advisor.job import Job
 from advisor.lines import labelled, listed
+from advisor.log import name_of
 from advisor.progress import Progress, StageState
 from advisor.stages import HIGH, LOW, STAGES, Question, Stage
 from advisor.terminal import PROMPT_WIDTH, Stop, Terminal
@@ -37,7 +38,7 @@ class Guide:
     def __init__(
         self, path: str | os.PathLike[str], terminal: Terminal, now: Callable[[], datetime] | None = None
     ) -> None:
-        self.path, self.terminal, self.now = Path(path), terminal, now or options.now
+        self.path, self.terminal, self.now = Path(name_of(path)), terminal, now or options.now
         self._stage: Stage | None = None
         self._cautioned: set[str] = set()
         self._shown, self._steps = "", ""
@@ -48,6 +49,7 @@ class Guide:
             if not self.path.exists():
                 self._open()
             self.job = Job.load(self.path)
+            self.job.only_if_seen = True  # what was asked about may have been logged elsewhere by now
             self._say(HELP)
             while self._step():
                 pass
@@ -315,10 +317,11 @@ class Guide:
 
     def _enter(self, log: Entry) -> None:
         """Log something, unless the log is no longer the one that was asked about."""
-        if self.job.refresh():
+        try:
+            log(self.job, self._moment())
+        except LogGrownError:
             self._say(CHANGED)
-            raise AskAnew
-        log(self.job, self._moment())
+            raise AskAnew from None
         self._shown = ""
 
     def _say(self, words: str) -> None:

@@ -9,8 +9,8 @@ from typing import Any, Self
 
 from advisor import fuels, log, progress, stages, units
 from advisor.decision import Advice, Verdict, advise, permit
-from advisor.errors import RangeError
-from advisor.events import FIRINGS, SCREWS, Event, still_valid
+from advisor.errors import LogError, RangeError
+from advisor.events import FIRINGS, SCREWS, Event, local_now, still_valid
 from advisor.facts import DIRECTIONS, Facts
 from advisor.findings import find
 from advisor.history import LEAKING, SAMPLE_LINE, TIGHT, History, Row, clockwise_item, facts_as_told, in_order
@@ -26,6 +26,7 @@ from advisor.visit import Visit
 
 CLOCK_PLAY = timedelta(minutes=1)  # clocks of two devices may differ by this
 OLD_LOG = timedelta(hours=12)  # a log that ended longer ago is answered as of its last row
+MOST_ROWS = 10_000  # of a log that is answered: some 6 s of processor time; a long visit has 200
 
 
 @dataclass(frozen=True)
@@ -61,7 +62,10 @@ class Job:
 
     Keywords are the fields of `advisor.facts.Facts`; `fuel` may be a name or a Fuel. Every `at` is a
     timezone-aware datetime; left out, it is now. Unusable values raise RangeError, an unusable file LogError.
+    With `only_if_seen` set, an entry raises LogGrownError where the log has other rows by now than were read last.
     """
+
+    only_if_seen = False
 
     def __init__(self, *, fuel: str | fuels.Fuel, bands: Mapping[str, tuple[float, float]], **facts: Any) -> None:
         self.facts = Facts(fuel=fuels.by_name(fuel) if isinstance(fuel, str) else fuel, bands=bands, **facts)
@@ -91,6 +95,8 @@ class Job:
         job = cls.__new__(cls)
         job.path, job._known = Path(log.name_of(path)), None
         job._take(log.read_log(path))
+        if len(job._events) > MOST_ROWS:
+            raise LogError(f"{job.path}: {len(job._events)} rows, and {MOST_ROWS} are the most. Start a new log")
         return job
 
     def refresh(self) -> bool:
@@ -192,7 +198,8 @@ class Job:
             raise RangeError(f"row {number} is not in this log: it has rows 1 to {len(self._events)}")
         if not still_valid(self._events)[number - 1]:
             raise RangeError(f"row {number} is struck already")
-        self._append(Event(self._entry_time(at), "void", item="row", value=str(number), note=note))
+        when = self._entry_time(at or local_now())  # now, also where the row to strike is of a time to come
+        self._append(Event(when, "void", item="row", value=str(number), note=note))
         return number
 
     def _last_standing(self) -> int:
@@ -209,23 +216,22 @@ class Job:
 
     def moment(self, now: datetime | None = None) -> datetime:
         """The moment of an entry made now: just after the last row where the clock is a little behind it."""
-        at = datetime.now().astimezone() if now is None else _zoned(now)
-        last = self._last_time()
-        if last is None:
-            return at
-        if last - at > CLOCK_PLAY:
-            raise RangeError(
-                f"this clock shows {at:%H:%M}, but the log's last row is of {last:%Y-%m-%d %H:%M}: set the "
-                "clock, or give the time of the entry"
-            )
-        return max(at, last + timedelta(milliseconds=1))
+        at = local_now() if now is None else _zoned(now)
+        for row in self.rows()[-1:]:
+            if row.event.time - at > CLOCK_PLAY:
+                raise RangeError(
+                    f"this clock shows {at:%H:%M}, but row {row.number} is of {row.event.time:%Y-%m-%d %H:%M}: set the "
+                    f"clock; or if that row's time is wrong, strike it with void {row.number} and log it again"
+                )
+            at = max(at, row.event.time + timedelta(milliseconds=1))
+        return at
 
     def _append(self, event: Event) -> None:
         check_event(event)
         if self.path is None:
             self._events = (*self._events, event)
         else:
-            log.append_events(self.path, [event])
+            log.append_events(self.path, [event], self._events if self.only_if_seen else None)
             self.refresh()
 
     # --- answers ----------------------------------------------------------------------------------
@@ -243,12 +249,11 @@ class Job:
 
     def visit(self, at: datetime | None = None) -> Visit:
         """The job as it stands at a moment. A log that ended long ago stands as of its last row."""
+        rows = tuple(self.rows(at))  # without a moment all: an old log's row may be struck long after its last one
         if at is None:
             at = datetime.now(UTC)
-            last = self._last_time()
-            if last is not None:
-                at = last if self.is_old(at) else max(at, last)
-        rows = tuple(self.rows(at))
+            if rows:
+                at = rows[-1].event.time if self.is_old(at) else max(at, rows[-1].event.time)
         facts = facts_on_site(facts_as_told(self.facts, rows), (row.event for row in rows))
         return Visit(facts, rows, self._history(facts, rows), at)
 
@@ -275,9 +280,8 @@ class Job:
         """How far next, which way, how long to wait, what to expect, am I done, what is wrong."""
         advice = advise(self.visit(at))
         if at is None and self.is_old(datetime.now(UTC)):
-            last = max(event.time for event in self._events)
             text = (
-                f"This log ended on {last:%Y-%m-%d at %H:%M}; the answer is as of then. "
+                f"This log ended on {self._last_time():%Y-%m-%d at %H:%M}; the answer is as of then. "
                 "To go on with this boiler now, log run-at and a new reading first."
             )
             advice = replace(advice, findings=(*advice.findings, Finding("old-log", "note", text)))

@@ -6,6 +6,7 @@ count from 1, whatever lies between them: empty lines, remarks that start with `
 
 import errno
 import os
+import stat
 import time
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager, suppress
@@ -14,8 +15,8 @@ from functools import partial
 from io import FileIO
 
 from advisor import heads, rows
-from advisor.errors import LogError, RangeError
-from advisor.events import Event
+from advisor.errors import LogError, LogGrownError, RangeError
+from advisor.events import Event, still_valid
 from advisor.facts import Facts
 
 try:
@@ -103,20 +104,21 @@ def _check_void(event: Event, row: int) -> None:
 
 
 def name_of(path: str | os.PathLike[str]) -> str:
-    """The name of a file as text. Raises RangeError for what can't name one: None, a number, a zero byte in it."""
+    """The name of a file as text. Raises RangeError for what can't name one: None, a number, a line end in it."""
     try:
         name = os.fsdecode(path)
-        if b"\0" not in os.fsencode(name):
+        if min(os.fsencode(name), default=32) >= 32:  # no control characters: messages have the name in them
             return name
     except (TypeError, UnicodeEncodeError):
         pass
-    raise RangeError(f"log {path!r:.40} can't be the name of a file: give the path of a job log, such as 'visit.csv'")
+    typed = os.fspath(path) if isinstance(path, os.PathLike) else path
+    raise RangeError(f"log {typed!r:.40} can't be the name of a file: give the path of a job log, such as 'visit.csv'")
 
 
 def read_log(path: str | os.PathLike[str]) -> Log:
     """Read a job log from disk. Raises LogError as `parse_log` does, and where the file can't be read."""
     name = name_of(path)
-    with _plain_words(name), open(name, "rb") as file:
+    with _plain_words(name), open(_plain(name), "rb") as file:
         data = file.read(MAX_BYTES + 1)
     return parse_log(data, name)
 
@@ -151,17 +153,18 @@ def create_log(path: str | os.PathLike[str], facts: Facts) -> None:
             os.close(handle)
 
 
-def append_events(path: str | os.PathLike[str], events: Sequence[Event]) -> None:
+def append_events(path: str | os.PathLike[str], events: Sequence[Event], seen: tuple[Event, ...] | None = None) -> None:
     """Append rows in one locked write; they are on disk when this returns.
 
-    Raises RangeError for an event that is not valid and LogError where the rows can't be saved; then none is.
+    `seen`, the rows that were read last: LogGrownError where the file has others by now. Raises RangeError for an
+    event that is not valid and LogError where the rows can't be saved; then none is.
     """
     for event in events:
         rows.check_event(event)
     name = name_of(path)
-    with _plain_words(name, _NOTHING_SAVED), open(name, "r+b", buffering=0) as file, _locked(file, name):
+    with _plain_words(name, _NOTHING_SAVED), open(_plain(name), "r+b", buffering=0) as file, _locked(file, name):
         data = file.readall()
-        addition = _addition(data, events, name)
+        addition = _addition(data, events, name, seen)
         try:
             _write_all(file, addition)
         except OSError:
@@ -170,13 +173,19 @@ def append_events(path: str | os.PathLike[str], events: Sequence[Event]) -> None
             raise
 
 
-def _addition(data: bytes, events: Sequence[Event], name: str) -> bytes:
+def _addition(data: bytes, events: Sequence[Event], name: str, seen: tuple[Event, ...] | None = None) -> bytes:
     """What to append: what the last line still lacks, then the rows as this file orders its columns."""
     lines = _lines(data)
     _, order, header = heads.parse_head(lines, name)
-    if any(event.event == "void" for event in events):
-        for row, event in enumerate(events, len(parse_log(data, name).events) + 1):
+    if seen is not None or any(event.event == "void" for event in events):
+        there = parse_log(data, name).events
+        if seen is not None and there != seen:
+            raise LogGrownError(f"{name}: another program has added to this log meanwhile{_NOTHING_SAVED}")
+        for row, event in enumerate(events, len(there) + 1):
             _check_void(event, row)
+            if event.event == "void" and not still_valid(there)[int(event.value) - 1]:
+                raise RangeError(f"row {event.value} is struck already")
+            there = (*there, event)
     end = b"\r\n" if lines[0].endswith(b"\r") else b"\n"
     addition = b"".join(rows.format_row(event, order).encode("utf-8") + end for event in events)
     if lines[-1]:
@@ -185,6 +194,14 @@ def _addition(data: bytes, events: Sequence[Event], name: str) -> bytes:
     if len(data) + len(addition) > MAX_BYTES:
         raise LogError(f"{name}: this log is full at {MAX_BYTES >> 20} MiB. Start a new one{_NOTHING_SAVED}")
     return addition
+
+
+def _plain(name: str) -> str:
+    """The name. LogError for a pipe or a device, which could be waited on for ever."""
+    kind = os.stat(name).st_mode
+    if stat.S_ISREG(kind) or stat.S_ISDIR(kind):  # what is wrong with a folder is said when it is opened
+        return name
+    raise LogError(f"{name}: this is no plain file. Give the name of a job log, such as visit.csv")
 
 
 def _write_new(path: str, data: bytes) -> None:
@@ -219,23 +236,39 @@ def _locked(file: FileIO, path: str) -> Iterator[None]:
 
 
 def _lock(file: FileIO, path: str) -> Callable[[], object]:
+    """Take the lock, waiting a while for another program; gives what lifts it."""
+    until = time.monotonic() + LOCK_PATIENCE_S
+    while True:
+        try:
+            return _lock_at_once(file, path)
+        except (BlockingIOError, FileExistsError) as error:
+            if time.monotonic() > until:
+                words = "another program keeps this log locked (stopped with Ctrl-Z?). End it, then enter this again"
+                if error.filename:
+                    words = f"another program is writing to this log. If none is, delete {error.filename}"
+                raise LogError(f"{path}: {words}{_NOTHING_SAVED}") from None
+        time.sleep(0.01)
+
+
+def _lock_at_once(file: FileIO, path: str) -> Callable[[], object]:
+    """Take the lock. BlockingIOError or FileExistsError where another program has it."""
     handle = file.fileno()
     if fcntl is not None:
-        with suppress(OSError):  # some network folders can't lock
-            fcntl.flock(handle, fcntl.LOCK_EX)
+        try:
+            fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
             return partial(fcntl.flock, handle, fcntl.LOCK_UN)
+        except BlockingIOError:
+            raise
+        except OSError:
+            pass  # some network folders can't lock
     elif msvcrt is not None:
-        _lock_byte(file, msvcrt.LK_LOCK)
+        try:
+            _lock_byte(file, msvcrt.LK_NBLCK)
+        except OSError:
+            raise BlockingIOError from None
         return partial(_lock_byte, file, msvcrt.LK_UNLCK)
-    patience = time.monotonic() + LOCK_PATIENCE_S
-    while True:
-        with suppress(FileExistsError):
-            open(f"{path}.lock", "x").close()
-            return partial(os.unlink, f"{path}.lock")
-        if time.monotonic() > patience:
-            words = f"another program is writing to this log. If none is, delete {path}.lock"
-            raise LogError(f"{path}: {words}{_NOTHING_SAVED}")
-        time.sleep(0.01)
+    open(f"{path}.lock", "x").close()
+    return partial(os.unlink, f"{path}.lock")
 
 
 def _lock_byte(file: FileIO, mode: int) -> None:

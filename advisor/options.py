@@ -11,12 +11,14 @@ from typer.core import TyperCommand, TyperGroup
 
 from advisor import fuels, units
 from advisor.errors import RangeError
+from advisor.events import local_now
 
 SETTABLE = (
     "cap_turns", "cap_statement", "mark_turns", "travel_limit_turns", "clockwise", "min_wait_s", "turndown",
     "co_limit_ppm_air_free", "display_step_pct", "analyser_accuracy_pct", "overshoot_chance", "stop_chance",
     "input_rate", "heating_value",
 )  # fmt: skip
+FILES = ("LOG", "LOGS", "FILE", "FOLDER")  # metavars: what is typed there is the name of a file, left as it came
 MOST_AHEAD = timedelta(days=1)  # a later moment is a slip in the date; a replay may run ahead of the clock
 
 
@@ -45,11 +47,26 @@ class PlainHelp(TyperCommand):
             raise RangeError(
                 f"'{' '.join(extra)}' {many} too many. Type: {_usage(self)}, words with blanks in quotes: \"in w.c.\""
             )
+        for param in self.params:
+            if param.name in ctx.params and param.metavar not in FILES:
+                ctx.params[param.name] = _in_utf_8(ctx.params[param.name])
         return extra
 
     def get_help(self, ctx: Any) -> str:
         """The help text as it is printed."""
         return re.sub(r"<[a-z\[\]]+>", lambda name: " " * len(name[0]), super().get_help(ctx))
+
+
+def _in_utf_8(words: Any) -> Any:
+    """Words as they were typed, also where Python took the system for plain ASCII. RangeError for any other bytes."""
+    if isinstance(words, list | tuple):
+        return [_in_utf_8(word) for word in words]
+    if not isinstance(words, str):
+        return words
+    try:
+        return words.encode("utf-8", "surrogateescape").decode("utf-8")
+    except UnicodeError:
+        raise RangeError(f"'{words.encode('ascii', 'replace').decode()}' is not UTF-8 text: type it anew") from None
 
 
 class PlainGroup(TyperGroup):
@@ -106,7 +123,7 @@ def _meant(typed: str, names: Sequence[str], otherwise: str) -> str:
 
 def now() -> datetime:
     """The moment, in local time."""
-    return datetime.now().astimezone()
+    return local_now()
 
 
 def parse_time(words: str | None) -> datetime | None:
@@ -117,21 +134,21 @@ def parse_time(words: str | None) -> datetime | None:
     """
     if words is None:
         return None
-    typed = words.strip()
+    typed, present = words.strip(), now()
     clock = re.fullmatch(r"(\d{1,2}):(\d\d)(?::(\d\d))?", typed)
     try:
         if clock:
             hour, minute, second = (int(part or 0) for part in clock.groups())
-            moment = datetime.combine(now().date(), time(hour, minute, second)).astimezone()
-            moment -= timedelta(days=1) if moment > now() + timedelta(hours=1) else timedelta(0)
+            moment = datetime.combine(present.date(), time(hour, minute, second)).astimezone()
+            moment -= timedelta(days=1) if moment > present + timedelta(hours=1) else timedelta(0)
         else:
             moment = datetime.fromisoformat(typed)
         moment = moment if moment.tzinfo else moment.astimezone()
     except (ValueError, OverflowError):  # the latter: no local time in the year 1
         raise RangeError(f"time '{words}' can't be read: give 10:32, 10:32:30 or 2026-05-04T10:32:00+02:00") from None
-    if moment > now() + MOST_AHEAD:
+    if moment > present + MOST_AHEAD:
         raise RangeError(
-            f"time '{words}' is still to come: this clock shows {now():%Y-%m-%d %H:%M}. Is one of them wrong?"
+            f"time '{words}' is still to come: this clock shows {present:%Y-%m-%d %H:%M}. Is one of them wrong?"
         )
     return moment
 

@@ -158,8 +158,10 @@ class Record:
 
 def record_of(job: Job) -> Record:
     """The record of a job as of its last row."""
-    at = max((event.time for event in job.events), default=NEVER)
-    visit = job.visit(at)
+    known = max((event.time for event in job.events), default=NEVER)
+    visit = job.visit(known)
+    if visit.rows:  # a row that was struck later is struck, but the visit did not go on until then
+        visit = replace(visit, at=visit.rows[-1].event.time)
     advice = advise(visit)
     steps = progress.follow(visit, advice)
     seen, states = _replayed(job, visit, steps)
@@ -188,13 +190,13 @@ def record_of(job: Job) -> Record:
         changes=_changes(visit.rows, running),
         turns=turns,
         net_turns_cw={screw: sum(turn.turns_cw for turn in turns if turn.screw == screw) for screw in SCREWS},
-        responses={screw: job.response(screw, at=at) for screw in SCREWS},
+        responses={screw: job.response(screw, at=known) for screw in SCREWS},
         steps={SCREW_FOR[firing]: _steps(visit, firing) for firing in FIRINGS},
         seen=seen,
         skipped=_skipped(visit, steps),
         drop=measured.say_drop(visit),
         calibrated=calibrated,
-        calibration_age_days=calibration_age_days(calibrated, at.date()) if calibrated else None,
+        calibration_age_days=calibration_age_days(calibrated, visit.at.date()) if calibrated else None,
         way_back=tuple(back.say() for back in way_back(visit)),
         told=told,
         checks=tuple(row for row in checks if row.event.item not in placed),

@@ -33,7 +33,7 @@ def say_job(job: Job, *, all_rows: bool = False) -> str:
     for name, value in (("Site", facts.site), ("Analyser", facts.analyser)):
         if value:
             lines += labelled(name, value)
-    progress = job.progress(visit.at, advice)
+    progress = job.progress(advice=advice)
     lines += labelled("Stage", say_stage(progress))
     lines += listed("Skipped", [f"{s.stage.name}: {s.reason}" for s in progress.states if s.state == "skipped"])
     lines += ["", " row  time      what", *_say_rows(job, visit, 0 if all_rows else len(job.events) - LAST_ROWS), ""]

@@ -3,6 +3,7 @@
 import builtins
 import io
 import json
+import os
 import re
 import subprocess
 import sys
@@ -724,3 +725,21 @@ def test_a_pressure_nobody_checked_comes_before_the_turn() -> None:
     said = run("next", "visit.csv", *NOW)[1].splitlines()
     assert said[0].startswith("Check the gas pressure first, then turn the throttle screw 1/24 turn clockwise")
     assert said[2].startswith("  Warning")
+
+
+def test_a_time_zone_that_is_none_is_said(tmp_path: Path) -> None:
+    """A day or more from UTC no moment can be stamped: one sentence, nothing logged; an answer needs no zone."""
+    log = tmp_path / "visit.csv"
+    Job.create(log, fuel="natural gas", bands={"high": (9.0, 9.4), "low": (8.6, 9.0)})
+    for typed, status in ((["run-at", str(log), "high"], 2), (["read", str(log), "high", "8", "--at", "10:00"], 2),
+                          (["next", str(log)], 0)):  # fmt: skip
+        done = subprocess.run(
+            [sys.executable, "-m", "advisor", *typed],
+            env={**os.environ, "TZ": "UTC+24"},
+            capture_output=True,
+            text=True,
+        )
+        assert done.returncode == status
+        said = "this system's time zone is a day or more from UTC: set it right (TZ)\nNothing was logged.\n"
+        assert done.stderr == (said if status else "")
+    assert Job.load(log).events == ()

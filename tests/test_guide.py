@@ -8,14 +8,16 @@ import select
 import signal
 import subprocess
 import sys
+import threading
 import time
+from datetime import timedelta
 from pathlib import Path
 from types import SimpleNamespace
 
 import pytest
-from on_site import ANSWERS, Desk, OnSite, boiler
+from on_site import ANSWERS, START, Desk, OnSite, boiler
 
-from advisor import Job, stages, terminal
+from advisor import Job, options, stages, terminal
 from advisor import log as job_log
 from advisor.cli import main
 from advisor.decision import Advice
@@ -460,17 +462,70 @@ def test_another_terminal_on_the_same_log_is_noticed() -> None:
     assert [e.event for e in job_log.read_log("visit.csv").events].count("turn") == 1
 
 
+def test_two_guides_that_answer_in_the_same_moment_log_a_turn_once(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Both have looked at the log before either has written: the second writes nothing, and asks anew."""
+    site = up_to("What did").boiler
+    really, both = job_log.append_events, threading.Barrier(2, timeout=30)
+
+    def together(*row: object) -> None:
+        if not both.broken:
+            both.wait()
+        really(*row)  # type: ignore[arg-type]
+
+    class Once(Desk):
+        def ask(self, question: str) -> str:
+            if question.startswith("What did") and "What did" not in self.text:
+                self.printed.append(question)
+                return ""
+            both.abort()
+            raise Stop
+
+        def wait(self, seconds: float, then: str) -> float:
+            both.abort()
+            raise Stop
+
+    monkeypatch.setattr(job_log, "append_events", together)
+    desks = [Once(boiler=site), Once(boiler=site)]
+    guides = [threading.Thread(target=walked, args=(desk,)) for desk in desks]
+    for guide in guides:
+        guide.start()
+    for guide in guides:
+        guide.join()
+    assert [e.event for e in job_log.read_log("visit.csv").events].count("turn") == 1
+    assert sum("The log has grown meanwhile" in desk.text for desk in desks) == 1
+
+
+def test_a_log_that_is_removed_while_the_guide_runs_is_said(
+    capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A clear sentence and exit status 1; no new file appears under its name."""
+    up_to("Room CO alarm")
+
+    def answers_late(*_: object) -> str:
+        Path("visit.csv").unlink()
+        return "y"
+
+    monkeypatch.setattr(Terminal, "ask", answers_late)
+    monkeypatch.setattr(options, "now", lambda: START + timedelta(minutes=1))
+    monkeypatch.setattr(sys, "argv", ["advisor", "guide", "visit.csv"])
+    with pytest.raises(SystemExit) as stop:
+        main()
+    assert stop.value.code == 1
+    assert capsys.readouterr().err.startswith("visit.csv: there is no such file or folder.")
+    assert not Path("visit.csv").exists()
+
+
 def test_a_log_that_can_t_be_written_is_said_and_asked_again(monkeypatch: pytest.MonkeyPatch) -> None:
     """One clear sentence, the same question, no row."""
     desk = up_to("Room CO alarm")
     really = job_log.append_events
     refused = []
 
-    def refuse_once(path: object, events: object) -> None:
+    def refuse_once(*row: object) -> None:
         if not refused:
             refused.append(1)
             raise LogError("visit.csv: this may not be read or written. Nothing was saved")
-        really(path, events)  # type: ignore[arg-type]
+        really(*row)  # type: ignore[arg-type]
 
     monkeypatch.setattr(job_log, "append_events", refuse_once)
     again = Leaves("Power off", boiler=desk.boiler)

@@ -157,9 +157,38 @@ def test_a_clock_set_back_does_not_reorder_the_job() -> None:
     assert job.events[1].time > job.events[0].time
     job.run_at("low", at=datetime.now(UTC) + timedelta(minutes=30))
     with pytest.raises(
-        RangeError, match=r"^this clock shows \d\d:\d\d, but the log's last row is of .*: set the clock, or "
+        RangeError,
+        match=r"^this clock shows \d\d:\d\d, but row 3 is of .*: set the clock; or if that row's time is wrong, "
+        "strike it with void 3 and log it again$",
     ):
         job.read("low", 8.3, 6.2, 20)
+    assert job.void(3) == 3  # without a moment of its own
+    job.read("high", 8.3, 6.2, 20)
+    assert [row.number for row in job.rows()] == [1, 2, 5]
+
+
+def test_a_row_of_an_old_log_that_is_struck_today_does_not_count() -> None:
+    """The answer is still as of the last row, and without the row that was struck long after it."""
+    told = at_high()
+    told.wait(10).read("high", 9.9)
+    last = told.job.events[-1].time
+    assert told.job.void(2) == 2
+    assert 2 not in [row.number for row in told.job.visit().rows]
+    assert f"This log ended on {last:%Y-%m-%d at %H:%M}" in told.job.next().findings[-1].text
+
+
+def test_a_log_of_far_too_many_rows_is_refused(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """An answer takes time with every row: past what any visit needs it is refused, not waited for."""
+    path = tmp_path / "visit.csv"
+    job = Job.create(path, fuel="natural gas", bands={"high": (9.0, 9.4), "low": (8.6, 9.0)})
+    monkeypatch.setattr("advisor.job.MOST_ROWS", 2)
+    for _ in range(2):
+        job.run_at("high")
+    assert len(Job.load(path).events) == 2
+    job.run_at("high")
+    with pytest.raises(LogError) as caught:
+        Job.load(path)
+    assert str(caught.value) == f"{path}: 3 rows, and 2 are the most. Start a new log"
 
 
 def test_an_old_log_is_answered_as_of_its_last_row() -> None:
@@ -241,6 +270,7 @@ NO_TYPE_FITS: list[tuple[Callable[[Job], object], str]] = [
     (lambda _: Job.load(None), f"log None {NO_NAME}"),
     (lambda _: Job.load(7), f"log 7 {NO_NAME}"),
     (lambda _: Job.load("a\0b"), f"log 'a\\x00b' {NO_NAME}"),
+    (lambda _: Job.load(Path("two\nlines.csv")), f"log 'two\\nlines.csv' {NO_NAME}"),
     (lambda _: Job.load("\ud800"), f"log '\\ud800' {NO_NAME}"),
     (lambda _: Job.create(["visit.csv"], fuel="natural gas", bands=BANDS), f"log ['visit.csv'] {NO_NAME}"),
     (lambda _: fuels.by_name(None), "fuel None: the name of a fuel in words is needed"),

@@ -22,7 +22,7 @@ from hypothesis import strategies as st
 from log_cases import AT, FACTS, GOOD, HEAD, HEAD_LINES, HEADER_ROW, READING, TURN, VOID, many, read_back
 
 from advisor import Job, log
-from advisor.errors import LogError, RangeError
+from advisor.errors import LogError, LogGrownError, RangeError
 from advisor.events import COLUMNS, Event
 from advisor.heads import format_head
 from advisor.log import Log, append_events, create_log, read_log
@@ -432,8 +432,25 @@ def test_a_full_disk_begins_no_log(tmp_path: Path, monkeypatch: pytest.MonkeyPat
     assert not list(tmp_path.iterdir())
 
 
-def test_a_read_only_place_is_said(path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """Rights that are missing are named, whichever call meets them."""
+@pytest.mark.skipif(not hasattr(os, "geteuid") or os.geteuid() == 0, reason="root may write anywhere")
+def test_a_really_read_only_place_is_said(path: Path) -> None:
+    """A log without the right to write is read but not added to; nothing begins in a folder without it."""
+    words = "this may not be read or written. Check the rights on the file and its folder"
+    path.chmod(0o400)
+    assert file_refusal(path) == f"{words}. Nothing was saved"
+    assert read_log(path).events == ()
+    path.chmod(0)
+    assert file_refusal(path, "read") == words
+    path.parent.chmod(0o500)
+    try:
+        assert file_refusal(path.with_name("new.csv"), "create") == f"{words}. Nothing was saved"
+    finally:
+        path.parent.chmod(0o700)
+    assert [entry.name for entry in path.parent.iterdir()] == ["visit.csv"]
+
+
+def test_rights_that_are_missing_are_said(path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """They are named, whichever call meets them."""
 
     def refuse(*_: object, **__: object) -> None:
         raise PermissionError(errno.EACCES, "Permission denied")
@@ -473,10 +490,64 @@ def test_the_lock_of_the_other_system_is_used(path: Path, monkeypatch: pytest.Mo
         calls.append((mode, os.lseek(handle, 0, os.SEEK_CUR)))
 
     monkeypatch.setattr(log, "fcntl", None)
-    monkeypatch.setattr(log, "msvcrt", SimpleNamespace(locking=locking, LK_LOCK=1, LK_UNLCK=0))
+    monkeypatch.setattr(log, "msvcrt", SimpleNamespace(locking=locking, LK_NBLCK=1, LK_UNLCK=0))
     append_events(path, [READING])
     assert calls == [(1, 2 * log.MAX_BYTES), (0, 2 * log.MAX_BYTES)]
     assert read_log(path).events == (READING,)
+
+
+@pytest.mark.parametrize("system", ["POSIX", "the other"])
+def test_a_lock_that_is_not_let_go_is_waited_for_a_while(
+    path: Path, monkeypatch: pytest.MonkeyPatch, system: str
+) -> None:
+    """A program that was stopped while it wrote does not make the next one wait for ever; nothing is logged."""
+    monkeypatch.setattr(log, "LOCK_PATIENCE_S", 0.05)
+
+    def locking(*_: object) -> None:
+        raise PermissionError(errno.EACCES, "Permission denied")
+
+    with monkeypatch.context() as patch, path.open("r+b") as other:
+        if system == "POSIX":
+            assert log.fcntl is not None
+            log.fcntl.flock(other, log.fcntl.LOCK_EX)
+        else:
+            patch.setattr(log, "fcntl", None)
+            patch.setattr(log, "msvcrt", SimpleNamespace(locking=locking, LK_NBLCK=1))
+        words = "another program keeps this log locked (stopped with Ctrl-Z?). End it, then enter this again"
+        assert file_refusal(path) == f"{words}. Nothing was saved"
+    assert path.read_bytes() == HEAD
+    append_events(path, [READING])
+    assert read_log(path).events == (READING,)
+
+
+def test_rows_are_added_only_to_what_was_seen(path: Path) -> None:
+    """Who names the rows that were read last adds nothing where another program has added some since."""
+    append_events(path, [READING], seen=())
+    with pytest.raises(LogGrownError) as caught:
+        append_events(path, [TURN], seen=())
+    assert str(caught.value) == f"{path}: another program has added to this log meanwhile. Nothing was saved"
+    append_events(path, [TURN], seen=(READING,))
+    assert read_log(path).events == (READING, TURN)
+
+
+def test_a_row_is_struck_once(path: Path) -> None:
+    """Two terminals strike the same row at once: the second is told, and no second void is logged."""
+    append_events(path, [READING])
+    one, other = Job.load(path), Job.load(path)
+    assert one.void() == 1
+    with pytest.raises(RangeError, match=r"^row 1 is struck already$"):
+        other.void()
+    assert [event.event for event in read_log(path).events] == ["reading", "void"]
+    append_events(path, [replace(VOID, value="2"), VOID])  # a void that is struck frees its row
+
+
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="no pipes with a name there")
+@pytest.mark.parametrize("action", ["read", "append"])
+def test_a_pipe_is_no_log(tmp_path: Path, action: str) -> None:
+    """It is refused, not waited on for ever."""
+    os.mkfifo(tmp_path / "pipe.csv")
+    words = "this is no plain file. Give the name of a job log, such as visit.csv"
+    assert file_refusal(tmp_path / "pipe.csv", action).removesuffix(". Nothing was saved") == words
 
 
 def test_a_lock_file_serves_where_no_lock_does(path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -566,13 +637,17 @@ def test_text_is_utf_8_whatever_the_system_is_set_to(path: Path, locale: dict[st
     """In the C locale, also where Python takes it for plain ASCII, logs are read, kept and printed as UTF-8."""
     words = "größer als 5 °C, ガス"
     append_events(path, [Event(AT, "note", note=words)])
+    typed = "für Düse 2"
     kept = {name: value for name, value in os.environ.items() if not name.startswith(("LC_", "PYTHONIO", "PYTHONUTF8"))}
-    for typed in (["note", str(path), "seen"], ["show", str(path)]):
+    cases = ((["note", str(path), typed.encode()], 0), (["note", str(path), b"f\xfcr"], 2), (["show", str(path)], 0))
+    for command, status in cases:
         done = subprocess.run(
-            [sys.executable, "-m", "advisor", *typed], env={**kept, "LC_ALL": "C", **locale},
-            capture_output=True, check=True,
-        )  # fmt: skip
-    assert [event.note for event in read_log(path).events] == [words, "seen"]
+            [sys.executable, "-m", "advisor", *command], env={**kept, "LC_ALL": "C", **locale}, capture_output=True
+        )
+        assert done.returncode == status
+        if status:
+            assert done.stderr.decode("utf-8") == "'f?r' is not UTF-8 text: type it anew\n"
+    assert [event.note for event in read_log(path).events] == [words, typed]
     assert words.encode() in path.read_bytes()
     assert words in done.stdout.decode("utf-8")
 

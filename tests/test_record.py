@@ -362,3 +362,16 @@ def test_the_same_rows_give_the_same_record(tmp_path: Path) -> None:
     copy = tmp_path / "copy.csv"
     copy.write_bytes((ROOT / "demo_logs" / "reversed_screw.csv").read_bytes())
     assert demo("reversed_screw") == demo("reversed_screw") == record_of(Job.load(copy))
+
+
+def test_a_row_struck_days_later_leaves_the_record_as_of_the_last_row() -> None:
+    """The struck row is gone from it; as-left figures and the calibration's age stay what they were."""
+    job = Job.load(ROOT / "demo_logs" / "whole_visit.csv")
+    job = Job.of(job.facts, job.events)
+    before = record_of(job)
+    number = next(n for n, event in enumerate(job.events, 1) if event.item == "CO alarm")
+    job.void(number, at=job.events[-1].time + timedelta(days=2))
+    after = record_of(job)
+    assert (after.rates, after.calibration_age_days) == (before.rates, before.calibration_age_days)
+    assert before.rates["high"].as_left is not None
+    assert any("CO alarm" in missing for missing in after.missing)
