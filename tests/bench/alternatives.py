@@ -25,11 +25,12 @@ from rich.progress import track
 from run import markdown, mean, share
 from scipy import optimize
 
-from advisor import hypotheses, model, rate
+from advisor import hypotheses, model, rate, response
 from advisor.events import Event
 from advisor.hypotheses import LagHypotheses, ScrewHypotheses
 from advisor.prior import Prior
 from advisor.rate import Move, Rate
+from advisor.response import Belief
 from advisor.simulator import SCENARIOS, Boiler, Scenario
 from advisor.valve import StraightScale
 
@@ -106,6 +107,11 @@ def _left_after(here: Rate, move: Move) -> float:
     return float(np.mean(costs))
 
 
+def at_centres(belief: Belief) -> dict[str, float]:
+    """Both rates taken to stand at the centres of their bands."""
+    return {firing: scale.centre_co2_pct for firing, scale in belief.model.scales.items()}
+
+
 def _patched(*changes: tuple[object, str, object]) -> Callable[[], AbstractContextManager[Any]]:
     def patched() -> AbstractContextManager[Any]:
         stack = ExitStack()
@@ -152,6 +158,9 @@ class Alternative:
 ALTERNATIVES = (
     Alternative("as built"),
     Alternative("plain CO2, not the straight scale", _patched((model, "StraightScale", PlainScale))),
+    Alternative("throttle's effect at low fire at the band's centres", _patched((Belief, "stands", property(at_centres)))),
+    Alternative("a start like any unlogged change", _patched((response, "START_GAP_PCT", 0.0))),
+    Alternative("noise 0.04 %, firmer (shape 3)", facts=(("prior", {"noise_sd_pct": 0.04, "noise_shape": 3.0}),)),
     Alternative(
         "one conjugate regression, no grids",
         _patched((model, "screw_hypotheses", conjugate_only), (model, "lag_hypotheses", one_lag)),
