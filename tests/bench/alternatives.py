@@ -158,7 +158,7 @@ class Alternative:
 ALTERNATIVES = (
     Alternative("as built"),
     Alternative("plain CO2, not the straight scale", _patched((model, "StraightScale", PlainScale))),
-    Alternative("throttle's effect at low fire at the band's centres", _patched((Belief, "stands", property(at_centres)))),
+    Alternative("throttle's effect at the band's centres", _patched((Belief, "stands", property(at_centres)))),
     Alternative("a start like any unlogged change", _patched((response, "START_GAP_PCT", 0.0))),
     Alternative("noise 0.04 %, firmer (shape 3)", facts=(("prior", {"noise_sd_pct": 0.04, "noise_shape": 3.0}),)),
     Alternative(
