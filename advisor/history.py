@@ -115,7 +115,7 @@ class History:
             case "firing" if event.firing == self.belief.firing and not left_for_hours:
                 return self  # it runs at this rate already
             case "firing":
-                return self._changed("firing", self.belief.after(event), row)
+                return self._changed("firing", self.belief.after(event, anew=left_for_hours), row)
             case "turn" if event.screw:
                 # the throttle moves both rates, the offset hardly high fire
                 steady = {} if event.screw == "throttle" else {**self.steady, "low": 0}

@@ -32,8 +32,8 @@ class Fit:
     """Posterior of D unknowns under hypotheses laid out on axes of shape H.
 
     mean (D, *H); cov (D, D, *H) in units of the noise variance; shape (number); scale (*H) in squared
-    units of the reading; log_weight (*H), not normalised; log_evidence: log chance of all readings
-    so far, summed over hypotheses (natural log, density per unit of the readings).
+    units of the reading; log_weight (*H), not normalised: natural log of the hypothesis's chance before any reading
+    times the density of all readings so far, per unit of the reading each.
     """
 
     mean: Array

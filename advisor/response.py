@@ -42,7 +42,7 @@ class State:
     displaced    what the turns of each screw came to at each rate, as turns at the screw's own rate in the stated
                  richer direction from as found, one per hypothesis
     hand_var     variance of what the hand's error did to the level, in noise variances, broadcastable
-    known_before False where nobody logged the change, so what was displayed before it is not known
+    known_before False at a start, and where nobody logged the change: what was displayed before it is not known
     """
 
     since_s: float
@@ -89,11 +89,14 @@ class Belief:
 
     # --- what happens -----------------------------------------------------------------------------
 
-    def after(self, event: Event) -> "Belief":
-        """The belief after one event; checks, notes and voids change nothing here."""
+    def after(self, event: Event, *, anew: bool = False) -> "Belief":
+        """The belief after one event; checks, notes and voids change nothing here.
+
+        anew  whether a change of rate starts a boiler that was left for hours: its display comes from clean air
+        """
         at_s = event.time.timestamp()
         if event.event == "firing" and event.firing:
-            return self._changed_firing(event.firing, at_s, logged=True)
+            return self._changed_firing(event.firing, at_s, logged=True, anew=anew)
         if event.event == "turn" and event.screw and event.turns_cw:
             return self.turned(event.screw, event.turns_cw, at_s)
         if event.event == "reading" and event.firing and event.co2_pct is not None:
@@ -108,19 +111,20 @@ class Belief:
         """
         if reading.firing is None or (self.firing == reading.firing and not anew):
             return self
-        return self._changed_firing(reading.firing, reading.time.timestamp(), logged=False)
+        return self._changed_firing(reading.firing, reading.time.timestamp(), logged=False, anew=anew)
 
     @property
     def firing(self) -> str | None:
         """The firing rate the boiler runs at now, as far as logged."""
         return self.states[-1].firing if self.states else None
 
-    def _changed_firing(self, firing: str, at_s: float, *, logged: bool) -> "Belief":
+    def _changed_firing(self, firing: str, at_s: float, *, logged: bool, anew: bool) -> "Belief":
+        started = anew or not self.states
         prior, noise_var = self.model.facts.prior, self.model.noise_var
         fit = regression.renew(self.fit, DRIFT, prior.drift_sd_pct**2 / noise_var)
-        known_before = logged and bool(self.states)
+        known_before = logged and not started
         peculiar_var = self.model.standstill_var if known_before else GAP_SD_PCT**2
-        fit = regression.renew(fit, STANDSTILL, peculiar_var / noise_var, 0.0 if self.states else START_GAP_PCT)
+        fit = regression.renew(fit, STANDSTILL, peculiar_var / noise_var, START_GAP_PCT if started else 0.0)
         state = State(at_s, firing, at_s, self.displaced, known_before=known_before)
         return replace(self, fit=fit, states=(*self.states, state))
 

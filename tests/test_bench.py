@@ -1,6 +1,8 @@
 """The bench in small: the adviser on boilers it does not know, beside one who knows them and a rule of thumb."""
 
 import sys
+from dataclasses import replace
+from datetime import timedelta
 from pathlib import Path
 
 import numpy as np
@@ -14,7 +16,11 @@ import policies
 import run as bench
 
 from advisor import model
+from advisor.events import Event
+from advisor.facts import Facts
+from advisor.fuels import NATURAL_GAS
 from advisor.rate import Rate
+from advisor.response import Belief
 from advisor.simulator import BASE, SCENARIOS
 
 
@@ -25,6 +31,26 @@ def test_truths_lie_evenly_in_their_posteriors(draws: int) -> None:
     assert found.shape == (draws, len(calibration.QUANTITIES))
     for name, place in zip(calibration.QUANTITIES, found.T, strict=True):
         assert calibration.uniform_p(place) > 0.001, name
+
+
+def test_truths_are_drawn_about_what_the_belief_takes_them_to_be() -> None:
+    """With no errors drawn the truth is the belief's mean, after every event: a start comes up from clean air."""
+    belief = Belief.before_any_event(Facts(fuel=NATURAL_GAS, bands=calibration.BANDS))
+    truth = calibration.Truth(np.random.default_rng(1), belief.unfolded("offset").unfolded("throttle"))
+    truth.unknowns = truth.belief.fit.mean[(..., *truth.at)].copy()
+    truth.error = lambda var: 0.0  # type: ignore[method-assign]
+    seconds = iter(range(0, 1000, 60))
+    for event in (
+        Event(calibration.START, "firing", firing="high"),
+        Event(calibration.START, "turn", screw="throttle", turns_cw=1 / 24),
+        Event(calibration.START, "firing", firing="low"),
+        Event(calibration.START, "turn", screw="offset", turns_cw=1 / 24),
+    ):
+        moment = calibration.START + timedelta(seconds=next(seconds))
+        truth.after(replace(event, time=moment))
+        assert truth.unknowns == pytest.approx(truth.belief.fit.mean[(..., *truth.at)], abs=1e-9)
+        truth.read(moment + timedelta(seconds=30))
+        assert truth.unknowns == pytest.approx(truth.belief.fit.mean[(..., *truth.at)], abs=1e-6)
 
 
 def test_a_posterior_that_is_too_sure_is_not_called_even() -> None:

@@ -394,6 +394,18 @@ def test_the_next_day_starts_anew() -> None:
     assert (told.next().action, told.next().firing) == ("run_at", "high")
 
 
+@pytest.mark.parametrize("firing", ["high", "low"])
+def test_the_next_day_the_display_comes_up_from_clean_air(firing: str) -> None:
+    """A run-at after hours is a start: the wait is about the first day's, and a display still low is no trouble.
+
+    At 40 s a display that settles in a minute or two stands 0.6 % under the flame.
+    """
+    told = at_high(9.2).wait(20 * 3600).run_at(firing).wait(1)
+    assert told.job.visit(moment(told.now_s)).wait_left_s() > 120
+    assert told.wait(39).read(firing, 8.6).next().action == "wait"
+    assert told.wait(200).read(firing, 9.2).codes == {"sample-line"}
+
+
 def test_zero_co2_is_a_finding_not_an_accident() -> None:
     """CO2 of 0 and of plain numbers beyond the fuel halt with a sentence."""
     for co2 in (0.0, 20.9):

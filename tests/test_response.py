@@ -97,9 +97,13 @@ def plain_scales(facts: Facts) -> dict[str, Plain]:
 
 
 def plain_effects(scales: dict[str, Plain], turndown: float, stands: dict[str, float]) -> dict[str, dict[str, float]]:
-    """Effects of the screws where CO2 stands at these straight figures: the throttle acts on f^2 as f^2 itself."""
+    """Effects of the screws where CO2 stands at these straight figures: the throttle acts on f^2 as f^2 itself.
+
+    f^2 is taken to be that of a flame, 0.25 to 1, wherever the belief has gone.
+    """
     high, low = scales["high"], scales["low"]
     size = {rate: scale.size + scale.slope * (stands[rate] - scale.centre) for rate, scale in scales.items()}
+    size = {rate: min(max(squared, 0.25), 1.0) for rate, squared in size.items()}
     return {
         "offset": {"low": 1.0, "high": low.slope / high.slope / turndown**2},
         "throttle": {"high": 1.0, "low": (size["low"] / low.slope) / (size["high"] / high.slope)},
@@ -397,6 +401,16 @@ def jobs(draw: st.DrawFn) -> list[Event]:
 def test_any_job_teaches_what_the_reference_says(events: list[Event]) -> None:
     """The same holds for jobs drawn at random, turns and readings of the same moment included."""
     assert_agrees(Facts(fuel=NATURAL_GAS, bands=BANDS), events, every=1303)
+
+
+def test_a_belief_that_went_astray_agrees_too() -> None:
+    """After turns and readings that contradict each other the belief stands where no flame burns."""
+    events = [firing(0, "high"), turn(1200, "throttle", -2 * MARK), reading(1200, "high", 8.5)]
+    events += [reading(1207, "high", 9.5), *[reading(1214, "high", 7.5)] * 3]
+    events += [turn(1214, "throttle", -2 * MARK), reading(1214, "high", 7.5)]
+    facts = Facts(fuel=NATURAL_GAS, bands=BANDS)
+    assert min(plain_scales(facts)["high"].co2(there["high"]) for there in stands_before_turns(facts, events)) < 5.7
+    assert_agrees(facts, events, every=271)
 
 
 def test_nothing_learned_gives_the_prior() -> None:

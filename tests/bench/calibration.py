@@ -33,7 +33,7 @@ from advisor.decision import Advice
 from advisor.events import SCREWS, Event
 from advisor.facts import Facts
 from advisor.fuels import NATURAL_GAS
-from advisor.model import AXIS, DRIFT, GAIN, GAP_SD_PCT, LEVEL, STANDSTILL
+from advisor.model import AXIS, DRIFT, GAIN, LEVEL, STANDSTILL
 from advisor.response import Belief
 from advisor.simulator import SCENARIOS
 
@@ -76,18 +76,20 @@ class Truth:
     def after(self, event: Event) -> None:
         """Let the event happen: the belief learns that it was made, the truth moves as the model says."""
         before, self.belief = self.belief, self.belief.after(event)
-        model = self.belief.model
-        standstill_var = model.standstill_var / model.noise_var
         if event.event == "firing":
-            self.unknowns[DRIFT] = self.error(model.facts.prior.drift_sd_pct**2 / model.noise_var)
-            known = bool(before.states)
-            self.unknowns[STANDSTILL] = self.error(standstill_var if known else GAP_SD_PCT**2 / model.noise_var)
+            self.draw_anew(DRIFT)
+            self.draw_anew(STANDSTILL)
         elif event.screw:
             effects, last = before.effects[event.screw], self.belief.states[-1]
             hand = self.error(self._here(last.hand_var) / effects[last.firing] ** 2)
             for firing, level in LEVEL.items():
                 self.unknowns[level] += effects[firing] * hand
-            self.unknowns[STANDSTILL] = self.error(standstill_var)
+            self.draw_anew(STANDSTILL)
+
+    def draw_anew(self, unknown: int) -> None:
+        """Draw an unknown that the event has made new, from what the belief takes it to be."""
+        fit = self.belief.fit
+        self.unknowns[unknown] = fit.mean[(unknown, *self.at)] + self.error(fit.cov[(unknown, unknown, *self.at)])
 
     def read(self, at: datetime) -> None:
         """Draw a reading and let the belief learn it."""
