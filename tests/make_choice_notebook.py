@@ -76,6 +76,7 @@ for axes, what in zip(figure.subplots(1, 2), ("in_band", "past_band"), strict=Tr
     axes.errorbar(points[:, 1], points[:, 2], 1.96 * points[:, 3], fmt="ko", capsize=3)
     title = "in the band after the turn" if what == "in_band" else "past the far edge after the turn"
     axes.set(title=f"{title} ({len(said)} turns)", xlabel="chance stated", ylabel="share that came true")
+    axes.set_ylim(bottom=0)
 figure"""
 CHOSEN = """\
 ## What was chosen, and why
@@ -94,7 +95,7 @@ CHOSEN = """\
 * **The clock**: an adviser that is told gains and lag takes about as long as the one who knows the valve. The rest is the
   price of finding out, and of the usual minimum waits, which no rule may shorten."""
 KEPT = """\
-The figures above are the output of the committed code, kept from a run with `CHOSEN_VISITS=60 CHOSEN_DRAWS=3000`;
+The figures above are the output of the committed code, kept from a run at the sizes of the first cell;
 `python tests/make_choice_notebook.py` renews them."""
 
 
