@@ -9,7 +9,7 @@ from advisor.events import FIRINGS, SCREWS, Event
 from advisor.facts import Facts
 from advisor.history import LEAKING, SAMPLE_LINE, checked_pressure, clockwise_item
 from advisor.model import FIRING_FOR
-from advisor.monoxide import co_standing
+from advisor.monoxide import co_by_itself, co_standing
 from advisor.readings import Finding
 from advisor.stages import (
     BEFORE,
@@ -53,6 +53,7 @@ def find(visit: Visit) -> tuple[Finding, ...]:
         *_input_rate(visit),
         *_moved_by_itself(visit),
         *_drift(visit),
+        *(finding for firing in FIRINGS for finding in co_by_itself(visit, firing)),
         *(finding for screw in SCREWS for finding in _screw(visit, screw)),
         *_read_too_soon(visit),
         *_not_seen(visit),
