@@ -502,3 +502,8 @@ def test_a_slip_of_point_or_unit_in_a_pressure_is_named(typed: float, unit: str,
     assert f"Or was {meant} meant? Then void that row" in told.next().findings[0].text
     told.wait(1).check("working pressure", 11.0, "mbar")
     assert "meant?" not in told.next().findings[0].text
+
+
+def test_a_stop_for_the_wrong_fuel_says_what_lifts_it() -> None:
+    """Only a new reading with O2 does: the stop says so."""
+    assert "then read again with O2." in at_high().read("high", 9.2, 20, 6.9).next().findings[0].text
