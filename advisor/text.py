@@ -229,7 +229,7 @@ def _gain(advice: Advice, facts: Facts) -> list[str]:
     way = "clockwise" if mark > 0 else "counterclockwise"
     if way_unknown(gain, low, high, facts.clockwise[advice.screw]):
         most = max(abs(low * mark), abs(high * mark))
-        return labelled("Screw", f"which way it works is not known yet (at most {most:.1f} % CO2 a mark).")
+        return labelled("Screw", f"which way it works is not sure yet (at most {most:.1f} % CO2 a mark).")
     if low * high <= 0:
         far = max((low * mark, high * mark), key=lambda end: end * gain * mark)
         return labelled(
