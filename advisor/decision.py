@@ -121,7 +121,7 @@ def _settle(visit: Visit, findings: tuple[Finding, ...]) -> Advice:
         return _about(visit, "read", findings, ("It has settled.",))
     peek_s = visit.peek_in_s(wait_s)
     if peek_s == 0:
-        why = "A reading on the way: it shows how fast this boiler answers. No turn on it yet."
+        why = "A reading on the way: it shows how fast this boiler answers. Turn only when told."
         return _about(visit, "read", findings, (why,))
     why = "Flame and sample are still on their way; a turn now would be on a figure that still moves."
     return _about(visit, "wait", findings, (why,), wait_s=wait_s if peek_s is None else peek_s)
@@ -230,6 +230,8 @@ def _turn(rate: Rate, move: Move, findings: tuple[Finding, ...]) -> Advice:
     reasons = [f"CO2 at {rate.firing} fire is about {here:.2f} %, band {low:g} to {high:g} %."]
     if rate.first_try:
         reasons.append("What this screw does is not known yet: a small first move to find out.")
+    elif rate.goes_against:
+        reasons.append("Which way this screw works is in doubt: one small turn more shows it.")
     elif abs(move.turns_cw) > rate.cap_turns - TINY:
         reasons.append(f"No more than {units.say_fraction(rate.cap_turns)} turn at a time.")
     if lean := _low_goes_lean(rate, move):

@@ -70,6 +70,8 @@ def parse_entry(typed: str, advice: Advice, firing: str) -> Entry:
     if low == "void":
         row = units.parse_whole(rest[0], "row") if rest else None
         return lambda job, at: job.void(row, at=at)
+    if advice.action != "turn" and not any(map(str.isdigit, typed)):
+        raise RangeError(f"'{typed}' is not understood: type {READING}; ? says what else.")
     turn = parse_turn(typed, firing)
     return lambda job, at: job.turn(turn.screw, turn.turns_cw, at=at)
 

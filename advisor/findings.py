@@ -9,7 +9,7 @@ from advisor.events import FIRINGS, SCREWS, Event
 from advisor.facts import Facts
 from advisor.history import LEAKING, SAMPLE_LINE, checked_pressure, clockwise_item
 from advisor.model import FIRING_FOR
-from advisor.monoxide import co_standing
+from advisor.monoxide import co_by_itself, co_standing
 from advisor.readings import Finding
 from advisor.stages import (
     BEFORE,
@@ -27,6 +27,7 @@ from advisor.visit import Visit
 
 SURE = 0.8  # chance from which a fault of a screw is stated
 SURE_OF_DEAD = 0.9  # and that it does nothing: a weak valve behind slack looks like that
+SHOWN = 0.95  # from which a screw's way, told by nobody, is no guess: the answer's 90 % range has one sign then
 DOUBTED_WAY, DOUBTED_EFFECT = 0.3, 0.1  # chances from which that is hinted at
 WORTH_TELLING_SLACK_TURNS = 1 / 64
 FEWEST_MOVES_FOR_DEAD = 2
@@ -53,6 +54,7 @@ def find(visit: Visit) -> tuple[Finding, ...]:
         *_input_rate(visit),
         *_moved_by_itself(visit),
         *_drift(visit),
+        *(finding for firing in FIRINGS for finding in co_by_itself(visit, firing)),
         *(finding for screw in SCREWS for finding in _screw(visit, screw)),
         *_read_too_soon(visit),
         *_not_seen(visit),
@@ -257,7 +259,8 @@ def _screw(visit: Visit, screw: str) -> list[Finding]:
     reversed_chance = float(chance[hypotheses.gain < 0].sum())
     if reversed_chance > (SURE if told == "unknown" else visit.sure_of_way(screw)):
         if told == "unknown":
-            text = f"On this valve the {screw} screw makes it leaner when turned clockwise."
+            makes = "makes" if reversed_chance >= SHOWN else "seems to make"
+            text = f"On this valve the {screw} screw {makes} it leaner when turned clockwise."
             found.append(Finding("direction", "note", text, screw=screw))
         else:
             other = "leaner" if told == "richer" else "richer"

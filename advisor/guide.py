@@ -24,7 +24,11 @@ from advisor.terminal import PROMPT_WIDTH, Stop, Terminal
 from advisor.visit import Visit
 
 HELP = "Enter takes what is offered; ? says why; back, skip, stop and note WORDS do what they say."
-SAID_AT_ONCE = {"turn": ("large-turn", "wrong-rate"), "reading": ("co2-alone", "co-rising")}  # before a wait goes on
+SAID_AT_ONCE = {  # before a wait goes on
+    "turn": ("large-turn", "wrong-rate"),
+    "reading": ("co2-alone", "co-rising", "co-by-itself"),
+}
+NO_ANSWER = "Enter alone is no answer here."
 CHANGED = "The log has grown meanwhile: another terminal? Nothing was logged. See what it asks now."
 
 
@@ -102,6 +106,8 @@ class Guide:
                     if not told:
                         self._say("There is nothing to go back to.")
                     del told[-1:]
+                elif not typed and len(told) < len(asks):
+                    self._say(NO_ANSWER)
                 elif len(told) < len(asks):
                     (_parse_band if told else fuels.by_name)(typed)
                     told.append(typed)
@@ -139,7 +145,7 @@ class Guide:
             self._note("left out", item=stages.LEFT_OUT, value=question.item)
             return
         if not typed and not question.usual:
-            raise RangeError("Enter alone is no answer here.")
+            raise RangeError(NO_ANSWER)
         note = ""
         if question.kind == "meter":
             kw, note = self._timed(typed, visit)
@@ -188,7 +194,8 @@ class Guide:
             self._wait(advice.wait_s or 0.0, f"then read at {visit.firing} fire")
             return
         if advice.action == "run_at":
-            self._show("\n".join(listed("Why", advice.reasons)))
+            warnings = text.say_findings(finding for finding in advice.findings if finding.severity == "warn")
+            self._show("\n".join([*warnings, *listed("Why", advice.reasons)]))
         elif advice.action != "wait":
             self._show(text.say_next(self.job, advice, visit.at, guided=True))
         if advice.action == "halt":
@@ -254,7 +261,7 @@ class Guide:
         if made.screw == advice.screw and (made.turns_cw or 0.0) * (advice.turns_cw or 0.0) < 0:
             self._say(
                 f"That is the other way than advised: {made.screw} screw {units.say_turn(advice.turns_cw or 0.0)}. "
-                "If it was made so, wait; if not, cut the wait short and type back."
+                "If it was made so, watch CO and wait; if not, cut the wait short and type back."
             )
         for finding in now.findings:
             if finding.code in SAID_AT_ONCE[made.event]:

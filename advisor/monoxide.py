@@ -1,5 +1,6 @@
 """Carbon monoxide over a whole visit: what stands of it, whether it climbs with CO2, where it passed its limit."""
 
+from dataclasses import replace
 from typing import NamedTuple
 
 from advisor import readings
@@ -21,12 +22,16 @@ class Wall(NamedTuple):
 def co_standing(visit: Visit, firing: str) -> list[Finding]:
     """What stands of CO at a rate: only a settled, undoubted reading with CO at that rate lifts it."""
     standing: list[Finding] = []
+    later = False  # whether CO was read after what stands
     for row in visit.of("reading"):
         if row.event.firing != firing or row.event.co_ppm is None:
             continue
         seen = [f for f in readings.judge(visit.facts, row.event) if f.code in ("rich", "high-co", "co-rising")]
+        later = not seen
         if seen or row.number in visit.history.proven:
             standing = seen
+    if later:
+        standing = [replace(finding, text=finding.text.replace(" is ", " was ", 1)) for finding in standing]
     return standing or _climbing(visit, firing)
 
 
@@ -63,6 +68,25 @@ def _climbing(visit: Visit, firing: str) -> list[Finding]:
         f"{before.co2_pct:.1f} to {last.co2_pct:.1f} %. No turn richer; look at burner, air and flue."
     )
     return [Finding("co-rising", "warn", text, firing)]
+
+
+def co_by_itself(visit: Visit, firing: str) -> list[Finding]:
+    """CO that has risen several times over with no more CO2 than before, by a settled reading: more air did not help.
+
+    A warning only; it is said until CO stands out by itself (`co_standing`).
+    """
+    rows = [row for row in _read_with_co(visit, firing) if row in visit.settled_readings(firing)]
+    if len(rows) < 2 or co_standing(visit, firing):
+        return []
+    last, now = rows[-1].event, _air_free(visit, rows[-1].event)
+    before = min((row.event for row in rows[:-1]), key=lambda event: _air_free(visit, event))
+    if now <= CO_JUMP_PPM or now < CO_JUMP_TIMES * _air_free(visit, before):
+        return []
+    text = (
+        f"CO at {firing} fire rose from {_air_free(visit, before):.0f} to {now:.0f} ppm air-free, though CO2 went from "
+        f"{before.co2_pct:.1f} to {last.co2_pct:.1f} %. Watch CO; look at burner, air intake and flue."
+    )
+    return [Finding("co-by-itself", "warn", text, firing)]
 
 
 def _read_with_co(visit: Visit, firing: str) -> list[Row]:

@@ -7,6 +7,7 @@ from advisor import answers, stages
 from advisor.answers import Wrong
 from advisor.decision import Advice
 from advisor.events import FIRINGS, Event
+from advisor.history import LEFT_FOR_S
 from advisor.rate import TINY, Rate
 from advisor.stages import BOTH, CLOSE, HIGH, LOW, OUTCOME, PROOF, RECORD, STAGES, Question, Stage
 from advisor.visit import Visit
@@ -184,7 +185,11 @@ def _counts_from_s(visit: Visit, stage: Stage, item: str) -> float:
         return max([visit.turned_at_s, *pressures])
     if stage in _AFTER_TURNS:
         return visit.turned_at_s
-    return visit.session_from_s if item in _EACH_SESSION else 0.0
+    if item not in _EACH_SESSION:
+        return 0.0
+    now_s = visit.at.timestamp()
+    gone = now_s - visit.history.last_s > LEFT_FOR_S and _latest(visit, OUTCOME, 0.0) is None
+    return now_s if gone else visit.session_from_s  # after hours it is asked before the boiler runs again, not after
 
 
 def _proof_step(visit: Visit, *, off_plate: bool) -> Step | None:

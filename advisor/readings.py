@@ -104,7 +104,10 @@ def _off_line(fuel: fuels.Fuel, co2: float, o2: float | None) -> Finding | None:
     for other in fuels.BUILT_IN:
         if other.name != fuel.name and co2 < other.co2_max_pct and _on_line(other, co2, o2):
             return Finding(
-                "other-fuel", "halt", f"{seen}; it fits {other.name}. Is the analyser set to the right fuel?"
+                "other-fuel",
+                "halt",
+                f"{seen}; it fits {other.name}. Is the analyser set to the right fuel? Put it right, then read again "
+                "with O2.",
             )
     return Finding(
         "off-line",

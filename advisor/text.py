@@ -1,6 +1,7 @@
 """The answers in words: one screen of at most 80 columns, the first line is the answer."""
 
 import math
+import re
 from collections.abc import Iterable, Sequence
 from datetime import datetime
 
@@ -80,7 +81,8 @@ def say_trouble(findings: Iterable[Finding]) -> list[str]:
     for finding in findings:
         if finding.severity != "note" and finding.code in TROUBLES:
             steps = TROUBLES[finding.code].all_steps
-            lines += [f"  Look first ({finding.code.replace('-', ' ')}):"]
+            about = re.sub(r"\bco(2?)\b", r"CO\1", finding.code.replace("-", " "))
+            lines += [f"  Look first ({about}):"]
             lines += [line for number, step in enumerate(steps, 1) for line in labelled(f"{number:>5}", step)]
     return lines
 
@@ -227,7 +229,7 @@ def _gain(advice: Advice, facts: Facts) -> list[str]:
     way = "clockwise" if mark > 0 else "counterclockwise"
     if way_unknown(gain, low, high, facts.clockwise[advice.screw]):
         most = max(abs(low * mark), abs(high * mark))
-        return labelled("Screw", f"which way it works is not known yet (at most {most:.1f} % CO2 a mark).")
+        return labelled("Screw", f"which way it works is not sure yet (at most {most:.1f} % CO2 a mark).")
     if low * high <= 0:
         far = max((low * mark, high * mark), key=lambda end: end * gain * mark)
         return labelled(

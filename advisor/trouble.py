@@ -16,7 +16,7 @@ from advisor.monoxide import co_standing, co_wall
 from advisor.valve import follow
 from advisor.visit import Visit
 
-GIVE_UP = "If that does not clear it: restore as found, take the appliance out of service, call the maker."
+GIVE_UP = "If that does not clear it: turned screws as Restore says, appliance out of service, call the maker."
 FINEST_TURNS = 1 / 48  # a way back is said to this step, which the eye still sees; own choice
 
 
@@ -35,7 +35,7 @@ class Trouble:
 
 _CO = (
     "Burner off if CO still climbs; air the room.",
-    "Screws: back the way that CO came from, only leaner.",
+    "Screws: if CO came with a turn, back that way, only leaner.",
     "Air intake, filter, fan and flue: blocked, or drawing in flue gas?",
     "Burner and gasket: dirty, cracked, badly seated?",
     "Gas pressure and injector: right for this gas?",
@@ -67,6 +67,7 @@ TROUBLES: Mapping[str, Trouble] = MappingProxyType(
         "high-co": Trouble(_CO, give_up=True),
         "co-climbing": Trouble(_CO, give_up=True),
         "co-rising": Trouble(_CO[1:4]),
+        "co-by-itself": Trouble(_CO[2:4]),
         "wrong-way": Trouble(
             (
                 "Were the turns logged the way they were made? If not, void them and log them right.",

@@ -84,6 +84,9 @@ def _comma_question(typed: str) -> str:
 
 def parse_range(text: str, what: str) -> tuple[float, float]:
     """Read "LOW:HIGH" as two rising numbers, in the unit they stand for. Raises RangeError for anything else."""
+    pointed = text.strip().replace(",", ".")
+    if "," in text and all(map(_NUMBER.fullmatch, pointed.split(":"))):
+        raise RangeError(f"{what} '{text.strip()}' has a comma. Did you mean {pointed}?")
     low_text, colon, high_text = text.strip().partition(":")
     if not colon:
         dash = re.fullmatch(r"([\d.]+)\s*(?:-|\u2013|to|\.\.|\s)\s*([\d.]+)", low_text)

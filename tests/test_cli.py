@@ -340,7 +340,7 @@ def test_show_lists_what_to_look_at_first_and_the_way_back() -> None:
     job.note("no manometer", item="skipped stage", value="gas pressure", at=job.moment(job.events[-1].time))
     shown = words(run("show", "visit.csv")[1])
     assert "Skipped gas pressure: no manometer" in shown
-    assert "Look first (high co): 1 Burner off if CO still climbs; air the room. 2 Screws: back" in shown
+    assert "Look first (high CO): 1 Burner off if CO still climbs; air the room. 2 Screws: if CO" in shown
     assert "call the maker. Restore Throttle screw 1/16 turn counterclockwise" in shown
     assert "Restore" in run("next", "visit.csv", "--at", "2026-05-04T10:07:40+00:00")[1]
 
@@ -649,7 +649,7 @@ def test_what_is_not_known_of_a_screw_is_said_so() -> None:
     assert "-0.0" not in shown.replace("(-0.0", "")  # but as the end of a range
     assert "Throttle 1/12 turn clockwise makes +" in shown
     answered = words(run("next", "visit.csv", "--at", "2026-05-04T10:10:00+00:00")[1])
-    assert "which way it works is not known yet" in answered
+    assert "which way it works is not sure yet" in answered
     assert "-0.0" not in answered
 
 

@@ -426,7 +426,7 @@ ANSWERS: list[tuple[Callable[[], Told], str, str, str, str]] = [
         "read",
         "high",
         "",
-        "A reading on the way: it shows how fast this boiler answers. No turn on it yet.",
+        "A reading on the way: it shows how fast this boiler answers. Turn only when told.",
     ),
     (without_co, "read", "high", "", "High fire holds; the record still needs CO: read CO2, O2 and CO once more."),
     (
@@ -980,3 +980,13 @@ def test_in_doubt_about_the_direction_a_turn_is_still_a_turn(co2: float) -> None
 def test_a_chance_in_words(chance: float, said: str) -> None:
     """Whole per cent; a small chance is never called none."""
     assert percent(chance) == said
+
+
+def test_a_second_turn_the_doubted_way_says_why() -> None:
+    """CO2 went a little against the turn: the turn that follows is told as what shows the way."""
+    job = at_high(8.8).turn("throttle", 1 / 24).wait(180)
+    for _ in range(3):
+        job.read("high", 8.6)
+    advice = job.next()
+    assert advice.action == "turn"
+    assert "Which way this screw works is in doubt: one small turn more shows it." in advice.reasons

@@ -5,7 +5,7 @@ from dataclasses import replace
 import pytest
 from replay import Told, at_high, moment, new_job
 
-from advisor import RangeError, fuels
+from advisor import RangeError, fuels, text
 from advisor.readings import co_limit_ppm, judge
 
 
@@ -514,3 +514,19 @@ def test_a_slip_of_point_or_unit_in_a_pressure_is_named(typed: float, unit: str,
     assert f"Or was {meant} meant? Then void that row" in told.next().findings[0].text
     told.wait(1).check("working pressure", 11.0, "mbar")
     assert "meant?" not in told.next().findings[0].text
+
+
+def test_a_stop_for_the_wrong_fuel_says_what_lifts_it() -> None:
+    """Only a new reading with O2 does: the stop says so."""
+    assert "then read again with O2." in at_high().read("high", 9.2, 20, 6.9).next().findings[0].text
+
+
+def test_the_way_of_a_screw_nobody_told_is_not_stated_while_it_is_unsure() -> None:
+    """The note and the line on the screw agree: it seems so, until the range of what it does has one sign."""
+    job = at_high(8.8, clockwise={"throttle": "unknown"}).turn("throttle", 1 / 24).wait(180).read("high", 8.7)
+    said = text.say_advice(job.next(), job.job.facts)
+    assert ("seems to make it leaner" in " ".join(said.split())) == ("is not sure yet" in said)
+    job.turn("throttle", 1 / 24).wait(180).read("high", 8.4)
+    assert (
+        "On this valve the throttle screw makes it leaner" in {f.code: f.text for f in job.next().findings}["direction"]
+    )

@@ -153,16 +153,16 @@ def test_left_at_any_question_it_resumes_at_the_same_one() -> None:
 
 SLIPS = [
     # question, what is typed first, what is said
-    ("CO2 band at high", "9.0:9,4", "band '9,4' has a comma. Did you mean 9.4?"),
+    ("CO2 band at high", "9.0:9,4", "band '9.0:9,4' has a comma. Did you mean 9.0:9.4?"),
     ("CO2 band at high", "9.0", "band '9.0' has no colon."),
-    ("Fuel", "", "fuel '' is not built in."),
+    ("Fuel", "", "Enter alone is no answer here."),
     ("Room CO alarm", "", "Enter alone is no answer here."),
     ("Room CO alarm", "perhaps", "'perhaps' is no answer here: type yes or no"),
     ("Standing pressure", "204", "STOP. standing pressure 204 mbar: the data plate allows 17 to 25 mbar."),
     ("At high fire", "81", "81 % CO2 can't be. Did you mean 8.1?"),
     ("At high fire", "8,1", "CO2 '8,1' has a comma. Did you mean 8.1?"),
     ("At high fire", "8.1 65 24", "65 % O2 can't be. Did you mean 6.5?"),
-    ("At high fire", "eight", "'eight' is not a turn."),
+    ("At high fire", "eight", "'eight' is not understood: type CO2 O2 CO, such as 8.1 6.5 24"),
     ("At high fire", "", "Enter alone is no answer here: type CO2 O2 CO"),
     ("What did you turn", "24 cw", "'24 cw' is 24 whole turns. Did you mean 1/24 cw?"),
     ("What did you turn", "1/24", "Which way? Say 1/24 cw"),
@@ -294,6 +294,15 @@ def test_a_turn_against_the_advice_is_logged_as_it_was_made() -> None:
     assert "is 1/4 turn, the cap is 1/8" in " ".join(desk.text.split())
 
 
+def test_a_warning_is_said_with_a_change_of_rate() -> None:
+    """CO over half its limit when the rate is changed: the warning stands above the question, as in `next`."""
+    desk = up_to("At high")
+    desk.instead = {"At high fire": ["9.2 4.7 190"] * 6, "Change to low": ["stop"]}
+    walked(desk)
+    said = " ".join(desk.text[: desk.text.rindex("Change to low")].split())
+    assert "Warning CO at high fire is 245 ppm air-free, more than half of the limit of 400." in said.split("190")[-1]
+
+
 @pytest.mark.parametrize(("typed", "said"), [("1/48 ccw", True), ("1/48 cw", False), ("offset 1/48 ccw", False)])
 def test_a_turn_the_other_way_than_advised_is_said_before_its_wait(typed: str, said: bool) -> None:
     """One remark; what was advised with it. The same way, or the other screw, is not remarked on as that."""
@@ -303,6 +312,7 @@ def test_a_turn_the_other_way_than_advised_is_said_before_its_wait(typed: str, s
     made = desk.text[desk.text.index(f": {typed}") :]
     remark = " ".join(made[: made.index("Wait ")].split())
     assert ("That is the other way than advised: throttle screw 1/24 turn clockwise" in remark) == said
+    assert ("If it was made so, watch CO and wait" in remark) == said
 
 
 def test_back_at_the_opening_questions_and_fuel_and_bands_are_read_back() -> None:
@@ -402,8 +412,8 @@ def test_trouble_is_said_where_it_is_found() -> None:
     walked(desk)
     said = " ".join(desk.text.split())
     assert "STOP. CO at high fire is" in said
-    assert "Look first (high co): 1 Burner off if CO still climbs; air the room." in said
-    assert "restore as found, take the appliance out of service, call the maker" in said
+    assert "Look first (high CO): 1 Burner off if CO still climbs; air the room." in said
+    assert "turned screws as Restore says, appliance out of service, call the maker" in said
     assert "You may also type: high or low" in said
 
 

@@ -58,7 +58,7 @@ def test_with_co_over_its_limit_the_order_comes_first() -> None:
     """The answer to the turn made with CO over the limit leads with what to do at once, and says which way is left."""
     second = played("too-far").steps[1].adviser
     assert second.startswith(
-        "STOP. Burner off if CO still climbs; air the room. Screws: back the way that CO came from"
+        "STOP. Burner off if CO still climbs; air the room. Screws: if CO came with a turn, back that way, only leaner."
     )
     assert "over the limit of 400" in second
 

@@ -60,6 +60,24 @@ def test_co_that_jumps_with_a_turn_is_told_before_the_limit() -> None:
         assert not job.job.may("throttle", turns, at=moment(job.now_s)).allowed
 
 
+def test_co_that_climbs_with_no_more_co2_is_told() -> None:
+    """Turned leaner CO went from 22 to 110 ppm: said at once, the advice goes on; clean again, it is gone."""
+    job = at_high(9.8).wait(20).turn("throttle", -1 / 24).wait(180).read("high", 9.6, 110.0)
+    advice = job.next()
+    said = next(finding for finding in advice.findings if finding.code == "co-by-itself")
+    assert said.text.startswith("CO at high fire rose from 24 to 136 ppm air-free, though CO2 went from 9.8 to 9.6 %.")
+    assert advice.action == "turn"
+    assert "co-by-itself" not in job.read("high", 9.6, 24.0).codes
+
+
+def test_co_that_stands_is_not_said_to_be_the_last_reading() -> None:
+    """A clean reading too soon lifts nothing, but the display does not show what the stop says any more."""
+    job = at_high(8.6).read("high", 8.6, 600.0)
+    assert job.next().findings[0].text.startswith("CO at high fire is 830 ppm air-free")
+    job.turn("throttle", -1 / 12).wait(10).read("high", 8.4, 27.0)
+    assert job.next().findings[0].text.startswith("CO at high fire was 830 ppm air-free")
+
+
 def test_flicker_of_a_clean_flame_is_no_jump() -> None:
     """From 10 to 60 ppm is several times as much, and nothing."""
     job = at_high(8.6).read("high", 8.6, 10.0).wait(20).turn("throttle", 1 / 24).wait(180).read("high", 8.8, 60.0)

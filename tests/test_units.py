@@ -248,7 +248,7 @@ def test_range_is_read() -> None:
     [
         ("9.4:9.0", "band '9.4:9.0' runs backwards. Did you mean 9.0:9.4?"),
         ("9:9.0", "band '9:9.0' has no width. Write the lower and the upper number as LOW:HIGH"),
-        ("9,0:9,4", "band '9,0' has a comma. Did you mean 9.0?"),
+        ("9,0:9,4", "band '9,0:9,4' has a comma. Did you mean 9.0:9.4?"),
         ("9.0-9.4", "band '9.0-9.4' has no colon. Did you mean 9.0:9.4?"),
         ("9.0 to 9.4", "band '9.0 to 9.4' has no colon. Did you mean 9.0:9.4?"),
         ("9.0", "band '9.0' has no colon. Write the lower and the upper number as LOW:HIGH"),
