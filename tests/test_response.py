@@ -532,6 +532,7 @@ class MadeUpBoiler:
 
     as_believed  True: drawn from the hypotheses themselves, its display with normal noise and not rounded.
                  False: log-normal gains, play, start and lag anywhere in their ranges, a rounding display.
+    Its noise is drawn from the inverse gamma law that the prior states.
     """
 
     random: np.random.Generator
@@ -539,8 +540,11 @@ class MadeUpBoiler:
     as_believed: bool
 
     def __post_init__(self) -> None:
-        random, prior = self.random, self.model.facts.prior
+        random, model, prior = self.random, self.model, self.model.facts.prior
         self.prior = prior
+        noise_var = (model.noise_shape - 1) * model.noise_var / random.gamma(model.noise_shape)
+        rounding_var = 0.0 if self.as_believed else model.facts.display_step_pct**2 / 12
+        self.noise_sd = math.sqrt(max(noise_var - rounding_var, 0.0))
         self.scales = plain_scales(self.model.facts)
         self.level = {rate: self.scales[rate].centre + prior.level_sd_pct * random.normal() for rate in ("high", "low")}
         self.gain: dict[str, float] = {}
@@ -617,8 +621,8 @@ class MadeUpBoiler:
         prior, step = self.prior, self.model.facts.display_step_pct
         shown += self.drift * math.exp(-(seconds - self.rate_since) / prior.drift_time_s) + self.peculiar
         if self.as_believed:
-            return shown + math.hypot(prior.noise_sd_pct, step / math.sqrt(12)) * self.random.normal()
-        return round((shown + prior.noise_sd_pct * self.random.normal()) / step) * step
+            return shown + self.noise_sd * self.random.normal()
+        return round((shown + self.noise_sd * self.random.normal()) / step) * step
 
 
 def counted_jobs(count: int, *, as_believed: bool, seed: int) -> dict[str, tuple[int, int]]:
