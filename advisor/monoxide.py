@@ -56,18 +56,10 @@ def co_wall(visit: Visit, firing: str) -> Wall | None:
 def _climbing(visit: Visit, firing: str) -> list[Finding]:
     """CO well below its limit that has risen several times over with CO2: the limit is a turn or two away."""
     rows = [row.event for row in _read_with_co(visit, firing)]
-    if not rows:
-        return []
-    last, now = rows[-1], _air_free(visit, rows[-1])
-    leaner = [event for event in rows if (event.co2_pct or 0.0) < (last.co2_pct or 0.0)]
-    before = min(leaner, key=lambda event: _air_free(visit, event), default=None)
-    if before is None or now <= CO_JUMP_PPM or now < CO_JUMP_TIMES * _air_free(visit, before):
-        return []
-    text = (
-        f"CO at {firing} fire rose from {_air_free(visit, before):.0f} to {now:.0f} ppm air-free while CO2 went from "
-        f"{before.co2_pct:.1f} to {last.co2_pct:.1f} %. No turn richer; look at burner, air and flue."
-    )
-    return [Finding("co-rising", "warn", text, firing)]
+    leaner = [event for event in rows if (event.co2_pct or 0.0) < (rows[-1].co2_pct or 0.0)]
+    rise = _rise(visit, leaner, rows[-1], " while") if leaner else None
+    text = f"{rise} No turn richer; look at burner, air and flue."
+    return [Finding("co-rising", "warn", text, firing)] if rise else []
 
 
 def co_by_itself(visit: Visit, firing: str) -> list[Finding]:
@@ -75,18 +67,23 @@ def co_by_itself(visit: Visit, firing: str) -> list[Finding]:
 
     A warning only; it is said until CO stands out by itself (`co_standing`).
     """
-    rows = [row for row in _read_with_co(visit, firing) if row in visit.settled_readings(firing)]
-    if len(rows) < 2 or co_standing(visit, firing):
-        return []
-    last, now = rows[-1].event, _air_free(visit, rows[-1].event)
-    before = min((row.event for row in rows[:-1]), key=lambda event: _air_free(visit, event))
-    if now <= CO_JUMP_PPM or now < CO_JUMP_TIMES * _air_free(visit, before):
-        return []
-    text = (
-        f"CO at {firing} fire rose from {_air_free(visit, before):.0f} to {now:.0f} ppm air-free, though CO2 went from "
-        f"{before.co2_pct:.1f} to {last.co2_pct:.1f} %. Watch CO; look at burner, air intake and flue."
+    settled = visit.settled_readings(firing)
+    rows = [row.event for row in _read_with_co(visit, firing) if row in settled]
+    rise = _rise(visit, rows[:-1], rows[-1], ", though") if len(rows) > 1 else None
+    text = f"{rise} Watch CO; look at burner, air intake and flue."
+    return [Finding("co-by-itself", "warn", text, firing)] if rise and not co_standing(visit, firing) else []
+
+
+def _rise(visit: Visit, earlier: list[Event], last: Event, link: str) -> str | None:
+    """How far CO rose to this reading from the least of those before, in words; None where that is no jump."""
+    before = min(earlier, key=lambda event: _air_free(visit, event))
+    least, now = _air_free(visit, before), _air_free(visit, last)
+    if now <= CO_JUMP_PPM or now < CO_JUMP_TIMES * least:
+        return None
+    return (
+        f"CO at {last.firing} fire rose from {least:.0f} to {now:.0f} ppm air-free{link} CO2 went from "
+        f"{before.co2_pct:.1f} to {last.co2_pct:.1f} %."
     )
-    return [Finding("co-by-itself", "warn", text, firing)]
 
 
 def _read_with_co(visit: Visit, firing: str) -> list[Row]:

@@ -7,7 +7,6 @@ from advisor import answers, stages
 from advisor.answers import Wrong
 from advisor.decision import Advice
 from advisor.events import FIRINGS, Event
-from advisor.history import LEFT_FOR_S
 from advisor.rate import TINY, Rate
 from advisor.stages import BOTH, CLOSE, HIGH, LOW, OUTCOME, PROOF, RECORD, STAGES, Question, Stage
 from advisor.visit import Visit
@@ -187,9 +186,9 @@ def _counts_from_s(visit: Visit, stage: Stage, item: str) -> float:
         return visit.turned_at_s
     if item not in _EACH_SESSION:
         return 0.0
-    now_s = visit.at.timestamp()
-    gone = now_s - visit.history.last_s > LEFT_FOR_S and _latest(visit, OUTCOME, 0.0) is None
-    return now_s if gone else visit.session_from_s  # after hours it is asked before the boiler runs again, not after
+    if visit.silent and _latest(visit, OUTCOME, 0.0) is None:
+        return visit.at.timestamp()  # after hours it is asked before the boiler runs again, not after
+    return visit.session_from_s
 
 
 def _proof_step(visit: Visit, *, off_plate: bool) -> Step | None:

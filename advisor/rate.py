@@ -267,8 +267,8 @@ class Rate:
         if co_standing(self.visit, "low"):
             return True
         belief, facts = self.visit.belief, self.visit.facts
-        gain = belief.gain(self.screw).mean * belief.effects[self.screw][self.firing]
-        way = (belief.model.scales[self.firing].centre_co2_pct - self.now.forecast.mean) / abs(gain)
+        away = belief.model.scales[self.firing].centre_co2_pct - self.now.forecast.mean
+        way = away / abs(belief.gain(self.screw).mean)
         turns = min(way + facts.mark_turns[self.screw], facts.travel_limit_turns[self.screw])
         return self._low_gets_rich(turns if self.richer(turns) else -turns)
 

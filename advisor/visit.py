@@ -55,7 +55,12 @@ class Visit:
     @property
     def left(self) -> bool:
         """Whether the boiler was left for hours since the last row, so that nothing read before holds."""
-        return self.history.left or (bool(self.rows) and self.at.timestamp() - self.history.last_s > LEFT_FOR_S)
+        return self.history.left or self.silent
+
+    @property
+    def silent(self) -> bool:
+        """Whether hours have passed since the last row."""
+        return bool(self.rows) and self.at.timestamp() - self.history.last_s > LEFT_FOR_S
 
     @property
     def session_from_s(self) -> float:
