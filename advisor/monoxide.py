@@ -1,6 +1,5 @@
 """Carbon monoxide over a whole visit: what stands of it, whether it climbs with CO2, where it passed its limit."""
 
-from dataclasses import replace
 from typing import NamedTuple
 
 from advisor import readings
@@ -21,18 +20,23 @@ class Wall(NamedTuple):
 
 def co_standing(visit: Visit, firing: str) -> list[Finding]:
     """What stands of CO at a rate: only a settled, undoubted reading with CO at that rate lifts it."""
-    standing: list[Finding] = []
-    later = False  # whether CO was read after what stands
+    standing: Event | None = None
+    outdated = False  # whether CO was read after what stands
     for row in visit.of("reading"):
         if row.event.firing != firing or row.event.co_ppm is None:
             continue
-        seen = [f for f in readings.judge(visit.facts, row.event) if f.code in ("rich", "high-co", "co-rising")]
-        later = not seen
-        if seen or row.number in visit.history.proven:
-            standing = seen
-    if later:
-        standing = [replace(finding, text=finding.text.replace(" is ", " was ", 1)) for finding in standing]
-    return standing or _climbing(visit, firing)
+        outdated = not _of_co(visit, row.event)
+        if not outdated:
+            standing = row.event
+        elif row.number in visit.history.proven:
+            standing = None
+    return _of_co(visit, standing, outdated=outdated) if standing else _climbing(visit, firing)
+
+
+def _of_co(visit: Visit, reading: Event, *, outdated: bool = False) -> list[Finding]:
+    """What a reading says of CO by itself; nothing where it is clean."""
+    found = readings.judge(visit.facts, reading, outdated=outdated)
+    return [finding for finding in found if finding.code in ("rich", "high-co", "co-rising")]
 
 
 def co_wall(visit: Visit, firing: str) -> Wall | None:

@@ -40,13 +40,17 @@ def co_limit_ppm(facts: Facts) -> float:
     return limits.CO_AIR_FREE_PPM if own is None else min(own, limits.CO_AIR_FREE_PPM)
 
 
-def judge(facts: Facts, reading: Event) -> tuple[Finding, ...]:
-    """All findings of one reading taken by itself, the gravest first; a graver one leaves out what it explains."""
+def judge(facts: Facts, reading: Event, *, outdated: bool = False) -> tuple[Finding, ...]:
+    """All findings of one reading taken by itself, the gravest first; a graver one leaves out what it explains.
+
+    outdated  CO was read again since: what is said of the flame and its CO is said in the past
+    """
     fuel, co2, o2, co = facts.fuel, reading.co2_pct or 0.0, reading.o2_pct, reading.co_ppm
-    unusable = _impossible(fuel, co2, o2) or _rich(fuel, co2, o2, co) or _off_line(fuel, co2, o2)
+    is_ = "was" if outdated else "is"
+    unusable = _impossible(fuel, co2, o2) or _rich(fuel, co2, o2, co, is_) or _off_line(fuel, co2, o2)
     found = [unusable] if unusable else []
     if not (unusable and unusable.code == "rich"):
-        found += _carbon_monoxide(facts, reading)
+        found += _carbon_monoxide(facts, reading, is_)
     return tuple(replace(finding, firing=reading.firing) for finding in found)
 
 
@@ -76,7 +80,7 @@ def _impossible(fuel: fuels.Fuel, co2: float, o2: float | None) -> Finding | Non
     return Finding("impossible", "halt", f"{why.rstrip('?')}. Check fuel, burner, probe and analyser, then read again.")
 
 
-def _rich(fuel: fuels.Fuel, co2: float, o2: float | None, co: float | None) -> Finding | None:
+def _rich(fuel: fuels.Fuel, co2: float, o2: float | None, co: float | None, is_: str) -> Finding | None:
     """CO in thousands with O2 near 0; or, with CO not given, too little CO2 for so little O2."""
     if o2 is None or o2 >= fuels.RICH_O2_PCT:
         return None
@@ -88,7 +92,7 @@ def _rich(fuel: fuels.Fuel, co2: float, o2: float | None, co: float | None) -> F
     return Finding(
         "rich",
         "halt",
-        f"The flame is rich: {seen}. On this side CO2 falls when gas is added. Burner off, air the room; restart only "
+        f"The flame {is_} rich: {seen}. On this side CO2 falls when gas is added. Burner off, air the room; restart only "
         "from the maker's starting position.",
     )
 
@@ -125,19 +129,19 @@ def _on_line(fuel: fuels.Fuel, co2: float, o2: float) -> bool:
     return abs(o2 - _o2_on_line(fuel, co2)) <= limits.FUEL_LINE_TOLERANCE_PCT
 
 
-def _carbon_monoxide(facts: Facts, reading: Event) -> list[Finding]:
+def _carbon_monoxide(facts: Facts, reading: Event, is_: str) -> list[Finding]:
     air_free, limit = co_air_free_ppm(facts, reading), co_limit_ppm(facts)
     if air_free is None or air_free <= limit * CO_NEAR_SHARE:
         return []
-    at = f"CO at {reading.firing} fire is {air_free:.0f} ppm air-free"
+    at = f"CO at {reading.firing} fire {is_} {air_free:.0f} ppm air-free"
     if air_free <= limit:
         text = f"{at}, more than half of the limit of {limit:.0f}. No turn richer; look at burner, air and flue."
         return [Finding("co-rising", "warn", text)]
     band = facts.bands[reading.firing or "high"]
     way_out = (
-        "CO2 is above the band: if the maker's instructions let you trim from here, only leaner; log it and read."
+        f"CO2 {is_} above the band: if the maker's instructions let you trim from here, only leaner; log it and read."
         if (reading.co2_pct or 0.0) > band[1]
-        else "CO2 is not above the band: look at burner, air intake and flue, not at the screws."
+        else f"CO2 {is_} not above the band: look at burner, air intake and flue, not at the screws."
     )
     return [
         Finding(

@@ -75,7 +75,18 @@ def test_co_that_stands_is_not_said_to_be_the_last_reading() -> None:
     job = at_high(8.6).read("high", 8.6, 600.0)
     assert job.next().findings[0].text.startswith("CO at high fire is 830 ppm air-free")
     job.turn("throttle", -1 / 12).wait(10).read("high", 8.4, 27.0)
-    assert job.next().findings[0].text.startswith("CO at high fire was 830 ppm air-free")
+    said = job.next().findings[0].text
+    assert said.startswith("CO at high fire was 830 ppm air-free")
+    assert "CO2 was not above the band" in said
+
+
+def test_a_rich_flame_that_stands_is_told_in_the_past_too() -> None:
+    """Rich, turned leaner, read again too soon: the flame was rich; what is so of every rich flame stays."""
+    job = at_high(8.6).read("high", 10.8, 9000.0, 0.2)
+    assert job.next().findings[0].text.startswith("The flame is rich: CO 9000 ppm")
+    job.turn("throttle", -1 / 12).wait(10).read("high", 8.4, 27.0)
+    said = job.next().findings[0].text
+    assert said.startswith("The flame was rich: CO 9000 ppm with O2 0.2 %. On this side CO2 falls when gas is added.")
 
 
 def test_flicker_of_a_clean_flame_is_no_jump() -> None:
