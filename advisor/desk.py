@@ -18,11 +18,12 @@ def studied(logs: list[str], out: Path | None, sample: int, seed: int, as_json: 
         raise RangeError("name the job logs to study: files, folders or a pattern such as 'logs/*.csv'")
     if out is not None and out.exists() and not out.is_dir():
         raise RangeError(f"--out {out}: this is a file. Name a folder")
+    paths, bad = collect.find_logs(logs)
     if out is not None:
-        _check_names([*logs, *collect.find_logs(logs)[0]])
+        _check_names([*logs, *paths])
         report.refuse_edited_prior(out)
     with _progress() as progress:
-        found = collect.study(logs, sample=sample, seed=seed, progress=progress)
+        found = collect.study_found(paths, bad, sample=sample, seed=seed, progress=progress)
     record = report.summary(found)
     written = ""
     if out is not None:

@@ -325,6 +325,16 @@ def test_a_turndown_nobody_stated_is_marked(tmp_path: Path) -> None:
     assert found.jobs["turndown_stated"].tolist() == [False, True]
 
 
+def test_the_folders_are_searched_once(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """With --out the names are checked before the work; the list found for that is the one that is studied."""
+    searched: list[list[str]] = []
+    find = collect.find_logs
+    monkeypatch.setattr(collect, "find_logs", lambda names: (searched.append(list(names)), find(names))[1])
+    said = desk.studied([str(DEMO)], tmp_path / "desk", 0, 1, as_json=False)
+    assert said.startswith("7 jobs")
+    assert searched == [[str(DEMO)]]
+
+
 def test_the_fleet_is_the_same_for_a_seed() -> None:
     """The invented fleet comes from its seed alone, and every log of it is sound."""
     assert fleet.make_job(3, 1) == fleet.make_job(3, 1) != fleet.make_job(3, 2)

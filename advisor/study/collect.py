@@ -93,6 +93,19 @@ def study(
     `if __name__ == "__main__":`, as always with `multiprocessing`.
     """
     paths, bad = find_logs(logs)
+    return study_found(paths, bad, sample=sample, seed=seed, processes=processes, progress=progress)
+
+
+def study_found(
+    paths: Sequence[str],
+    bad: tuple[str, ...],
+    *,
+    sample: int,
+    seed: int,
+    processes: int | None = None,
+    progress: Progress = lambda what, done, of: None,
+) -> Study:
+    """Study logs that `find_logs` has found; `bad` are the names under which it found none. Otherwise as `study`."""
     notes: tuple[str, ...] = ()
     many = processes or (len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1)
     many = 1 if processes is None and len(paths) <= FEW else many
