@@ -9,7 +9,7 @@ from typing import Any, Self
 
 from advisor import fuels, log, progress, stages, units
 from advisor.decision import Advice, Verdict, advise, permit
-from advisor.errors import LogError, RangeError
+from advisor.errors import RangeError
 from advisor.events import FIRINGS, SCREWS, Event, local_now, still_valid
 from advisor.facts import DIRECTIONS, Facts
 from advisor.findings import find
@@ -26,7 +26,7 @@ from advisor.visit import Visit
 
 CLOCK_PLAY = timedelta(minutes=1)  # clocks of two devices may differ by this
 OLD_LOG = timedelta(hours=12)  # a log that ended longer ago is answered as of its last row
-MOST_ROWS = 10_000  # of a log that is answered: some 6 s of processor time; a long visit has 200
+MOST_ROWS = 10_000  # of a log that is answered or studied: some 6 s of processor time; a long visit has 200
 
 
 @dataclass(frozen=True)
@@ -94,9 +94,7 @@ class Job:
         """Read a log; what was odd but harmless in it is in `warnings`."""
         job = cls.__new__(cls)
         job.path, job._known = Path(log.name_of(path)), None
-        job._take(log.read_log(path))
-        if len(job._events) > MOST_ROWS:
-            raise LogError(f"{job.path}: {len(job._events)} rows, and {MOST_ROWS} are the most. Start a new log")
+        job._take(log.read_log(path, MOST_ROWS))
         return job
 
     def refresh(self) -> bool:

@@ -8,11 +8,12 @@ import errno
 import os
 import stat
 import time
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from functools import partial
-from io import FileIO
+from io import BytesIO, FileIO
+from itertools import chain, islice
 
 from advisor import heads, rows
 from advisor.errors import LogError, LogGrownError, RangeError
@@ -59,19 +60,27 @@ def parse_log(data: bytes, name: str) -> Log:
 
     Any bytes give a Log or a LogError: `name:line: what it is, what is allowed, what to do`.
     """
-    if len(data) > MAX_BYTES:
+    return _parsed(BytesIO(data), len(data), name)
+
+
+def _parsed(file: Iterable[bytes], size: int, name: str, most_rows: int | None = None) -> Log:
+    """Read lines with their ends, `size` bytes in all, no further than it takes to see that a log is too long."""
+    if size > MAX_BYTES:
         raise LogError(f"{name}:1: larger than {MAX_BYTES >> 20} MiB, no job log is. Is this the right file?")
-    lines = _lines(data)
-    facts, order, header = heads.parse_head(lines, name)
+    lines = _lines(file)
+    start = list(islice(lines, heads.MAX_HEAD))
+    facts, order, header = heads.parse_head([raw for raw, _ in start], name)
     events: list[Event] = []
     warnings: list[str] = []
-    for number, raw in enumerate(lines[header:], header + 1):
-        unended = number == len(lines) and raw != b""
+    for number, (raw, ended) in enumerate(chain(start[header:], lines), header + 1):
+        unended = not ended and raw != b""
         try:
             event = rows.parse_tail(raw, order) if unended else rows.parse_row(raw, order)
             if event:
                 events.append(event)
                 _check_void(event, len(events))
+                if most_rows and len(events) > most_rows:
+                    raise LogError(f"{name}: more than {most_rows:,} rows: no visit has so many. Start a new log")
         except rows.TornRowError:
             warnings.append(
                 f"{name}:{number}: this line was cut short (power lost?). It stays and does not count: "
@@ -88,8 +97,15 @@ def parse_log(data: bytes, name: str) -> Log:
     return Log(facts, tuple(events), tuple(warnings))
 
 
-def _lines(data: bytes) -> list[bytes]:
-    return data.removeprefix(b"\xef\xbb\xbf").split(b"\n")
+def _lines(file: Iterable[bytes]) -> Iterator[tuple[bytes, bool]]:
+    """Each line without its end, and whether it has one; the last line has none, and is empty in a whole file."""
+    mark, ended = b"\xef\xbb\xbf", True
+    for raw in file:
+        ended = raw.endswith(b"\n")
+        yield raw.removeprefix(mark).removesuffix(b"\n"), ended
+        mark = b""
+    if ended:
+        yield b"", False
 
 
 def _check_void(event: Event, row: int) -> None:
@@ -115,12 +131,14 @@ def name_of(path: str | os.PathLike[str]) -> str:
     raise RangeError(f"log {typed!r:.40} can't be the name of a file: give the path of a job log, such as 'visit.csv'")
 
 
-def read_log(path: str | os.PathLike[str]) -> Log:
-    """Read a job log from disk. Raises LogError as `parse_log` does, and where the file can't be read."""
+def read_log(path: str | os.PathLike[str], most_rows: int | None = None) -> Log:
+    """Read a job log from disk, line by line.
+
+    Raises LogError as `parse_log` does, where the file can't be read, and where it has more rows than `most_rows`.
+    """
     name = name_of(path)
     with _plain_words(name), open(_plain(name), "rb") as file:
-        data = file.read(MAX_BYTES + 1)
-    return parse_log(data, name)
+        return _parsed(file, os.fstat(file.fileno()).st_size, name, most_rows)
 
 
 def create_log(path: str | os.PathLike[str], facts: Facts) -> None:
@@ -175,7 +193,7 @@ def append_events(path: str | os.PathLike[str], events: Sequence[Event], seen: t
 
 def _addition(data: bytes, events: Sequence[Event], name: str, seen: tuple[Event, ...] | None = None) -> bytes:
     """What to append: what the last line still lacks, then the rows as this file orders its columns."""
-    lines = _lines(data)
+    lines = [raw for raw, _ in _lines(BytesIO(data))]
     _, order, header = heads.parse_head(lines, name)
     if seen is not None or any(event.event == "void" for event in events):
         there = parse_log(data, name).events

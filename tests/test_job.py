@@ -188,7 +188,7 @@ def test_a_log_of_far_too_many_rows_is_refused(tmp_path: Path, monkeypatch: pyte
     job.run_at("high")
     with pytest.raises(LogError) as caught:
         Job.load(path)
-    assert str(caught.value) == f"{path}: 3 rows, and 2 are the most. Start a new log"
+    assert str(caught.value) == f"{path}: more than 2 rows: no visit has so many. Start a new log"
 
 
 def test_an_old_log_is_answered_as_of_its_last_row() -> None:

@@ -1,6 +1,7 @@
 """The study's tables: settled pairs, waits, overshoots, bad logs, and the same numbers however it is run."""
 
 import io
+import tracemalloc
 from dataclasses import replace
 from pathlib import Path
 
@@ -209,6 +210,23 @@ def test_bad_logs_are_listed_with_their_lines_and_do_not_stop_the_rest(tmp_path:
     assert bad.startswith(f"{tmp_path / 'bad.csv'}:{line}: ")
     assert none.startswith(f"{tmp_path / 'none*.csv'}: no job log there.")
     assert unused == f"{tmp_path / 'unused.csv'}: no rows yet: a log that was opened and never used"
+
+
+def test_an_absurdly_long_log_is_listed_and_not_read_to_its_end(tmp_path: Path) -> None:
+    """200,000 rows, past what any answer takes: counted among the bad ones, less than half of it ever in memory."""
+    good = (DEMO / "half_way.csv").read_bytes()
+    (tmp_path / "good.csv").write_bytes(good)
+    row = next(line for line in good.splitlines(keepends=True) if b"reading" in line)
+    (tmp_path / "long.csv").write_bytes(good + row * 200_000 + b"no row at all\n")
+    tracemalloc.start()
+    frame, bad, _ = study.read_rows([str(tmp_path / "long.csv")])
+    peak = tracemalloc.get_traced_memory()[1]
+    tracemalloc.stop()
+    assert frame.empty
+    assert bad == (f"{tmp_path / 'long.csv'}: more than 10,000 rows: no visit has so many. Start a new log",)
+    assert peak < (tmp_path / "long.csv").stat().st_size / 2
+    found = study.study([tmp_path], sample=0)
+    assert (len(found.jobs), found.bad) == (1, bad)
 
 
 def test_a_copy_counts_once_and_a_line_cut_short_is_told(tmp_path: Path) -> None:

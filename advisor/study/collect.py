@@ -20,6 +20,7 @@ import pandas as pd
 from advisor import log
 from advisor.errors import LogError
 from advisor.heads import format_head
+from advisor.job import MOST_ROWS
 from advisor.study import batch, honesty, learn, tables
 from advisor.study.frames import rows_frame, words
 from advisor.study.timeline import timeline
@@ -170,7 +171,7 @@ def _read_logs(paths: Iterable[str]) -> tuple[list[tuple[str, log.Log]], tuple[s
     notes: list[str] = []
     for path in paths:
         try:
-            read = log.read_log(path)
+            read = log.read_log(path, MOST_ROWS)
         except LogError as error:
             bad.append(str(error))
             continue
