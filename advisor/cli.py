@@ -192,7 +192,7 @@ def void(
     """Strike a row that was logged by mistake. A turn that was really made stays."""
     with entry(log, at) as job:
         number = job.void(options.maybe_whole(row, "row"), at=options.parse_time(at), note=note)
-        typer.echo(text.say_struck(number, job.events[number - 1]))
+        typer.echo(text.say_struck(job.events, number))
 
 
 @command("next")

@@ -175,7 +175,11 @@ def _set_rate(rate: Rate, findings: tuple[Finding, ...]) -> Advice:
         why = "CO2 may have gone against the turn. Another reading costs less than a turn the wrong way."
         return _about(visit, "read", findings, (why,))
     if chance >= REREAD_FROM and rate.settled < MOST_REREADS:
-        why = f"Near an edge: {percent(chance)} sure of the band. Another reading costs less than a turn."
+        told, asked = percent(chance), percent(visit.facts.stop_chance)
+        sure = (
+            f"{told} sure of the band, {asked} is asked" if told != asked else f"not quite {asked} sure of the band yet"
+        )
+        why = f"Near an edge: {sure}. Another reading costs less than a turn."
         return _about(visit, "read", findings, (why,))
     return _turn(rate, best, findings)
 

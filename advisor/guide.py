@@ -253,6 +253,8 @@ class Guide:
     def _say_at_once(self, advice: Advice) -> None:
         """What is odd about the turn or the reading that was logged just now, before the wait goes on."""
         made = self.job.events[-1]
+        if made.event == "void":
+            self._say(text.say_struck(self.job.events, int(made.value)))
         if made.event not in SAID_AT_ONCE:
             return
         now = self.job.next(self._moment())
@@ -305,7 +307,7 @@ class Guide:
                 self._say("Then it stays: a turn that was made is turned back with a turn of its own.")
                 return
         self._enter(lambda job, at: job.void(rows[-1], at=at))
-        self._say(text.say_struck(rows[-1], event))
+        self._say(text.say_struck(self.job.events, rows[-1]))
 
     def _skip(self) -> None:
         """Leave the stage out, with a reason."""

@@ -26,6 +26,7 @@ BEFORE = (
     "Every gas joint that was opened tested tight; gas pressures inside the data plate.",
 )
 READ_ALL = "CO2, O2 and CO"
+OVER_CAP = "Watch CO: the last turn was over the cap."
 SMALLEST_GAIN = 0.06  # % CO2 per turn; 1/12 turn of less shows as 0.00
 SHEET = "advisor sheet LOG FILE"
 OVER = f"The visit is over; the record: {SHEET}"
@@ -114,7 +115,12 @@ def _but_notes(advice: Advice) -> list[Finding]:
 
 
 def first_line(advice: Advice) -> str:
-    """The answer in one sentence."""
+    """The answer in one sentence; before it what can't wait until a reading is due."""
+    large = advice.action != "halt" and any(finding.code == "large-turn" for finding in advice.findings)
+    return f"{OVER_CAP} {_answer(advice)}" if large else _answer(advice)
+
+
+def _answer(advice: Advice) -> str:
     fire = f"{advice.firing} fire"
     match advice.action:
         case "turn" if advice.screw and advice.turns_cw:
@@ -183,13 +189,19 @@ def say_written(paths: Sequence[object], missing: Sequence[str]) -> str:
     return "\n".join(lines)
 
 
-def say_struck(number: int, event: Event) -> str:
-    """What `void` says first: the row that was struck; for a turn, how to put it right."""
-    lines = wrapped(f"Struck row {number}: {say_event(event)}.")
+def say_struck(events: Sequence[Event], number: int) -> str:
+    """What `void` says first: the row just struck, when it was, the way back; for a turn, how to put it right."""
+    event = events[number - 1]
+    by = max(row for row, each in enumerate(events, 1) if each.event == "void" and each.value == str(number))
+    struck, made = events[by - 1].time, event.time
+    today = (made.date(), made.utcoffset()) == (struck.date(), struck.utcoffset())
+    moment = f"{made:%H:%M:%S}" if today else made.isoformat(timespec="seconds")
+    lines = wrapped(f"Struck row {number}, {moment}, {say_event(event)}.")
+    if event.event == "void":
+        lines += wrapped(f"Row {event.value} counts again.")
     if event.event == "turn":
-        lines += wrapped(
-            f"If a turn was made there after all, log it as it was, with --at {event.time:%H:%M:%S}, before all else."
-        )
+        lines += wrapped(f"If a turn was made there after all, log it as it was, with --at {moment}, before all else.")
+    lines += wrapped(f"Not meant? Undo it: advisor void LOG {by}")
     return "\n".join(lines)
 
 

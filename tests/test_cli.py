@@ -235,6 +235,20 @@ def test_the_first_line_is_the_answer() -> None:
     assert (status, out.splitlines()[0]) == (0, "Wait 65 s more, then read at high fire.")
 
 
+def test_after_a_turn_over_the_cap_the_first_line_says_what_to_watch() -> None:
+    """Not just to wait: CO may be on its way. A stop still comes before it; a settled reading ends it."""
+    prepared()
+    status, out, _ = run("turn", "visit.csv", "throttle", "1/4", "cw", *NOW)
+    first = "Watch CO: the last turn was over the cap. Wait 1 min more, then read at high fire."
+    assert (status, " ".join(out.splitlines()[:2])) == (0, first)
+    assert max(map(len, out.splitlines())) <= 80
+    assert run("show", "visit.csv")[1].startswith("Watch CO: the last turn was over the cap.")
+    shown = ["9.2", "--o2", "4.6", "--co", "900", "--at", "2026-05-04T10:06:00+00:00"]
+    assert run("read", "visit.csv", "high", *shown)[1].startswith("STOP. CO at high fire is ")
+    shown = ["9.2", "--o2", "4.6", "--co", "24", "--at", "2026-05-04T10:09:00+00:00"]
+    assert run("read", "visit.csv", "high", *shown)[1].startswith("Change to low fire")
+
+
 def test_a_refusal_has_exit_status_3_and_one_reason_first() -> None:
     """`may` refuses a quarter turn by the cap."""
     prepared()
@@ -368,8 +382,34 @@ def test_void_strikes_the_last_row_and_says_which() -> None:
     prepared()
     status, out, _ = run("void", "visit.csv", *NOW)
     assert status == 0
-    assert out.splitlines()[0] == "Struck row 2: high fire: CO2 8.3 %, O2 6.2 %, CO 22 ppm."
+    assert out.splitlines()[:2] == [
+        "Struck row 2, 10:05:00, high fire: CO2 8.3 %, O2 6.2 %, CO 22 ppm.",
+        "Not meant? Undo it: advisor void LOG 3",
+    ]
     assert len(job_log.read_log("visit.csv").events) == 3
+
+
+def test_what_was_struck_by_mistake_comes_back_as_the_answer_says() -> None:
+    """Another terminal logged meanwhile, and its row was struck: named with its time, and back whole with one word."""
+    prepared()
+    whole = run("next", "visit.csv", *NOW)[1]
+    run("note", "visit.csv", "from the other terminal", "--at", "2026-05-04T10:05:20+00:00")
+    out = run("void", "visit.csv", *NOW)[1]
+    assert out.startswith("Struck row 3, 10:05:20, note: from the other terminal.\n")
+    row = out.splitlines()[1].split()[-1]
+    status, out, _ = run("void", "visit.csv", row, *NOW)
+    assert (status, out.splitlines()[:2]) == (0, ["Struck row 4, 10:05:30, row 3 struck.", "Row 3 counts again."])
+    assert run("next", "visit.csv", *NOW)[1] == whole
+    assert "(struck)" not in run("show", "visit.csv")[1]
+
+
+def test_a_row_of_another_day_is_named_with_its_day() -> None:
+    """Struck the day after: a bare time would be taken as today's."""
+    prepared()
+    run("turn", "visit.csv", "throttle", "1/24", "ccw", "--at", "2026-05-04T10:05:10+00:00")
+    out = words(run("void", "visit.csv", "--at", "2026-05-05T10:00:00+00:00")[1])
+    assert out.startswith("Struck row 3, 2026-05-04T10:05:10+00:00, throttle screw 1/24 turn counterclockwise")
+    assert "log it as it was, with --at 2026-05-04T10:05:10+00:00, before all else." in out
 
 
 def test_a_spreadsheet_reads_the_log_as_it_is() -> None:
@@ -498,7 +538,7 @@ def test_a_voided_turn_says_how_to_log_the_one_that_was_made() -> None:
     run("turn", "visit.csv", "throttle", "1/24", "ccw", "--at", "2026-05-04T10:05:10+00:00")
     out = run("void", "visit.csv", *NOW)[1]
     assert words(out).startswith(
-        "Struck row 3: throttle screw 1/24 turn counterclockwise (hour hand: half an hour). If a turn was made there "
+        "Struck row 3, 10:05:10, throttle screw 1/24 turn counterclockwise (hour hand: half an hour). If a turn was made there "
         "after all, log it as it was, with --at 10:05:10, before all else."
     )
 

@@ -156,6 +156,18 @@ def test_near_an_edge_it_asks_for_another_reading() -> None:
     advice = at_high(9.0).next()
     assert advice.action == "read"
     assert advice.reasons[0].startswith("Near an edge: ")
+    assert "sure of the band, 99 % is asked. Another reading costs less than a turn." in advice.reasons[0]
+
+
+def test_almost_sure_is_not_told_as_sure() -> None:
+    """Where the chance rounds to the one that would be enough, the figure alone would read like "done"."""
+    chance = at_high(9.0).next().chance_in_band or 0.0
+    asked = math.floor(1000 * chance + 1) / 1000
+    assert percent(chance) == percent(asked)
+    advice = at_high(9.0, stop_chance=asked).next()
+    assert advice.action == "read"
+    why = f"Near an edge: not quite {percent(asked)} sure of the band yet. Another reading costs less than a turn."
+    assert advice.reasons == (why,)
 
 
 def test_the_first_move_is_smaller_than_later_ones() -> None:

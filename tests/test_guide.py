@@ -263,8 +263,19 @@ def test_back_strikes_the_last_answer_and_asks_it_again() -> None:
     desk = Leaves("Power off", boiler=boiler())
     desk.instead = {"Room CO alarm": ["back"]}
     walked(desk)
-    assert "Struck row 1: check: maker's instructions yes." in desk.text
+    assert ", check: maker's instructions yes." in " ".join(desk.text.split("Struck row 1, ")[1].split())
     assert [row.split()[0] for row in what_was_logged()] == ["check", "void", "check", "check"]
+
+
+def test_void_says_what_it_struck() -> None:
+    """Typed where a reading is due: the row by name, and how to get it back."""
+    desk = up_to("At high")
+    desk.instead = {"At high fire": ["void"], "Change to high": ["stop"]}
+    walked(desk)
+    row = len(what_was_logged())
+    said = " ".join(desk.text.split())
+    assert f"Struck row {row - 1}, " in said
+    assert f", change to high fire. Not meant? Undo it: advisor void LOG {row}" in said
 
 
 def test_back_does_not_strike_a_turn_that_was_made() -> None:
