@@ -92,8 +92,8 @@ def _rich(fuel: fuels.Fuel, co2: float, o2: float | None, co: float | None, is_:
     return Finding(
         "rich",
         "halt",
-        f"The flame {is_} rich: {seen}. On this side CO2 falls when gas is added. Burner off, air the room; restart only "
-        "from the maker's starting position.",
+        f"The flame {is_} rich: {seen}. On this side CO2 falls when gas is added. Burner off, air the room; restart "
+        "only from the maker's starting position.",
     )
 
 

@@ -538,8 +538,8 @@ def test_a_voided_turn_says_how_to_log_the_one_that_was_made() -> None:
     run("turn", "visit.csv", "throttle", "1/24", "ccw", "--at", "2026-05-04T10:05:10+00:00")
     out = run("void", "visit.csv", *NOW)[1]
     assert words(out).startswith(
-        "Struck row 3, 10:05:10, throttle screw 1/24 turn counterclockwise (hour hand: half an hour). If a turn was made there "
-        "after all, log it as it was, with --at 10:05:10, before all else."
+        "Struck row 3, 10:05:10, throttle screw 1/24 turn counterclockwise (hour hand: half an hour). If a turn was made "
+        "there after all, log it as it was, with --at 10:05:10, before all else."
     )
 
 
