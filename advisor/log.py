@@ -245,7 +245,10 @@ def _write_all(file: FileIO, data: bytes) -> None:
 @contextmanager
 def _locked(file: FileIO, path: str) -> Iterator[None]:
     """Keep other programs from appending. Readers need no lock."""
-    unlock = _lock(file, path)
+    try:
+        unlock = _lock(file, path)
+    except KeyboardInterrupt:
+        raise LogError(f"{path}: stopped while another program was writing to this log{_NOTHING_SAVED}") from None
     try:
         yield
     finally:

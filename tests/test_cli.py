@@ -434,6 +434,26 @@ def test_a_torn_last_line_is_reported_and_costs_only_itself() -> None:
     assert [event.event for event in job_log.read_log("visit.csv").events] == ["firing", "reading", "turn"]
 
 
+@pytest.mark.skipif(sys.platform == "win32", reason="another kind of lock there")
+def test_who_leaves_while_another_terminal_has_the_log_is_told_that_nothing_was_saved(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Ctrl-C in the wait for the lock: one sentence, exit status 1 like all that was not saved, the log as it was."""
+    prepared()
+    before = Path("visit.csv").read_bytes()
+
+    def interrupt(_: float) -> None:
+        raise KeyboardInterrupt
+
+    with monkeypatch.context() as patch, Path("visit.csv").open("r+b") as other:
+        job_log.fcntl.flock(other, job_log.fcntl.LOCK_EX)
+        patch.setattr(job_log.time, "sleep", interrupt)
+        status, out, err = run("turn", "visit.csv", "throttle", "1/24", "cw", *NOW)
+    said = "visit.csv: stopped while another program was writing to this log. Nothing was saved"
+    assert (status, out, words(err)) == (1, "", said)
+    assert Path("visit.csv").read_bytes() == before
+
+
 @pytest.mark.parametrize(
     "typed",
     [["guide"], ["practise", "--log"], ["show", "visit.csv", "--plot"], ["sheet", "visit.csv"],
@@ -538,8 +558,8 @@ def test_a_voided_turn_says_how_to_log_the_one_that_was_made() -> None:
     run("turn", "visit.csv", "throttle", "1/24", "ccw", "--at", "2026-05-04T10:05:10+00:00")
     out = run("void", "visit.csv", *NOW)[1]
     assert words(out).startswith(
-        "Struck row 3, 10:05:10, throttle screw 1/24 turn counterclockwise (hour hand: half an hour). If a turn was made "
-        "there after all, log it as it was, with --at 10:05:10, before all else."
+        "Struck row 3, 10:05:10, throttle screw 1/24 turn counterclockwise (hour hand: half an hour). If a turn was "
+        "made there after all, log it as it was, with --at 10:05:10, before all else."
     )
 
 
