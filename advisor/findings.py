@@ -70,7 +70,8 @@ def _readings(visit: Visit) -> list[Finding]:
     latest = [visit.latest(), visit.latest(having="o2_pct")]
     for reading in latest:
         if reading is not None:
-            found |= {finding.code: finding for finding in readings.judge(visit.facts, reading)}
+            seen = readings.judge(visit.facts, reading, rising=reading in visit.history.rising)
+            found |= {finding.code: finding for finding in seen}
     for code in ("high-co", "co-rising"):
         found.pop(code, None)
     for firing in FIRINGS:
@@ -315,9 +316,16 @@ def _screw(visit: Visit, screw: str) -> list[Finding]:
 def _read_too_soon(visit: Visit) -> list[Finding]:
     rows = visit.of("reading")
     last = rows[-1].event if rows else None
-    if last is None or last.firing != visit.firing or not readings.usable(visit.facts, last):
+    rising = last in visit.history.rising
+    if last is None or last.firing != visit.firing or not (rising or readings.usable(visit.facts, last)):
         return []
     after = last.time.timestamp() - visit.changed_at_s
+    if rising:
+        text = (
+            f"The last reading came {units.say_seconds(after)} after the start, on the way up from clean air: wait and "
+            "read again."
+        )
+        return [Finding("not-settled", "note", text, last.firing)]
     if after == 0 and not visit.belief.states[-1].known_before:
         other = "low" if last.firing == "high" else "high"
         text = f"No change to {last.firing} fire was logged: the wait counts from this reading."

@@ -83,6 +83,9 @@ class History:
     proven    numbers of the readings that did so when they were read, though a pressure found wrong later may have
               taken their ground away: what CO was is not undone by that
     suspects  readings that moved with no turn made, so far unexplained; they taught nothing
+    rising    readings on the way up from clean air that no flame gives by itself; they taught nothing either, as a
+              burner that lit late or a probe not yet in its place looks the same
+    coming_up  the last change was a start, and the display has not come up from clean air yet, as far as read
     steady    by rate: settled readings since a turn that moves this rate
     changed_s  when each screw, or "firing", was last changed, s since 1970
     came_back  the belief at the last change of rate, until a turn follows
@@ -93,6 +96,8 @@ class History:
     settled: tuple[Row, ...] = ()
     proven: frozenset[int] = frozenset()
     suspects: tuple[Suspect, ...] = ()
+    rising: tuple[Event, ...] = ()
+    coming_up: bool = False
     steady: Mapping[str, int] = field(default_factory=dict)
     changed_s: Mapping[str, float] = field(default_factory=dict)
     came_back: Belief | None = None
@@ -115,7 +120,8 @@ class History:
             case "firing" if event.firing == self.belief.firing and not left_for_hours:
                 return self  # it runs at this rate already
             case "firing":
-                return self._changed("firing", self.belief.after(event, anew=left_for_hours), row)
+                changed = self._changed("firing", self.belief.after(event, anew=left_for_hours), row)
+                return replace(changed, coming_up=left_for_hours or not self.belief.states)
             case "turn" if event.screw:
                 # the throttle moves both rates, the offset hardly high fire
                 steady = {} if event.screw == "throttle" else {**self.steady, "low": 0}
@@ -137,7 +143,10 @@ class History:
         before = self.belief.at_rate_of(event, anew=left_for_hours)
         history = self if before is self.belief else self._changed("firing", before, row)
         if not readings.usable(before.model.facts, event):
-            return history
+            rising = history.coming_up and not history._shows_settled(before, event)
+            rising = rising and readings.with_clean_air(before.model.facts, event)
+            return replace(history, rising=(*history.rising, event)) if rising else history
+        history = replace(history, coming_up=False)
         seen = history.steady.get(firing, 0)
         comparable = seen > 0 and history._shows_settled(before, event)
         # readings on the way may have taught the step: what was known on coming back had not
@@ -154,9 +163,8 @@ class History:
 
     def _changed(self, what: str, belief: Belief, row: Row) -> "History":
         came_back = belief if what == "firing" else None
-        return replace(
-            self, belief=belief, came_back=came_back, changed_s={**self.changed_s, what: row.event.time.timestamp()}
-        )
+        changed_s = {**self.changed_s, what: row.event.time.timestamp()}
+        return replace(self, belief=belief, came_back=came_back, changed_s=changed_s, coming_up=False)
 
     def _shows_settled(self, belief: Belief, reading: Event) -> bool:
         at_s = reading.time.timestamp()

@@ -40,14 +40,15 @@ def co_limit_ppm(facts: Facts) -> float:
     return limits.CO_AIR_FREE_PPM if own is None else min(own, limits.CO_AIR_FREE_PPM)
 
 
-def judge(facts: Facts, reading: Event, *, outdated: bool = False) -> tuple[Finding, ...]:
+def judge(facts: Facts, reading: Event, *, outdated: bool = False, rising: bool = False) -> tuple[Finding, ...]:
     """All findings of one reading taken by itself, the gravest first; a graver one leaves out what it explains.
 
     outdated  CO was read again since: what is said of the flame and its CO is said in the past
+    rising    the display was coming up from clean air: that it still showed much of it is no trouble
     """
     fuel, co2, o2, co = facts.fuel, reading.co2_pct or 0.0, reading.o2_pct, reading.co_ppm
     is_ = "was" if outdated else "is"
-    unusable = _impossible(fuel, co2, o2) or _rich(fuel, co2, o2, co, is_) or _off_line(fuel, co2, o2)
+    unusable = _impossible(fuel, co2, o2, rising) or _rich(fuel, co2, o2, co, is_) or _off_line(fuel, co2, o2)
     found = [unusable] if unusable else []
     if not (unusable and unusable.code == "rich"):
         found += _carbon_monoxide(facts, reading, is_)
@@ -59,6 +60,12 @@ def usable(facts: Facts, reading: Event) -> bool:
     return not any(finding.code in UNUSABLE for finding in judge(facts, reading))
 
 
+def with_clean_air(facts: Facts, reading: Event) -> bool:
+    """Whether nothing is wrong with this reading but that clean air is still in it: too little CO2 for a flame."""
+    rising = judge(facts, reading, rising=True)
+    return not usable(facts, reading) and not any(finding.code in UNUSABLE for finding in rising)
+
+
 def co_air_free_ppm(facts: Facts, reading: Event) -> float | None:
     """CO of a reading, ppm air-free; O2 from this fuel's line where it was not given; None where CO was not."""
     if reading.co_ppm is None:
@@ -67,10 +74,12 @@ def co_air_free_ppm(facts: Facts, reading: Event) -> float | None:
     return float(fuels.co_air_free_ppm(reading.co_ppm, min(o2, HIGHEST_O2_PCT)))
 
 
-def _impossible(fuel: fuels.Fuel, co2: float, o2: float | None) -> Finding | None:
+def _impossible(fuel: fuels.Fuel, co2: float, o2: float | None, rising: bool) -> Finding | None:
     most = fuel.co2_max_pct
     if co2 > most + ROUNDING_PCT:
         why = f"{co2:.1f} % CO2 can't come from {fuel.name}, which gives {most:.1f} % at most"
+    elif rising:
+        return None
     elif co2 < most * LEAST_CO2_SHARE:
         why = f"{co2:.1f} % CO2 is no flame of {fuel.name} that could be set: burner off, or the probe in air?"
     elif o2 is not None and o2 >= HIGHEST_O2_PCT:

@@ -247,7 +247,8 @@ def _replayed(job: Job, visit: Visit, steps: Progress) -> tuple[tuple[Seen, ...]
         for suspect in then.history.suspects:
             states[suspect.number] = DOUBTED
     for row in visit.of("reading"):
-        states.setdefault(row.number, ON_THE_WAY if usable(visit.facts, row.event) else DOUBTED)
+        on_the_way = row.event in visit.history.rising or usable(visit.facts, row.event)
+        states.setdefault(row.number, ON_THE_WAY if on_the_way else DOUBTED)
     halts = [seen for seen in (*past, *last.values()) if seen.finding.severity == "halt"]
     for row, why, _ in _wrong(visit, steps):
         halts.append(Seen(Finding("wrong-answer", "halt", why), row.number, row.event.time, None))

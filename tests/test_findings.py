@@ -406,6 +406,57 @@ def test_the_next_day_the_display_comes_up_from_clean_air(firing: str) -> None:
     assert told.wait(200).read(firing, 9.2).codes == {"sample-line"}
 
 
+@pytest.mark.parametrize(("hours", "co2", "o2"), [(0, 2.5, 17.0), (0, 0.0, 20.9), (20, 2.5, None)])
+def test_a_slow_display_on_the_way_up_from_clean_air_is_waited_for(hours: float, co2: float, o2: float | None) -> None:
+    """Half a minute after a start it may still show mostly air: a note, no stop, and the reading teaches nothing.
+
+    After a night as on the first day.
+    """
+    told = Told() if not hours else at_high(9.2).wait(hours * 3600)
+    told.run_at("high").wait(30)
+    before = told.job.visit(moment(told.now_s)).belief
+    told.job.read("high", co2, o2, 0 if co2 == 0 else 12, at=moment(told.now_s))
+    visit, advice = told.job.visit(moment(told.now_s)), told.next()
+    assert advice.action == "wait"
+    (said,) = [finding for finding in advice.findings if finding.code == "not-settled"]
+    assert (said.severity, said.text) == (
+        "note",
+        "The last reading came 30 s after the start, on the way up from clean air: wait and read again.",
+    )
+    assert visit.belief is before
+    assert told.may("throttle", 1 / 24).reasons[0].startswith("Not settled: wait ")
+    assert told.wait(170).read("high", 9.2).codes == {"sample-line"}
+
+
+def on_the_way_up() -> Told:
+    """High fire, half a minute after the first start."""
+    return Told().run_at("high").wait(30)
+
+
+@pytest.mark.parametrize(
+    ("told", "code"),
+    [
+        (on_the_way_up().wait(120).read("high", 2.5), "impossible"),  # settled by then: no flame, or the probe in air
+        (on_the_way_up().read("high", 7.9).wait(10).read("high", 2.5), "impossible"),  # it had come up already
+        (at_high().run_at("low").wait(5).read("low", 2.5), "impossible"),  # no start: nothing of clean air is left
+        (at_high().turn("throttle", 1 / 24).wait(5).read("high", 2.5), "impossible"),
+        (Told().read("high", 2.5), "impossible"),  # nobody logged a start
+        (on_the_way_up().read("high", 12.3, o2=0.5), "impossible"),  # clean air does not add CO2
+        (on_the_way_up().read("high", 2.5, o2=12.0), "impossible"),  # nor take O2 away
+        (on_the_way_up().read("high", 8.3, o2=20.95), "impossible"),
+        (on_the_way_up().read("high", 2.5, co=90), "high-co"),
+        (on_the_way_up().read("high", 2.5, co=50_000, o2=0.2), "high-co"),
+        (on_the_way_up().read("high", 10.8, co=9000, o2=0.2), "rich"),
+        (on_the_way_up().read("high", 9.2, o2=2.5), "off-line"),
+    ],
+)
+def test_a_start_excuses_nothing_but_clean_air(told: Told, code: str) -> None:
+    """Whatever clean air does not explain stops the job as ever, the start as short ago as may be."""
+    advice = told.next()
+    assert advice.action == "halt"
+    assert code in {finding.code for finding in advice.findings if finding.severity == "halt"}
+
+
 def test_zero_co2_is_a_finding_not_an_accident() -> None:
     """CO2 of 0 and of plain numbers beyond the fuel halt with a sentence."""
     for co2 in (0.0, 20.9):

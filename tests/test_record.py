@@ -118,6 +118,17 @@ def test_a_reading_on_the_way_is_no_as_left_figure() -> None:
     assert [reading.state for reading in record.readings] == [SETTLED, ON_THE_WAY]
 
 
+def test_clean_air_on_the_way_up_is_no_doubt_and_no_stop_on_the_record() -> None:
+    """Half a minute after the start the display still showed mostly air: on the way, like any other read too soon."""
+    clock = Clock()
+    clock.run_at("high")
+    clock.read("high", 2.5, wait=30)
+    clock.read("high", 9.2)
+    record = clock.record()
+    assert [reading.state for reading in record.readings] == [ON_THE_WAY, SETTLED]
+    assert not [seen for seen in record.seen if seen.finding.severity == "halt"]
+
+
 def test_a_later_reading_in_doubt_takes_the_as_left_figure_away() -> None:
     """CO2 that moved by itself after a good reading: the good one no longer tells how the boiler was left."""
     record = demo("loose_probe")
