@@ -115,6 +115,33 @@ LESSONS = (
         sets={"fault_from_s": -1000.0},
     ),
     Lesson(
+        # That too little air makes the flame richer is this made-up boiler's way. Where the valve senses the air at the
+        # intake, gas falls with it (common practice, no source): the answer says so.
+        "intake",
+        "A blocked air intake",
+        "High fire is far too rich with the new valve. A bag is sucked against the air intake: one sixth of the air is "
+        "missing.",
+        {"high": 9.05, "low": 8.7},
+        "check line; check pressure; high; wait 150; read; turn 1/8 ccw; wait 100; read; turn 1/8 ccw; wait 100; read; "
+        "low; wait 100; read; check air; mend; wait 100; read",
+        did="Took it for the valve and turned the throttle leaner twice, until both rates were in band; saw the bag on "
+        "leaving, and took it off.",
+        showed="{shown_1:.1f} % as found; {shown_3:.1f} and {shown_4:.1f} % as set, O2 in step each time. With the "
+        "bag off: {shown_5:.1f} % at low fire.",
+        flame="Burned at {peak:.1f} % with {co:.0f} ppm CO air-free. With the air back it was left at "
+        "{left_high:.1f} %, {below:.1f} % below the band: it may lift or lock out.",
+        cost="{minutes:.0f} min to spoil a setting that was right, and both rates to be set again.",
+        contrast="Warns of the CO it reads: look at burner, air and flue. More it can't see. If nobody looks, it sets "
+        "the flame on too little air as well, in {other_turns}, and stops only when CO2 falls with no turn made.",
+        question="CO2, O2 and CO agreed at every reading. Why did they not show what was wrong?",
+        answer="They show how much air there is for the gas, not why: too little air and too much gas read alike. "
+        "Where the valve senses the air at the intake, gas falls with it, and they show even less. Intake, filter and "
+        "flue first.",
+        fault="blocked intake",
+        differs={"gain_throttle": (6.0, 0.0)},
+        sets={"fault_from_s": -1000.0},
+    ),
+    Lesson(
         "air",
         "Air in the sample",
         "A hose is cracked: one eighth of what the analyser draws is room air. The flame is in band as found.",

@@ -36,7 +36,9 @@ def workplace(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
 # ---- the claims
 
 
-@pytest.mark.parametrize("name", [name for name in NAMES if name not in ("rich-side", "good-job", "dead-screw")])
+@pytest.mark.parametrize(
+    "name", [name for name in NAMES if name not in ("rich-side", "good-job", "dead-screw", "intake")]
+)
 def test_the_advisers_way_ends_truly_in_band_without_an_overshoot(name: str) -> None:
     """On each lesson's own boiler the adviser ends in band at both rates, never past it, CO far under its limit."""
     score = played(name).other.score
@@ -184,6 +186,43 @@ def test_wrong_gas_pressure() -> None:
     assert not lesson.other.turns or all(abs((point.turned or ("", 0))[1]) <= 1 / 24 for point in lesson.other.turns)
 
 
+def test_a_blocked_intake() -> None:
+    """In band but for a sixth of the air, the boiler is set too lean on the rest; O2 and CO2 agree throughout."""
+    lesson, boiler = played("intake"), by_name("intake").boiler()
+    blocked = NATURAL_GAS.excess_air_ratio(co2_pct=boiler.settled_pct("high"))
+    boiler.mend()
+    assert all(low <= boiler.settled_pct(firing) <= high for firing, (low, high) in BANDS.items())
+    assert blocked / NATURAL_GAS.excess_air_ratio(co2_pct=boiler.settled_pct("high")) == pytest.approx(5 / 6)
+    points = [point for point in lesson.hand.points if point.shown]
+    for point in points:
+        assert point.shown.o2_pct == pytest.approx(NATURAL_GAS.o2_from_co2_pct(point.shown.co2_pct), abs=0.2)
+    for point in points[2:4]:  # one at each rate, as set
+        assert BANDS[point.firing][0] <= point.shown.co2_pct <= BANDS[point.firing][1]
+    assert all(lesson.hand.score.left_pct[firing] < BANDS[firing][0] - 1.2 for firing in BANDS)
+    assert "CO2 went from 8.8 to 7.3 % with no turn made" in lesson.last_word
+
+
+def test_the_adviser_does_not_see_a_blocked_intake() -> None:
+    """What the page says of it is so: it warns of the CO, then sets the flame on too little air as the hand did."""
+    first = MadeVisit(by_name("intake").boiler(), Job(**FACTS))
+    for command in ("high", "wait 150", "read"):
+        first.do(command)
+    warned = {finding.code: finding.text for finding in first.job.findings(first.at)}
+    assert "look at burner, air and flue" in warned["co-rising"]
+    visit = advised(MadeVisit(by_name("intake").boiler(), Job(**FACTS)))
+    assert visit.ending == "done"
+    assert all(visit.score().in_band.values())
+    assert visit.noticed == []
+    visit.check("air")
+    visit.mend()
+    assert all(visit.score().left_pct[firing] < BANDS[firing][0] - 1.2 for firing in BANDS)
+    visit.wait(100)
+    visit.read()
+    halts = [finding for finding in visit.job.findings(visit.at) if finding.severity == "halt"]
+    assert [finding.code for finding in halts] == ["air-in-sample"]
+    assert "with no turn made" in halts[0].text
+
+
 def test_outside_the_data_plate_the_adviser_stops_before_any_turn() -> None:
     """What the page says of the adviser is so: the measured pressure stops the job, at once and by name."""
     visit = MadeVisit(by_name("gas-pressure").boiler(), Job(**FACTS))
@@ -289,9 +328,9 @@ def test_the_list_names_all_lessons() -> None:
     """`advisor lesson` lists every lesson with its title."""
     status, out, _ = run("lesson")
     assert status == 0
-    assert len(LESSONS) == len(set(NAMES)) == 11
+    assert len(LESSONS) == len(set(NAMES)) == 12
     assert NAMES[0] == "good-job"
-    assert out.startswith("11 lessons")
+    assert out.startswith("12 lessons")
     assert all(f"  {lesson.name:<14}{lesson.title}\n" in out for lesson in LESSONS)
 
 
