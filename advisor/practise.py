@@ -126,10 +126,7 @@ def begin(fault: str | None, surprise: bool, seed: int | None, log: Path | None,
 def in_own_words(advice: Advice, facts: Facts) -> str:
     """What the adviser says now, with this session's commands in place of the program's."""
     own = replace(advice, reasons=tuple(map(_own, advice.reasons)), findings=tuple(map(_own_finding, advice.findings)))
-    if advice.action != "run_at":
-        return text.say_advice(own, facts)
-    first, *rest = text.say_advice(own, facts).split("\n")
-    return "\n".join([first.partition(" and log it")[0] + f": {advice.firing}.", *rest])
+    return re.sub(r"\s+and\s+log\s+it:\s+run-at\s+", ": ", text.say_advice(own, facts))
 
 
 def _own_finding(finding: Finding) -> Finding:
