@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 from typing import Any
 
-from advisor import units
+from advisor import limits, units
 from advisor.findings import find
 from advisor.history import CO_CAUSE, MENDED, clockwise_item
 from advisor.model import FIRING_FOR, SCREW_FOR
@@ -77,11 +77,11 @@ def advise(visit: Visit) -> Advice:
     if halts:
         return _about(visit, "halt", findings, tuple(finding.text for finding in halts))
     if firing is None:
-        why = "High fire comes first: boiler lit for two minutes and at its maximum in test mode; then log it."
+        why = "High fire comes first: light the boiler, run it at its maximum in test mode, and log it at once."
         return Advice(
             "run_at",
             firing="high",
-            wait_s=visit.facts.min_wait_s["firing"],
+            wait_s=max(limits.START_WAIT_S, visit.facts.min_wait_s["firing"]),
             findings=findings,
             reasons=(why,),
         )

@@ -7,7 +7,7 @@ from advisor.answers import wrong_answers
 from advisor.errors import RangeError
 from advisor.events import FIRINGS, SCREWS, Event
 from advisor.facts import Facts
-from advisor.history import LEAKING, SAMPLE_LINE, checked_pressure, clockwise_item
+from advisor.history import LEAKING, SAMPLE_LINE, TIGHT, checked_pressure, clockwise_item
 from advisor.model import FIRING_FOR
 from advisor.monoxide import co_by_itself, co_standing
 from advisor.readings import Finding
@@ -53,6 +53,7 @@ def find(visit: Visit) -> tuple[Finding, ...]:
         *_pressures(visit),
         *_input_rate(visit),
         *_moved_by_itself(visit),
+        *_fell(visit),
         *_drift(visit),
         *(finding for firing in FIRINGS for finding in co_by_itself(visit, firing)),
         *(finding for screw in SCREWS for finding in _screw(visit, screw)),
@@ -223,6 +224,22 @@ def _moved_by_itself(visit: Visit) -> list[Finding]:
             event.firing,
         )
     ]
+
+
+def _fell(visit: Visit) -> list[Finding]:
+    """CO2 that came out far leaner than the turn before it explains, until the sample line has been proved tight."""
+    tight = [row.event for row in visit.of("check") if row.event.item == SAMPLE_LINE and row.event.value == TIGHT]
+    proved_s = tight[-1].time.timestamp() if tight else 0.0
+    fallen = [found for found in visit.history.fallen if found.at_s > max(proved_s, visit.session_from_s)]
+    if not fallen:
+        return []
+    last = fallen[-1]
+    text = (
+        f"After the turn {last.expected_co2_pct:.1f} % CO2 was to be expected at {last.firing} fire, "
+        f"{last.co2_pct:.1f} came (row {last.number}). Air in the sample or falling gas pressure looks like that, and "
+        f'hides a rich flame: prove the line tight again, log check "{SAMPLE_LINE}" {TIGHT}; then the gas pressure.'
+    )
+    return [Finding("fell", "warn", text, last.firing)]
 
 
 def _drift(visit: Visit) -> list[Finding]:

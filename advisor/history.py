@@ -3,17 +3,19 @@
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
-from advisor import readings, regression, units
+from advisor import limits, readings, regression, units
 from advisor.errors import RangeError
 from advisor.events import SCREWS, Event
 from advisor.facts import DIRECTIONS, Facts
 from advisor.model import LEVEL, UNKNOWNS
+from advisor.regression import Mixture
 from advisor.response import Belief
 
 SETTLED_CHANCE = 0.95  # chance that less than half a display step is still to come, asked of a wait
 ACCEPTED_CHANCE = 0.9  # and of a reading that was taken: it may itself have shifted the belief a little
 STEP_PCT = 0.25  # a change of CO2 with no turn made that is worth stopping for, own choice
 STEP_SDS = 4.0  # and by how many spreads it must stand out
+UNLIKELY = 1e-3  # chance, before a turn's settled reading, of CO2 as low as it came, that is worth a second look
 CERTAIN_STEP_PCT = 0.4  # a change that one reading proves, own choice: no display noise makes it
 LEFT_FOR_S = 4 * 3600.0  # rows further apart than this belong to two sessions: the boiler was cold in between
 FRESH_START_SD_PCT = 1.0  # how far CO2 may have moved by itself where a check has explained it
@@ -60,7 +62,7 @@ def clockwise_item(screw: str) -> str:
 
 @dataclass(frozen=True)
 class Suspect:
-    """A reading that moved with no turn made: its row number, rate and moment, what was expected and shown, % CO2."""
+    """A reading away from what was expected: its row number, rate and moment, what was expected and shown, % CO2."""
 
     number: int
     firing: str
@@ -83,12 +85,15 @@ class History:
     proven    numbers of the readings that did so when they were read, though a pressure found wrong later may have
               taken their ground away: what CO was is not undone by that
     suspects  readings that moved with no turn made, so far unexplained; they taught nothing
+    fallen    readings that came out leaner, after a turn, than that turn could well make them; they taught all the same
     rising    readings on the way up from clean air that no flame gives by itself; they taught nothing either, as a
               burner that lit late or a probe not yet in its place looks the same
     coming_up  the last change was a start, and the display has not come up from clean air yet, as far as read
     steady    by rate: settled readings since a turn that moves this rate
     changed_s  when each screw, or "firing", was last changed, s since 1970
-    came_back  the belief at the last change of rate, until a turn follows
+    at_change  the belief just after the last change
+    came_back  the same where that was a change of rate
+    started_s  when the boiler was last started, as far as logged, s since 1970
     began_s, last_s  first row since the boiler was last left for hours, and last row, s since 1970
     """
 
@@ -96,11 +101,14 @@ class History:
     settled: tuple[Row, ...] = ()
     proven: frozenset[int] = frozenset()
     suspects: tuple[Suspect, ...] = ()
+    fallen: tuple[Suspect, ...] = ()
     rising: tuple[Event, ...] = ()
     coming_up: bool = False
     steady: Mapping[str, int] = field(default_factory=dict)
     changed_s: Mapping[str, float] = field(default_factory=dict)
+    at_change: Belief | None = None
     came_back: Belief | None = None
+    started_s: float = 0.0
     began_s: float = 0.0
     last_s: float = 0.0
     left: bool = False  # the boiler was left for hours, and neither a change of rate nor a reading was logged since
@@ -121,7 +129,9 @@ class History:
                 return self  # it runs at this rate already
             case "firing":
                 changed = self._changed("firing", self.belief.after(event, anew=left_for_hours), row)
-                return replace(changed, coming_up=left_for_hours or not self.belief.states)
+                if left_for_hours or not self.belief.states:
+                    return replace(changed, coming_up=True, started_s=event.time.timestamp())
+                return changed
             case "turn" if event.screw:
                 # the throttle moves both rates, the offset hardly high fire
                 steady = {} if event.screw == "throttle" else {**self.steady, "low": 0}
@@ -158,24 +168,31 @@ class History:
         history = replace(history, belief=belief, suspects=() if comparable else history.suspects)
         if not (comparable or history._shows_settled(belief, event)):
             return history
+        if not comparable and history.settled and (found := _fell(history.at_change or before, row)):
+            history = replace(history, fallen=(*history.fallen, found))
         settled, proven = (*history.settled, row), history.proven | {row.number}
         return replace(history, settled=settled, proven=proven, steady={**history.steady, firing: seen + 1})
 
     def _changed(self, what: str, belief: Belief, row: Row) -> "History":
         came_back = belief if what == "firing" else None
         changed_s = {**self.changed_s, what: row.event.time.timestamp()}
-        return replace(self, belief=belief, came_back=came_back, changed_s=changed_s, coming_up=False)
+        return replace(self, belief=belief, at_change=belief, came_back=came_back, changed_s=changed_s, coming_up=False)
 
     def _shows_settled(self, belief: Belief, reading: Event) -> bool:
         at_s = reading.time.timestamp()
         # half a second for clocks that write whole seconds
-        return at_s >= self.earliest_s - 0.5 and belief.settled_chance(at_s) >= ACCEPTED_CHANCE
+        return at_s >= self.counts_from_s - 0.5 and belief.settled_chance(at_s) >= ACCEPTED_CHANCE
 
     @property
     def earliest_s(self) -> float:
         """Moment from which the shortest waits after every change are over, s since 1970."""
         waits = self.belief.model.facts.min_wait_s
         return max((at_s + waits[what] for what, at_s in self.changed_s.items()), default=0.0)
+
+    @property
+    def counts_from_s(self) -> float:
+        """Moment from which a reading may count as settled: that, and the wait after a start, s since 1970."""
+        return max(self.earliest_s, self.started_s + limits.START_WAIT_S)
 
 
 def checked_pressure(facts: Facts, check: Event) -> float:
@@ -194,17 +211,31 @@ def _outside(facts: Facts, check: Event) -> bool:
 
 
 def _moved_by_itself(belief: Belief, row: Row) -> Suspect | None:
+    suspect, forecast, apart = _against(belief, row)
+    return suspect if abs(apart) >= max(_worth_a_look_pct(belief), STEP_SDS * forecast.var**0.5) else None
+
+
+def _fell(belief: Belief, row: Row) -> Suspect | None:
+    suspect, forecast, apart = _against(belief, row)
+    half_step = belief.model.facts.display_step_pct / 2  # what a display rounds away
+    likely = forecast.below(forecast.mean + apart + half_step) >= UNLIKELY
+    return None if likely or apart > -_worth_a_look_pct(belief) else suspect
+
+
+def _worth_a_look_pct(belief: Belief) -> float:
+    return max(STEP_PCT, 1.5 * belief.model.facts.display_step_pct)
+
+
+def _against(belief: Belief, row: Row) -> tuple[Suspect, Mixture, float]:
+    """A reading beside what was expected of it, the forecast, and how far above its mean it came (straight %)."""
     event = row.event
     assert event.firing is not None
     assert event.co2_pct is not None
     scale = belief.model.scales[event.firing]
     forecast = belief.displayed(event.time.timestamp())
-    apart = float(scale.straight(min(event.co2_pct, scale.fuel.co2_max_pct))) - forecast.mean
-    step_pct = max(STEP_PCT, 1.5 * belief.model.facts.display_step_pct)
-    if abs(apart) < max(step_pct, STEP_SDS * forecast.var**0.5):
-        return None
     expected = float(scale.co2_pct(forecast.mean))
-    return Suspect(row.number, event.firing, event.time.timestamp(), expected, event.co2_pct)
+    suspect = Suspect(row.number, event.firing, event.time.timestamp(), expected, event.co2_pct)
+    return suspect, forecast, float(scale.straight(min(event.co2_pct, scale.fuel.co2_max_pct))) - forecast.mean
 
 
 def _fresh_start(belief: Belief) -> Belief:

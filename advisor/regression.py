@@ -16,7 +16,7 @@ x' mean and squared width q scale / shape; its density updates the hypotheses' w
 """
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property, lru_cache
 
@@ -48,6 +48,11 @@ class Fit:
         weight: Array = np.exp(self.log_weight - self.log_weight.max())
         weight /= weight.sum()
         return weight
+
+    @property
+    def noise_var(self) -> Array:
+        """Expected variance of one reading under each hypothesis (*H), squared units of the reading."""
+        return self.scale / (self.shape - 1)
 
     @property
     def degrees_of_freedom(self) -> float:
@@ -106,8 +111,19 @@ def loosen(fit: Fit, direction: Row, extra_var: Array | float) -> Fit:
     return replace(fit, cov=cov)
 
 
-def renew(fit: Fit, index: int, var: float, at: float = 0.0) -> Fit:
-    """Forget unknown `index` and start it again at mean `at` and variance `var` (in noise variances)."""
+def fold(fit: Fit, index: int, into: Mapping[int, float]) -> Fit:
+    """Add unknown `index`, times a factor each, to other unknowns (`into`): exact, nothing is lost."""
+    mean, cov = fit.mean.copy(), fit.cov.copy()
+    for other, factor in into.items():
+        mean[other] += factor * mean[index]
+        cov[other] += factor * cov[index]
+    for other, factor in into.items():
+        cov[:, other] += factor * cov[:, index]
+    return replace(fit, mean=mean, cov=cov)
+
+
+def renew(fit: Fit, index: int, var: Array | float, at: float = 0.0) -> Fit:
+    """Forget unknown `index` and start it again at mean `at` and variance `var` (*H, in noise variances)."""
     mean, cov = fit.mean.copy(), fit.cov.copy()
     mean[index] = at
     cov[index, :] = 0.0

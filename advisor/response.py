@@ -2,8 +2,9 @@
 
 Unknowns of the regression (all in % CO2 on the straight scale, gains per turn):
 level at high and at low fire with the screws as found, gain of each screw at the rate where it is set,
-a slow drift after a change of rate, and what is peculiar to one standstill: an error shared by its readings or,
-where nobody logged how it began, the gap to what was displayed before.
+a slow drift after a change of rate; what is peculiar to one standstill: an error shared by its readings or,
+where nobody logged how it began, the gap to what was displayed before; and the error of the hand in the last
+turn, which a display shows as it shows the turn. The next turn folds it into the levels.
 The rest (slack, lag, sign) is carried by hypotheses, laid out on three axes: lag, offset, throttle.
 A screw that was never turned has one hypothesis, which stands for all of its: turning it unfolds them.
 """
@@ -19,7 +20,7 @@ from numpy.typing import NDArray
 from advisor import regression
 from advisor.events import FIRINGS, SCREWS, Event
 from advisor.facts import Facts
-from advisor.model import AXIS, DRIFT, GAIN, GAP_SD_PCT, LEVEL, STANDSTILL, START_GAP_PCT, UNKNOWNS, Model
+from advisor.model import AXIS, DRIFT, GAIN, GAP_SD_PCT, HAND, LEVEL, STANDSTILL, START_GAP_PCT, UNKNOWNS, Model
 from advisor.regression import Fit, Likely, Mixture, Row
 from advisor.valve import follow, screw_effects, shown_share, state_weights
 
@@ -41,7 +42,7 @@ class State:
     firing_since_s  moment from which this rate runs, s since 1970
     displaced    what the turns of each screw came to at each rate, as turns at the screw's own rate in the stated
                  richer direction from as found, one per hypothesis
-    hand_var     variance of what the hand's error did to the level, in noise variances, broadcastable
+    hand         what the error of the hand in the last turn does here, in its own unit; 0 before that turn
     known_before False at a start, and where nobody logged the change: what was displayed before it is not known
     """
 
@@ -49,7 +50,7 @@ class State:
     firing: str
     firing_since_s: float
     displaced: Displaced
-    hand_var: Array | float = 0.0
+    hand: float = 0.0
     known_before: bool = True
 
 
@@ -63,6 +64,7 @@ class Belief:
     hand: dict[str, float]  # net turn of the hand from as found, turns in the stated richer direction
     effective: dict[str, Array]  # where each screw acts now, turns in that direction, one per hypothesis
     displaced: Displaced  # as in State, now
+    hand_shows: dict[str, float]  # what the error of the hand in the last turn does at each rate, in its own unit
 
     @staticmethod
     def before_any_event(facts: Facts) -> "Belief":
@@ -85,7 +87,7 @@ class Belief:
         )
         starts = {screw: model.screws[screw].start for screw in SCREWS}
         still = {screw: dict.fromkeys(FIRINGS, np.zeros_like(starts[screw])) for screw in SCREWS}
-        return Belief(model, fit, (), dict.fromkeys(SCREWS, 0.0), starts, still)
+        return Belief(model, fit, (), dict.fromkeys(SCREWS, 0.0), starts, still, dict.fromkeys(FIRINGS, 0.0))
 
     # --- what happens -----------------------------------------------------------------------------
 
@@ -125,7 +127,7 @@ class Belief:
         known_before = logged and not started
         peculiar_var = self.model.standstill_var if known_before else GAP_SD_PCT**2
         fit = regression.renew(fit, STANDSTILL, peculiar_var / noise_var, START_GAP_PCT if started else 0.0)
-        state = State(at_s, firing, at_s, self.displaced, known_before=known_before)
+        state = State(at_s, firing, at_s, self.displaced, self.hand_shows[firing], known_before)
         return replace(self, fit=fit, states=(*self.states, state))
 
     def turned(self, screw: str, turns_cw: float, at_s: float) -> "Belief":
@@ -139,15 +141,13 @@ class Belief:
         effects = self.effects[screw]
         moved = {firing: self.displaced[screw][firing] + (new - old) * effects[firing] for firing in FIRINGS}
         displaced = {**self.displaced, screw: moved}
-        hand_var = belief._along(screw, self._hand_var(screw, new - old))
-        direction: list[float] = [effects["high"], effects["low"], 0.0, 0.0, 0.0, 0.0]
-        fit = regression.loosen(belief.fit, direction, hand_var)
+        fit = regression.fold(belief.fit, HAND, {LEVEL[firing]: self.hand_shows[firing] for firing in FIRINGS})
+        fit = regression.renew(fit, HAND, belief._hand_var(screw, turns_cw, new - old) / fit.noise_var)
         fit = regression.renew(fit, STANDSTILL, model.standstill_var / model.noise_var)
-        states = belief.states
+        states = tuple(replace(state, hand=0.0) for state in belief.states)
         if states:
             last = states[-1]
-            shown_var = hand_var * effects[last.firing] ** 2
-            states = (*states, State(at_s, last.firing, last.firing_since_s, displaced, shown_var))
+            states = (*states, State(at_s, last.firing, last.firing_since_s, displaced, effects[last.firing]))
         return replace(
             belief,
             fit=fit,
@@ -155,6 +155,7 @@ class Belief:
             hand={**self.hand, screw: hand},
             effective={**self.effective, screw: new},
             displaced=displaced,
+            hand_shows=effects,
         )
 
     def _read(self, firing: str, co2_pct: float, at_s: float) -> "Belief":
@@ -184,7 +185,6 @@ class Belief:
             effective = {**effective, screw: effective[screw][kept]}
             displaced = _only_of(displaced, screw, kept)
             states = tuple(replace(state, displaced=_only_of(state.displaced, screw, kept)) for state in states)
-        states = tuple(replace(state, hand_var=_only(state.hand_var, keep)) for state in states)
         return replace(
             self,
             model=replace(model, lag=model.lag.only(keep[0]), screws=screws),
@@ -226,9 +226,10 @@ class Belief:
     def _along(self, screw: str, values: Array) -> Array:
         return values.reshape((1, -1, 1) if screw == "offset" else (1, 1, -1))
 
-    def _hand_var(self, screw: str, moved: Array) -> Array:
-        hypotheses, hand_sd = self.model.screws[screw], self.model.facts.prior.hand_sd
-        return (hand_sd * moved * hypotheses.gain) ** 2 / self.model.noise_var
+    def _hand_var(self, screw: str, turns_cw: float, moved: Array) -> Array:
+        """Variance, (% CO2)^2, of what the hand's error does: a share of the whole turn where play lets it through."""
+        error = self.model.facts.prior.hand_sd * turns_cw * (moved != 0)
+        return self._along(screw, (error * self.model.screws[screw].gain) ** 2)
 
     def _settled_row(self, firing: str, displaced: Displaced) -> list[Array | float]:
         row: list[Array | float] = [0.0] * UNKNOWNS
@@ -236,6 +237,7 @@ class Belief:
         for screw in SCREWS:
             if self._is_unfolded(screw):
                 row[GAIN[screw]] = self._along(screw, displaced[screw][firing])
+        row[HAND] = self.hand_shows[firing]
         return row
 
     def _shown(self, at_s: float) -> tuple[list[State], Array, Array]:
@@ -270,13 +272,9 @@ class Belief:
         last = states[-1]
         row[DRIFT] = math.exp(-max(at_s - last.firing_since_s, 0.0) / self.model.facts.prior.drift_time_s)
         row[STANDSTILL] = 1.0 if last.known_before else unknown.reshape(column)
-        extra = self._gap_var(unknown) + self._lag_grid_var(states, weights, unknown)
-        # the hand's error in a turn is all in the level; take out the part that is not on display yet
-        still_to_show = np.cumsum(weights, axis=1)
-        for k, state in enumerate(states[1:]):
-            if np.ndim(state.hand_var):
-                extra = extra + still_to_show[:, k].reshape(column) ** 2 * state.hand_var
-        return row, extra
+        if any(self.hand_shows.values()):
+            row[HAND] = (weights @ [state.hand for state in states]).reshape(column)
+        return row, self._gap_var(unknown) + self._lag_grid_var(states, weights, unknown)
 
     def _gap_var(self, unknown: Array) -> Array:
         """Noise from before an unlogged change that still shows after a turn; until then it is an unknown."""
@@ -313,7 +311,7 @@ class Belief:
             hand = self.hand[screw] + move_cw * model.toward_richer[screw]
             moved = follow(old, hand, hypotheses.slack) - old
             step = likely.take(belief._along(screw, moved * effect))
-            hand_var = likely.take(belief._along(screw, self._hand_var(screw, moved) * effect**2))
+            hand_var = likely.take(belief._hand_var(screw, move_cw, moved)) * effect**2 / fit.noise_var
             forecasts.append(
                 regression.as_mixture(
                     fit,
@@ -379,13 +377,3 @@ class Belief:
 
 def _only_of(displaced: Displaced, screw: str, kept: NDArray[np.intp]) -> Displaced:
     return {**displaced, screw: {firing: values[kept] for firing, values in displaced[screw].items()}}
-
-
-def _only(values: Array | float, keep: list[NDArray[np.intp]]) -> Array | float:
-    """A figure laid out over (some of) the three axes, for the hypotheses kept on each."""
-    if not isinstance(values, np.ndarray):
-        return values
-    for axis, kept in enumerate(keep):
-        if values.shape[axis] > 1:
-            values = values.take(kept, axis=axis)
-    return values

@@ -96,6 +96,7 @@ TROUBLES: Mapping[str, Trouble] = MappingProxyType(
         "air-in-sample": Trouble(_CREEP, give_up=True),
         "changed-by-itself": Trouble(_CREEP, give_up=True),
         "drift": Trouble(_CREEP, give_up=True),
+        "fell": Trouble((*_CREEP[:3], "Was the turn logged the way it was made?")),
         "off-line": Trouble(_ANALYSER, give_up=True),
         "other-fuel": Trouble(_ANALYSER[1:]),
         "impossible": Trouble(_ANALYSER),

@@ -120,7 +120,7 @@ class Visit:
         if not self.belief.states:
             return 0.0
         now_s = self.at.timestamp()
-        return max(0.0, settled_from_s(self.belief, max(self.history.earliest_s, now_s)) - now_s)
+        return max(0.0, settled_from_s(self.belief, max(self.history.counts_from_s, now_s)) - now_s)
 
     def peek_in_s(self, wait_s: float) -> float | None:
         """Seconds until a reading on the way is worth taking within a wait of `wait_s`; None where it is not.

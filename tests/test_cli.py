@@ -749,7 +749,7 @@ def test_the_first_answer_agrees_with_the_wait_after_it() -> None:
     """Two minutes of warming up come before high fire is logged; the wait after that is for the sample."""
     run(*OPEN)
     out = words(run("next", "visit.csv", "--at", "2026-05-04T10:00:00+00:00")[1])
-    assert "boiler lit for two minutes and at its maximum in test mode; then log it." in out
+    assert "light the boiler, run it at its maximum in test mode, and log it at once." in out
     assert "30 s" not in out
     assert "then read" not in out
 

@@ -395,7 +395,7 @@ ANSWERS: list[tuple[Callable[[], Told], str, str, str, str]] = [
         "run_at",
         "high",
         "",
-        "High fire comes first: boiler lit for two minutes and at its maximum in test mode; then log it.",
+        "High fire comes first: light the boiler, run it at its maximum in test mode, and log it at once.",
     ),
     (
         lambda: at_high().wait(6 * 3600),

@@ -165,7 +165,7 @@ def test_identical_readings_make_sure_but_never_more_than_the_display_allows() -
 
 def test_a_screw_that_shows_nothing_is_never_called_sure_to_work() -> None:
     """Small moves to and fro without effect: little gain is left to expect; a larger one is asked for, then a stop."""
-    told = worked(10, 0.0)
+    told = worked(8, 0.0)
     found = told.job.response("throttle", at=moment(told.now_s))
     assert found.chance_dead > 0.5
     assert abs(found.gain_per_turn) < 0.5
