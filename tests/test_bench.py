@@ -13,6 +13,7 @@ sys.path.insert(0, str(Path(__file__).parent / "bench"))
 import alternatives
 import calibration
 import policies
+import rules
 import run as bench
 
 from advisor import model
@@ -87,7 +88,7 @@ def test_sound_boilers_end_in_band(visits: int) -> None:
     assert len(ended) >= 0.95 * visits
     assert sum(outcome.both for outcome in ended) >= 0.96 * len(ended)
     assert sum(outcome.overshot for outcome in advised) <= max(1, 0.02 * visits)
-    secant = [policies.by_rule(BASE, seed, "guarded secant") for seed in range(visits)]
+    secant = [rules.by_rule(BASE, seed, "guarded secant") for seed in range(visits)]
     assert sum(outcome.both for outcome in ended) / len(ended) > sum(outcome.both for outcome in secant) / visits
 
 
