@@ -8,14 +8,14 @@ gain exactly; from then on it is the omniscient. Waits, cap, marks and ending ar
     free              any first turn within the cap
     as promised       first turns as the adviser promises them: at most 5 % chance to pass the far edge (by the gain's
                       law, the hand's error left out), and at most half the cap
-    0.75, 1.0         it stops within this share of the half band about the middle: as the bench's omniscient, or as soon
-                      as truly in band
+    0.75, 1.0         it stops within this share of the half band about the middle: as the bench's omniscient does, or
+                      as soon as truly in band
 
 What the table proves: the finder's surplus over the omniscient on the same boilers is what these two habits cost when
-nothing but the gain is unknown; what the adviser takes beyond the finder is not owed to the gain. What it does not prove:
-that anybody who reads a display could do as well (lag, play, noise, rounding, drift and the hand are told to the finder),
-nor that no other first turn would take fewer minutes (turns left are counted as if the hand made no error, and the
-first turn looks for the fewest turns, not the fewest minutes).
+nothing but the gain is unknown; what the adviser takes beyond the finder is not owed to the gain. What it does not
+prove: that anybody who reads a display could do as well (lag, play, noise, rounding, drift and the hand are told to the
+finder), nor that no other first turn would take fewer minutes (turns left are counted as if the hand made no error, and
+the first turn looks for the fewest turns, not the fewest minutes).
 """
 
 import argparse

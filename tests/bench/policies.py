@@ -28,7 +28,6 @@ CAP = {"throttle": 1 / 8, "offset": 1 / 12}
 MARK = 1 / 24
 FINER = (1, 2, 4, 8)  # parts of a mark that may be turned where coarser ones can't bring it in
 SCREW = {"high": "throttle", "low": "offset"}
-HINTS = {"reversed screw": ("wrong-way",), "dead screw": ("no-effect",)}  # findings that may come as a warning first
 RIGHT_NAMES: dict[str, tuple[str, ...]] = {  # findings that name a fault rightly; where there are none, none can
     "reversed screw": ("wrong-way",),
     "dead screw": ("no-effect",),
@@ -190,7 +189,7 @@ def advised(
 ) -> Outcome:
     """A visit that does what the adviser says; `watch` is called after every turn with the advice it followed."""
     site = Site(scenario, "adviser", seed, fault)
-    job = Job(fuel="natural gas", bands=site.bands, **facts)  # type: ignore[arg-type]
+    job = Job(fuel="natural gas", bands=site.bands, **facts)
     since = ""  # what the display shows next once waited for, a key of KINDS
 
     def at() -> datetime:
@@ -198,7 +197,7 @@ def advised(
 
     while not site.too_long:
         advice = job.next(at())
-        if site.outcome.hinted_after < 0 and any(f.code in HINTS.get(fault, ()) for f in advice.findings):
+        if site.outcome.hinted_after < 0 and any(f.code in RIGHT_NAMES.get(fault, ()) for f in advice.findings):
             site.outcome.hinted_after = site.outcome.bad_moves
         if advice.action == "finish":
             return site.done(True)
@@ -352,7 +351,7 @@ def _best_mark(boiler: Boiler, screw: str, firing: str, band: tuple[float, float
 
 
 def _through_play(boiler: Boiler, screw: str, firing: str, centre: float) -> float:
-    """The largest turn towards the centre where the play swallows all of it, as play wider than the cap does; else 0."""
+    """The largest turn towards the centre where play wider than the cap swallows all of it; else 0."""
     turns = math.copysign(math.floor(CAP[screw] / MARK + 1e-9) * MARK, centre - boiler.settled_pct(firing))
     swallowed = abs(boiler.hand[screw] + turns - boiler.acts[screw]) < boiler.slack_turns[screw] / 2
     return turns if swallowed else 0.0

@@ -48,7 +48,7 @@ FAULT_COLUMNS = {
     "band while the fault was there",
     "stopped under a right name before the third bad move, %": "right names: "
     + "; ".join(f"{fault}: {' or '.join(codes) or 'none'}" for fault, codes in RIGHT_NAMES.items()),
-    "warned of or stopped before the third bad move, %": "warned of: under a right name, for a fault of a screw",
+    "warned of or stopped before the third bad move, %": "warned of: under a right name",
     "bad moves": "before it was stopped",
     "finished unnoticed, %": "",
     "in band at that finish, %": "truly, at both rates",
@@ -94,7 +94,7 @@ def times(group: Iterable[Outcome], yardstick: Iterable[Outcome]) -> str:
 
 def table(outcomes: list[Outcome]) -> list[tuple[str, ...]]:
     """A row for each scenario and policy, as in COLUMNS."""
-    rows = []
+    rows: list[tuple[str, ...]] = []
     for name in dict.fromkeys(o.scenario for o in outcomes):
         here = [o for o in outcomes if o.scenario == name]
         yardstick = [o for o in here if o.policy == OMNISCIENT]
@@ -128,7 +128,7 @@ def table(outcomes: list[Outcome]) -> list[tuple[str, ...]]:
 
 def claim_table(outcomes: list[Outcome]) -> list[tuple[str, ...]]:
     """What the adviser claimed against what came: a row for each scenario, as in CLAIM_COLUMNS."""
-    rows = []
+    rows: list[tuple[str, ...]] = []
     for name in dict.fromkeys(o.scenario for o in outcomes if o.policy == ADVISER):
         group = [o for o in outcomes if o.scenario == name and o.policy == ADVISER]
         held = []
@@ -143,7 +143,7 @@ def claim_table(outcomes: list[Outcome]) -> list[tuple[str, ...]]:
 
 def fault_table(outcomes: list[Outcome]) -> list[tuple[str, ...]]:
     """A row for each fault, as in FAULT_COLUMNS."""
-    rows = []
+    rows: list[tuple[str, ...]] = []
     for fault in dict.fromkeys(o.fault for o in outcomes):
         every = [o for o in outcomes if o.fault == fault]
         group = [o for o in every if o.fault_met]

@@ -26,8 +26,9 @@ from pathlib import Path
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # two processes on two cores: no threads inside
 
 import policies
+import report
 from policies import Outcome
-from report import ADVISER, CLAIM_COLUMNS, COLUMNS, FAULT_COLUMNS, OMNISCIENT, claim_table, explained, fault_table, table
+from report import ADVISER, OMNISCIENT
 from rich.console import Console
 from rich.progress import track
 from rules import RULES, by_rule
@@ -95,15 +96,15 @@ def main(words: list[str]) -> int:
     if asked.faults:
         name = "faults"
         outcomes = run([("base", ADVISER, seed, fault) for fault in FAULTS for seed in seeds], "faulty visits")
-        text = explained(FAULT_COLUMNS, fault_table(outcomes))
+        text = report.explained(report.FAULT_COLUMNS, report.fault_table(outcomes))
     else:
         name = "bench"
         pairs = [(scenario, policy) for scenario in asked.scenarios for policy in asked.policies]
         outcomes = run([(scenario, policy, seed, "") for scenario, policy in pairs for seed in seeds], "visits")
-        text = explained(COLUMNS, table(outcomes))
+        text = report.explained(report.COLUMNS, report.table(outcomes))
         if ADVISER in asked.policies:
             text += "\nWhat the adviser said of the next reading (90 % range) and of its turns, and what came:\n\n"
-            text += explained(CLAIM_COLUMNS, claim_table(outcomes))
+            text += report.explained(report.CLAIM_COLUMNS, report.claim_table(outcomes))
     if asked.out:
         asked.out.mkdir(parents=True, exist_ok=True)
         (asked.out / f"{name}.md").write_text(text, encoding="utf-8")
