@@ -84,6 +84,14 @@ def test_every_alternative_finishes_a_visit(alternative: alternatives.Alternativ
     assert kept == (model.StraightScale, model.screw_hypotheses, model.lag_hypotheses, Rate.first_try, Rate.best)
 
 
+def test_a_change_reaches_the_processes() -> None:
+    """What is changed in the parent is changed where the visits are made."""
+    hurried = alternatives.Alternative("no time", alternatives._patched((policies, "LONGEST_S", 0.0)))
+    (outcome,) = alternatives.outcomes(hurried, "base", 1)
+    assert not outcome.finished
+    assert outcome.minutes < 5
+
+
 @pytest.mark.parametrize("visits", [24, pytest.param(400, marks=pytest.mark.slow)])
 def test_sound_boilers_end_in_band(visits: int) -> None:
     """On base boilers nearly every visit ends, truly in band at both rates, and beats the guarded secant."""
