@@ -264,12 +264,10 @@ def _is_true(site: Site, code: str) -> bool:
         case "no-safe-turn":  # the smallest turn moves CO2 by more than half the band
             return abs(settled_at(boiler, screw, firing, MARK / FINER[-1]) - here) > (high - low) / 2
         case "travel-limit":  # the band is out of reach within the limit
-            limit = limits.USUAL_TRAVEL_TURNS[screw]
-            ends = [
-                settled_at(boiler, screw, firing, way * limit - boiler.acts[screw] + boiler.play_at[screw])
-                for way in (-1, 1)
-            ]
-            return max(ends) < low or min(ends) > high
+            reach = limits.USUAL_TRAVEL_TURNS[screw] - boiler.slack_turns[screw] / 2  # of the effect; the hand is ahead
+            end = (reach if here < low else -reach) - boiler.acts[screw]
+            way_there = [settled_at(boiler, screw, firing, end * share) for share in np.linspace(0, 1, 20)]
+            return all(co2 < low for co2 in way_there) or all(co2 > high for co2 in way_there)
     return False
 
 
