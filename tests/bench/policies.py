@@ -74,8 +74,10 @@ class Outcome:
     readings: int = 0
     past_said: float = 0.0  # the adviser's stated chances to pass the far edge, added up over its turns
     past_came: int = 0  # turns after which the settled CO2 was truly past it
-    turned_said: int = 0  # readings of each kind (`KINDS`) for which a 90 % range was reckoned
-    turned_held: int = 0  # how many of them lay in it
+    predicted: int = 0  # readings for which a 90 % range was reckoned
+    covered: int = 0  # how many of them lay in it
+    turned_said: int = 0  # the same by kind (`KINDS`)
+    turned_held: int = 0
     changed_said: int = 0
     changed_held: int = 0
     early_said: int = 0
@@ -84,18 +86,10 @@ class Outcome:
     again_held: int = 0
     covered_as_shown: int = 0  # with the range rounded as the display rounds, which is how it is told
 
-    @property
-    def predicted(self) -> int:
-        """Readings for which a 90 % range was reckoned."""
-        return sum(getattr(self, f"{kind}_said") for kind in KINDS)
-
-    @property
-    def covered(self) -> int:
-        """How many of them lay in it."""
-        return sum(getattr(self, f"{kind}_held") for kind in KINDS)
-
     def count_reading(self, kind: str, *, held: bool, as_shown: bool) -> None:
         """Count a reading of a kind (`KINDS`)."""
+        self.predicted += 1
+        self.covered += held
         setattr(self, f"{kind}_said", getattr(self, f"{kind}_said") + 1)
         setattr(self, f"{kind}_held", getattr(self, f"{kind}_held") + held)
         self.covered_as_shown += as_shown
