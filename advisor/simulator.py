@@ -79,6 +79,17 @@ SCENARIOS = (
         analyser_sd_pct=0.02,
     ),
 )
+BEYOND = (  # outside what the adviser takes for granted: it trusts the analyser, and its prior is centred on `BASE`
+    replace(BASE, name="analyser-off", analyser_sd_pct=0.1),
+    Scenario(
+        "prior-off",
+        gain_offset=(12.5, 0.4),
+        gain_throttle=(10.0, 0.4),
+        slack_turns=(1 / 16, 1 / 10),
+        drift_pct=0.1,
+        drift_time_s=300.0,
+    ),
+)
 
 
 @dataclass(frozen=True)

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from advisor.fuels import NATURAL_GAS, PROPANE
-from advisor.simulator import BASE, FAULTS, SCENARIOS, Boiler, draw
+from advisor.simulator import BASE, BEYOND, FAULTS, SCENARIOS, Boiler, draw
 
 CENTRES = {"high": 9.2, "low": 8.8}
 LOOSE = {"slack_turns": {"offset": 0.0, "throttle": 0.0}, "play_at": {"offset": 0.0, "throttle": 0.0}}
@@ -109,6 +109,7 @@ def test_scenarios_have_names_of_their_own() -> None:
     assert names[0] == "base"
     assert names[-1] == "everything-at-once"
     assert len(set(names)) == len(names) == 7
+    assert not set(names) & {scenario.name for scenario in BEYOND}
 
 
 def moved(boiler: Boiler, screw: str) -> float:

@@ -1,32 +1,50 @@
-"""Whole visits on made-up boilers: the adviser, one who knows the valve, and the rules of thumb.
+"""Whole visits on made-up boilers: the adviser and one who knows the valve; the rules of thumb are in `rules`.
 
 Every policy works at the same cap, marks and minimum waits, sees the same display and pays the same time for a
-reading, a turn and a change of rate. A visit goes high, low, high again, until both rates hold without a move.
+reading, a turn and a change of rate. A visit goes high, low, high again, until both rates were read in band since the
+last turn of any screw.
 """
 
 import math
-import time
 from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 
 import numpy as np
 
-from advisor import Job
+from advisor import Job, limits
 from advisor.decision import Advice
 from advisor.fuels import NATURAL_GAS
 from advisor.simulator import LATER_FAULTS, Boiler, Scenario, draw
+from advisor.visit import Visit
 
 START = datetime(2026, 5, 4, 9, 0, tzinfo=UTC)
 READ_S, TURN_S, CHANGE_S = 8.0, 10.0, 5.0  # time a reading, a turn and a change of rate take
-WAIT_S = {"turn": 60.0, "firing": 60.0, "start": 120.0}  # the usual waits, of all but the adviser, which has its own
+# Shortest waits; the adviser keeps its own, which are no shorter. After a turn and after a change of rate: common
+# practice, no source. After the burner's start: 1. BImSchV Annex 2, law text, as read for the project's job.md.
+WAIT_S = {"turn": 60.0, "firing": 30.0, "start": 120.0}
 CENTRES = {"high": 9.2, "low": 8.8}
 CAP = {"throttle": 1 / 8, "offset": 1 / 12}
 MARK = 1 / 24
 FINER = (1, 2, 4, 8)  # parts of a mark that may be turned where coarser ones can't bring it in
-TRAVEL_TURNS = 2.0
 SCREW = {"high": "throttle", "low": "offset"}
-HINTS = {"reversed screw": ("wrong-way",), "dead screw": ("no-effect",)}  # findings that may come as a warning first
+RIGHT_NAMES: dict[str, tuple[str, ...]] = {  # findings that name a fault rightly; where there are none, none can
+    "reversed screw": ("wrong-way",),
+    "dead screw": ("no-effect",),
+    "air in the sample": (),  # from the start it lies on the fuel's own line
+    "air in the sample later": ("air-in-sample",),
+    "analyser on another fuel": ("other-fuel",),
+    "falling gas pressure": ("air-in-sample", "drift"),  # CO2 falls by itself; both tell to look at the gas pressure
+    "blocked intake": ("changed-by-itself", "drift"),  # CO2 rises by itself; both tell to look at the air intake
+    "rich start": ("rich", "high-co"),
+    "hand turns twice as far": (),  # a hand is not told from a livelier screw
+}
+KINDS = {  # readings by what came before them; the key begins the names of their counts in `Outcome`
+    "turned": "after a turn",  # the first that was waited for
+    "changed": "after a change of rate",  # the first that was waited for, the start's too
+    "early": "on the way",  # the wait is not over
+    "again": "read again",  # at the same standstill
+}
 NEAR_CO_PCT = NATURAL_GAS.co2_max_pct * (1 - 1.5 / 20.95)
 LONGEST_S, MOST_MOVES = 3 * 3600.0, 60
 
@@ -42,20 +60,39 @@ class Outcome:
     finished: bool = False
     halted: str = ""  # code of the finding that stopped the visit
     halted_rightly: bool = False  # whether what it says is true of this boiler
-    bad_moves: int = 0  # turns that brought CO2 no nearer to the band while a fault was there to be seen
+    fault_met: bool = False  # whether the fault had begun when the visit ended
+    bad_moves: int = 0  # turns that brought CO2 no nearer to the middle of the band while the fault was there
     hinted_after: int = -1  # bad moves made when a warning or a stop first named the screw
-    pushed_pct: float = 0.0  # how far the turns moved the true CO2 beyond the band, at worst
+    pushed_pct: float = 0.0  # how far bad moves took the true CO2 out of the band, beyond where it was found
     in_band_high: bool = False
     in_band_low: bool = False
-    overshot: bool = False
+    overshot: bool = False  # a turn took the rate being set past the far edge
+    low_past: bool = False  # a throttle turn took low fire past an edge of its band
     near_co: bool = False  # a turn took either rate to where under 1.5 % O2 is left
     minutes: float = 0.0
     moves: int = 0
     readings: int = 0
-    predicted: int = 0
-    covered: int = 0
+    past_said: float = 0.0  # the adviser's stated chances to pass the far edge, added up over its turns
+    past_came: int = 0  # turns after which the settled CO2 was truly past it
+    predicted: int = 0  # readings for which a 90 % range was reckoned
+    covered: int = 0  # how many of them lay in it
+    turned_said: int = 0  # the same by kind (`KINDS`)
+    turned_held: int = 0
+    changed_said: int = 0
+    changed_held: int = 0
+    early_said: int = 0
+    early_held: int = 0
+    again_said: int = 0
+    again_held: int = 0
     covered_as_shown: int = 0  # with the range rounded as the display rounds, which is how it is told
-    cpu_s: float = 0.0
+
+    def count_reading(self, kind: str, *, held: bool, as_shown: bool) -> None:
+        """Count a reading of a kind (`KINDS`)."""
+        self.predicted += 1
+        self.covered += held
+        setattr(self, f"{kind}_said", getattr(self, f"{kind}_said") + 1)
+        setattr(self, f"{kind}_held", getattr(self, f"{kind}_held") + held)
+        self.covered_as_shown += as_shown
 
     @property
     def both(self) -> bool:
@@ -72,6 +109,12 @@ class Site:
         self.bands = {firing: (centre - half, centre + half) for firing, centre in CENTRES.items()}
         self.boiler: Boiler = draw(scenario, rng, CENTRES, fault=fault)
         self.outcome = Outcome(scenario.name, policy, seed, fault)
+        self.found_out_pct = {rate: self._out_pct(rate) for rate in SCREW}
+
+    def _out_pct(self, firing: str) -> float:
+        """How far the true settled CO2 lies out of the band."""
+        (low, high), here = self.bands[firing], self.boiler.settled_pct(firing)
+        return max(0.0, here - high, low - here)
 
     def turn(self, screw: str, turns_cw: float) -> None:
         firing = self.boiler.firing
@@ -79,17 +122,15 @@ class Site:
         self.boiler.wait(TURN_S)
         self.boiler.turn(screw, turns_cw)
         left = {rate: self.boiler.settled_pct(rate) for rate in SCREW}
-        before, after = found[firing], left[firing]
-        if any(found[rate] <= NEAR_CO_PCT < left[rate] for rate in SCREW):
-            self.outcome.near_co = True
-        low, high = self.bands[firing]
-        centre = (low + high) / 2
-        if (after > high >= before) or (after < low <= before):
-            self.outcome.overshot = True
         self.outcome.moves += 1
-        if abs(after - centre) >= abs(before - centre) and self.boiler.now_s >= self.fault_seen_from_s:
-            self.outcome.bad_moves += bool(self.boiler.fault)
-            self.outcome.pushed_pct = max(self.outcome.pushed_pct, after - high, low - after)
+        self.outcome.near_co |= any(found[rate] <= NEAR_CO_PCT < left[rate] for rate in SCREW)
+        self.outcome.overshot |= _passed(self.bands[firing], found[firing], left[firing])
+        self.outcome.low_past |= screw == "throttle" and _passed(self.bands["low"], found["low"], left["low"])
+        no_nearer = abs(left[firing] - CENTRES[firing]) >= abs(found[firing] - CENTRES[firing])
+        if self.boiler.fault and no_nearer and self.boiler.now_s >= self.fault_seen_from_s:
+            self.outcome.bad_moves += 1
+            beyond_pct = self._out_pct(firing) - self.found_out_pct[firing]
+            self.outcome.pushed_pct = max(self.outcome.pushed_pct, beyond_pct)
 
     @property
     def fault_seen_from_s(self) -> float:
@@ -118,12 +159,19 @@ class Site:
         outcome = self.outcome
         outcome.finished = finished
         outcome.minutes = self.boiler.now_s / 60
+        outcome.fault_met = bool(self.boiler.fault) and self.boiler.now_s >= self.fault_seen_from_s
         outcome.in_band_high, outcome.in_band_low = self.truly_in_band("high"), self.truly_in_band("low")
         return outcome
 
     @property
     def too_long(self) -> bool:
         return self.boiler.now_s > LONGEST_S or self.outcome.moves > MOST_MOVES
+
+
+def _passed(band: tuple[float, float], before: float, after: float) -> bool:
+    """Whether a turn took CO2 past an edge that it was not past before."""
+    low, high = band
+    return after > high >= before or after < low <= before
 
 
 def advised(
@@ -135,52 +183,61 @@ def advised(
 ) -> Outcome:
     """A visit that does what the adviser says; `watch` is called after every turn with the advice it followed."""
     site = Site(scenario, "adviser", seed, fault)
-    job = Job(fuel="natural gas", bands=site.bands, **{"travel_limit_turns": TRAVEL_TURNS, **facts})  # type: ignore[arg-type]
+    job = Job(fuel="natural gas", bands=site.bands, **facts)
+    since = ""  # what the display shows next once waited for, a key of KINDS
 
     def at() -> datetime:
         return START + timedelta(seconds=round(site.boiler.now_s, 3))
 
     while not site.too_long:
-        began = time.process_time()
         advice = job.next(at())
-        site.outcome.cpu_s = max(site.outcome.cpu_s, time.process_time() - began)
-        if site.outcome.hinted_after < 0 and any(f.code in HINTS.get(fault, ()) for f in advice.findings):
+        if site.outcome.hinted_after < 0 and any(f.code in RIGHT_NAMES.get(fault, ()) for f in advice.findings):
             site.outcome.hinted_after = site.outcome.bad_moves
         if advice.action == "finish":
             return site.done(True)
         if advice.action == "halt":
             site.outcome.halted = next(f.code for f in advice.findings if f.severity == "halt")
-            site.outcome.halted_rightly = bool(fault) or _is_true(site, site.outcome.halted)
-            return site.done(False)
+            site.done(False)
+            named = site.outcome.fault_met and site.outcome.halted in RIGHT_NAMES[fault]
+            site.outcome.halted_rightly = named or _is_true(site, site.outcome.halted)
+            return site.outcome
         if advice.action == "run_at":
             assert advice.firing is not None
             site.run_at(advice.firing)
             job.run_at(advice.firing, at=at())
+            since = "changed"
         elif advice.action == "wait":
             assert advice.wait_s is not None
             site.boiler.wait(math.ceil(advice.wait_s))
         elif advice.action == "read":
             site.read()
-            low_pct, high_pct = _expected_now(job, at())  # as of the moment the display is read
-            site.outcome.predicted += 1
-            site.outcome.covered += low_pct <= site.last.co2_pct <= high_pct
-            site.outcome.covered_as_shown += round(low_pct, 1) <= site.last.co2_pct <= round(high_pct, 1)
+            visit, shown = job.visit(at()), site.last.co2_pct  # as of the moment the display is read
+            low_pct, high_pct = _expected_now(visit)
+            kind = "early" if visit.wait_left_s() > 0 else since
+            held, as_shown = low_pct <= shown <= high_pct, round(low_pct, 1) <= shown <= round(high_pct, 1)
+            site.outcome.count_reading(kind, held=held, as_shown=as_shown)
+            since = since if kind == "early" else "again"
             job.read(site.boiler.firing, site.last.co2_pct, site.last.o2_pct, site.last.co_ppm, at=at())
         else:
             assert advice.screw is not None
             assert advice.turns_cw is not None
             site.turn(advice.screw, advice.turns_cw)
             job.turn(advice.screw, advice.turns_cw, at=at())
+            since = "turned"
+            low, high = site.bands[site.boiler.firing]
+            there = site.boiler.settled_pct(site.boiler.firing)
+            site.outcome.past_said += advice.chance_past_band or 0.0
+            site.outcome.past_came += there > high if advice.turns_cw > 0 else there < low
             if watch:
                 watch(site, advice)
     return site.done(False)
 
 
-def _expected_now(job: Job, at: datetime) -> tuple[float, float]:
+def _expected_now(visit: Visit) -> tuple[float, float]:
     """The 90 % range of the reading that is about to be logged, % CO2."""
-    belief = job.visit(at).belief
+    belief = visit.belief
     assert belief.firing is not None
-    forecast, scale = belief.displayed(at.timestamp()), belief.model.scales[belief.firing]
+    forecast, scale = belief.displayed(visit.at.timestamp()), belief.model.scales[belief.firing]
     return float(scale.co2_pct(forecast.quantile(0.05))), float(scale.co2_pct(forecast.quantile(0.95)))
 
 
@@ -201,11 +258,10 @@ def _is_true(site: Site, code: str) -> bool:
         case "no-safe-turn":  # the smallest turn moves CO2 by more than half the band
             return abs(settled_at(boiler, screw, firing, MARK / FINER[-1]) - here) > (high - low) / 2
         case "travel-limit":  # the band is out of reach within the limit
-            ends = [
-                settled_at(boiler, screw, firing, way * TRAVEL_TURNS - boiler.acts[screw] + boiler.play_at[screw])
-                for way in (-1, 1)
-            ]
-            return max(ends) < low or min(ends) > high
+            reach = limits.USUAL_TRAVEL_TURNS[screw] - boiler.slack_turns[screw] / 2  # of the effect; the hand is ahead
+            end = (reach if here < low else -reach) - boiler.acts[screw]
+            way_there = [settled_at(boiler, screw, firing, end * share) for share in np.linspace(0, 1, 20)]
+            return all(co2 < low for co2 in way_there) or all(co2 > high for co2 in way_there)
     return False
 
 
@@ -218,78 +274,21 @@ def settled_at(boiler: Boiler, screw: str, firing: str, turns: float) -> float:
     return there
 
 
-def _marks(turns: float, screw: str) -> float:
-    """The nearest whole mark within the cap, at least one."""
-    most = math.floor(CAP[screw] / MARK + 1e-9)
-    count = min(max(1, round(abs(turns) / MARK)), most)
-    return math.copysign(count * MARK, turns)
+def omniscient(
+    scenario: Scenario,
+    seed: int,
+    fault: str = "",
+    *,
+    zone: float = 0.75,
+    first_turn: Callable[[Site, str], float] | None = None,
+) -> Outcome:
+    """One who knows the valve: only cap, marks and waits bind; waits longer where this boiler needs it.
 
-
-Rule = Callable[[float, list[tuple[float, float]], int, str], float]  # error, (turn, change) so far, move, screw
-
-
-def fixed(size: float) -> Rule:
-    """Always the same turn."""
-    return lambda error, past, move, screw: math.copysign(size, error)
-
-
-def proportional(error: float, past: list[tuple[float, float]], move: int, screw: str) -> float:
-    """The error over a gain taken from experience (the medians of the base scenario)."""
-    return error / {"offset": 5.0, "throttle": 4.0}[screw]
-
-
-def harmonic(error: float, past: list[tuple[float, float]], move: int, screw: str) -> float:
-    """The harmonic rule: the n-th correction is 1/n of the proportional one (Grubbs 1954)."""
-    return proportional(error, past, move, screw) / move
-
-
-def secant(error: float, past: list[tuple[float, float]], move: int, screw: str) -> float:
-    """The gain of the last turn, guarded to a factor of four about experience."""
-    usual = {"offset": 5.0, "throttle": 4.0}[screw]
-    gain = usual
-    if past and past[-1][0]:
-        gain = min(max(past[-1][1] / past[-1][0], usual / 4), usual * 4)
-    return error / gain
-
-
-RULES: dict[str, Rule] = {
-    "guarded secant": secant,
-    "proportional": proportional,
-    "harmonic 1/n": harmonic,
-    "fixed 1/12": fixed(1 / 12),
-    "fixed 1/24": fixed(1 / 24),
-}
-
-
-def by_rule(scenario: Scenario, seed: int, name: str, fault: str = "") -> Outcome:
-    """A visit by a rule of thumb: wait, read, in band on the display or turn."""
-    site, rule = Site(scenario, name, seed, fault), RULES[name]
-    past: dict[str, list[tuple[float, float]]] = {"high": [], "low": []}
-    firing, moved, first = "high", True, True
-    while True:
-        site.run_at(firing)
-        site.boiler.wait(WAIT_S["start" if first else "firing"])
-        first, shown, turned = False, site.read(), False
-        low, high = site.bands[firing]
-        while not low - 1e-9 <= shown <= high + 1e-9:
-            if site.too_long:
-                return site.done(False)
-            error = CENTRES[firing] - shown
-            turns = _marks(rule(error, past[firing], len(past[firing]) + 1, SCREW[firing]), SCREW[firing])
-            site.turn(SCREW[firing], turns)
-            site.boiler.wait(WAIT_S["turn"])
-            before, shown, turned = shown, site.read(), True
-            past[firing].append((turns, shown - before))
-        if not moved and not turned:
-            return site.done(True)
-        moved = turned
-        firing = "low" if firing == "high" else "high"
-
-
-def omniscient(scenario: Scenario, seed: int, fault: str = "") -> Outcome:
-    """One who knows the valve: only cap, marks and waits bind; waits longer where this boiler needs it."""
+    zone        the share of the half band about its middle that is near enough, 0 to 1
+    first_turn  chooses each screw's first turn (turns clockwise), for one who does not know its gain before
+    """
     site = Site(scenario, "omniscient", seed, fault)
-    boiler = site.boiler
+    boiler, tried = site.boiler, set[str]()
     firing, read_since_turn, first = "high", set[str](), True
     while not site.too_long:
         site.run_at(firing)
@@ -299,9 +298,13 @@ def omniscient(scenario: Scenario, seed: int, fault: str = "") -> Outcome:
         while True:
             here, centre = boiler.settled_pct(firing), CENTRES[firing]
             screw = SCREW[firing]
-            if site.truly_in_band(firing) and abs(here - centre) <= 0.75 * (site.bands[firing][1] - centre):
+            if site.truly_in_band(firing) and abs(here - centre) <= zone * (site.bands[firing][1] - centre) + 1e-12:
                 break
-            best = _best_mark(boiler, screw, firing, site.bands[firing])
+            if first_turn and screw not in tried:
+                tried.add(screw)
+                best = first_turn(site, screw)
+            else:
+                best = _best_mark(boiler, screw, firing, site.bands[firing])
             if best == 0.0:
                 break
             site.turn(screw, best)
@@ -336,4 +339,11 @@ def _best_mark(boiler: Boiler, screw: str, firing: str, band: tuple[float, float
                 best, least = count * step, away
         if least <= (band[1] - band[0]) / 2:
             break
-    return best
+    return best or _through_play(boiler, screw, firing, centre)
+
+
+def _through_play(boiler: Boiler, screw: str, firing: str, centre: float) -> float:
+    """The largest turn towards the centre where play wider than the cap swallows all of it; else 0."""
+    turns = math.copysign(math.floor(CAP[screw] / MARK + 1e-9) * MARK, centre - boiler.settled_pct(firing))
+    swallowed = abs(boiler.hand[screw] + turns - boiler.acts[screw]) < boiler.slack_turns[screw] / 2
+    return turns if swallowed else 0.0

@@ -1,0 +1,185 @@
+"""The bench's tables, and what their columns mean: the words below are printed under each table.
+
+Shares come with their 95 % Wilson interval, means with 1.96 standard errors; x omniscient is the ratio of the mean
+minutes of the boilers that both finished, ± 1.96 standard errors by the delta method, the two paired by boiler.
+"""
+
+import math
+from collections.abc import Iterable, Mapping, Sequence
+
+import numpy as np
+from policies import KINDS, RIGHT_NAMES, Outcome
+
+ADVISER, OMNISCIENT = "adviser", "omniscient"
+TOO_LATE = 3  # the bad move before which a fault should be found
+
+COLUMNS = {  # header: what it means, where the header does not say it
+    "scenario": "",
+    "policy": "",
+    "visits": "",
+    "both truly in band at finish, %": "of visits that finished: the true settled CO2 in band at both rates",
+    "overshot, %": "a turn took the true settled CO2 of the rate being set out past an edge it was not past before",
+    "low fire past its band by a throttle turn, %": "so for low fire while the throttle was turned",
+    "to where CO begins, %": "a turn took either rate from 1.5 % O2 or more to less",
+    "minutes": "on the clock, of visits that finished",
+    "x omniscient": "ratio of the mean minutes over boilers that both finished, paired by boiler, "
+    "± 1.96 standard errors (delta method)",
+    "moves": "turns, of visits that finished",
+    "readings": "of visits that finished",
+    "never ended, %": "over three hours or 60 turns",
+    "halted rightly, %": "stopped, and what the stop says is true of this boiler",
+    "halted wrongly, %": "stopped, and it is not",
+    "90 % interval holds, %": "readings within the 90 % range of the next reading, reckoned at that moment",
+    "as shown, %": "so with the range rounded like the display, as it is told",
+}
+CLAIM_COLUMNS = {
+    "scenario": "",
+    **{f"{kind}, % (n)": "" for kind in KINDS.values()},
+    "past the far edge: stated": "the stated chances of the true settled CO2 past the edge ahead, added up over turns",
+    "came": "turns after which it was",
+    "turns": "",
+}
+FAULT_COLUMNS = {
+    "fault": "",
+    "visits": "that lasted until the fault began",
+    "ended before it began": "visits left out of all other columns",
+    "stopped, %": "",
+    "stopped before the third bad move, %": "a bad move brought the true settled CO2 no nearer to the middle of the "
+    "band while the fault was there",
+    "stopped under a right name before the third bad move, %": "right names: "
+    + "; ".join(f"{fault}: {' or '.join(codes) or 'none'}" for fault, codes in RIGHT_NAMES.items()),
+    "warned of or stopped before the third bad move, %": "warned of: under a right name",
+    "bad moves": "before it was stopped",
+    "finished unnoticed, %": "",
+    "in band at that finish, %": "truly, at both rates",
+    "pushed, % CO2": "how far bad moves took the true settled CO2 out of the band at worst, beyond where it was found",
+    "found as": "codes of the findings that stopped the visit, and how often",
+}
+
+
+def share(hits: int, of: int) -> str:
+    """A share in percent with its 95 % Wilson interval."""
+    if not of:
+        return "-"
+    z, p = 1.96, hits / of
+    middle = (p + z * z / (2 * of)) / (1 + z * z / of)
+    half = z / (1 + z * z / of) * math.sqrt(p * (1 - p) / of + z * z / (4 * of * of))
+    return f"{100 * p:.1f} ({100 * max(0.0, middle - half):.1f}-{100 * min(1.0, middle + half):.1f})"
+
+
+def mean(values: Iterable[float], digits: int = 1) -> str:
+    """A mean with 1.96 standard errors."""
+    array = np.array(list(values), dtype=float)
+    if not array.size:
+        return "-"
+    return f"{array.mean():.{digits}f} ± {1.96 * array.std() / math.sqrt(array.size):.{digits}f}"
+
+
+def ratio(values: Sequence[float], to: Sequence[float]) -> tuple[float, float]:
+    """Ratio of the means of paired values, and its standard error by the delta method (Cochran 1977, eq. 6.13)."""
+    above, below = np.array(values, float), np.array(to, float)
+    found = float(above.mean() / below.mean())
+    return found, float((above - found * below).std() / below.mean() / math.sqrt(above.size))
+
+
+def times(group: Iterable[Outcome], yardstick: Iterable[Outcome]) -> str:
+    """Minutes as a multiple of the yardstick's, over boilers that both finished."""
+    known = {o.seed: o.minutes for o in yardstick if o.finished}
+    both = [(o.minutes, known[o.seed]) for o in group if o.finished and o.seed in known]
+    if not both:
+        return "-"
+    found, error = ratio(*zip(*both, strict=True))
+    return f"{found:.2f} ± {1.96 * error:.2f}"
+
+
+def table(outcomes: list[Outcome]) -> list[tuple[str, ...]]:
+    """A row for each scenario and policy, as in COLUMNS."""
+    rows: list[tuple[str, ...]] = []
+    for name in dict.fromkeys(o.scenario for o in outcomes):
+        here = [o for o in outcomes if o.scenario == name]
+        yardstick = [o for o in here if o.policy == OMNISCIENT]
+        for policy in dict.fromkeys(o.policy for o in here):
+            group = [o for o in here if o.policy == policy]
+            ended = [o for o in group if o.finished]
+            halted = [o for o in group if o.halted]
+            predicted = sum(o.predicted for o in group)
+            rows.append(
+                (
+                    name,
+                    policy,
+                    str(len(group)),
+                    share(sum(o.both for o in ended), len(ended)),
+                    share(sum(o.overshot for o in group), len(group)),
+                    share(sum(o.low_past for o in group), len(group)),
+                    share(sum(o.near_co for o in group), len(group)),
+                    mean(o.minutes for o in ended),
+                    "1" if policy == OMNISCIENT else times(group, yardstick),
+                    mean(o.moves for o in ended),
+                    mean(o.readings for o in ended),
+                    share(len(group) - len(ended) - len(halted), len(group)),
+                    share(sum(o.halted_rightly for o in halted), len(group)),
+                    share(sum(not o.halted_rightly for o in halted), len(group)),
+                    share(sum(o.covered for o in group), predicted),
+                    share(sum(o.covered_as_shown for o in group), predicted),
+                )
+            )
+    return rows
+
+
+def claim_table(outcomes: list[Outcome]) -> list[tuple[str, ...]]:
+    """What the adviser claimed against what came: a row for each scenario, as in CLAIM_COLUMNS."""
+    rows: list[tuple[str, ...]] = []
+    for name in dict.fromkeys(o.scenario for o in outcomes if o.policy == ADVISER):
+        group = [o for o in outcomes if o.scenario == name and o.policy == ADVISER]
+        held = []
+        for kind in KINDS:
+            count = sum(getattr(o, f"{kind}_said") for o in group)
+            hits = sum(getattr(o, f"{kind}_held") for o in group)
+            held.append(f"{100 * hits / count:.1f} ({count})" if count else "-")
+        said, came = sum(o.past_said for o in group), sum(o.past_came for o in group)
+        rows.append((name, *held, f"{said:.1f}", str(came), str(sum(o.moves for o in group))))
+    return rows
+
+
+def fault_table(outcomes: list[Outcome]) -> list[tuple[str, ...]]:
+    """A row for each fault, as in FAULT_COLUMNS."""
+    rows: list[tuple[str, ...]] = []
+    for fault in dict.fromkeys(o.fault for o in outcomes):
+        every = [o for o in outcomes if o.fault == fault]
+        group = [o for o in every if o.fault_met]
+        found, missed = [o for o in group if o.halted], [o for o in group if o.finished]
+        soon = [o for o in found if o.bad_moves < TOO_LATE]
+        codes: dict[str, int] = {}
+        for o in found:
+            codes[o.halted] = codes.get(o.halted, 0) + 1
+        named = ", ".join(f"{code} {count}" for code, count in sorted(codes.items(), key=lambda item: -item[1]))
+        rows.append(
+            (
+                fault,
+                str(len(group)),
+                str(len(every) - len(group)),
+                share(len(found), len(group)),
+                share(len(soon), len(group)),
+                share(sum(o.halted in RIGHT_NAMES[fault] for o in soon), len(group)),
+                share(sum(0 <= o.hinted_after < TOO_LATE or o in soon for o in group), len(group)),
+                mean(o.bad_moves for o in found),
+                share(len(missed), len(group)),
+                share(sum(o.both for o in missed), len(missed)),
+                mean((o.pushed_pct for o in group), 2),
+                named or "-",
+            )
+        )
+    return rows
+
+
+def markdown(header: Iterable[str], rows: Iterable[Iterable[str]]) -> str:
+    """A Markdown table."""
+    names = tuple(header)
+    lines = ["| " + " | ".join(names) + " |", "|" + "---|" * len(names)]
+    return "\n".join([*lines, *("| " + " | ".join(row) + " |" for row in rows)]) + "\n"
+
+
+def explained(columns: Mapping[str, str], rows: Iterable[Iterable[str]]) -> str:
+    """A Markdown table with the meaning of its columns under it."""
+    meanings = "".join(f"* *{name.removesuffix(', %')}*: {words}\n" for name, words in columns.items() if words)
+    return f"{markdown(columns, rows)}\n{meanings}"
