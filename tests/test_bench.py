@@ -14,6 +14,7 @@ sys.path.insert(0, str(Path(__file__).parent / "bench"))
 
 import alternatives
 import calibration
+import paired
 import policies
 import run as bench
 
@@ -179,6 +180,46 @@ def test_every_alternative_finishes_a_visit(alternative: alternatives.Alternativ
     assert outcome.finished
     assert outcome.minutes > 3
     assert kept == (model.StraightScale, model.screw_hypotheses, model.lag_hypotheses, Rate.first_try, Rate.best)
+
+
+def outcome(seed: int, minutes: float, *, overshot: bool = False, both: bool = True) -> policies.Outcome:
+    """A finished visit; `both` rates in band, 9 of 10 readings in their range."""
+    return policies.Outcome(
+        "base", "adviser", seed, finished=True, minutes=minutes, overshot=overshot,
+        in_band_high=both, in_band_low=both, predicted=10, covered=9,
+    )  # fmt: skip
+
+
+def test_differences_are_told_boiler_by_boiler() -> None:
+    """A minute on every boiler shows however much boilers differ; overshoots show where only one of both makes them."""
+    built = [outcome(seed, 10 + seed) for seed in range(20)]
+    other = [outcome(seed, 11 + seed + 0.1 * (-1) ** seed, overshot=seed < 6, both=seed > 0) for seed in range(20)]
+    other[19].finished = False
+    found = paired.Paired.of("it", other, built)
+    assert found.minutes.mean == pytest.approx(1.0, abs=0.01)
+    assert found.minutes.error < 0.1
+    assert found.minutes.boilers == 19
+    assert (found.overshot, found.missed) == (paired.Counts(6, 0, 6, 0), paired.Counts(1, 0, 1, 0))
+    assert found.said() == "**it**: longer by 1.0 ± 0.0 min; more overshoots: 6, as built 0."
+    assert found.row() == ("+1.0 ± 0.0 (19)", "6 / 0 (6 / 0)", "1 / 0 (1 / 0)", "1 / 0 (1 / 0)", "+0.0 ± 0.0")
+    assert paired.Paired.of("it", built, built).said() == "**it**: no difference that these rows can tell."
+
+
+def test_coverage_is_compared_by_visit() -> None:
+    """A range that holds less in every visit shows; one visit that holds nothing does not."""
+    built = [outcome(seed, 10.0) for seed in range(20)]
+    less = [replace(each, covered=7 + each.seed % 2) for each in built]
+    once = [replace(each, covered=0 if each.seed == 3 else 9) for each in built]
+    assert "holds less by 15.0" in paired.Paired.of("it", less, built).said()
+    assert "no difference" in paired.Paired.of("it", once, built).said()
+
+
+def test_the_table_of_alternatives_has_its_comparisons() -> None:
+    """The first row is as built and has none; every other is compared on the same boilers."""
+    rows, found = paired.compared("base", 2, alternatives.ALTERNATIVES[:2])
+    assert [row[1] for row in rows] == ["as built", alternatives.ALTERNATIVES[1].name]
+    assert all(len(row) == len(alternatives.HEADER) + len(paired.HEADER) for row in rows)
+    assert paired.said(found).startswith(f"* **{alternatives.ALTERNATIVES[1].name}**: ")
 
 
 @pytest.mark.parametrize("visits", [24, pytest.param(400, marks=pytest.mark.slow)])
