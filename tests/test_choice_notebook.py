@@ -1,6 +1,7 @@
 """The notebook on how the advice was chosen: its cells are those that the script makes, run, and keep their outputs."""
 
 import re
+import sys
 from pathlib import Path
 
 import nbformat
@@ -9,16 +10,22 @@ from console import ROOT
 from make_choice_notebook import NOTEBOOK, made
 from make_notebook import executed
 
+sys.path.insert(0, str(Path(__file__).parent / "bench"))
+
+import alternatives
+
 
 def test_the_notebook_keeps_its_outputs() -> None:
-    """Both tables, both figures, no error, no path of the machine it ran on; every p of the calibration above 0.01."""
+    """All tables, what they carry, both figures, no error, no path of the machine it ran on."""
     kept = nbformat.read(NOTEBOOK, as_version=4)
     assert [cell.source for cell in kept.cells] == [cell.source for cell in made().cells]
     outputs = [output for cell in kept.cells if cell.cell_type == "code" for output in cell.outputs]
     assert all(output.output_type == "execute_result" for output in outputs)
     assert sum("image/png" in output.data for output in outputs) == 2
     tables = [output.data["text/plain"] for output in outputs if "image/png" not in output.data]
-    assert len(tables) == 2
+    assert len(tables) == 4  # alternatives twice, what they carry, turns past the edge
+    (carried,) = (output.data["text/markdown"] for output in outputs if "text/markdown" in output.data)
+    assert carried.count("* **") == 2 * (len(alternatives.ALTERNATIVES) - 1)
     assert not re.search(r"/(tmp|home|work|root)/", "".join(tables))
 
 

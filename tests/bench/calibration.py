@@ -4,17 +4,18 @@
     --visits N   visits of each scenario on boilers the model does not know, for the reliability curves (200)
 
 Simulation-based calibration (Talts et al. 2018, arXiv 1804.06788): draw the truth from the prior, a job from the
-truth, and ask where the truth lies in the posterior. Its place must be uniform. Here the place is read off the exact
-posterior (the limit of many posterior draws); that of the slack, which has a few values, is spread within its step.
+truth, and ask where the truth lies in the posterior. Its place must be uniform. The job is played by a generator that
+shares no arithmetic with the estimator, so that a fault of the estimator shows. The place is read off the exact
+posterior (the limit of many posterior draws); that of slack and lag, which have a few values, is spread in its step.
 """
 
 import argparse
 import itertools
+import math
 import os
 import sys
-from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
-from dataclasses import dataclass, field, replace
+from collections.abc import Sequence
+from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from multiprocessing import Pool
 from typing import Any
@@ -26,14 +27,13 @@ import policies
 from numpy.typing import NDArray
 from rich.console import Console
 from rich.progress import track
-from scipy import stats
+from scipy import special, stats
 
-from advisor import regression, response
 from advisor.decision import Advice
 from advisor.events import SCREWS, Event
 from advisor.facts import Facts
 from advisor.fuels import NATURAL_GAS
-from advisor.model import AXIS, DRIFT, GAIN, LEVEL, STANDSTILL
+from advisor.model import GAP_SD_PCT, LEVEL, START_GAP_PCT, Model
 from advisor.response import Belief
 from advisor.simulator import SCENARIOS
 
@@ -41,127 +41,166 @@ Array = NDArray[np.float64]
 BANDS = {"high": (9.0, 9.4), "low": (8.6, 9.0)}
 BINS = 20
 START = datetime(2026, 5, 11, 9, 0, tzinfo=UTC)
-QUANTITIES = ("level high", "level low", "gain throttle", "gain offset", "slack throttle", "slack offset")
+BURNS = (0.3, 0.97)  # f^2 of readings between which the straight scale can be trusted, own choice
+QUANTITIES = (
+    "level high", "level low", "gain throttle", "gain offset", "slack throttle", "slack offset",
+    "time constant", "noise", "next reading",
+)  # fmt: skip
 EDGES = np.array([0.0, 0.02, 0.1, 0.25, 0.5, 0.75, 0.9, 0.98, 1.0])
 
 
 # ---- simulation-based calibration
 
 
-@dataclass
 class Truth:
-    """One job's truth, drawn from what the model assumes: its hypotheses, noise and unknowns.
+    """A boiler, its valve and the hand on it, drawn from the prior and played with arithmetic of its own.
 
-    at  place of the true hypothesis on the axes lag, offset, throttle
+    Of the adviser it takes figures only: prior, nodes of the hypotheses with their chances, and the straight scale,
+    on which f^2 is read in % CO2. Play, lag, drift and the hand's error, which is a share of the turn, are its own;
+    what a turn does at each rate is f^2 = K^2 A^2 (1 + P / dP) (advisor/valve.py). All in % CO2, turns and s.
     """
 
-    random: np.random.Generator
-    belief: Belief
-    at: tuple[int, int, int] = field(init=False)
-    noise_var: float = field(init=False)
-    unknowns: Array = field(init=False)
+    def __init__(self, random: np.random.Generator, facts: Facts) -> None:
+        self.random, self.model, self.prior, self.turndown = random, Model.of(facts), facts.prior, facts.turndown
+        model, lag = self.model, self.model.lag
+        self.noise_var = (model.noise_shape - 1) * model.noise_var / random.gamma(model.noise_shape)
+        place = random.choice(lag.weight.size, p=lag.weight)
+        self.dead_time_s, self.time_constant_s = float(lag.dead_time_s[place]), float(lag.time_constant_s[place])
+        self.gain, self.slack, self.acts, self.hand = {}, {}, {}, dict.fromkeys(SCREWS, 0.0)
+        for screw, each in model.screws.items():
+            place = random.choice(each.weight.size, p=each.weight)
+            self.gain[screw] = float(each.gain[place]) + self.error(float(each.gain_sd[place]))
+            self.slack[screw], self.acts[screw] = float(each.slack[place]), float(each.start[place])
+        self.level = {
+            firing: model.scales[firing].centre_co2_pct + self.error(self.prior.level_sd_pct) for firing in LEVEL
+        }
+        self.steps: list[tuple[float, float]] = []  # moments and levels of the states the boiler went into
+        self.at_s = 0.0
 
-    def __post_init__(self) -> None:
-        model, fit = self.belief.model, self.belief.fit
-        weights = (model.lag.weight, *(model.screws[screw].weight for screw in SCREWS))
-        self.at = tuple(int(self.random.choice(w.size, p=w)) for w in weights)  # type: ignore[assignment]
-        self.noise_var = float(fit.scale[self.at]) / self.random.gamma(fit.shape)
-        sd = np.sqrt(np.diagonal(fit.cov[(..., *self.at)]) * self.noise_var)
-        self.unknowns = fit.mean[(..., *self.at)] + sd * self.random.standard_normal(sd.size)
+    def error(self, sd: float) -> float:
+        """A normal error; `sd` as it is where the noise is as the prior has it: all spreads go with the noise."""
+        return float(sd * math.sqrt(self.noise_var / self.model.noise_var) * self.random.standard_normal())
 
-    def error(self, var: float) -> float:
-        """A normal error; `var` in noise variances."""
-        return float(np.sqrt(var * self.noise_var) * self.random.standard_normal())
+    def run_at(self, firing: str) -> None:
+        """Change the rate, or start: then the display comes up from somewhere near clean air."""
+        self.firing, self.firing_since_s = firing, self.at_s
+        self.drift = self.error(self.prior.drift_sd_pct)
+        if not self.steps:
+            self.steps.append((-math.inf, self.level[firing] + START_GAP_PCT + self.error(GAP_SD_PCT)))
+            self.standstill = 0.0
+        else:
+            self.standstill = self.error(math.sqrt(self.model.standstill_var))
+        self.steps.append((self.at_s, self.level[firing]))
 
-    def after(self, event: Event) -> None:
-        """Let the event happen: the belief learns that it was made, the truth moves as the model says."""
-        before, self.belief = self.belief, self.belief.after(event)
-        if event.event == "firing":
-            self.draw_anew(DRIFT)
-            self.draw_anew(STANDSTILL)
-        elif event.screw:
-            effects, last = before.effects[event.screw], self.belief.states[-1]
-            hand = self.error(self._here(last.hand_var) / effects[last.firing] ** 2)
-            for firing, level in LEVEL.items():
-                self.unknowns[level] += effects[firing] * hand
-            self.draw_anew(STANDSTILL)
+    def turn(self, screw: str, turns: float) -> None:
+        """Turn a screw toward richer: the hand errs, the play takes its part, the rest moves f^2 at both rates."""
+        self.hand[screw] += turns * (1 + self.prior.hand_sd * float(self.random.standard_normal()))
+        half, before = self.slack[screw] / 2, self.acts[screw]
+        self.acts[screw] = min(max(before, self.hand[screw] - half), self.hand[screw] + half)
+        richer = self.gain[screw] * (self.acts[screw] - before)
+        scales = self.model.scales
+        squared = {firing: float(scales[firing].ratio_squared(level)) for firing, level in self.level.items()}
+        slope = {firing: scale.slope_at_centre for firing, scale in scales.items()}  # of f^2, per % CO2
+        if screw == "offset":  # P: adds to f^2, at high fire turndown^2 times less
+            rise = {"low": richer * slope["low"], "high": richer * slope["low"] / self.turndown**2}
+        else:  # A: the same factor on f^2 at both rates
+            rise = {firing: richer * slope["high"] / squared["high"] * squared[firing] for firing in LEVEL}
+        for firing in LEVEL:
+            self.level[firing] += rise[firing] / slope[firing]
+        self.standstill = self.error(math.sqrt(self.model.standstill_var))
+        self.steps.append((self.at_s, self.level[self.firing]))
 
-    def draw_anew(self, unknown: int) -> None:
-        """Draw an unknown that the event has made new, from what the belief takes it to be."""
-        fit = self.belief.fit
-        self.unknowns[unknown] = fit.mean[(unknown, *self.at)] + self.error(fit.cov[(unknown, unknown, *self.at)])
+    def read(self) -> float:
+        """A displayed reading, straight % CO2: each state fades into the next, a dead time late; then the errors."""
+        shown = self.steps[0][1]
+        for (since_s, level), (until_s, _) in itertools.pairwise([*self.steps[1:], (self.at_s, 0.0)]):
+            gone_s = min(until_s, self.at_s - self.dead_time_s) - since_s
+            if gone_s > 0:
+                shown = level + (shown - level) * math.exp(-gone_s / self.time_constant_s)
+        drift = self.drift * math.exp(-(self.at_s - self.firing_since_s) / self.prior.drift_time_s)
+        return shown + drift + self.standstill + self.error(math.sqrt(self.model.noise_var))
 
-    def read(self, at: datetime) -> None:
-        """Draw a reading and let the belief learn it."""
-        row, extra = self.belief._row(at.timestamp())
-        shown = sum(self._here(x) * b for x, b in zip(row, self.unknowns, strict=True))
-        straight = shown + self.error(1 + self._here(extra))
-        self.belief = replace(self.belief, fit=regression.update(self.belief.fit, row, straight, extra))
 
-    def _here(self, values: Any) -> float:
-        """A figure under the true hypothesis."""
-        array = np.asarray(values, float)
-        if not array.ndim:
-            return float(array)
-        return float(array[tuple(place if size > 1 else 0 for place, size in zip(self.at, array.shape, strict=True))])
+class DrawnJob:
+    """A drawn boiler, and a belief that is told the same events as in any job."""
+
+    def __init__(self, seed: int) -> None:
+        facts = Facts(fuel=NATURAL_GAS, bands=BANDS)
+        self.truth, self.belief = Truth(np.random.default_rng([seed, 20260511]), facts), Belief.before_any_event(facts)
+        self.beyond_the_scale = False  # whether a reading came where the straight scale ends
+
+    def wait(self, *seconds: float) -> None:
+        """Let so many seconds pass, or some from the first to the second figure."""
+        self.truth.at_s += self.truth.random.uniform(*seconds) if len(seconds) > 1 else seconds[0]
+
+    def learn(self, event: str, **fields: Any) -> None:
+        """Tell the belief."""
+        at = START + timedelta(seconds=self.truth.at_s)
+        self.belief = self.belief.after(Event(at, event, **fields))
+
+    def run_at(self, firing: str) -> None:
+        self.truth.run_at(firing)
+        self.learn("firing", firing=firing)
+
+    def turn(self, screw: str, turns: float) -> None:
+        self.truth.turn(screw, turns)
+        self.learn("turn", screw=screw, turns_cw=turns)
+
+    def read(self) -> None:
+        scale, straight = self.truth.model.scales[self.truth.firing], self.truth.read()
+        squared = float(scale.ratio_squared(straight))
+        self.beyond_the_scale |= not BURNS[0] < squared < BURNS[1]
+        self.learn("reading", firing=self.truth.firing, co2_pct=float(scale.co2_pct(straight)))
 
     def places(self) -> list[float]:
         """Where the truth lies in the posterior, 0 to 1, by quantity."""
-        belief, found = self.belief, []
-        for firing in LEVEL:
-            row = belief._settled_row(firing, belief.displaced)
-            settled = sum(self._here(x) * b for x, b in zip(row, self.unknowns, strict=True))
-            found.append(belief.settled(firing).below(settled))
+        truth, belief, model = self.truth, self.belief, self.belief.model
+        found = [belief.settled(firing).below(truth.level[firing]) for firing in ("high", "low")]
+        found += [belief.gain(screw).below(truth.gain[screw]) for screw in ("throttle", "offset")]
         for screw in ("throttle", "offset"):
-            found.append(belief.gain(screw).below(float(self.unknowns[GAIN[screw]])))
-        for screw in ("throttle", "offset"):
-            slack = belief.model.screws[screw].slack
-            true, chance = slack[self.at[AXIS[screw]]], belief.chances(screw)
-            equal = np.abs(slack - true) < 1e-9
-            found.append(float(chance[slack < true - 1e-9].sum() + self.random.random() * chance[equal].sum()))
-        return found
+            found.append(self._place(model.screws[screw].slack, belief.chances(screw), truth.slack[screw]))
+        found.append(self._place(model.lag.time_constant_s, belief.lag_chances(), truth.time_constant_s))
+        fit = belief.fit
+        found.append(float(np.sum(fit.weight * special.gammaincc(fit.shape, fit.scale / truth.noise_var))))
+        self.wait(5, 90)
+        at_s = START.timestamp() + truth.at_s
+        return [*found, belief.displayed(at_s).below(truth.read())]
+
+    def _place(self, values: Array, chance: Array, true: float) -> float:
+        """Place of a quantity that has a few values, spread evenly within its step."""
+        equal = np.isclose(values, true)
+        return float(chance[(values < true) & ~equal].sum() + self.truth.random.random() * chance[equal].sum())
 
 
-def job_drawn(seed: int) -> list[float]:
-    """Places of the truth after one job: both screws turned and turned back, readings early and late, both rates."""
-    random = np.random.default_rng([seed, 20260511])
-    belief = Belief.before_any_event(Facts(fuel=NATURAL_GAS, bands=BANDS)).unfolded("offset").unfolded("throttle")
-    truth = Truth(random, belief)
-    at = START
+def job_drawn(seed: int) -> list[float] | None:
+    """Places of the truth after one job: both screws turned and turned back, readings early and late, both rates.
 
-    def wait(seconds: float) -> datetime:
-        nonlocal at
-        at += timedelta(seconds=seconds)
-        return at
-
-    for firing, screw in (("high", "throttle"), ("low", "offset")):
-        truth.after(Event(wait(5), "firing", firing=firing))
-        truth.read(wait(random.uniform(30, 60)))
-        truth.read(wait(random.uniform(60, 120)))
-        for marks in (1, 2, -1):
-            turns_cw = float(marks * random.choice([1, 2]) / 24)
-            truth.after(Event(wait(10), "turn", screw=screw, turns_cw=turns_cw))
-            if random.random() < 0.5:
-                truth.read(wait(random.uniform(15, 40)))
-            truth.read(wait(random.uniform(60, 120)))
-    return truth.places()
+    None where the readings went beyond the scale: a rule on the data alone, so the places of the rest stay uniform.
+    """
+    job = DrawnJob(seed)
+    for firing, screw, moves in (("low", "", ()), ("high", "throttle", (1, 2, -1)), ("low", "offset", (1, 2, -1))):
+        job.wait(5)
+        job.run_at(firing)
+        for seconds in ((30, 60), (60, 120)):
+            job.wait(*seconds)
+            job.read()
+        for marks in moves:
+            job.wait(10)
+            job.turn(screw, float(marks * job.truth.random.choice([1, 2]) / 24))
+            if job.truth.random.random() < 0.5:
+                job.wait(15, 40)
+                job.read()
+            job.wait(60, 120)
+            job.read()
+    return None if job.beyond_the_scale else job.places()
 
 
 def places(draws: int, seed: int = 0) -> Array:
-    """Places of the truth in the posterior, (draws, quantities), each 0 to 1."""
-    with never_dropping(), Pool(2) as pool:
+    """Places of the truth in the posterior, (jobs, quantities), each 0 to 1; jobs beyond the scale are left out."""
+    with Pool(2) as pool:
         done = pool.imap(job_drawn, range(seed, seed + draws), chunksize=8)
-        return np.array(list(track(done, "drawn jobs", total=draws, console=Console(stderr=True), transient=True)))
-
-
-@contextmanager
-def never_dropping() -> Iterator[None]:
-    """Keep every hypothesis, so that their places stay what they are."""
-    kept, response.HOPELESS = response.HOPELESS, -1.0
-    try:
-        yield
-    finally:
-        response.HOPELESS = kept
+        shown = track(done, "drawn jobs", total=draws, console=Console(stderr=True), transient=True)
+        return np.array([found for found in shown if found])
 
 
 def uniform_p(place: Array) -> float:
@@ -170,13 +209,36 @@ def uniform_p(place: Array) -> float:
     return float(stats.chisquare(counts).pvalue)
 
 
+def mean_z(place: Array) -> float:
+    """Standard errors by which the mean place is off a half: above 0 where the posterior lies too low."""
+    return float((place.mean() - 0.5) * np.sqrt(12 * place.size))
+
+
+def dispersion_z(place: Array) -> float:
+    """Standard errors by which the places' mean square from a half is off 1/12: above 0 where it is too sure."""
+    return float((np.mean((place - 0.5) ** 2) - 1 / 12) / np.sqrt((1 / 80 - 1 / 144) / place.size))
+
+
+def middle(place: Array) -> tuple[float, float, float]:
+    """Share of places within the middle 90 %, with its 95 % Wilson limits."""
+    return wilson(int(((place > 0.05) & (place < 0.95)).sum()), place.size)
+
+
+def wilson(hits: int, of: int) -> tuple[float, float, float]:
+    """A share, 0 to 1, with its 95 % Wilson limits."""
+    limits = stats.binomtest(hits, of).proportion_ci(0.95, method="wilson")
+    return hits / of, float(limits.low), float(limits.high)
+
+
 # ---- reliability on boilers the model does not know
 
 
 @dataclass(frozen=True)
 class Claim:
-    """What was said of one turn, and what came of it: chances 0 to 1, truths of the settled CO2."""
+    """What was said of one turn of one visit, and what came of it: chances 0 to 1, truths of the settled CO2."""
 
+    scenario: str
+    seed: int
     in_band: float
     past_band: float
     was_in_band: bool
@@ -193,8 +255,11 @@ def claims_of(task: tuple[str, int]) -> list[Claim]:
         low, high = site.bands[site.boiler.firing]
         there = site.boiler.settled_pct(site.boiler.firing)
         assert advice.turns_cw is not None
+        assert advice.chance_in_band is not None
+        assert advice.chance_past_band is not None
         past = there > high if advice.turns_cw > 0 else there < low
-        found.append(Claim(advice.chance_in_band or 0.0, advice.chance_past_band or 0.0, low <= there <= high, past))
+        within = low <= there <= high
+        found.append(Claim(name, seed, advice.chance_in_band, advice.chance_past_band, within, past))
 
     policies.advised(scenario, seed, watch=watch)
     return found
@@ -209,16 +274,36 @@ def claims(visits: int, names: Sequence[str]) -> list[Claim]:
         return [claim for found in shown for claim in found]
 
 
-def reliability(said: Array, came: NDArray[np.bool_], edges: Array = EDGES) -> list[tuple[int, float, float, float]]:
-    """For each class of stated chance: count, mean stated, share that came true, its standard error."""
+def reliability(
+    said: Array, came: NDArray[np.bool_], edges: Array = EDGES
+) -> list[tuple[int, float, float, float, float]]:
+    """For each class of stated chance: count, mean stated, share that came true, its 95 % Wilson limits.
+
+    The last class takes in what is stated beyond its edge, so that every claim is in one.
+    """
+    rows, place = [], np.clip(np.searchsorted(edges, said, side="right") - 1, 0, edges.size - 2)
+    for each in np.unique(place):
+        here = place == each
+        rows.append((int(here.sum()), float(said[here].mean()), *wilson(int(came[here].sum()), int(here.sum()))))
+    return rows
+
+
+def past_the_edge(made: Sequence[Claim]) -> list[tuple[str, int, float, int, float, float]]:
+    """By scenario: turns, turns stated to pass the far edge (sum of the chances), turns that did, their ratio +/-.
+
+    Turns of one visit hang together, so 1.96 standard errors are reckoned over visits. Where none passed, the error is
+    three turns: were more than three to be expected, none would come in under 5 % (exp(-3)).
+    """
     rows = []
-    for low, high in itertools.pairwise(edges):
-        here = (said >= low) & ((said < high) | ((high == 1) & (said <= 1)))
-        if here.any():
-            share = float(came[here].mean())
-            rows.append(
-                (int(here.sum()), float(said[here].mean()), share, float(np.sqrt(share * (1 - share) / here.sum())))
-            )
+    for name in dict.fromkeys(claim.scenario for claim in made):
+        here = [claim for claim in made if claim.scenario == name]
+        by_visit: dict[int, float] = {}
+        for claim in here:
+            by_visit[claim.seed] = by_visit.get(claim.seed, 0.0) + claim.was_past_band - claim.past_band
+        stated, came = sum(claim.past_band for claim in here), sum(claim.was_past_band for claim in here)
+        error = 1.96 * math.sqrt(sum(off**2 for off in by_visit.values())) if came else 3.0
+        ratio, off = (came / stated, error / stated) if stated else (math.nan, math.nan)
+        rows.append((name, len(here), stated, came, ratio, off))
     return rows
 
 
@@ -229,20 +314,28 @@ def main(words: list[str]) -> int:
     asked = parser.parse_args(words)
     if asked.draws:
         found = places(asked.draws)
-        print(f"| quantity ({asked.draws} jobs drawn) | mean place (0.5) | within the middle 90 %, % | p, uniform |")
-        print("|---|---|---|---|")
+        print(f"{len(found)} jobs drawn; {asked.draws - len(found)} more set aside: readings beyond the straight scale")
+        print(
+            "\n| quantity | mean, z | dispersion, z | within the middle 90 %, % | p, uniform |\n|---|---|---|---|---|"
+        )
         for name, place in zip(QUANTITIES, found.T, strict=True):
-            middle = 100 * np.mean((place > 0.05) & (place < 0.95))
-            print(f"| {name} | {place.mean():.3f} | {middle:.1f} | {uniform_p(place):.3f} |")
+            within = " to ".join(f"{100 * limit:.1f}" for limit in middle(place)[1:])
+            print(
+                f"| {name} | {mean_z(place):+.1f} | {dispersion_z(place):+.1f} "
+                f"| {100 * middle(place)[0]:.1f} ({within}) | {uniform_p(place):.2g} |"
+            )
     if asked.visits:
         made = claims(asked.visits, [scenario.name for scenario in SCENARIOS])
         for what, said, came in (
             ("in band after the turn", [c.in_band for c in made], [c.was_in_band for c in made]),
             ("past the far edge after the turn", [c.past_band for c in made], [c.was_past_band for c in made]),
         ):
-            print(f"\n| {what}: turns | said, % | came true, % | +/- |\n|---|---|---|---|")
-            for count, mean, share, error in reliability(np.array(said), np.array(came)):
-                print(f"| {count} | {100 * mean:.1f} | {100 * share:.1f} | {100 * 1.96 * error:.1f} |")
+            print(f"\n| {what}: turns | said, % | came true, % | 95 % limits |\n|---|---|---|---|")
+            for count, mean, true, low, high in reliability(np.array(said), np.array(came)):
+                print(f"| {count} | {100 * mean:.1f} | {100 * true:.1f} | {100 * low:.1f} to {100 * high:.1f} |")
+        print("\n| past the far edge: scenario | turns | stated, sum | came | came / stated |\n|---|---|---|---|---|")
+        for name, turns, stated, passed, ratio, error in past_the_edge(made):
+            print(f"| {name} | {turns} | {stated:.1f} | {passed} | {ratio:.2f} +/- {error:.2f} |")
     return 0
 
 
