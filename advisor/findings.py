@@ -237,7 +237,7 @@ def _fell(visit: Visit) -> list[Finding]:
     text = (
         f"After the turn {last.expected_co2_pct:.1f} % CO2 was to be expected at {last.firing} fire, "
         f"{last.co2_pct:.1f} came (row {last.number}). Air in the sample or falling gas pressure looks like that, and "
-        f'hides a rich flame: prove the line tight again, log check "{SAMPLE_LINE}" {TIGHT}; then the gas pressure.'
+        f'hides a rich flame: prove the line tight again, log check "{SAMPLE_LINE}" tight; then the gas pressure.'
     )
     return [Finding("fell", "warn", text, last.firing)]
 

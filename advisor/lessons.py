@@ -313,7 +313,7 @@ LESSONS = (
         showed="{shown_1:.1f} % at high fire, where the band begins at 9.0; {shown_2:.1f} % at low fire.",
         flame="Burned at {left_high:.2f} % at high fire: {below:.2f} % below the band, before and after.",
         cost="{minutes:.0f} min, and a boiler signed off out of band; more readings would have shown it.",
-        contrast="Goes 1/24 turn in, reads again near the edge, adds 1/48, then sets low fire, which went along: "
+        contrast="Goes 1/24 turn in, reads again near the edge, adds 1/48, and sets low fire, which goes along: "
         "{other_turns}. High fire is left at {other_left_high:.2f} %.",
         question="The display says 9.0 and the band begins at 9.0. How sure is that?",
         answer="Not sure at all: 9.0 stands for 8.95 to 9.05, and the flame flickers by as much again. "

@@ -29,8 +29,6 @@ from advisor.fuels import NATURAL_GAS
 from advisor.rate import Rate
 from advisor.simulator import BASE, SCENARIOS
 
-KNOWN_MISSES = {*calibration.QUANTITIES} - {"time constant", "next reading"}
-
 
 def test_truths_lie_evenly_in_their_posteriors() -> None:
     """Simulation-based calibration (Talts et al. 2018) in small; a miss of 4 standard errors would be found."""
@@ -44,21 +42,13 @@ def test_truths_lie_evenly_in_their_posteriors() -> None:
 
 @pytest.mark.slow
 def test_truths_lie_evenly_in_their_posteriors_at_full_size() -> None:
-    """Uniform with p > 0.01 for time constant and next reading; the rest is a little too sure, a known miss.
-
-    Measured on 2,113 jobs: 90 % ranges of gains and slacks hold 85.6 to 86.0 %, of levels 88.3, of the noise 87.0.
-    The cause is how the hand's error enters (without one all places are uniform): its spread is taken to go with the
-    noise, and to be a share of what the play left of the turn and not of the turn; and the part of it that is not on
-    display yet counts as fresh noise in each reading.
-    """
-    found = calibration.places(3000)
+    """Uniform with p > 0.01 for every quantity, on jobs of a generator of its own."""
+    found = calibration.places(3000, seed=100_000)
     assert len(found) > 2000
     for name, place in zip(calibration.QUANTITIES, found.T, strict=True):
         assert abs(calibration.mean_z(place)) < 4, name
-        if name in KNOWN_MISSES:
-            assert 0.84 < calibration.middle(place)[0] < 0.92, name
-        else:
-            assert calibration.uniform_p(place) > 0.01, name
+        assert abs(calibration.dispersion_z(place)) < 4, name
+        assert calibration.uniform_p(place) > 0.01, name
 
 
 def lag_three_times(elapsed_s: Any, dead_time_s: Any, time_constant_s: Any) -> Any:
@@ -355,7 +345,6 @@ def test_everybody_keeps_the_same_waits(name: str) -> None:
         assert all(seconds >= policies.WAIT_S[what] for what, seconds in found)
 
 
-@pytest.mark.xfail(strict=True, reason="until advisor.visit waits 120 s after the first start: then take this mark off")
 def test_the_adviser_waits_as_long_after_the_start() -> None:
     """No reading that ends the wait of the first start comes before two minutes."""
     for seed in range(8):

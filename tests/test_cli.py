@@ -327,13 +327,14 @@ def test_show_of_a_long_visit_is_a_page_or_two_and_all_of_it_can_be_had() -> Non
     log = str(DEMO_LOGS / "whole_visit.csv")
     short, whole = (run("show", log, *more)[1].splitlines() for more in ([], ["--all"]))
     assert short[0] == whole[0] == "Done: high and low fire are both in band."
-    assert "      43 earlier rows left out; every row: advisor show LOG --all" in short
+    rows = len(Job.load(log).rows())
+    assert f"      {rows - 24} earlier rows left out; every row: advisor show LOG --all" in short
     numbers = [
         [int(line[:4]) for line in lines if re.match(r" *\d+  \d\d:\d\d:\d\d  ", line)] for lines in (short, whole)
     ]
-    assert numbers == [[*range(44, 68)], [*range(1, 68)]]
+    assert numbers == [[*range(rows - 23, rows + 1)], [*range(1, rows + 1)]]
     assert len(short) < 70
-    assert len(json.loads(run("show", log, "--json")[1])["rows"]) == 67
+    assert len(json.loads(run("show", log, "--json")[1])["rows"]) == rows > 60
     assert "left out" not in run("show", str(DEMO_LOGS / "read_too_soon.csv"))[1]
 
 

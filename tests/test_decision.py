@@ -587,6 +587,18 @@ FIGURES = {  # which figures an answer gives besides its action
 }
 
 
+def test_no_reading_counts_before_two_minutes_after_the_start() -> None:
+    """The wait after lighting is asked for, and a reading before its end is none to turn on."""
+    told = Told().run_at("high")
+    assert told.next().wait_s == pytest.approx(30)  # a reading on the way, the first of several
+    for _ in range(3):
+        told.wait(25).read("high", 8.3)
+    advice = told.next()
+    assert (advice.action, told.now_s) == ("wait", 105)
+    assert advice.wait_s == pytest.approx(15, abs=1)
+    assert told.wait(15).read("high", 8.3).next().action == "turn"
+
+
 @pytest.mark.parametrize(("told", "action", "firing", "added", "reason"), ANSWERS)
 def test_each_answer_is_whole(told: Callable[[], Told], action: str, firing: str, added: str, reason: str) -> None:
     """Action, rate, reasons, every finding of the job, and the figures that belong to the action and no others."""

@@ -45,7 +45,7 @@ def test_the_file_is_as_described() -> None:
         "# bands = {high = [9.0, 9.4], low = [8.6, 9.0]}\n"
         "# cap_turns = {offset = 0.08333333333333333, throttle = 0.125}\n"
         "# mark_turns = {offset = 0.041666666666666664, throttle = 0.041666666666666664}\n"
-        "# travel_limit_turns = {offset = 0.5, throttle = 1.0}\n"
+        "# travel_limit_turns = {offset = 2.0, throttle = 2.0}\n"
         '# clockwise = {offset = "richer", throttle = "richer"}\n'
         "# min_wait_s = {offset = 60.0, throttle = 60.0, firing = 30.0}\n"
         "# turndown = 5.0\n"
