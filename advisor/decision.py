@@ -17,6 +17,11 @@ LEFT = "Hours have passed since the last entry: log run-at, wait, and read anew 
 SMALLEST_TURN = 1 / 200
 FAR_TOO_LEAN_PCT = 1.0  # under the band of low fire, % CO2, from where a flame may lift; own choice
 MOST_REREADS = 3  # readings at one standstill before a turn is tried all the same
+UNPROVED = {  # what bars "done", by finding
+    "pressure-unknown": "Both rates are in band, but a gas pressure named on open was never checked: log it first.",
+    "fell": "Both rates are in band on the display, but CO2 fell short of its turns and the sample line has not been "
+    'proved tight since: prove it, log check "sample line" tight.',
+}
 CO_STOPS = ("rich", "high-co", "co-climbing")  # codes of the findings that stop a job for carbon monoxide
 STOPPED = "Stop: no turn until this is cleared."
 STOPPED_LEANER = (
@@ -106,8 +111,8 @@ def advise(visit: Visit) -> Advice:
         return _about(visit, "read", findings, (why,))
     other = Rate(visit, "low" if firing == "high" else "high")
     if other.holds and other.has_as_left:
-        if any(finding.code == "pressure-unknown" for finding in findings):
-            text = "Both rates are in band, but a gas pressure named on open was never checked: log it first."
+        codes = {finding.code for finding in findings}
+        if text := next((text for code, text in UNPROVED.items() if code in codes), None):
             return _about(visit, "halt", (Finding("not-proved", "halt", text), *findings), (text,))
         why = "Both rates are in band and were read, CO included, since the last turn."
         return _about(visit, "finish", findings, (why,))
@@ -124,6 +129,8 @@ def _settle(visit: Visit, findings: tuple[Finding, ...]) -> Advice:
         why = "A reading on the way: it shows how fast this boiler answers. Turn only when told."
         return _about(visit, "read", findings, (why,))
     why = "Flame and sample are still on their way; a turn now would be on a figure that still moves."
+    if visit.at.timestamp() < visit.history.started_s + limits.START_WAIT_S:
+        why = "Two minutes after lighting comes the first reading to steer by; those before show how fast it answers."
     return _about(visit, "wait", findings, (why,), wait_s=wait_s if peek_s is None else peek_s)
 
 
@@ -161,16 +168,17 @@ def _set_rate(rate: Rate, findings: tuple[Finding, ...]) -> Advice:
         )
         stuck = Finding("co-climbing", "halt", text)
         return _about(visit, "halt", (stuck, *findings), (text,))
-    if best is None and rate.settled < ENOUGH_READINGS:
+    if best is None:
+        stuck = _stuck(rate)
+        hopeless = stuck.code == "travel-limit" and chance < REREAD_FROM
+        if hopeless or rate.settled >= ENOUGH_READINGS:
+            return _about(visit, "halt", (stuck, *findings), (stuck.text,))
         why = (
             "No turn would better it for sure; another reading will show where it is."
             if chance >= REREAD_FROM
             else "Read again before turning: no turn is safe enough on what is known."
         )
         return _about(visit, "read", findings, (why,))
-    if best is None:
-        stuck = _stuck(rate)
-        return _about(visit, "halt", (stuck, *findings), (stuck.text,))
     if rate.goes_against and rate.settled < MOST_REREADS:
         why = "CO2 may have gone against the turn. Another reading costs less than a turn the wrong way."
         return _about(visit, "read", findings, (why,))

@@ -141,7 +141,10 @@ def _sample_line(visit: Visit) -> list[Finding]:
     """A sample line logged as leaking stops the job until it is logged as tight."""
     said = [row.event.value for row in visit.of("check") if row.event.item == SAMPLE_LINE]
     if said and said[-1] == LEAKING:
-        text = f'The sample line leaks: a rich flame looks lean. Mend it, then log check "{SAMPLE_LINE}" tight.'
+        text = (
+            f'The sample line leaks: a rich flame looks lean. Mend it, then log check "{SAMPLE_LINE}" tight, and void '
+            "the readings taken meanwhile."
+        )
         return [Finding("sample-line-leak", "halt", text)]
     if not said and visit.of("reading"):
         text = (
@@ -235,7 +238,7 @@ def _fell(visit: Visit) -> list[Finding]:
         return []
     last = fallen[-1]
     text = (
-        f"After the turn {last.expected_co2_pct:.1f} % CO2 was to be expected at {last.firing} fire, "
+        f"After the last turns {last.expected_co2_pct:.1f} % CO2 was to be expected at {last.firing} fire, "
         f"{last.co2_pct:.1f} came (row {last.number}). Air in the sample or falling gas pressure looks like that, and "
         f'hides a rich flame: prove the line tight again, log check "{SAMPLE_LINE}" tight; then the gas pressure.'
     )

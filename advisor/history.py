@@ -88,7 +88,7 @@ class History:
     fallen    readings that came out leaner, after a turn, than that turn could well make them; they taught all the same
     rising    readings on the way up from clean air that no flame gives by itself; they taught nothing either, as a
               burner that lit late or a probe not yet in its place looks the same
-    coming_up  the last change was a start, and the display has not come up from clean air yet, as far as read
+    coming_up  the boiler was started, and the display has not come up from clean air yet, as far as read
     steady    by rate: settled readings since a turn that moves this rate
     changed_s  when each screw, or "firing", was last changed, s since 1970
     at_change  the belief just after the last change
@@ -125,28 +125,35 @@ class History:
     def _taught(self, row: Row, left_for_hours: bool) -> "History":
         event = row.event
         match event.event:
-            case "firing" if event.firing == self.belief.firing and not left_for_hours:
-                return self  # it runs at this rate already
             case "firing":
-                changed = self._changed("firing", self.belief.after(event, anew=left_for_hours), row)
-                if left_for_hours or not self.belief.states:
-                    return replace(changed, coming_up=True, started_s=event.time.timestamp())
-                return changed
+                return self._after_firing(row, left_for_hours)
             case "turn" if event.screw:
                 # the throttle moves both rates, the offset hardly high fire
                 steady = {} if event.screw == "throttle" else {**self.steady, "low": 0}
                 return replace(self._changed(event.screw, self.belief.after(event), row), steady=steady)
             case "check" if event.item == SAMPLE_LINE and event.value == TIGHT and self.suspects:
                 fresh = _fresh_start(self.belief)
-                return replace(self, belief=fresh, suspects=(), settled=(), proven=frozenset(), steady={})
+                return replace(
+                    self, belief=fresh, came_back=None, suspects=(), settled=(), proven=frozenset(), steady={}
+                )
             case "check" if event.item == SAMPLE_LINE and event.value != TIGHT:
-                # what was read meanwhile is no ground for a turn
-                return replace(self, settled=(), proven=frozenset(), steady={})
+                # what was read since the last change is no ground for a turn, and taught what air does
+                before = self.at_change or self.belief
+                return replace(self, belief=before, came_back=None, settled=(), proven=frozenset(), steady={})
             case "check" if event.item in self.belief.model.facts.pressures:
                 return replace(self, settled=(), steady={}) if _outside(self.belief.model.facts, event) else self
             case "reading":
                 return self._after_reading(row, left_for_hours)
         return self
+
+    def _after_firing(self, row: Row, left_for_hours: bool) -> "History":
+        event, at_s = row.event, row.event.time.timestamp()
+        again = event.firing == self.belief.firing
+        if again and not left_for_hours and at_s < self.changed_s.get("firing", at_s) + limits.START_WAIT_S:
+            return self  # it runs at this rate already
+        lit = left_for_hours or again or not self.belief.states  # the same rate once more: it was off meanwhile
+        changed = self._changed("firing", self.belief.after(event, anew=lit), row)
+        return replace(changed, coming_up=True, started_s=at_s) if lit else changed
 
     def _after_reading(self, row: Row, left_for_hours: bool) -> "History":
         event, firing = row.event, row.event.firing or ""
@@ -168,7 +175,8 @@ class History:
         history = replace(history, belief=belief, suspects=() if comparable else history.suspects)
         if not (comparable or history._shows_settled(belief, event)):
             return history
-        if not comparable and history.settled and (found := _fell(history.at_change or before, row)):
+        was_read = any(row.event.firing == firing for row in history.settled)
+        if not seen and was_read and (found := _fell(history.at_change or before, row)):
             history = replace(history, fallen=(*history.fallen, found))
         settled, proven = (*history.settled, row), history.proven | {row.number}
         return replace(history, settled=settled, proven=proven, steady={**history.steady, firing: seen + 1})
@@ -176,7 +184,7 @@ class History:
     def _changed(self, what: str, belief: Belief, row: Row) -> "History":
         came_back = belief if what == "firing" else None
         changed_s = {**self.changed_s, what: row.event.time.timestamp()}
-        return replace(self, belief=belief, at_change=belief, came_back=came_back, changed_s=changed_s, coming_up=False)
+        return replace(self, belief=belief, at_change=belief, came_back=came_back, changed_s=changed_s)
 
     def _shows_settled(self, belief: Belief, reading: Event) -> bool:
         at_s = reading.time.timestamp()

@@ -66,6 +66,8 @@ class Prior:
             value = getattr(self, entry.name)
             if isinstance(value, int | float) and not value > 0:
                 raise RangeError(f"prior {entry.name} = {value:g}: a number above 0 is needed")
+        if not self.noise_shape > 2:
+            raise RangeError(f"prior noise_shape = {self.noise_shape:g}: a number above 2 is needed")
         if self.chance_reversed + self.chance_dead >= 1:
             raise RangeError("prior chance_reversed and chance_dead: together they must stay below 1")
 

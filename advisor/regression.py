@@ -112,7 +112,7 @@ def loosen(fit: Fit, direction: Row, extra_var: Array | float) -> Fit:
 
 
 def fold(fit: Fit, index: int, into: Mapping[int, float]) -> Fit:
-    """Add unknown `index` to other unknowns, times the factor (a ratio) of each in `into`: exact, nothing is lost."""
+    """Add unknown `index` to other unknowns, times the factor (a ratio) of each in `into`; their sum is exact."""
     mean, cov = fit.mean.copy(), fit.cov.copy()
     for other, factor in into.items():
         mean[other] += factor * mean[index]

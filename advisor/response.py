@@ -332,6 +332,7 @@ class Belief:
         row, _ = self._row(at_s)
         settled = self._settled_row(states[-1].firing, states[-1].displaced)
         trail = [a - b for a, b in zip(settled, row, strict=True)]
+        trail[HAND] = states[-1].hand - row[HAND]  # of a moment before the last turn: none of it yet
         trail[DRIFT] = 0.0  # slow and small: not waited for
         trail[STANDSTILL] = 0.0 if states[-1].known_before else unknown.reshape(-1, 1, 1)
         if max(float(np.max(np.abs(x))) for x in trail) < NEGLIGIBLE:

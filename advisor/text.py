@@ -27,6 +27,7 @@ BEFORE = (
 )
 READ_ALL = "CO2, O2 and CO"
 OVER_CAP = "Watch CO: the last turn was over the cap."
+DUE_FIRST = {"fell": "Prove the sample line tight", "pressure-unknown": "Check the gas pressure"}  # by finding
 SMALLEST_GAIN = 0.06  # % CO2 per turn; 1/12 turn of less shows as 0.00
 SHEET = "advisor sheet LOG FILE"
 OVER = f"The visit is over; the record: {SHEET}"
@@ -124,8 +125,9 @@ def _answer(advice: Advice) -> str:
     fire = f"{advice.firing} fire"
     match advice.action:
         case "turn" if advice.screw and advice.turns_cw:
-            unknown = any(finding.code == "pressure-unknown" for finding in advice.findings)
-            first = "Check the gas pressure first, then turn" if unknown else "Turn"
+            codes = {finding.code for finding in advice.findings}
+            due = [what for code, what in DUE_FIRST.items() if code in codes]
+            first = f"{due[0]} first, then turn" if due else "Turn"
             return f"{first} the {advice.screw} screw {units.say_turn(advice.turns_cw)}."
         case "wait":
             return f"Wait {_wait(advice.wait_s or 0)} more, then read at {fire}."

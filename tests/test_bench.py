@@ -18,6 +18,7 @@ import bound
 import calibration
 import paired
 import policies
+import readme_table
 import report
 import rules
 import run as bench
@@ -488,6 +489,29 @@ def test_a_change_reaches_the_processes() -> None:
     (outcome,) = alternatives.outcomes(hurried, "base", 1)
     assert not outcome.finished
     assert outcome.minutes < 5
+
+
+def test_readmes_table_is_taken_from_the_benchs(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+    """Fewer columns and policies, the figures as they are."""
+    words = [
+        "--visits",
+        "2",
+        "--scenarios",
+        "narrow-band",
+        "--policies",
+        "omniscient,fixed 1/24",
+        "--out",
+        str(tmp_path),
+    ]
+    assert bench.main(words) == 0
+    whole = readme_table.rows_of((tmp_path / "bench.md").read_text(encoding="utf-8"))
+    capsys.readouterr()
+    readme_table.main([str(tmp_path)])
+    header, _, row = capsys.readouterr().out.splitlines()
+    assert header.count("|") == row.count("|") == 1 + len(readme_table.COLUMNS)
+    assert [line["policy"] for line in whole] == ["omniscient", "fixed 1/24"]
+    assert row.startswith("| narrow-band | omniscient | ")
+    assert f"| {whole[0]['minutes']} |" in row
 
 
 def test_the_same_seed_is_the_same_boiler_for_every_policy() -> None:

@@ -174,6 +174,70 @@ def test_co2_that_falls_short_of_its_turn_is_warned_of_until_the_line_is_proved(
     assert "fell" not in told.check("sample line", "tight").codes
 
 
+def known_throttle() -> Told:
+    """A job whose throttle gives 0.2 % CO2 per mark, read three times, and then turned by two marks more."""
+    told = at_high(8.2)
+    for co2 in (8.4, 8.6, 8.8):
+        told.turn("throttle", 1 / 24).wait(150).read("high", co2)
+    return told.turn("throttle", 1 / 12)
+
+
+def test_a_fall_is_seen_through_the_readings_on_the_way() -> None:
+    """What was expected is as of the turn: an early reading that shows the fall already must not teach it."""
+    told = known_throttle().wait(40).read("high", 8.5).wait(100).read("high", 8.3)
+    assert "fell" in told.codes
+
+
+def test_a_fall_needs_a_reading_before_it_at_the_same_rate() -> None:
+    """A first look at low fire far below its band is a lean boiler, with no turn that it could fall short of."""
+    assert "fell" not in at_high(9.2).read("high", 9.2).run_at("low").wait(150).read("low", 5.0).codes
+
+
+def test_a_leak_found_takes_back_what_was_read_since_the_turn() -> None:
+    """After a fall, a leak and its mending the display counts, not what air made of it."""
+    told = known_throttle().wait(150).read("high", 8.3)
+    told.check("sample line", "leaking")
+    assert told.next().action == "halt"
+    told.check("sample line", "tight").wait(10).read("high", 9.2)
+    assert told.next().action != "turn"
+    assert told.job.visit(moment(told.now_s)).belief.settled("high").mean == pytest.approx(9.2, abs=0.1)
+
+
+def test_a_rate_that_came_back_changed_counts_once_the_line_is_proved() -> None:
+    """Two readings after the proof agree with each other; the level before it is no measure any more."""
+    told = at_high(9.2).read("high", 9.2).run_at("low").wait(150).read("low", 8.8).run_at("high").wait(150)
+    told.read("high", 8.6)
+    assert "air-in-sample" in told.codes
+    told.check("sample line", "tight").wait(10).read("high", 8.6).wait(10).read("high", 8.6)
+    assert "air-in-sample" not in told.codes
+
+
+def test_a_fall_bars_done_until_the_line_is_proved() -> None:
+    """In band on a display that may have drawn air is not done; the first line of a turn says what comes first."""
+    told = at_high(9.4, bands={"high": (7.5, 8.1), "low": (8.6, 9.0)})
+    for co2 in (9.2, 9.0, 8.8):
+        told.turn("throttle", -1 / 24).wait(150).read("high", co2)
+    told.turn("throttle", -1 / 12).wait(150).read("high", 7.7)
+    (fell,) = [finding for finding in told.next().findings if finding.code == "fell"]
+    turn = replace(at_high(8.3).next(), findings=(fell,))
+    assert text.first_line(turn).startswith("Prove the sample line tight first, then turn the throttle screw")
+    told.read("high", 7.8).read("high", 7.8).run_at("low")
+    told.wait(150).read("low", 8.8).read("low", 8.8).read("low", 8.8)
+    assert (told.next().action, told.next().findings[0].code) == ("halt", "not-proved")
+    assert told.check("sample line", "tight").next().action == "finish"
+
+
+def test_a_boiler_lit_again_at_the_same_rate_waits_its_two_minutes() -> None:
+    """Logged once more at its rate, minutes later: it was off meanwhile. Within its start it says nothing new."""
+    told = at_high(8.3).wait(600).run_at("high").wait(20)
+    assert told.next().action == "wait"
+    told.read("high", 1.5, o2=18.3)
+    assert told.codes.isdisjoint({"impossible", "air-in-sample"})
+    assert told.wait(110).read("high", 8.3).next().action == "turn"
+    again = Told().run_at("high").wait(60).run_at("high").wait(65).read("high", 8.3)
+    assert again.next().action == "turn"
+
+
 def test_a_step_that_the_sample_line_does_not_explain_is_taken_as_the_new_level() -> None:
     """With the line proved tight after the step, later readings count again."""
     told = at_high(9.1).read("high", 9.1).wait(30).read("high", 8.5)

@@ -722,3 +722,19 @@ def test_a_turn_soon_after_an_unlogged_start_does_not_make_it_sure() -> None:
               (("plain", plain), ("turned", turned))}  # fmt: skip
     assert spread["turned"] > 0.8 * spread["plain"] > 0.1
     assert believed(facts, turned).settled_chance(at(45).timestamp()) < 0.5
+
+
+@pytest.mark.parametrize(
+    ("screw", "rate"), [("throttle", "low"), ("throttle", "high"), ("offset", "high"), ("offset", "low")]
+)
+def test_what_a_turn_would_do_is_what_it_does(screw: str, rate: str) -> None:
+    """The forecast before a turn is the forecast after it, mean and spread, at both rates and with a turn before it."""
+    rows = [
+        firing(0, "high"), reading(150, "high", 8.3), turn(160, "throttle", 1 / 24), reading(300, "high", 8.5),
+        firing(310, "low"), reading(450, "low", 8.2), turn(460, "offset", 1 / 24), reading(600, "low", 8.4),
+    ]  # fmt: skip
+    belief = believed(Facts(NATURAL_GAS, BANDS), rows)
+    (before,) = belief.settled_after(rate, screw, [1 / 12])
+    after = belief.turned(screw, 1 / 12, at(610).timestamp()).settled(rate)
+    assert before.mean == pytest.approx(after.mean, abs=1e-3)
+    assert before.var == pytest.approx(after.var, rel=0.02)

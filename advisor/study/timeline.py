@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from advisor import readings
+from advisor import limits, readings
 from advisor.events import FIRINGS, SCREWS, Event
 from advisor.facts import DIRECTIONS, Facts
 from advisor.fuels import Fuel
@@ -108,6 +108,8 @@ def timeline(rows: pd.DataFrame) -> Timeline:
     waits = np.array([[f.min_wait_s[what] for what in (*SCREWS, "firing")] for f in facts]).reshape(-1, 3)
     for place, when in enumerate((turned & (screw == 0), turned & (screw == 1), begins)):
         earliest = np.maximum(earliest, _last(when, first, time_s, -np.inf) + waits[job, place])
+    started = begins & (kind == FIRING) & ((before < 0) | gap)
+    earliest = np.maximum(earliest, _last(started, first, time_s, -np.inf) + limits.START_WAIT_S)
     found, usable = _judged(facts, job, kind, firing, co2, o2, co, time_s)
     # half a second for clocks that write whole seconds, as in history
     settled = usable & (time_s >= earliest - 0.5)

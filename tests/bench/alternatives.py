@@ -65,10 +65,10 @@ def _wide_normal(prior: Prior, screw: str) -> tuple[float, float]:
 def conjugate_only(prior: Prior, screw: str, direction_known: bool) -> ScrewHypotheses:
     """One normal gain, no slack, no faults: what a plain Bayesian regression would have."""
     middle, spread = _wide_normal(prior, screw)
-    nothing = np.zeros(1)
+    nothing = np.zeros(2)  # twice the same: an axis of one stands for a screw that was never turned
     return ScrewHypotheses(
-        np.array([middle]), np.array([spread]), nothing, nothing, np.zeros(1, dtype=bool), np.ones(1)
-    )  # fmt: skip
+        np.full(2, middle), np.full(2, spread), nothing, nothing, np.zeros(2, dtype=bool), np.full(2, 0.5)
+    )
 
 
 def normal_gain(prior: Prior, screw: str, direction_known: bool) -> ScrewHypotheses:
