@@ -170,7 +170,8 @@ def _set_rate(rate: Rate, findings: tuple[Finding, ...]) -> Advice:
         return _about(visit, "halt", (stuck, *findings), (text,))
     if best is None:
         stuck = _stuck(rate)
-        hopeless = stuck.code == "travel-limit" and chance < REREAD_FROM
+        in_turn = rate.firing == "high" or high.now.chance_in_band >= REREAD_FROM
+        hopeless = stuck.code == "travel-limit" and chance < REREAD_FROM and in_turn  # no reading will help
         if hopeless or rate.settled >= ENOUGH_READINGS:
             return _about(visit, "halt", (stuck, *findings), (stuck.text,))
         why = (

@@ -1014,3 +1014,12 @@ def test_a_second_turn_the_doubted_way_says_why() -> None:
     advice = job.next()
     assert advice.action == "turn"
     assert "Which way this screw works is in doubt: one small turn more shows it." in advice.reasons
+
+
+def test_at_the_travel_limit_the_stop_comes_at_once() -> None:
+    """No reading helps where the screw may go no further: the limit is named, not another reading asked for."""
+    told = at_high(7.0, travel_limit_turns={"throttle": 1 / 8, "offset": 2.0})
+    for co2 in (7.1, 7.2, 7.3):
+        told.turn("throttle", 1 / 24).wait(150).read("high", co2)
+    advice = told.next()
+    assert (advice.action, advice.findings[0].code) == ("halt", "travel-limit")
