@@ -129,7 +129,7 @@ def _settle(visit: Visit, findings: tuple[Finding, ...]) -> Advice:
         why = "A reading on the way: it shows how fast this boiler answers. Turn only when told."
         return _about(visit, "read", findings, (why,))
     why = "Flame and sample are still on their way; a turn now would be on a figure that still moves."
-    if visit.at.timestamp() < visit.history.started_s + limits.START_WAIT_S:
+    if visit.at.timestamp() < visit.history.start_over_s:
         why = "Two minutes after lighting comes the first reading to steer by; those before show how fast it answers."
     return _about(visit, "wait", findings, (why,), wait_s=wait_s if peek_s is None else peek_s)
 

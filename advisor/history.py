@@ -198,9 +198,14 @@ class History:
         return max((at_s + waits[what] for what, at_s in self.changed_s.items()), default=0.0)
 
     @property
+    def start_over_s(self) -> float:
+        """Moment from which the wait after the latest start is over, s since 1970."""
+        return self.started_s + limits.START_WAIT_S
+
+    @property
     def counts_from_s(self) -> float:
-        """Moment from which a reading may count as settled: that, and the wait after a start, s since 1970."""
-        return max(self.earliest_s, self.started_s + limits.START_WAIT_S)
+        """Moment from which a reading may count as settled: after all of these waits, s since 1970."""
+        return max(self.earliest_s, self.start_over_s)
 
 
 def checked_pressure(facts: Facts, check: Event) -> float:

@@ -272,7 +272,7 @@ class Belief:
         last = states[-1]
         row[DRIFT] = math.exp(-max(at_s - last.firing_since_s, 0.0) / self.model.facts.prior.drift_time_s)
         row[STANDSTILL] = 1.0 if last.known_before else unknown.reshape(column)
-        if any(self.hand_shows.values()):
+        if any(self.hand_shows.values()):  # before any turn it stays a number, which costs nothing
             row[HAND] = (weights @ [state.hand for state in states]).reshape(column)
         return row, self._gap_var(unknown) + self._lag_grid_var(states, weights, unknown)
 

@@ -11,7 +11,6 @@ from collections.abc import Callable, Iterable
 from contextlib import AbstractContextManager, ExitStack, nullcontext
 from dataclasses import dataclass, replace
 from datetime import datetime
-from multiprocessing import get_context
 from typing import Any
 from unittest.mock import patch
 
@@ -21,9 +20,8 @@ import numpy as np
 import policies
 from numpy.typing import ArrayLike, NDArray
 from policies import Outcome
+from pool import in_two
 from report import markdown, mean, share
-from rich.console import Console
-from rich.progress import track
 from run import BOILERS, at_least, some_of
 from scipy import optimize
 
@@ -192,15 +190,10 @@ def visit(task: tuple[str, int, tuple[tuple[str, object], ...], str]) -> Outcome
 
 
 def outcomes(alternative: Alternative, scenario: str, visits: int) -> list[Outcome]:
-    """Visits of one alternative, on the same boilers as any other.
-
-    The processes are forked: they start with the change already made, which new ones would know nothing of.
-    """
+    """Visits of one alternative, on the same boilers as any other; `in_two` forks with the change already made."""
     tasks = [(scenario, seed, alternative.facts, alternative.told) for seed in range(visits)]
-    with alternative.change(), get_context("fork").Pool(2) as pool:
-        done = pool.imap(visit, tasks, chunksize=2)
-        name = f"{scenario}: {alternative.name}"
-        return list(track(done, name, total=visits, console=Console(stderr=True), transient=True))
+    with alternative.change():
+        return in_two(visit, tasks, f"{scenario}: {alternative.name}", chunksize=2)
 
 
 def row(alternative: Alternative, scenario: str, done: list[Outcome]) -> tuple[str, ...]:

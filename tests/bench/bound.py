@@ -23,7 +23,6 @@ import math
 import os
 import sys
 from functools import partial
-from multiprocessing import Pool
 
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
@@ -31,9 +30,8 @@ import numpy as np
 import policies
 from numpy.typing import NDArray
 from policies import CAP, CENTRES, FINER, MARK, SCREW, Outcome, Site
+from pool import in_two
 from report import markdown, mean, times
-from rich.console import Console
-from rich.progress import track
 from run import BOILERS, FIRST_SEED, at_least, some_of
 from scipy.stats import norm
 
@@ -144,9 +142,7 @@ def main(words: list[str]) -> int:
     kinds = [(name, zone, finder) for name in asked.scenarios for zone in ZONES for finder in FINDERS]
     seeds = range(asked.first_seed, asked.first_seed + asked.visits)
     tasks = [(name, seed, zone, finder) for name, zone, finder in kinds for seed in seeds]
-    with Pool(2) as pool:
-        done = pool.imap(visit, tasks, chunksize=8)
-        every = list(track(done, "visits", total=len(tasks), console=Console(stderr=True), transient=True))
+    every = in_two(visit, tasks, "visits", chunksize=8)
     by_kind = {kind: every[n * len(seeds) : (n + 1) * len(seeds)] for n, kind in enumerate(kinds)}
     rows = [row(*kind, outcomes, by_kind[(*kind[:2], "")]) for kind, outcomes in by_kind.items()]
     print(markdown(HEADER, rows), end="")

@@ -17,7 +17,6 @@ import sys
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
-from multiprocessing import Pool
 from typing import Any
 
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
@@ -25,8 +24,7 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 import numpy as np
 import policies
 from numpy.typing import NDArray
-from rich.console import Console
-from rich.progress import track
+from pool import in_two
 from scipy import special, stats
 
 from advisor.decision import Advice
@@ -197,10 +195,8 @@ def job_drawn(seed: int) -> list[float] | None:
 
 def places(draws: int, seed: int = 0) -> Array:
     """Places of the truth in the posterior, (jobs, quantities), each 0 to 1; jobs beyond the scale are left out."""
-    with Pool(2) as pool:
-        done = pool.imap(job_drawn, range(seed, seed + draws), chunksize=8)
-        shown = track(done, "drawn jobs", total=draws, console=Console(stderr=True), transient=True)
-        return np.array([found for found in shown if found])
+    drawn = in_two(job_drawn, range(seed, seed + draws), "drawn jobs", chunksize=8)
+    return np.array([found for found in drawn if found])
 
 
 def uniform_p(place: Array) -> float:
@@ -252,13 +248,10 @@ def claims_of(task: tuple[str, int]) -> list[Claim]:
     found: list[Claim] = []
 
     def watch(site: policies.Site, advice: Advice) -> None:
-        low, high = site.bands[site.boiler.firing]
-        there = site.boiler.settled_pct(site.boiler.firing)
         assert advice.turns_cw is not None
         assert advice.chance_in_band is not None
         assert advice.chance_past_band is not None
-        past = there > high if advice.turns_cw > 0 else there < low
-        within = low <= there <= high
+        within, past = site.truly_in_band(site.boiler.firing), site.past_far_edge(advice.turns_cw)
         found.append(Claim(name, seed, advice.chance_in_band, advice.chance_past_band, within, past))
 
     policies.advised(scenario, seed, watch=watch)
@@ -268,10 +261,7 @@ def claims_of(task: tuple[str, int]) -> list[Claim]:
 def claims(visits: int, names: Sequence[str]) -> list[Claim]:
     """Claims of `visits` visits of each scenario."""
     tasks = [(name, seed) for name in names for seed in range(visits)]
-    with Pool(2) as pool:
-        done = pool.imap(claims_of, tasks, chunksize=4)
-        shown = track(done, "visits", total=len(tasks), console=Console(stderr=True), transient=True)
-        return [claim for found in shown for claim in found]
+    return [claim for found in in_two(claims_of, tasks, "visits") for claim in found]
 
 
 def reliability(

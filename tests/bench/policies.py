@@ -35,11 +35,7 @@ RIGHT_NAMES: dict[str, tuple[str, ...]] = {  # findings that name a fault rightl
     "air in the sample": (),  # from the start it lies on the fuel's own line
     "air in the sample later": ("air-in-sample", "fell"),
     "analyser on another fuel": ("other-fuel",),
-    "falling gas pressure": (
-        "air-in-sample",
-        "drift",
-        "fell",
-    ),  # CO2 falls by itself; both tell to look at the gas pressure
+    "falling gas pressure": ("air-in-sample", "drift", "fell"),  # CO2 falls; all tell to look at the gas pressure
     "blocked intake": ("changed-by-itself", "drift"),  # CO2 rises by itself; both tell to look at the air intake
     "rich start": ("rich", "high-co"),
     "hand turns twice as far": (),  # a hand is not told from a livelier screw
@@ -132,7 +128,7 @@ class Site:
         self.outcome.overshot |= _passed(self.bands[firing], found[firing], left[firing])
         self.outcome.low_past |= screw == "throttle" and _passed(self.bands["low"], found["low"], left["low"])
         no_nearer = abs(left[firing] - CENTRES[firing]) >= abs(found[firing] - CENTRES[firing])
-        if self.boiler.fault and no_nearer and self.boiler.now_s >= self.fault_seen_from_s:
+        if self.fault_met and no_nearer:
             self.outcome.bad_moves += 1
             beyond_pct = self._out_pct(firing) - self.found_out_pct[firing]
             self.outcome.pushed_pct = max(self.outcome.pushed_pct, beyond_pct)
@@ -164,6 +160,12 @@ class Site:
     def truly_in_band(self, firing: str) -> bool:
         low, high = self.bands[firing]
         return low <= self.boiler.settled_pct(firing) <= high
+
+    def past_far_edge(self, turns_cw: float) -> bool:
+        """Whether the true settled CO2 is past the edge that lay ahead of a turn just made (clockwise is richer)."""
+        low, high = self.bands[self.boiler.firing]
+        there = self.boiler.settled_pct(self.boiler.firing)
+        return there > high if turns_cw > 0 else there < low
 
     def done(self, finished: bool) -> Outcome:
         outcome = self.outcome
@@ -241,10 +243,8 @@ def advised(
             site.turn(advice.screw, advice.turns_cw)
             job.turn(advice.screw, advice.turns_cw, at=at())
             since = "turned"
-            low, high = site.bands[site.boiler.firing]
-            there = site.boiler.settled_pct(site.boiler.firing)
             site.outcome.past_said += advice.chance_past_band or 0.0
-            site.outcome.past_came += there > high if advice.turns_cw > 0 else there < low
+            site.outcome.past_came += site.past_far_edge(advice.turns_cw)
             if watch:
                 watch(site, advice)
     return site.done(False)

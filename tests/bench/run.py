@@ -20,7 +20,6 @@ import re
 import sys
 from collections.abc import Callable, Iterable
 from dataclasses import asdict
-from multiprocessing import Pool
 from pathlib import Path
 
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # two processes on two cores: no threads inside
@@ -28,9 +27,8 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # two processes on two cores
 import policies
 import report
 from policies import Outcome
+from pool import in_two
 from report import ADVISER, OMNISCIENT
-from rich.console import Console
-from rich.progress import track
 from rules import RULES, by_rule
 
 from advisor.simulator import BEYOND, FAULTS, SCENARIOS
@@ -50,13 +48,6 @@ def visit(task: Task) -> Outcome:
     if policy == OMNISCIENT:
         return policies.omniscient(BOILERS[name], seed, fault)
     return by_rule(BOILERS[name], seed, policy, fault)
-
-
-def run(tasks: list[Task], what: str) -> list[Outcome]:
-    """All visits, in two processes, with a progress bar on standard error."""
-    with Pool(2) as pool:
-        done = pool.imap(visit, tasks, chunksize=4)
-        return list(track(done, what, total=len(tasks), console=Console(stderr=True), transient=True))
 
 
 def some_of(known: Iterable[str]) -> Callable[[str], list[str]]:
@@ -95,12 +86,14 @@ def main(words: list[str]) -> int:
     seeds = range(asked.first_seed, asked.first_seed + asked.visits)
     if asked.faults:
         name = "faults"
-        outcomes = run([("base", ADVISER, seed, fault) for fault in FAULTS for seed in seeds], "faulty visits")
+        tasks = [("base", ADVISER, seed, fault) for fault in FAULTS for seed in seeds]
+        outcomes = in_two(visit, tasks, "faulty visits")
         text = report.explained(report.FAULT_COLUMNS, report.fault_table(outcomes))
     else:
         name = "bench"
         pairs = [(scenario, policy) for scenario in asked.scenarios for policy in asked.policies]
-        outcomes = run([(scenario, policy, seed, "") for scenario, policy in pairs for seed in seeds], "visits")
+        tasks = [(scenario, policy, seed, "") for scenario, policy in pairs for seed in seeds]
+        outcomes = in_two(visit, tasks, "visits")
         text = report.explained(report.COLUMNS, report.table(outcomes))
         if ADVISER in asked.policies:
             text += "\nWhat the adviser said of the next reading (90 % range) and of its turns, and what came:\n\n"
