@@ -253,7 +253,7 @@ def _against(belief: Belief, row: Row) -> tuple[Suspect, Mixture, float]:
 
 def _fresh_start(belief: Belief) -> Belief:
     """Keep the gains, let both levels move: what a check explained may have changed them."""
-    fit, var = belief.fit, FRESH_START_SD_PCT**2 / belief.model.noise_var
+    fit, var = belief.fit, FRESH_START_SD_PCT**2 / belief.fit.noise_var
     for index in LEVEL.values():
         direction = [1.0 if j == index else 0.0 for j in range(UNKNOWNS)]
         fit = regression.loosen(fit, direction, var)

@@ -15,8 +15,10 @@ from advisor.prior import Prior
 
 Array = NDArray[np.float64]
 
-GAIN_NODES = np.array([-1.5, -0.5, 0.5, 1.5, 2.5])  # in spreads of log gain; one more above: too lively is the danger
-REVERSED_NODES = np.array([-0.8, 0.8])
+# size of the gain in spreads of its logarithm about the median, and chance: the normal law's, but with more on the very
+# lively, which pass the edge
+GAIN_NODES = ((-1.5, 0.14), (-0.5, 0.34), (0.5, 0.33), (1.5, 0.12), (2.5, 0.05), (3.5, 0.02))
+REVERSED_NODES = ((-0.8, 0.5), (0.8, 0.5))
 NODE_WIDTH = 0.36  # spread of a gain about its node, in steps between nodes: smooth, yet well away from zero
 DEAD_GAIN_SD = 0.02  # of the median gain: a dead screw moves CO2 by less than a display can show
 
@@ -87,12 +89,10 @@ def screw_hypotheses(prior: Prior, screw: str, direction_known: bool) -> ScrewHy
     ]
     rows = []
     for nodes, sign, slacks, chance in groups:
-        step = nodes[1] - nodes[0]
-        edges = np.concatenate([[-np.inf], (nodes[1:] + nodes[:-1]) / 2, [np.inf]])
-        share = np.diff([(1 + math.erf(edge / math.sqrt(2))) / 2 for edge in edges])
-        size = median * np.exp(prior.gain_log_sd * nodes)
-        size_sd = size * prior.gain_log_sd * step * NODE_WIDTH
-        for node, node_sd, node_share in zip(size, size_sd, share, strict=True):
+        step = nodes[1][0] - nodes[0][0]
+        for at, node_share in nodes:
+            node = median * math.exp(prior.gain_log_sd * at)
+            node_sd = node * prior.gain_log_sd * step * NODE_WIDTH
             for wide, place, slack_share in slacks:
                 width = wide * prior.slack_turns
                 start_at = place * width / 2

@@ -13,7 +13,7 @@ LEVEL = {"high": 0, "low": 1}
 GAIN = {"offset": 2, "throttle": 3}
 DRIFT, STANDSTILL, HAND, UNKNOWNS = 4, 5, 6, 7
 AXIS = {"offset": 1, "throttle": 2}  # of the hypotheses; axis 0 is the lag
-GAP_SD_PCT = 1.5  # how far what was displayed before an unlogged change may lie from what settles, % CO2
+GAP_SD_PCT = 1.4  # how far what was displayed before an unlogged change may lie from what settles, % CO2
 START_GAP_PCT = -1.0  # where a display stands at the start beside what settles: it comes up from clean air, % CO2
 FIRING_FOR = {"offset": "low", "throttle": "high"}
 SCREW_FOR = {firing: screw for screw, firing in FIRING_FOR.items()}
@@ -28,7 +28,7 @@ class Model:
     lag: LagHypotheses
     screws: dict[str, ScrewHypotheses]
     toward_richer: dict[str, float]  # +1 where clockwise is said to be richer, -1 where leaner
-    noise_var: float  # of one displayed reading, (% CO2)^2
+    noise_var: float  # square of the expected spread of one displayed reading, (% CO2)^2
     noise_shape: float  # how firmly that is believed
     standstill_var: float  # of the error shared by the readings of one standstill, (% CO2)^2
 
@@ -37,7 +37,7 @@ class Model:
         """The model of a job with these facts."""
         scales = {firing: StraightScale(facts.fuel, sum(facts.bands[firing]) / 2) for firing in FIRINGS}
         # rounding to a step: u = step / sqrt(12), JCGM 100:2008 F.2.2.1
-        noise_var = facts.prior.noise_sd_pct**2 + facts.display_step_pct**2 / 12
+        noise_var, rounding_var = facts.prior.noise_sd_pct**2, facts.display_step_pct**2 / 12
         return Model(
             facts=facts,
             scales=scales,
@@ -47,9 +47,9 @@ class Model:
             },
             standstill_var=facts.prior.standstill_sd_pct**2 + _shared_rounding_var(facts),
             toward_richer={s: -1.0 if facts.clockwise[s] == "leaner" else 1.0 for s in SCREWS},
-            noise_var=noise_var,
-            # only the noise before rounding is in doubt: scale its doubt by its share of the whole
-            noise_shape=2 + (facts.prior.noise_shape - 2) * (noise_var / facts.prior.noise_sd_pct**2) ** 2,
+            noise_var=noise_var + rounding_var,
+            # rounding is not in doubt: readings that repeat on a coarse display don't show that it is small
+            noise_shape=max(facts.prior.noise_shape, (rounding_var / noise_var) ** 2),
         )
 
 

@@ -27,8 +27,9 @@ class Prior:
     dead_time_s        shortest and longest dead time, s
     time_constant_s    shortest and longest time constant, s
     level_sd_pct       spread of the as-found CO2 about the band's centre, % CO2
-    noise_sd_pct       spread of one reading about the truth before the display rounds it, % CO2
-    noise_shape        how firmly noise_sd_pct is believed (shape of an inverse-gamma law, > 2)
+    noise_sd_pct       expected spread of one reading about the truth before the display rounds it, % CO2
+    noise_shape        how firmly that is believed (shape of the inverse-gamma law of its square, > 1); where the
+                       readings show more noise, the other spreads in % CO2 are taken as larger too, and the reverse
     standstill_sd_pct  error shared by all readings between two moves (rounding, slow swings), % CO2
     drift_sd_pct       slow change of CO2 after a change of firing rate, % CO2
     drift_time_s       time constant of that slow change, s
@@ -43,8 +44,8 @@ class Prior:
     dead_time_s: tuple[float, float] = (6.0, 18.0)
     time_constant_s: tuple[float, float] = (9.0, 55.0)
     level_sd_pct: float = 1.2
-    noise_sd_pct: float = 0.035
-    noise_shape: float = 2.5
+    noise_sd_pct: float = 0.042
+    noise_shape: float = 1.5
     standstill_sd_pct: float = 0.025
     drift_sd_pct: float = 0.06
     drift_time_s: float = 150.0
@@ -66,8 +67,8 @@ class Prior:
             value = getattr(self, entry.name)
             if isinstance(value, int | float) and not value > 0:
                 raise RangeError(f"prior {entry.name} = {value:g}: a number above 0 is needed")
-        if not self.noise_shape > 2:
-            raise RangeError(f"prior noise_shape = {self.noise_shape:g}: a number above 2 is needed")
+        if not self.noise_shape > 1:
+            raise RangeError(f"prior noise_shape = {self.noise_shape:g}: a number above 1 is needed")
         if self.chance_reversed + self.chance_dead >= 1:
             raise RangeError("prior chance_reversed and chance_dead: together they must stay below 1")
 

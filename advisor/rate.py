@@ -25,6 +25,7 @@ WORTH_A_PART = 0.1  # by how much a part of a mark must lower the cost, in squar
 CLEARLY = 0.7  # chance of the other direction from which the hand changes its way, after two turns
 PAST_COST = 5.0  # cost of surely passing the far edge, in squares of half the band
 UNSEEN_RICH_CHANCE = 0.03  # that a throttle turn takes low fire to where CO begins, while high fire is looked at
+FIRST_RICH_CHANCE = 0.04  # the same of the first, small turn, without which nothing is learned
 UNSEEN_RISE_PCT = 1.3  # how far high fire may have gone up, % CO2, before low fire is looked at again in any case
 TINY = 1e-9
 CLIMBING = "CO is more than half of its limit: no turn richer."
@@ -257,7 +258,7 @@ class Rate:
     def _low_gets_rich(self, throttle_turns_cw: float) -> bool:
         """Whether this throttle turn may well take low fire there."""
         (there,) = self.visit.belief.settled_after("low", "throttle", [throttle_turns_cw])
-        return 1 - there.below(self._low_line) > UNSEEN_RICH_CHANCE
+        return 1 - there.below(self._low_line) > (FIRST_RICH_CHANCE if self.first_try else UNSEEN_RICH_CHANCE)
 
     @property
     def low_in_the_way(self) -> bool:

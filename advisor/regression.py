@@ -51,13 +51,18 @@ class Fit:
 
     @property
     def noise_var(self) -> Array:
-        """Expected variance of one reading under each hypothesis (*H), squared units of the reading."""
-        return self.scale / (self.shape - 1)
+        """Square of one reading's expected spread under each hypothesis (*H), squared units of the reading."""
+        return self.scale * noise_share(self.shape)
 
     @property
     def degrees_of_freedom(self) -> float:
         """Degrees of freedom of every Student's t that this fit predicts."""
         return 2 * self.shape
+
+
+def noise_share(shape: float) -> float:
+    """E[s]^2 over the scale of s^2 ~ IG(shape > 1/2, scale), a ratio; from E[s] = scale^1/2 G(shape - 1/2) / G(shape)."""
+    return math.exp(2 * (math.lgamma(shape - 0.5) - math.lgamma(shape)))
 
 
 def spread(fit: Fit, row: Row) -> tuple[Array, Array, Array]:

@@ -82,7 +82,7 @@ class Belief:
             mean=mean,
             cov=cov,
             shape=model.noise_shape,
-            scale=np.full(shape, (model.noise_shape - 1) * model.noise_var),
+            scale=np.full(shape, model.noise_var / regression.noise_share(model.noise_shape)),
             log_weight=np.log(model.lag.weight).reshape(shape),
         )
         starts = {screw: model.screws[screw].start for screw in SCREWS}
@@ -200,16 +200,19 @@ class Belief:
         return regression.likely(self.fit)
 
     def unfolded(self, screw: str) -> "Belief":
-        """The same belief with every hypothesis about `screw` written out (nothing changes but the shape)."""
+        """The same belief with every hypothesis about `screw` written out.
+
+        The spread of a gain is absolute: it stands beside the noise as known at this moment.
+        """
         axis, hypotheses = AXIS[screw], self.model.screws[screw]
         fit = self.fit
         if self._is_unfolded(screw):
             return self
-        count, noise_var = hypotheses.weight.size, self.model.noise_var
+        count = hypotheses.weight.size
         mean = np.repeat(fit.mean, count, axis=axis + 1)
         cov = np.repeat(fit.cov, count, axis=axis + 2)
         mean[GAIN[screw]] = self._along(screw, hypotheses.gain)
-        cov[GAIN[screw], GAIN[screw]] = self._along(screw, hypotheses.gain_sd**2 / noise_var)
+        cov[GAIN[screw], GAIN[screw]] = self._along(screw, hypotheses.gain_sd**2) / fit.noise_var
         return replace(
             self,
             fit=Fit(

@@ -232,7 +232,7 @@ def test_the_first_line_is_the_answer() -> None:
     assert status == 0
     assert out.splitlines()[0] == "Turn the throttle screw 1/24 turn clockwise (hour hand: half an hour)."
     status, out, _ = run("turn", "visit.csv", "throttle", "1/24", "cw", *NOW)
-    assert (status, out.splitlines()[0]) == (0, "Wait 65 s more, then read at high fire.")
+    assert (status, out.splitlines()[0]) == (0, "Wait 70 s more, then read at high fire.")
 
 
 def test_after_a_turn_over_the_cap_the_first_line_says_what_to_watch() -> None:
@@ -246,7 +246,7 @@ def test_after_a_turn_over_the_cap_the_first_line_says_what_to_watch() -> None:
     shown = ["9.2", "--o2", "4.6", "--co", "900", "--at", "2026-05-04T10:06:00+00:00"]
     assert run("read", "visit.csv", "high", *shown)[1].startswith("STOP. CO at high fire is ")
     shown = ["9.2", "--o2", "4.6", "--co", "24", "--at", "2026-05-04T10:09:00+00:00"]
-    assert run("read", "visit.csv", "high", *shown)[1].startswith("Change to low fire")
+    assert run("read", "visit.csv", "high", *shown)[1].startswith("Read CO2, O2 and CO at high fire now.")
 
 
 def test_a_refusal_has_exit_status_3_and_one_reason_first() -> None:

@@ -574,7 +574,7 @@ ANSWERS: list[tuple[Callable[[], Told], str, str, str, str]] = [
         "turn",
         "high",
         "",
-        "CO2 at high fire is about 7.80 %, band 9 to 9.4 %.|No more than 1/8 turn at a time.",
+        "CO2 at high fire is about 7.79 %, band 9 to 9.4 %.|No more than 1/8 turn at a time.",
     ),
 ]
 FIGURES = {  # which figures an answer gives besides its action

@@ -250,10 +250,11 @@ def test_one_lucky_reading() -> None:
     assert hand.score.left_pct["high"] < BANDS["high"][0] - 0.05
     other = played("lucky").other
     assert [point.turned for point in other.turns] == [
-        ("throttle", 1 / 24), ("offset", -1 / 96), ("throttle", 1 / 48), ("offset", -1 / 48),
+        ("throttle", 1 / 48), ("throttle", 1 / 48), ("offset", -1 / 96), ("offset", -1 / 96), ("throttle", 1 / 48),
+        ("offset", -1 / 48),
     ]  # fmt: skip
-    between = other.points[other.points.index(other.turns[0]) : other.points.index(other.turns[1])]
-    assert sum(point.shown is not None for point in between) > 1  # read again near the edge
+    # read again near the edge
+    assert sum(point.shown is not None for point in other.points) > len(other.turns) + 2
 
 
 def test_a_good_job() -> None:
@@ -293,7 +294,7 @@ def test_a_dead_screw() -> None:
     lesson = played("dead-screw")
     assert all(step.after_pct == step.before_pct for step in lesson.steps)
     assert (lesson.other.score.ending, lesson.other.score.moves) == ("no-effect", 3)
-    assert "does nothing" in lesson.steps[-1].adviser
+    assert lesson.steps[-1].adviser.startswith("No. 1/4 turn is more than the cap")
     travel = [sum(point.turned[1] for point in run.turns if point.turned) for run in (lesson.hand, lesson.other)]
     assert travel[1] <= travel[0] / 2 + 1e-9
     assert "and a screw 1/2 turn from" in lesson.say("cost")

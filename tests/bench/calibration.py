@@ -61,7 +61,9 @@ class Truth:
     def __init__(self, random: np.random.Generator, facts: Facts) -> None:
         self.random, self.model, self.prior, self.turndown = random, Model.of(facts), facts.prior, facts.turndown
         model, lag = self.model, self.model.lag
-        self.noise_var = (model.noise_shape - 1) * model.noise_var / random.gamma(model.noise_shape)
+        shape = model.noise_shape
+        scale = model.noise_var * (special.gamma(shape) / special.gamma(shape - 0.5)) ** 2
+        self.noise_var = scale / random.gamma(shape)
         place = random.choice(lag.weight.size, p=lag.weight)
         self.dead_time_s, self.time_constant_s = float(lag.dead_time_s[place]), float(lag.time_constant_s[place])
         self.gain, self.slack, self.acts, self.hand = {}, {}, {}, dict.fromkeys(SCREWS, 0.0)
