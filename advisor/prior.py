@@ -44,7 +44,7 @@ class Prior:
     dead_time_s: tuple[float, float] = (6.0, 18.0)
     time_constant_s: tuple[float, float] = (9.0, 55.0)
     level_sd_pct: float = 1.2
-    noise_sd_pct: float = 0.042
+    noise_sd_pct: float = 0.039
     noise_shape: float = 1.5
     standstill_sd_pct: float = 0.025
     drift_sd_pct: float = 0.06

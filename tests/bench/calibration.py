@@ -69,7 +69,7 @@ class Truth:
         self.gain, self.slack, self.acts, self.hand = {}, {}, {}, dict.fromkeys(SCREWS, 0.0)
         for screw, each in model.screws.items():
             place = random.choice(each.weight.size, p=each.weight)
-            self.gain[screw] = float(each.gain[place]) + self.error(float(each.gain_sd[place]))
+            self.gain[screw] = float(each.gain[place] + each.gain_sd[place] * random.standard_normal())
             self.slack[screw], self.acts[screw] = float(each.slack[place]), float(each.start[place])
         self.level = {
             firing: model.scales[firing].centre_co2_pct + self.error(self.prior.level_sd_pct) for firing in LEVEL
@@ -78,7 +78,7 @@ class Truth:
         self.at_s = 0.0
 
     def error(self, sd: float) -> float:
-        """A normal error; `sd` as it is where the noise is as the prior has it: all spreads go with the noise."""
+        """A normal error; `sd` as it is where the noise is as the prior has it: spreads in % CO2 go with the noise."""
         return float(sd * math.sqrt(self.noise_var / self.model.noise_var) * self.random.standard_normal())
 
     def run_at(self, firing: str) -> None:
