@@ -61,7 +61,7 @@ class Fit:
 
 
 def noise_share(shape: float) -> float:
-    """E[s]^2 over the scale of s^2 ~ IG(shape > 1/2, scale), a ratio; from E[s] = scale^1/2 G(shape - 1/2) / G(shape)."""
+    """E[s]^2 over the scale of s^2 ~ IG(shape > 1/2, scale): (G(shape - 1/2) / G(shape))^2, a ratio; own derivation."""
     return math.exp(2 * (math.lgamma(shape - 0.5) - math.lgamma(shape)))
 
 

@@ -546,3 +546,10 @@ def test_hopeless_hypotheses_are_dropped() -> None:
 def three_hypotheses() -> Fit:
     scale, log_weight = np.array([1.0, 2.0, 3.0]), np.log([1.0, 0.5, 2e-5])
     return Fit(np.array([[1.0, 2.0, 3.0]]), np.full((1, 1, 3), 0.5), 4.0, scale, log_weight)
+
+
+@pytest.mark.parametrize("shape", [1.5, 3.4, 54.0])
+def test_the_noise_is_the_expected_spread_squared(shape: float) -> None:
+    """E[s] of an inverse gamma law of s^2, by scipy's integration."""
+    expected = stats.invgamma(shape, scale=0.7).expect(np.sqrt)
+    assert 0.7 * regression.noise_share(shape) == pytest.approx(expected**2, rel=1e-6)
