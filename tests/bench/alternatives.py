@@ -145,9 +145,6 @@ def _gain(boiler: Boiler, screw: str, firing: str) -> float:
     return (away(here + 0.001) - away(here - 0.001)) / 0.002
 
 
-NORMAL_NODES = ((-1.5, 0.159), (-0.5, 0.341), (0.5, 0.341), (1.5, 0.136), (2.5, 0.023))  # shares of a normal law
-
-
 @dataclass(frozen=True)
 class Alternative:
     """A change to the adviser, facts that go with it, and what it is told of each boiler beforehand."""
@@ -163,8 +160,7 @@ ALTERNATIVES = (
     Alternative("plain CO2, not the straight scale", _patched((model, "StraightScale", PlainScale))),
     Alternative("throttle's effect at the band's centres", _patched((Belief, "stands", property(at_centres)))),
     Alternative("a start like any unlogged change", _patched((response, "START_GAP_PCT", 0.0))),
-    Alternative("noise firmer (shape 3.4)", facts=(("prior", {"noise_shape": 3.4}),)),
-    Alternative("gains without the heavier tail", _patched((hypotheses, "GAIN_NODES", NORMAL_NODES))),
+    Alternative("noise 0.04 %, firmer (shape 3)", facts=(("prior", {"noise_sd_pct": 0.04, "noise_shape": 3.0}),)),
     Alternative(
         "one conjugate regression, no grids",
         _patched((model, "screw_hypotheses", conjugate_only), (model, "lag_hypotheses", one_lag)),
