@@ -37,7 +37,7 @@ class Model:
         """The model of a job with these facts."""
         scales = {firing: StraightScale(facts.fuel, sum(facts.bands[firing]) / 2) for firing in FIRINGS}
         # rounding to a step: u = step / sqrt(12), JCGM 100:2008 F.2.2.1
-        noise_var, rounding_var = facts.prior.noise_sd_pct**2, facts.display_step_pct**2 / 12
+        before_rounding_var, rounding_var = facts.prior.noise_sd_pct**2, facts.display_step_pct**2 / 12
         return Model(
             facts=facts,
             scales=scales,
@@ -47,9 +47,9 @@ class Model:
             },
             standstill_var=facts.prior.standstill_sd_pct**2 + _shared_rounding_var(facts),
             toward_richer={s: -1.0 if facts.clockwise[s] == "leaner" else 1.0 for s in SCREWS},
-            noise_var=noise_var + rounding_var,
+            noise_var=before_rounding_var + rounding_var,
             # rounding is not in doubt: readings that repeat on a coarse display don't show that it is small
-            noise_shape=max(facts.prior.noise_shape, (rounding_var / noise_var) ** 2),
+            noise_shape=max(facts.prior.noise_shape, (rounding_var / before_rounding_var) ** 2),
         )
 
 
