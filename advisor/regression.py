@@ -205,7 +205,7 @@ class Mixture:
     def below(self, value: float) -> float:
         """Chance of lying below `value`, 0 to 1; error under 1e-6 for freedom from 2 up."""
         below, _, _ = self._below((value - self.location) / self.width)
-        return float(self.weight @ below)
+        return min(float(self.weight @ below), 1.0)  # weights add up to 1 but for rounding
 
     def _below(self, widths: Array) -> tuple[Array, Array, float]:
         """Chance of lying below so many widths above the middle, its rise to the next point, the points' distance."""
