@@ -23,7 +23,7 @@ from advisor.stages import (
     WORKING,
     Stage,
 )
-from advisor.visit import Visit
+from advisor.visit import SURE_OF_WAY, Visit
 
 SURE = 0.8  # chance from which a fault of a screw is stated
 SURE_OF_DEAD = 0.9  # and that it does nothing: a weak valve behind slack looks like that
@@ -278,7 +278,7 @@ def _screw(visit: Visit, screw: str) -> list[Finding]:
     found = []
     told = visit.facts.clockwise[screw]
     reversed_chance = float(chance[hypotheses.gain < 0].sum())
-    if reversed_chance > (SURE if told == "unknown" else visit.sure_of_way(screw)):
+    if reversed_chance > (SURE if told == "unknown" else SURE_OF_WAY):
         if told == "unknown":
             makes = "makes" if reversed_chance >= SHOWN else "seems to make"
             text = f"On this valve the {screw} screw {makes} it leaner when turned clockwise."

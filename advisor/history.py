@@ -15,8 +15,8 @@ SETTLED_CHANCE = 0.95  # chance that less than half a display step is still to c
 ACCEPTED_CHANCE = 0.9  # and of a reading that was taken: it may itself have shifted the belief a little
 STEP_PCT = 0.25  # a change of CO2 with no turn made that is worth stopping for, own choice
 STEP_SDS = 4.0  # and by how many spreads it must stand out
-UNLIKELY = 1e-3  # chance, before a turn's settled reading, of CO2 as low as it came, that is worth a second look
 CERTAIN_STEP_PCT = 0.4  # a change that one reading proves, own choice: no display noise makes it
+UNLIKELY = 0.05  # chance, before a turn, of CO2 as low as it came: worth a second look if it proves a change
 LEFT_FOR_S = 4 * 3600.0  # rows further apart than this belong to two sessions: the boiler was cold in between
 FRESH_START_SD_PCT = 1.0  # how far CO2 may have moved by itself where a check has explained it
 SAMPLE_LINE, TIGHT, LEAKING = "sample line", "tight", "leaking"
@@ -225,18 +225,15 @@ def _outside(facts: Facts, check: Event) -> bool:
 
 def _moved_by_itself(belief: Belief, row: Row) -> Suspect | None:
     suspect, forecast, apart = _against(belief, row)
-    return suspect if abs(apart) >= max(_worth_a_look_pct(belief), STEP_SDS * forecast.var**0.5) else None
+    worth_a_look_pct = max(STEP_PCT, 1.5 * belief.model.facts.display_step_pct)
+    return suspect if abs(apart) >= max(worth_a_look_pct, STEP_SDS * forecast.var**0.5) else None
 
 
 def _fell(belief: Belief, row: Row) -> Suspect | None:
     suspect, forecast, apart = _against(belief, row)
     half_step = belief.model.facts.display_step_pct / 2  # what a display rounds away
     likely = forecast.below(forecast.mean + apart + half_step) >= UNLIKELY
-    return None if likely or apart > -_worth_a_look_pct(belief) else suspect
-
-
-def _worth_a_look_pct(belief: Belief) -> float:
-    return max(STEP_PCT, 1.5 * belief.model.facts.display_step_pct)
+    return suspect if suspect.proves and not likely else None
 
 
 def _against(belief: Belief, row: Row) -> tuple[Suspect, Mixture, float]:

@@ -15,7 +15,7 @@ from advisor import limits, units
 from advisor.model import SCREW_FOR
 from advisor.monoxide import Wall, co_standing, co_wall
 from advisor.regression import Mixture
-from advisor.visit import Visit
+from advisor.visit import SURE_OF_WAY, Visit
 
 ENOUGH_READINGS = 6  # after so many readings at one standstill more of them teach little
 GOOD_ENOUGH = 0.8  # chance in band accepted then, when no turn would do better
@@ -25,7 +25,7 @@ WORTH_A_PART = 0.1  # by how much a part of a mark must lower the cost, in squar
 CLEARLY = 0.7  # chance of the other direction from which the hand changes its way, after two turns
 PAST_COST = 5.0  # cost of surely passing the far edge, in squares of half the band
 UNSEEN_RICH_CHANCE = 0.03  # that a throttle turn takes low fire to where CO begins, while high fire is looked at
-FIRST_RICH_CHANCE = 0.04  # the same of the first, small turn, without which nothing is learned
+UNTRIED_RICH_CHANCE = 0.04  # the same while no turn of the screw has been read: the first, small one must be made
 UNSEEN_RISE_PCT = 1.3  # how far high fire may have gone up, % CO2, before low fire is looked at again in any case
 TINY = 1e-9
 CLIMBING = "CO is more than half of its limit: no turn richer."
@@ -107,7 +107,7 @@ class Rate:
     @cached_property
     def direction_sure(self) -> bool:
         """Whether it is known which way this screw works."""
-        known_from = self.visit.sure_of_way(self.screw) if self._way_is_stated else 0.9
+        known_from = SURE_OF_WAY if self._way_is_stated else 0.9
         return not 0.1 < self.reversed_chance < known_from
 
     @property
@@ -171,7 +171,7 @@ class Rate:
         if not turns or not self._way_is_stated:
             return self.reversed_chance > 0.5
         if self.visit.turns_read(self.screw) < 2:
-            return self.reversed_chance > self.visit.sure_of_way(self.screw)
+            return self.reversed_chance > SURE_OF_WAY
         last_richer = (turns[-1].turns_cw or 0.0) * self.visit.belief.model.toward_richer[self.screw] > 0
         turned_as_reversed = last_richer != self.too_lean
         return self.reversed_chance > (1 - CLEARLY if turned_as_reversed else CLEARLY)
@@ -258,7 +258,7 @@ class Rate:
     def _low_gets_rich(self, throttle_turns_cw: float) -> bool:
         """Whether this throttle turn may well take low fire there."""
         (there,) = self.visit.belief.settled_after("low", "throttle", [throttle_turns_cw])
-        return 1 - there.below(self._low_line) > (FIRST_RICH_CHANCE if self.first_try else UNSEEN_RICH_CHANCE)
+        return 1 - there.below(self._low_line) > (UNTRIED_RICH_CHANCE if self.first_try else UNSEEN_RICH_CHANCE)
 
     @property
     def low_in_the_way(self) -> bool:

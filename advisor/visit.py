@@ -14,9 +14,8 @@ SHORT_WAIT_S, LONGEST_WAIT_S = 30.0, 900.0
 MOST_PEEKS = 3  # readings on the way in one wait
 PEEK_EVERY_S = 25.0
 PEEK_MARGIN_S = 15.0  # closer to the end of the wait than this a reading on the way tells nothing new
-# chance from which a screw is said to work the other way, by how many of its turns were read, the last for all more:
-# slack, drift and a slow display can look like that
-SURE_OF_WAY = (0.995, 0.995, 0.985, 0.97, 0.95, 0.9)
+# chance from which a screw is said to work against its stated direction; slack, drift and a slow display look like it
+SURE_OF_WAY = 0.95
 
 
 @dataclass(frozen=True)
@@ -104,10 +103,6 @@ class Visit:
         made_s = [turn.time.timestamp() for turn in self.turns_of(screw)]
         read_s = [row.event.time.timestamp() for row in self.settled_readings(FIRING_FOR[screw])]
         return sum(any(a < at < b for at in read_s) for a, b in pairwise([*made_s, float("inf")]))
-
-    def sure_of_way(self, screw: str) -> float:
-        """Chance from which a screw is said to work against its stated direction, 0 to 1."""
-        return SURE_OF_WAY[min(self.turns_read(screw), len(SURE_OF_WAY) - 1)]
 
     def settled_readings(self, firing: str, since_s: float = 0.0) -> list[Row]:
         """Readings at `firing`, later than `since_s`, that count: usable, in no doubt, waited for and settled."""

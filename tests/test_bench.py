@@ -428,14 +428,16 @@ def test_faults_are_judged_from_where_they_begin() -> None:
     fault = "falling gas pressure"
     made = [
         policies.Outcome("base", "adviser", 0, fault, finished=True),
-        policies.Outcome("base", "adviser", 1, fault, halted="drift", fault_met=True, bad_moves=2),
-        policies.Outcome("base", "adviser", 2, fault, halted="high-co", fault_met=True, bad_moves=1),
-        policies.Outcome("base", "adviser", 3, fault, halted="drift", fault_met=True, bad_moves=3, pushed_pct=0.2),
+        policies.Outcome("base", "adviser", 1, fault, halted="drift", fault_met=True, bad_moves=2, found_out_pct=0.5),
+        policies.Outcome("base", "adviser", 2, fault, halted="high-co", fault_met=True, bad_moves=1, found_out_pct=0.3),
+        policies.Outcome("base", "adviser", 3, fault, halted="drift", fault_met=True, bad_moves=3, fault_s=301),
     ]
     (row,) = report.fault_table(made)
     told = dict(zip(report.FAULT_COLUMNS, row, strict=True))
     assert (told["visits"], told["ended before it began"]) == ("3", "1")
     assert told["stopped before the third bad move, %"].startswith("66.7")
+    assert told["the same of those found over 0.4 % CO2 out, %"].startswith("100.0")
+    assert told["the same of those it was there for over 5 min, %"].startswith("0.0")
     assert told["stopped under a right name before the third bad move, %"].startswith("33.3")
     assert told["found as"] == "drift 2, high-co 1"
     assert set(policies.RIGHT_NAMES) == set(bench.FAULTS)

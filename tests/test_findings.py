@@ -94,11 +94,10 @@ def test_nobody_is_told_that_a_turn_is_leaner_while_its_way_is_not_known() -> No
 def test_a_reversed_screw_is_found_and_may_be_stated() -> None:
     """CO2 falling with clockwise turns halts; stating the direction turns the advice round."""
     told = at_high()
-    for co2 in (8.1, 7.9):
-        told.turn("throttle", 1 / 24).wait(150).read("high", co2)
-        assert (told.next().action, told.next().findings[0].code) == ("read", "wrong-way")
-    advice = told.read("high", 7.9).next()
-    assert (advice.action, advice.findings[0].code) == ("halt", "wrong-way")
+    told.turn("throttle", 1 / 24).wait(150).read("high", 8.1)
+    assert (told.next().action, told.next().findings[0].code) == ("read", "wrong-way")
+    told.turn("throttle", 1 / 24).wait(150).read("high", 7.9)
+    assert (told.next().action, told.next().findings[0].code) == ("halt", "wrong-way")
     told.check("throttle clockwise", "leaner").wait(1)
     advice = told.next()
     assert advice.action == "turn"
@@ -170,7 +169,7 @@ def known_throttle() -> Told:
     return told.turn("throttle", 1 / 12)
 
 
-@pytest.mark.parametrize(("came", "warned"), [(8.3, True), (9.0, False), (9.2, False), (9.4, False)])
+@pytest.mark.parametrize(("came", "warned"), [(8.3, True), (8.8, True), (8.9, False), (9.2, False), (9.4, False)])
 def test_co2_that_falls_short_of_its_turn_is_warned_of_until_the_line_is_proved(came: float, warned: bool) -> None:
     """Air that enters while the screw is turned hides in the turn: what came is held against what was expected."""
     told = known_throttle().wait(150).read("high", came)

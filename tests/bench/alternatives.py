@@ -35,6 +35,7 @@ from advisor.simulator import Boiler, Scenario
 from advisor.valve import StraightScale
 
 Array = NDArray[np.float64]
+LOG_NORMAL = ((-1.5, 0.159), (-0.5, 0.341), (0.5, 0.341), (1.5, 0.136), (2.5, 0.023))  # a normal law's shares
 QUADRATURE = (0.1, 0.5, 0.9)  # quantiles of the next reading that the two-step rule looks at, each a third
 
 
@@ -160,12 +161,13 @@ ALTERNATIVES = (
     Alternative("plain CO2, not the straight scale", _patched((model, "StraightScale", PlainScale))),
     Alternative("throttle's effect at the band's centres", _patched((Belief, "stands", property(at_centres)))),
     Alternative("a start like any unlogged change", _patched((response, "START_GAP_PCT", 0.0))),
-    Alternative("noise 0.04 %, firmer (shape 3)", facts=(("prior", {"noise_sd_pct": 0.04, "noise_shape": 3.0}),)),
+    Alternative("noise known more firmly (shape 3.4)", facts=(("prior", {"noise_shape": 3.4}),)),
     Alternative(
         "one conjugate regression, no grids",
         _patched((model, "screw_hypotheses", conjugate_only), (model, "lag_hypotheses", one_lag)),
     ),
     Alternative("one lag, grids over the rest", _patched((model, "lag_hypotheses", one_lag))),
+    Alternative("log-normal gain without the heavier tail", _patched((hypotheses, "GAIN_NODES", LOG_NORMAL))),
     Alternative("normal gain, not log-normal", _patched((model, "screw_hypotheses", normal_gain))),
     Alternative("two-step look-ahead", _patched((Rate, "best", property(two_steps)))),
     Alternative("first move up to the cap", _patched((Rate, "first_try", False))),

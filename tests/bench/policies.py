@@ -62,7 +62,10 @@ class Outcome:
     halted: str = ""  # code of the finding that stopped the visit
     halted_rightly: bool = False  # whether what it says is true of this boiler
     fault_met: bool = False  # whether the fault had begun when the visit ended
+    fault_s: float = 0.0  # how long it had been there by then
     bad_moves: int = 0  # turns that brought CO2 no nearer to the middle of the band while the fault was there
+    line_proved: int = 0  # times the advice asked for a proof of a line that was tight
+    found_out_pct: float = 0.0  # how far the worse rate lay out of its band when found
     hinted_after: int = -1  # bad moves made when a warning or a stop first named the screw
     pushed_pct: float = 0.0  # how far bad moves took the true CO2 out of the band, beyond where it was found
     in_band_high: bool = False
@@ -111,6 +114,7 @@ class Site:
         self.boiler: Boiler = draw(scenario, rng, CENTRES, fault=fault)
         self.outcome = Outcome(scenario.name, policy, seed, fault)
         self.found_out_pct = {rate: self._out_pct(rate) for rate in SCREW}
+        self.outcome.found_out_pct = max(self.found_out_pct.values())
 
     def _out_pct(self, firing: str) -> float:
         """How far the true settled CO2 lies out of the band."""
@@ -172,6 +176,7 @@ class Site:
         outcome.finished = finished
         outcome.minutes = self.boiler.now_s / 60
         outcome.fault_met = self.fault_met
+        outcome.fault_s = self.boiler.now_s - self.fault_seen_from_s if self.fault_met else 0.0
         outcome.in_band_high, outcome.in_band_low = self.truly_in_band("high"), self.truly_in_band("low")
         return outcome
 
@@ -209,6 +214,7 @@ def advised(
             site.boiler.wait(CHECK_S)
             if not (site.fault_met and site.boiler.fault.startswith("air in the sample")):
                 job.check("sample line", "tight", at=at())
+                site.outcome.line_proved += 1
                 continue
             site.outcome.halted, site.outcome.halted_rightly = "fell", True
             return site.done(False)

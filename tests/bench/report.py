@@ -12,6 +12,8 @@ from policies import KINDS, RIGHT_NAMES, Outcome
 
 ADVISER, OMNISCIENT = "adviser", "omniscient"
 TOO_LATE = 3  # the bad move before which a fault should be found
+LONG_MIN = 5  # minutes a slow fault takes to show
+WELL_OUT_PCT = 0.4  # % CO2 out of the band from which turns are large enough for a display to show
 
 COLUMNS = {  # header: what it means, where the header does not say it
     "scenario": "",
@@ -29,6 +31,7 @@ COLUMNS = {  # header: what it means, where the header does not say it
     "never ended, %": "over three hours or 60 turns",
     "halted rightly, %": "stopped, and what the stop says is true of this boiler",
     "halted wrongly, %": "stopped, and it is not",
+    "tight line proved again, %": "asked to after CO2 fell short of a turn",
     "90 % interval holds, %": "readings within the 90 % range of the next reading, reckoned at that moment",
     "as shown, %": "so with the range rounded like the display, as it is told",
 }
@@ -46,6 +49,8 @@ FAULT_COLUMNS = {
     "stopped, %": "",
     "stopped before the third bad move, %": "a bad move brought the true settled CO2 no nearer to the middle of the "
     "band while the fault was there",
+    f"the same of those found over {WELL_OUT_PCT:g} % CO2 out, %": "the true settled CO2 of the worse rate was",
+    f"the same of those it was there for over {LONG_MIN} min, %": "one that began later had moved little by the end",
     "stopped under a right name before the third bad move, %": "right names: "
     + "; ".join(f"{fault}: {' or '.join(codes) or 'none'}" for fault, codes in RIGHT_NAMES.items()),
     "warned of or stopped before the third bad move, %": "warned of: under a right name",
@@ -119,6 +124,7 @@ def table(outcomes: list[Outcome]) -> list[tuple[str, ...]]:
                     share(len(group) - len(ended) - len(halted), len(group)),
                     share(sum(o.halted_rightly for o in halted), len(group)),
                     share(sum(not o.halted_rightly for o in halted), len(group)),
+                    share(sum(o.line_proved > 0 for o in group), len(group)),
                     share(sum(o.covered for o in group), predicted),
                     share(sum(o.covered_as_shown for o in group), predicted),
                 )
@@ -149,6 +155,8 @@ def fault_table(outcomes: list[Outcome]) -> list[tuple[str, ...]]:
         group = [o for o in every if o.fault_met]
         found, missed = [o for o in group if o.halted], [o for o in group if o.finished]
         soon = [o for o in found if o.bad_moves < TOO_LATE]
+        long = [o for o in group if o.fault_s > LONG_MIN * 60]
+        well_out = [o for o in group if o.found_out_pct > WELL_OUT_PCT]
         codes: dict[str, int] = {}
         for o in found:
             codes[o.halted] = codes.get(o.halted, 0) + 1
@@ -160,6 +168,8 @@ def fault_table(outcomes: list[Outcome]) -> list[tuple[str, ...]]:
                 str(len(every) - len(group)),
                 share(len(found), len(group)),
                 share(len(soon), len(group)),
+                share(sum(o in soon for o in well_out), len(well_out)),
+                share(sum(o in soon for o in long), len(long)),
                 share(sum(o.halted in RIGHT_NAMES[fault] for o in soon), len(group)),
                 share(sum(0 <= o.hinted_after < TOO_LATE or o in soon for o in group), len(group)),
                 mean(o.bad_moves for o in found),
