@@ -22,6 +22,7 @@ import readme_table
 import report
 import rules
 import run as bench
+import startup
 
 from advisor import model, response, valve
 from advisor.events import SCREWS
@@ -524,3 +525,8 @@ def test_the_same_seed_is_the_same_boiler_for_every_policy() -> None:
         for policy in ("a", "b")
     }
     assert len(set(found.values())) == 1
+
+
+def test_an_answer_takes_little_processor_time() -> None:
+    """With 12 readings on the log, at most 30 ms; own goal. The least of nine, for machines that do other work too."""
+    assert startup.one_answer() <= 0.030

@@ -1,6 +1,7 @@
-"""How much longer `advisor next` takes than a hello-world typer program: `python tests/bench/startup.py`.
+"""What an answer costs: `python tests/bench/startup.py`.
 
-Nine runs of each, taken in turns in one go; prints both medians and their ratio. Own measure.
+How much longer `advisor next` takes than a hello-world typer program: nine runs of each, taken in turns in one go, both
+medians and their ratio. And the processor time of `Job.next` alone, from nothing but the rows. Own measures.
 """
 
 import statistics
@@ -13,7 +14,7 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).resolve().parent.parent))
 
-from replay import BANDS, moment
+from replay import BANDS, Told, moment
 
 from advisor import Job
 
@@ -73,6 +74,23 @@ def measure() -> tuple[float, float]:
     return statistics.median(first), statistics.median(second)
 
 
+def one_answer() -> float:
+    """Least processor time (s) of one answer on a log with 12 readings, all of it taken in anew."""
+    took = []
+    for _ in range(RUNS):
+        told = (
+            Told().run_at("low").wait(180).read("low", 8.3).run_at("high").wait(150).read("high", 8.3).read("high", 8.3)
+        )
+        for co2 in (8.4, 8.6, 8.8, 9.0):
+            told.turn("throttle", 1 / 24).wait(40).read("high", co2 - 0.1).wait(60).read("high", co2)
+        told.run_at("low").wait(100).read("low", 8.7)
+        began = time.process_time()
+        told.next()
+        took.append(time.process_time() - began)
+    return min(took)
+
+
 if __name__ == "__main__":
     hello_s, next_s = measure()
     print(f"hello {hello_s:.3f} s, advisor next on {ROWS} rows {next_s:.3f} s, ratio {next_s / hello_s:.2f}")
+    print(f"one answer on 12 readings: {1000 * one_answer():.0f} ms of processor time")
