@@ -104,6 +104,8 @@ def advise(visit: Visit) -> Advice:
             return _about(visit, "read", findings, (f"{visit.say_step(visit.unsure)}: read again to be sure.",))
     if not visit.settled_readings(firing, visit.changed_at_s):
         return _settle(visit, findings)
+    if visit.unsure_fall:
+        return _about(visit, "read", findings, ("Where the line is tight, another reading shows whether it is so.",))
     if not rate.holds:
         return _set_rate(rate, findings)
     if not rate.has_as_left:
@@ -319,7 +321,8 @@ def permit(visit: Visit, screw: str, turns_cw: float) -> Verdict:
     rate = Rate(visit, FIRING_FOR[screw])
     move = rate.moves([turns_cw])[0]
     against = rate.refusal(move)
-    reasons = (against,) if against else ("Within the cap and not likely to pass the band.",)
+    first = "Prove the sample line tight first. " if visit.open_falls else ""
+    reasons = (against,) if against else (f"{first}Within the cap and not likely to pass the band.",)
     outcome = _outcome(rate, move)
     return Verdict(against is None, screw, turns_cw, reasons, rate.firing, findings=advice.findings, **outcome)
 

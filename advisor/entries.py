@@ -72,8 +72,9 @@ def parse_entry(typed: str, advice: Advice, firing: str) -> Entry:
         return lambda job, at: job.void(row, at=at)
     if advice.action != "turn" and not any(map(str.isdigit, typed)):
         raise RangeError(f"'{typed}' is not understood: type {READING}; ? says what else.")
-    turn = parse_turn(typed, firing)
-    return lambda job, at: job.turn(turn.screw, turn.turns_cw, at=at)
+    words, _, when = typed.partition("--at")  # one put right after it was struck
+    turn, made_at = parse_turn(words.rstrip(), firing), options.parse_time(when or None)
+    return lambda job, at: job.turn(turn.screw, turn.turns_cw, at=made_at or at)
 
 
 def refuse_entry(reason: str, firing: str) -> None:

@@ -7,7 +7,7 @@ from advisor.answers import wrong_answers
 from advisor.errors import RangeError
 from advisor.events import FIRINGS, SCREWS, Event
 from advisor.facts import Facts
-from advisor.history import LEAKING, SAMPLE_LINE, TIGHT, checked_pressure, clockwise_item
+from advisor.history import SAMPLE_LINE, checked_pressure, clockwise_item
 from advisor.model import FIRING_FOR
 from advisor.monoxide import co_by_itself, co_standing
 from advisor.readings import Finding
@@ -31,6 +31,7 @@ SHOWN = 0.95  # from which a screw's way, told by nobody, is no guess: the answe
 DOUBTED_WAY, DOUBTED_EFFECT = 0.3, 0.1  # chances from which that is hinted at
 WORTH_TELLING_SLACK_TURNS = 1 / 64
 FEWEST_MOVES_FOR_DEAD = 2
+UNLIKELY = 1e-3  # chance of so little CO2 after a turn under which the line must be proved before the job is done
 DRIFT_PCT = 0.3  # more than rounding and flame noise can do
 DRIFT_SPAN_S = 120.0
 STEADY_PCT = 0.1
@@ -139,14 +140,13 @@ def _skips(event: Event, stage: Stage) -> bool:
 
 def _sample_line(visit: Visit) -> list[Finding]:
     """A sample line logged as leaking stops the job until it is logged as tight."""
-    said = [row.event.value for row in visit.of("check") if row.event.item == SAMPLE_LINE]
-    if said and said[-1] == LEAKING:
+    if visit.history.leaking:
         text = (
-            f'The sample line leaks: a rich flame looks lean. Mend it, then log check "{SAMPLE_LINE}" tight, and void '
-            "the readings taken meanwhile."
+            f'The sample line leaks: a rich flame looks lean. Mend it, log check "{SAMPLE_LINE}" tight, then read '
+            "again: what was read since the last turn or change of rate no longer counts."
         )
         return [Finding("sample-line-leak", "halt", text)]
-    if not said and visit.of("reading"):
+    if visit.of("reading") and not any(row.event.item == SAMPLE_LINE for row in visit.of("check")):
         text = (
             f'A leak in the sample line does not show in the readings: prove it tight, log check "{SAMPLE_LINE}" tight.'
         )
@@ -230,19 +230,30 @@ def _moved_by_itself(visit: Visit) -> list[Finding]:
 
 
 def _fell(visit: Visit) -> list[Finding]:
-    """CO2 that came out far leaner than the turn before it explains, until the sample line has been proved tight."""
-    tight = [row.event for row in visit.of("check") if row.event.item == SAMPLE_LINE and row.event.value == TIGHT]
-    proved_s = tight[-1].time.timestamp() if tight else 0.0
-    fallen = [found for found in visit.history.fallen if found.at_s > max(proved_s, visit.session_from_s)]
-    if not fallen:
+    """CO2 that came out leaner than the turn before it explains: the sample line first, then pressure and turn."""
+    history = visit.history
+    if history.leaking or not history.fallen:
         return []
-    last = fallen[-1]
-    text = (
+    last = history.fallen[-1]
+    came = (
         f"After the last turns {last.expected_co2_pct:.1f} % CO2 was to be expected at {last.firing} fire, "
-        f"{last.co2_pct:.1f} came (row {last.number}). Air in the sample or falling gas pressure looks like that, and "
-        f'hides a rich flame: prove the line tight again, log check "{SAMPLE_LINE}" tight; then the gas pressure.'
+        f"{last.co2_pct:.1f} came (row {last.number})"
     )
-    return [Finding("fell", "warn", text, last.firing)]
+    if falls := visit.open_falls:
+        text = (
+            f"{came}. Air in the sample looks like that, and hides a rich flame: prove the line tight again, log check "
+            f'"{SAMPLE_LINE}" tight, and read again.'
+        )
+        if min(fall.chance for fall in falls) < UNLIKELY:
+            return [Finding("fell", "warn", text, last.firing)]
+        return [Finding("fell-short", "warn", text, last.firing)]
+    pressures = [row.event for row in visit.of("check") if row.event.item in visit.facts.pressures]
+    looked_at = any(check.time.timestamp() > last.at_s for check in pressures)
+    if not last.line_proved or last.at_s < visit.fresh_from_s or looked_at:
+        return []
+    number = max(row.number for row in visit.of("turn") if row.event.time.timestamp() < last.at_s)
+    text = f"{came}, with the line tight: check the gas pressure. Was the turn made as logged? If not, void {number}."
+    return [Finding("fell-again", "warn", text, last.firing)]
 
 
 def _drift(visit: Visit) -> list[Finding]:
@@ -277,6 +288,7 @@ def _screw(visit: Visit, screw: str) -> list[Finding]:
     hypotheses, chance = visit.belief.model.screws[screw], visit.belief.chances(screw)
     found = []
     told = visit.facts.clockwise[screw]
+    last = max(row.number for row in visit.of("turn") if row.event.screw == screw)
     reversed_chance = float(chance[hypotheses.gain < 0].sum())
     if reversed_chance > (SURE if told == "unknown" else SURE_OF_WAY):
         if told == "unknown":
@@ -289,9 +301,9 @@ def _screw(visit: Visit, screw: str) -> list[Finding]:
                 Finding(
                     "wrong-way",
                     "halt",
-                    f"The {screw} screw works the other way: clockwise makes it {other}, or a turn was logged the "
-                    f"wrong way. Read O2 and CO, look at the screw, then log what is so: "
-                    f'check "{clockwise_item(screw)}" {other}, or void the turn that was never made.',
+                    f"The {screw} screw works the other way: clockwise makes it {other}; or the turn was logged the "
+                    "wrong way, or air enters the sample. Prove the line tight, look at the screw, then log check "
+                    f'"{clockwise_item(screw)}" {other}, or void {last} and log that turn as it was made.',
                     screw=screw,
                 )
             )

@@ -200,6 +200,9 @@ class Guide:
             self._show(text.say_next(self.job, advice, visit.at, guided=True))
         if advice.action == "halt":
             self._say_trouble(advice, visit)
+        elif visit.open_falls and advice.action != "run_at":
+            self._question(stages.PROVE_LINE, visit)
+            return
         self._entry(advice, visit, f"{' '.join(advice.reasons)} {OTHERS}")
 
     def _say_trouble(self, advice: Advice, visit: Visit) -> None:

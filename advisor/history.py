@@ -1,6 +1,6 @@
 """What the rows of a job teach, taken one by one in order of time."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 from advisor import limits, readings, regression, units
@@ -16,7 +16,7 @@ ACCEPTED_CHANCE = 0.9  # and of a reading that was taken: it may itself have shi
 STEP_PCT = 0.25  # a change of CO2 with no turn made that is worth stopping for, own choice
 STEP_SDS = 4.0  # and by how many spreads it must stand out
 CERTAIN_STEP_PCT = 0.4  # a change that one reading proves, own choice: no display noise makes it
-UNLIKELY = 0.05  # chance, before a turn, of CO2 as low as it came: worth a second look if it proves a change
+SHORT = 0.05  # chance, as of the last change, of CO2 as low as it came: worth a second look if it proves a change
 LEFT_FOR_S = 4 * 3600.0  # rows further apart than this belong to two sessions: the boiler was cold in between
 FRESH_START_SD_PCT = 1.0  # how far CO2 may have moved by itself where a check has explained it
 SAMPLE_LINE, TIGHT, LEAKING = "sample line", "tight", "leaking"
@@ -77,6 +77,18 @@ class Suspect:
 
 
 @dataclass(frozen=True)
+class Fall(Suspect):
+    """A settled reading that fell short of the turn before it. Its turn, and how unlikely that was just after it.
+
+    chance        of CO2 as low as that, 0 to 1
+    line_proved   the sample line has been proved tight since that turn: what came is so
+    """
+
+    chance: float = 1.0
+    line_proved: bool = False
+
+
+@dataclass(frozen=True)
 class History:
     """What rows taken in order have taught.
 
@@ -85,13 +97,18 @@ class History:
     proven    numbers of the readings that did so when they were read, though a pressure found wrong later may have
               taken their ground away: what CO was is not undone by that
     suspects  readings that moved with no turn made, so far unexplained; they taught nothing
-    fallen    readings that came out leaner, after a turn, than that turn could well make them; they taught all the same
+    fallen    readings that came out leaner, after a turn, than that turn could well make them; they teach until the
+              sample line is looked at
+    leaking   the sample line was found leaking and has not been proved tight since: no reading teaches
+    line_proved_s  when it was last proved tight, s since 1970
     rising    readings on the way up from clean air that no flame gives by itself; they taught nothing either, as a
               burner that lit late or a probe not yet in its place looks the same
     coming_up  the boiler was started, and the display has not come up from clean air yet, as far as read
     steady    by rate: settled readings since a turn that moves this rate
     changed_s  when each screw, or "firing", was last changed, s since 1970
     at_change  the belief just after the last change
+    clean      the same without anything read since CO2 fell short, until a reading on a line proved tight shows whether
+               that was so
     came_back  the same where that was a change of rate
     started_s  when the boiler was last started, as far as logged, s since 1970
     began_s, last_s  first row since the boiler was last left for hours, and last row, s since 1970
@@ -101,12 +118,15 @@ class History:
     settled: tuple[Row, ...] = ()
     proven: frozenset[int] = frozenset()
     suspects: tuple[Suspect, ...] = ()
-    fallen: tuple[Suspect, ...] = ()
+    fallen: tuple[Fall, ...] = ()
+    leaking: bool = False
+    line_proved_s: float = 0.0
     rising: tuple[Event, ...] = ()
     coming_up: bool = False
     steady: Mapping[str, int] = field(default_factory=dict)
     changed_s: Mapping[str, float] = field(default_factory=dict)
     at_change: Belief | None = None
+    clean: Belief | None = None
     came_back: Belief | None = None
     started_s: float = 0.0
     began_s: float = 0.0
@@ -119,7 +139,8 @@ class History:
         left_for_hours = at_s - self.last_s > LEFT_FOR_S
         began_s = at_s if left_for_hours else self.began_s
         left = left_for_hours or self.left
-        taught = replace(self, began_s=began_s, last_s=at_s)._taught(row, left)
+        clean = None if left_for_hours else self.clean
+        taught = replace(self, began_s=began_s, last_s=at_s, clean=clean)._taught(row, left)
         return replace(taught, left=left and row.event.event not in ("firing", "reading"))
 
     def _taught(self, row: Row, left_for_hours: bool) -> "History":
@@ -130,21 +151,37 @@ class History:
             case "turn" if event.screw:
                 # the throttle moves both rates, the offset hardly high fire
                 steady = {} if event.screw == "throttle" else {**self.steady, "low": 0}
-                return replace(self._changed(event.screw, self.belief.after(event), row), steady=steady)
-            case "check" if event.item == SAMPLE_LINE and event.value == TIGHT and self.suspects:
-                fresh = _fresh_start(self.belief)
-                return replace(
-                    self, belief=fresh, came_back=None, suspects=(), settled=(), proven=frozenset(), steady={}
-                )
-            case "check" if event.item == SAMPLE_LINE and event.value != TIGHT:
+                return replace(self._changed(event.screw, lambda belief: belief.after(event), row), steady=steady)
+            case "check" if event.item == SAMPLE_LINE and event.value == TIGHT:
+                return replace(self._line_proved(), leaking=False, line_proved_s=row.event.time.timestamp())
+            case "check" if event.item == SAMPLE_LINE:
                 # what was read since the last change is no ground for a turn, and taught what air does
-                before = self.at_change or self.belief
-                return replace(self, belief=before, came_back=None, settled=(), proven=frozenset(), steady={})
+                before = self.clean or self.at_change or self.belief
+                return replace(self._read_anew(before), proven=frozenset(), leaking=True)
             case "check" if event.item in self.belief.model.facts.pressures:
                 return replace(self, settled=(), steady={}) if _outside(self.belief.model.facts, event) else self
             case "reading":
                 return self._after_reading(row, left_for_hours)
         return self
+
+    def _line_proved(self) -> "History":
+        """What stands once the line is proved tight: what was read in doubt is read again."""
+        if self.suspects:
+            fresh = self._read_anew(_fresh_start(self.clean or self.belief))
+            return replace(fresh, suspects=(), proven=frozenset())
+        if falls := self.open_falls:
+            settled = tuple(row for row in self.settled if row.event.time.timestamp() < falls[0].at_s)
+            return replace(self, came_back=None, settled=settled, steady={})
+        return self
+
+    def _read_anew(self, belief: Belief) -> "History":
+        """This belief, and no reading that counts as settled."""
+        return replace(self, belief=belief, clean=None, came_back=None, settled=(), steady={})
+
+    @property
+    def open_falls(self) -> tuple[Fall, ...]:
+        """The falls since the sample line was last proved tight."""
+        return tuple(fall for fall in self.fallen if fall.at_s > self.line_proved_s and not fall.line_proved)
 
     def _after_firing(self, row: Row, left_for_hours: bool) -> "History":
         event, at_s = row.event, row.event.time.timestamp()
@@ -152,18 +189,24 @@ class History:
         if again and not left_for_hours and at_s < self.changed_s.get("firing", at_s) + limits.START_WAIT_S:
             return self  # it runs at this rate already
         lit = left_for_hours or again or not self.belief.states  # the same rate once more: it was off meanwhile
-        changed = self._changed("firing", self.belief.after(event, anew=lit), row)
+        changed = self._changed("firing", lambda belief: belief.after(event, anew=lit), row)
         return replace(changed, coming_up=True, started_s=at_s) if lit else changed
 
     def _after_reading(self, row: Row, left_for_hours: bool) -> "History":
         event, firing = row.event, row.event.firing or ""
-        before = self.belief.at_rate_of(event, anew=left_for_hours)
-        history = self if before is self.belief else self._changed("firing", before, row)
+        history = self
+        if (before := self.belief.at_rate_of(event, anew=left_for_hours)) is not self.belief:
+            history = self._changed("firing", lambda belief: belief.at_rate_of(event, anew=left_for_hours), row)
+        if self.leaking:
+            return history
         if not readings.usable(before.model.facts, event):
             rising = history.coming_up and not history._shows_settled(before, event)
             rising = rising and readings.with_clean_air(before.model.facts, event)
             return replace(history, rising=(*history.rising, event)) if rising else history
         history = replace(history, coming_up=False)
+        if history.clean and not history.open_falls:
+            before, clean = history._told_apart(before, history.clean, row)
+            history = replace(history, clean=clean)
         seen = history.steady.get(firing, 0)
         comparable = seen > 0 and history._shows_settled(before, event)
         # readings on the way may have taught the step: what was known on coming back had not
@@ -176,15 +219,31 @@ class History:
         if not (comparable or history._shows_settled(belief, event)):
             return history
         was_read = any(row.event.firing == firing for row in history.settled)
-        if not seen and was_read and (found := _fell(history.at_change or before, row)):
+        proved = history.line_proved_s > max(history.changed_s.get(screw, 0.0) for screw in SCREWS)
+        if not seen and was_read and (found := _fell(history.at_change or before, row, line_proved=proved)):
             history = replace(history, fallen=(*history.fallen, found))
+            if proved:  # it is so: nothing known before is held against the next reading
+                history = replace(history, came_back=None)
+            else:
+                history = replace(history, clean=history.clean or history.at_change)
         settled, proven = (*history.settled, row), history.proven | {row.number}
         return replace(history, settled=settled, proven=proven, steady={**history.steady, firing: seen + 1})
 
-    def _changed(self, what: str, belief: Belief, row: Row) -> "History":
+    def _told_apart(self, belief: Belief, clean: Belief, row: Row) -> tuple[Belief, Belief | None]:
+        """With the line proved tight: the belief that the settled reading bears out; both until there is one.
+
+        Back up where it was to be expected: the line had leaked when CO2 fell, and a hose was pushed on.
+        """
+        if row.event.firing != self.fallen[-1].firing or not self._shows_settled(belief, row.event):
+            return belief, clean.after(row.event)
+        return min(belief, clean, key=lambda either: abs(_against(either, row)[2])), None
+
+    def _changed(self, what: str, change: Callable[[Belief], Belief], row: Row) -> "History":
+        belief = change(self.belief)
+        clean = self.clean and change(self.clean)
         came_back = belief if what == "firing" else None
         changed_s = {**self.changed_s, what: row.event.time.timestamp()}
-        return replace(self, belief=belief, at_change=belief, came_back=came_back, changed_s=changed_s)
+        return replace(self, belief=belief, at_change=belief, clean=clean, came_back=came_back, changed_s=changed_s)
 
     def _shows_settled(self, belief: Belief, reading: Event) -> bool:
         at_s = reading.time.timestamp()
@@ -229,11 +288,11 @@ def _moved_by_itself(belief: Belief, row: Row) -> Suspect | None:
     return suspect if abs(apart) >= max(worth_a_look_pct, STEP_SDS * forecast.var**0.5) else None
 
 
-def _fell(belief: Belief, row: Row) -> Suspect | None:
+def _fell(belief: Belief, row: Row, *, line_proved: bool) -> Fall | None:
     suspect, forecast, apart = _against(belief, row)
     half_step = belief.model.facts.display_step_pct / 2  # what a display rounds away
-    likely = forecast.below(forecast.mean + apart + half_step) >= UNLIKELY
-    return suspect if suspect.proves and not likely else None
+    chance = forecast.below(forecast.mean + apart + half_step)
+    return Fall(**vars(suspect), chance=chance, line_proved=line_proved) if suspect.proves and chance < SHORT else None
 
 
 def _against(belief: Belief, row: Row) -> tuple[Suspect, Mixture, float]:

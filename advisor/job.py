@@ -178,8 +178,10 @@ class Job:
                 raise RangeError(f"the {item} needs its unit, such as {self.facts.pressures[item][2]}")
             units.pressure_pa(units.parse_number(text, item), unit)
         elif item in map(clockwise_item, SCREWS):
+            text = text.lower()
             _one_of(text, DIRECTIONS, item)
         elif item == SAMPLE_LINE:
+            text = text.lower()
             _one_of(text, (TIGHT, LEAKING), item)
         elif question := stages.question_for(item, self.facts):
             text, unit = answers.typed(question, f"{text} {unit}", self.facts, self._entry_time(at).date())

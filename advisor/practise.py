@@ -38,12 +38,13 @@ NAMES = {  # what a fault is called at the keyboard
 OWN_WORDS = tuple(  # what the adviser's answers say of the program's commands, and what is typed here instead
     (re.compile(said), here)
     for said, here in (
-        (r'Mend it, then log check "sample line" tight, and void the readings taken meanwhile\.', "Type mend."),
+        (r'Mend it, log check "sample line" tight, then read again: what was .*', "Type mend, then read."),
         (r'prove it tight, log check "sample line" tight\.', "prove it tight with check line."),
-        (r'prove the line tight again, log check "sample line" tight;', "prove the line tight again with check line;"),
+        (r'prove the line tight again, log check "sample line" tight,', "prove the line tight again with check line"),
+        (r" Was the turn made as logged\? If not, void \d+\.", ""),
         (r"Then read again\. If the line was loose, .*", "Check line, air, pressure; mend; then read again."),
-        (r"Read O2 and CO, look at the screw, .*", "Read, then check screw."),
-        (r", or a turn was logged the wrong way| Was the turn logged right\?", ""),
+        (r"Prove the line tight, look at the screw, .*", "Check line, then check screw."),
+        (r"or the turn was logged the wrong way, | Was the turn logged right\?", ""),
         (r"; if it is a slip of the pen, void \d+|; if not, void them", ""),
         (r'proved tight since: prove it, log check "sample line" tight', "proved tight since: check line"),
         (r"was never checked: log it first", "was never checked: check pressure first"),

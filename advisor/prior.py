@@ -10,6 +10,8 @@ from types import MappingProxyType
 
 from advisor.errors import RangeError
 
+LEAST_NOISE_PCT = 0.001  # % CO2; less no display and no flame has
+
 
 def _frozen(values: Mapping[str, float]) -> Mapping[str, float]:
     return MappingProxyType(dict(values))
@@ -20,7 +22,8 @@ class Prior:
     """Belief about one valve, boiler, hand and analyser before the first reading.
 
     gain_per_turn      median size of the CO2 change, % CO2 per turn, by screw (> 0)
-    gain_log_sd        spread of the natural logarithm of that size (0.7 is a factor of two either way)
+    gain_log_sd        spread of the natural logarithm of that size (0.7 is a factor of two either way), before
+                       `hypotheses.GAIN_NODES` give more to the very lively: as used about a fifth wider
     chance_reversed    chance that a screw works against its stated direction, 0 to 1
     chance_dead        chance that a screw does nothing, 0 to 1
     slack_turns        widest slack thought possible, turns
@@ -30,7 +33,7 @@ class Prior:
     noise_sd_pct       expected spread of one reading about the truth before the display rounds it, % CO2
     noise_shape        how firmly that is believed (shape of the inverse-gamma law of its square, > 1); where the
                        readings show more noise, the other spreads in % CO2 are taken as larger too, and the reverse
-    standstill_sd_pct  error shared by all readings between two moves (rounding, slow swings), % CO2
+    standstill_sd_pct  error shared by all readings of one standstill (slow swings; rounding comes on top), % CO2
     drift_sd_pct       slow change of CO2 after a change of firing rate, % CO2
     drift_time_s       time constant of that slow change, s
     hand_sd            error of the hand as a share of the turn it meant
@@ -67,6 +70,8 @@ class Prior:
             value = getattr(self, entry.name)
             if isinstance(value, int | float) and not value > 0:
                 raise RangeError(f"prior {entry.name} = {value:g}: a number above 0 is needed")
+        if not self.noise_sd_pct >= LEAST_NOISE_PCT:
+            raise RangeError(f"prior noise_sd_pct = {self.noise_sd_pct:g}: {LEAST_NOISE_PCT:g} % CO2 or more is needed")
         if not self.noise_shape > 1:
             raise RangeError(f"prior noise_shape = {self.noise_shape:g}: a number above 1 is needed")
         if self.chance_reversed + self.chance_dead >= 1:

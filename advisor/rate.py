@@ -1,9 +1,9 @@
 """One firing rate of a visit: where its CO2 stands, what each turn of its screw would do, which turn is best.
 
 The candidate with the smallest expected squared distance from the band's centre wins (one-step cautious
-control: distance^2 + variance; Astrom & Wittenmark, Adaptive Control, from memory), among those that keep
-the cap, the travel limit and the chance of passing the far edge. A rate is set when the chance that its
-true settled value lies in the band is high (conformity probability, JCGM 106:2012, from memory).
+control: distance^2 + variance; Astrom & Wittenmark, Adaptive Control, from memory; the chance of passing the far
+edge adds to it, own choice), among those that keep the cap, the travel limit and the most that chance may be. A rate
+is set when it truly lies in the band with high chance (conformity probability, JCGM 106:2012, from memory).
 """
 
 import math
@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from functools import cached_property
 
 from advisor import limits, units
+from advisor.events import Event
 from advisor.model import SCREW_FOR
 from advisor.monoxide import Wall, co_standing, co_wall
 from advisor.regression import Mixture
@@ -26,7 +27,7 @@ CLEARLY = 0.7  # chance of the other direction from which the hand changes its w
 PAST_COST = 5.0  # cost of surely passing the far edge, in squares of half the band
 UNSEEN_RICH_CHANCE = 0.03  # that a throttle turn takes low fire to where CO begins, while high fire is looked at
 UNTRIED_RICH_CHANCE = 0.04  # the same while no turn of the screw has been read: the first, small one must be made
-UNSEEN_RISE_PCT = 1.3  # how far high fire may have gone up, % CO2, before low fire is looked at again in any case
+UNSEEN_RISE_PCT = 1.3  # how far high fire may have gone up, % CO2, before low fire is looked at again
 TINY = 1e-9
 CLIMBING = "CO is more than half of its limit: no turn richer."
 BLIND = "CO2 alone can't tell a lean flame from a rich one: no turn richer before O2 or CO is read."
@@ -84,7 +85,7 @@ class Rate:
 
     @property
     def holds(self) -> bool:
-        """Whether this rate counts as set: read since the last turn and in band with enough certainty."""
+        """Whether this rate counts as set: surely in band, or likely where no turn would better it."""
         if not self.settled:
             return False
         chance = self.now.chance_in_band
@@ -173,8 +174,14 @@ class Rate:
         if self.visit.turns_read(self.screw) < 2:
             return self.reversed_chance > SURE_OF_WAY
         last_richer = (turns[-1].turns_cw or 0.0) * self.visit.belief.model.toward_richer[self.screw] > 0
-        turned_as_reversed = last_richer != self.too_lean
+        turned_as_reversed = last_richer != self._was_too_lean_before(turns[-1])
         return self.reversed_chance > (1 - CLEARLY if turned_as_reversed else CLEARLY)
+
+    def _was_too_lean_before(self, turn: Event) -> bool:
+        """Whether CO2 lay below the band's centre when this turn was made, as far as read."""
+        readings = [row.event for row in self.visit.settled_readings(self.firing) if row.event.time < turn.time]
+        centre = self.visit.belief.model.scales[self.firing].centre_co2_pct
+        return (readings[-1].co2_pct or 0.0) < centre if readings else self.too_lean
 
     def moves(self, turns_cw: list[float]) -> list[Move]:
         """What each of these turns would do."""

@@ -27,7 +27,8 @@ BEFORE = (
 )
 READ_ALL = "CO2, O2 and CO"
 OVER_CAP = "Watch CO: the last turn was over the cap."
-DUE_FIRST = {"fell": "Prove the sample line tight", "pressure-unknown": "Check the gas pressure"}  # by finding
+PROVE_LINE = "Prove the sample line tight"
+DUE_FIRST = {"fell": PROVE_LINE, "fell-short": PROVE_LINE, "pressure-unknown": "Check the gas pressure"}  # by finding
 SMALLEST_GAIN = 0.06  # % CO2 per turn; 1/12 turn of less shows as 0.00
 SHEET = "advisor sheet LOG FILE"
 OVER = f"The visit is over; the record: {SHEET}"
@@ -123,14 +124,16 @@ def first_line(advice: Advice) -> str:
 
 def _answer(advice: Advice) -> str:
     fire = f"{advice.firing} fire"
+    codes = {finding.code for finding in advice.findings}
+    due = [what for code, what in DUE_FIRST.items() if code in codes]
     match advice.action:
         case "turn" if advice.screw and advice.turns_cw:
-            codes = {finding.code for finding in advice.findings}
-            due = [what for code, what in DUE_FIRST.items() if code in codes]
             first = f"{due[0]} first, then turn" if due else "Turn"
             return f"{first} the {advice.screw} screw {units.say_turn(advice.turns_cw)}."
         case "wait":
             return f"Wait {_wait(advice.wait_s or 0)} more, then read at {fire}."
+        case "read" if PROVE_LINE in due:
+            return f"{PROVE_LINE}, then read {READ_ALL} at {fire} again."
         case "read":
             return f"Read {READ_ALL} at {fire} now."
         case "run_at":

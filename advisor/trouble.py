@@ -46,6 +46,7 @@ _CREEP = (
     "Air intake, filter, vent and flue: free; no flue gas drawn in?",
     "Then read again at the same rate.",
 )
+_FELL = Trouble((*_CREEP[:3], "Was the turn logged the way it was made?"))
 _ANALYSER = (
     "Is the burner on, the probe in the flue and not at its wall?",
     "Analyser set to the fuel that is burned?",
@@ -96,7 +97,9 @@ TROUBLES: Mapping[str, Trouble] = MappingProxyType(
         "air-in-sample": Trouble(_CREEP, give_up=True),
         "changed-by-itself": Trouble(_CREEP, give_up=True),
         "drift": Trouble(_CREEP, give_up=True),
-        "fell": Trouble((*_CREEP[:3], "Was the turn logged the way it was made?")),
+        "fell": _FELL,
+        "fell-short": _FELL,
+        "fell-again": Trouble((*_CREEP[1:3], "Was the turn logged the way it was made?")),
         "off-line": Trouble(_ANALYSER, give_up=True),
         "other-fuel": Trouble(_ANALYSER[1:]),
         "impossible": Trouble(_ANALYSER),

@@ -169,14 +169,96 @@ def known_throttle() -> Told:
     return told.turn("throttle", 1 / 12)
 
 
-@pytest.mark.parametrize(("came", "warned"), [(8.3, True), (8.8, True), (8.9, False), (9.2, False), (9.4, False)])
-def test_co2_that_falls_short_of_its_turn_is_warned_of_until_the_line_is_proved(came: float, warned: bool) -> None:
+def known_leaner() -> Told:
+    """A job far too rich whose throttle gives 0.2 % CO2 leaner per mark, read three times, then turned by two more."""
+    told = at_high(9.4, bands={"high": (6.5, 7.1), "low": (8.6, 9.0)}, pressures={"working pressure": (18, 24, "mbar")})
+    for co2 in (9.2, 9.0, 8.8):
+        told.turn("throttle", -1 / 24).wait(150).read("high", co2)
+    return told.turn("throttle", -1 / 12)
+
+
+FALLS = ("fell", "fell-short", "fell-again")
+
+
+@pytest.mark.parametrize(("came", "code"), [(8.3, "fell"), (8.8, "fell-short"), (8.9, ""), (9.2, ""), (9.4, "")])
+def test_co2_that_falls_short_of_its_turn_is_warned_of_until_the_line_is_proved(came: float, code: str) -> None:
     """Air that enters while the screw is turned hides in the turn: what came is held against what was expected."""
     told = known_throttle().wait(150).read("high", came)
-    found = [finding for finding in told.next().findings if finding.code == "fell"]
-    assert [finding.severity for finding in found] == (["warn"] if warned else [])
+    advice = told.next()
+    found = [finding for finding in advice.findings if finding.code in FALLS]
+    assert [(finding.code, finding.severity) for finding in found] == ([(code, "warn")] if code else [])
     assert all("prove the line tight again" in finding.text for finding in found)
-    assert "fell" not in told.check("sample line", "tight").codes
+    if code:
+        assert advice.action == "read"
+        assert text.first_line(advice).startswith("Prove the sample line tight, then read")
+        assert not told.may("throttle", 1 / 24).allowed
+    assert not set(FALLS).intersection(told.check("sample line", "tight").codes)
+
+
+def test_after_a_fall_the_proof_asks_for_a_new_reading() -> None:
+    """Back up on a line proved tight: it had leaked, what fell is forgotten. The same again: it was so."""
+    told = known_throttle().wait(150).read("high", 8.3)
+    assert told.check("sample line", "tight").wait(10).next().action == "read"
+    mended = told.read("high", 9.2).job.visit(moment(told.now_s)).belief
+    never = known_throttle().wait(160).read("high", 9.2).job.visit(moment(told.now_s)).belief
+    assert mended.settled("high").mean == pytest.approx(never.settled("high").mean, abs=0.002)
+    assert mended.gain("throttle").mean == pytest.approx(never.gain("throttle").mean, abs=0.002)
+    assert not set(FALLS).intersection(told.codes)
+    told = known_throttle().wait(150).read("high", 8.3).check("sample line", "tight").wait(10).read("high", 8.3)
+    taught = told.job.visit(moment(told.now_s)).belief
+    assert taught.settled("high").mean == pytest.approx(8.3, abs=0.15)
+    assert taught.gain("throttle").mean < 0.8 * never.gain("throttle").mean
+
+
+def test_a_fall_that_comes_again_with_the_line_tight_asks_for_pressure_and_turn() -> None:
+    """It is no air then: the gas, or a turn that was not made so. Another turn, or a pressure looked at, ends it."""
+    told = known_leaner().wait(150).read("high", 7.7).check("sample line", "tight").wait(10).read("high", 7.7)
+    (found,) = [finding for finding in told.next().findings if finding.code in FALLS]
+    assert (found.code, found.severity) == ("fell-again", "warn")
+    assert found.text.endswith("check the gas pressure. Was the turn made as logged? If not, void 9.")
+    assert told.next().action == "turn"
+    for end in (lambda job: job.turn("throttle", -1 / 24), lambda job: job.check("working pressure", 20.0, "mbar")):
+        told = known_leaner().wait(100).check("sample line", "tight").wait(50).read("high", 7.7)
+        assert "fell-again" in told.codes
+        assert "fell-again" not in end(told).codes
+
+
+def test_a_fall_read_again_lets_the_turn_be_made_with_the_proof_first() -> None:
+    """Who can't prove the line at once is not held for ever; both answers say what comes first."""
+    told = known_leaner().wait(150).read("high", 7.7).read("high", 7.7)
+    advice = told.next()
+    assert advice.action == "turn"
+    assert text.first_line(advice).startswith("Prove the sample line tight first, then turn")
+    verdict = told.may("throttle", advice.turns_cw or 0.0)
+    assert verdict.allowed
+    assert verdict.reasons[0].startswith("Prove the sample line tight first.")
+
+
+def test_nothing_read_on_a_leaking_line_counts_once_it_is_mended() -> None:
+    """Not before it was found, not at the other rate, not while it is being mended."""
+    clean = known_throttle().wait(400)
+    told = known_throttle().wait(150).read("high", 8.3).run_at("low").wait(100).read("low", 8.0)
+    told.check("sample line", "leaking").wait(10).read("low", 8.0)
+    assert told.next().findings[0].code == "sample-line-leak"
+    told.check("sample line", "tight").run_at("high").wait(90)
+    assert told.next().action in ("wait", "read")
+    belief = told.job.visit(moment(told.now_s)).belief
+    for firing in ("high", "low"):
+        expected = clean.job.visit(moment(clean.now_s)).belief.settled(firing)
+        assert belief.settled(firing).mean == pytest.approx(expected.mean, abs=1e-9)
+    assert told.wait(60).read("high", 9.2).next().action != "turn"
+
+
+def test_a_small_fall_does_not_bar_done() -> None:
+    """Where the line was not proved after one: the warning stays, as one sound job in ten of the worst has one."""
+    told = known_throttle().wait(150).read("high", 8.8).read("high", 8.8).turn("throttle", 1 / 12).wait(150)
+    for _ in range(3):
+        told.read("high", 9.2)
+    told.run_at("low").wait(150)
+    for _ in range(3):
+        told.read("low", 8.8)
+    advice = told.next()
+    assert (advice.action, advice.findings[0].code) == ("finish", "fell-short")
 
 
 def test_a_fall_is_seen_through_the_readings_on_the_way() -> None:
@@ -221,7 +303,13 @@ def test_a_fall_bars_done_until_the_line_is_proved() -> None:
     told.read("high", 7.8).read("high", 7.8).run_at("low")
     told.wait(150).read("low", 8.8).read("low", 8.8).read("low", 8.8)
     assert (told.next().action, told.next().findings[0].code) == ("halt", "not-proved")
-    assert told.check("sample line", "tight").next().action == "finish"
+    assert told.check("sample line", "tight").next().action == "read"  # what was read on a line in doubt
+    for firing, co2 in (("low", 8.8), ("high", 7.8)):
+        assert told.next().action != "finish"
+        told.run_at(firing).wait(150)
+        for _ in range(4):
+            told.read(firing, co2)
+    assert told.next().action == "finish"
 
 
 def test_a_boiler_lit_again_at_the_same_rate_waits_its_two_minutes() -> None:

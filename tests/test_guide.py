@@ -10,7 +10,7 @@ import subprocess
 import sys
 import threading
 import time
-from datetime import timedelta
+from datetime import datetime, timedelta
 from pathlib import Path
 from types import SimpleNamespace
 
@@ -768,3 +768,14 @@ def test_nothing_turned_is_no_reading(typed: str) -> None:
     """A lone 0 where a turn is due says that nothing was turned; as a reading it would be no flame at all."""
     with pytest.raises(RangeError, match="Then nothing was logged"):
         parse_entry(typed, Advice("turn", firing="high", screw="throttle", turns_cw=1 / 24), "high")
+
+
+def test_a_turn_can_be_put_right_at_its_own_time() -> None:
+    """What `void` asks for: the turn logged anew as it was made, when it was made."""
+    job, now = Job(fuel="natural gas", bands={"high": (9.0, 9.4), "low": (8.6, 9.0)}), datetime.now().astimezone()
+    made = (now - timedelta(minutes=5)).replace(microsecond=0)
+    parse_entry(f"1/24 ccw --at {made.isoformat()}", Advice("read", firing="high"), "high")(job, now)
+    (event,) = job.events
+    assert (event.screw, event.turns_cw, event.time) == ("throttle", -1 / 24, made)
+    with pytest.raises(RangeError, match="can't be read"):
+        parse_entry("1/24 ccw --at noon", Advice("read", firing="high"), "high")

@@ -20,7 +20,8 @@ from advisor.visit import Visit
 
 START = datetime(2026, 5, 4, 9, 0, tzinfo=UTC)
 READ_S, TURN_S, CHANGE_S = 8.0, 10.0, 5.0  # time a reading, a turn and a change of rate take
-CHECK_S = 40.0  # and proving the sample line tight
+CHECK_S = 40.0  # and proving the sample line tight, or measuring the gas pressure
+LEAST_PRESSURE = 0.9  # share of the right gas pressure under which a manometer shows it to be wrong; own choice
 # Shortest waits; the adviser keeps its own, which are no shorter. After a turn and after a change of rate: common
 # practice, no source. After the burner's start: 1. BImSchV Annex 2, law text, as read for the project's job.md.
 WAIT_S = {"turn": 60.0, "firing": 30.0, "start": 120.0}
@@ -33,9 +34,9 @@ RIGHT_NAMES: dict[str, tuple[str, ...]] = {  # findings that name a fault rightl
     "reversed screw": ("wrong-way",),
     "dead screw": ("no-effect",),
     "air in the sample": (),  # from the start it lies on the fuel's own line
-    "air in the sample later": ("air-in-sample", "fell"),
+    "air in the sample later": ("air-in-sample", "fell", "fell-short"),
     "analyser on another fuel": ("other-fuel",),
-    "falling gas pressure": ("air-in-sample", "drift", "fell"),  # CO2 falls; all tell to look at the gas pressure
+    "falling gas pressure": ("air-in-sample", "drift", "fell-again"),  # all tell to look at the gas pressure
     "blocked intake": ("changed-by-itself", "drift"),  # CO2 rises by itself; both tell to look at the air intake
     "rich start": ("rich", "high-co"),
     "hand turns twice as far": (),  # a hand is not told from a livelier screw
@@ -202,6 +203,7 @@ def advised(
     site = Site(scenario, "adviser", seed, fault)
     job = Job(fuel="natural gas", bands=site.bands, **facts)
     since = ""  # what the display shows next once waited for, a key of KINDS
+    asked_after = -1  # moves made when the gas pressure was last measured because CO2 fell short
 
     def at() -> datetime:
         return START + timedelta(seconds=round(site.boiler.now_s, 3))
@@ -210,14 +212,22 @@ def advised(
         advice = job.next(at())
         if site.outcome.hinted_after < 0 and any(f.code in RIGHT_NAMES.get(fault, ()) for f in advice.findings):
             site.outcome.hinted_after = site.outcome.bad_moves
-        if any(finding.code == "fell" for finding in advice.findings):  # it asks to prove the sample line tight again
+        codes = {finding.code for finding in advice.findings}
+        if codes & {"fell", "fell-short"}:  # they ask to prove the sample line tight again
             site.boiler.wait(CHECK_S)
             if not (site.fault_met and site.boiler.fault.startswith("air in the sample")):
                 job.check("sample line", "tight", at=at())
                 site.outcome.line_proved += 1
                 continue
-            site.outcome.halted, site.outcome.halted_rightly = "fell", True
+            site.outcome.halted, site.outcome.halted_rightly = (codes & {"fell", "fell-short"}).pop(), True
             return site.done(False)
+        if "fell-again" in codes and asked_after < site.outcome.moves:  # to look at the gas pressure
+            asked_after = site.outcome.moves
+            site.boiler.wait(CHECK_S)
+            if site.boiler.gas_pressure_share() < LEAST_PRESSURE:
+                site.outcome.halted, site.outcome.halted_rightly = "fell-again", True
+                return site.done(False)
+            continue
         if advice.action == "finish":
             return site.done(True)
         if advice.action == "halt":
