@@ -1,5 +1,6 @@
 """What the rows of a job teach, taken one by one in order of time."""
 
+import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
@@ -219,7 +220,8 @@ class History:
         if not (comparable or history._shows_settled(belief, event)):
             return history
         was_read = any(row.event.firing == firing for row in history.settled)
-        proved = history.line_proved_s > max(history.changed_s.get(screw, 0.0) for screw in SCREWS)
+        turned_s = max((at_s for what, at_s in history.changed_s.items() if what in SCREWS), default=math.inf)
+        proved = history.line_proved_s > turned_s
         if not seen and was_read and (found := _fell(history.at_change or before, row, line_proved=proved)):
             history = replace(history, fallen=(*history.fallen, found))
             if proved:  # it is so: nothing known before is held against the next reading

@@ -223,6 +223,14 @@ def test_a_fall_that_comes_again_with_the_line_tight_asks_for_pressure_and_turn(
         assert "fell-again" not in end(told).codes
 
 
+def test_a_fall_with_no_turn_made_is_no_question_of_a_turn() -> None:
+    """The line was proved before the first reading; low fire comes back lower: the line again, no row to void."""
+    told = Told().check("sample line", "tight").run_at("high").wait(180).read("high", 9.2).run_at("low").wait(150)
+    told.read("low", 8.8).run_at("high").wait(150).read("high", 9.2).run_at("low").wait(150).read("low", 8.0)
+    assert "fell-again" not in told.codes
+    assert {"fell", "fell-short", "air-in-sample"}.intersection(told.codes)
+
+
 def test_a_fall_read_again_lets_the_turn_be_made_with_the_proof_first() -> None:
     """Who can't prove the line at once is not held for ever; both answers say what comes first."""
     told = known_leaner().wait(150).read("high", 7.7).read("high", 7.7)
