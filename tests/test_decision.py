@@ -807,6 +807,19 @@ def test_when_the_direction_counts_as_sure(clockwise: str, reversed_chance: floa
     assert rate_of(job, reversed_chance=reversed_chance).direction_sure is sure
 
 
+@pytest.mark.parametrize(("chance", "reversed_"), [(0.35, False), (0.5, False), (0.65, False), (0.75, True)])
+def test_the_way_of_the_last_turn_is_judged_by_where_co2_stood_then(chance: float, reversed_: bool) -> None:
+    """The throttle took low fire past the middle since: that turns round what is wanted, not which way was believed."""
+    job = Told().run_at("low").wait(180).read("low", 9.5)
+    for co2 in (9.3, 9.1):
+        job.turn("offset", -1 / 24).wait(150).read("low", co2)
+    job.run_at("high").wait(150).read("high", 9.8).turn("throttle", -1 / 12).wait(150).read("high", 9.2)
+    job.run_at("low").wait(150).read("low", 8.3)
+    rate = rate_of(job, "low", reversed_chance=chance)
+    assert rate.too_lean
+    assert rate.taken_as_reversed is reversed_
+
+
 def test_a_turn_is_read_only_before_the_next_one_and_once_settled() -> None:
     """Two turns in a row are one step to learn from; a reading that came too soon teaches nothing sure."""
     job = at_high().turn("throttle", 1 / 24).wait(5).turn("throttle", 1 / 24)

@@ -223,6 +223,15 @@ def test_a_fall_that_comes_again_with_the_line_tight_asks_for_pressure_and_turn(
         assert "fell-again" not in end(told).codes
 
 
+def test_what_a_check_says_may_be_typed_in_capitals() -> None:
+    """TIGHT is tight, on the log too."""
+    told = (
+        known_leaner().wait(150).read("high", 7.7).check("sample line", "TIGHT").check("throttle clockwise", "Richer")
+    )
+    assert [event.value for event in told.job.events if event.event == "check"] == ["tight", "richer"]
+    assert not set(FALLS).intersection(told.codes)
+
+
 def test_a_fall_with_no_turn_made_is_no_question_of_a_turn() -> None:
     """The line was proved before the first reading; low fire comes back lower: the line again, no row to void."""
     told = Told().check("sample line", "tight").run_at("high").wait(180).read("high", 9.2).run_at("low").wait(150)
