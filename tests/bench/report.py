@@ -50,7 +50,7 @@ FAULT_COLUMNS = {
     "stopped before the third bad move, %": "a bad move brought the true settled CO2 no nearer to the middle of the "
     "band while the fault was there",
     f"the same of those found over {WELL_OUT_PCT:g} % CO2 out, %": "the true settled CO2 of the worse rate was",
-    f"the same of those it was there for over {LONG_MIN} min, %": "one that began later had moved little by the end",
+    f"the same without those that were over within {LONG_MIN} min, %": "those that finished unnoticed by then",
     "stopped under a right name before the third bad move, %": "right names: "
     + "; ".join(f"{fault}: {' or '.join(codes) or 'none'}" for fault, codes in RIGHT_NAMES.items()),
     "warned of or stopped before the third bad move, %": "warned of: under a right name",
@@ -155,7 +155,7 @@ def fault_table(outcomes: list[Outcome]) -> list[tuple[str, ...]]:
         group = [o for o in every if o.fault_met]
         found, missed = [o for o in group if o.halted], [o for o in group if o.finished]
         soon = [o for o in found if o.bad_moves < TOO_LATE]
-        long = [o for o in group if o.fault_s > LONG_MIN * 60]
+        long = [o for o in group if o.halted or o.fault_s > LONG_MIN * 60]
         well_out = [o for o in group if o.found_out_pct > WELL_OUT_PCT]
         codes: dict[str, int] = {}
         for o in found:
