@@ -93,9 +93,8 @@ def after_entry(job: Job, moment: datetime | None) -> tuple[datetime | None, lis
     What stands in the log counts: no answer of an hour ago may hide a stop.
     """
     made, notes = job.events[-1], []
-    if made.event == "check" and made.item not in KNOWN_CHECKS and stages.question_for(made.item, job.facts) is None:
-        text = f"'{made.item}' is not a check known here; it is kept as a remark. Known are {', '.join(KNOWN_CHECKS)}"
-        notes.append(Finding("unknown-check", "note", f"{text} and what the guide asks."))
+    if made.event == "check" and not _is_known(made.item, job):
+        notes.append(Finding("unknown-check", "note", f"{_unknown(made.item)}. It is kept as a remark."))
     last = max(event.time for event, stands in zip(job.events, still_valid(job.events), strict=True) if stands)
     if moment is not None and moment < last:
         clock = "%H:%M" if moment.date() == last.astimezone(moment.tzinfo).date() else "%Y-%m-%d %H:%M"
@@ -127,4 +126,18 @@ def _check(typed: str) -> Entry:
         raise RangeError("a quote is not closed: close it, or leave it out") from None
     if len(words) not in (2, 3):
         raise RangeError('check needs what and how it is: check "working pressure" 19.8 mbar')
-    return lambda job, at: job.check(words[0], words[1], *words[2:], at=at)
+
+    def log(job: Job, at: datetime) -> None:
+        if not _is_known(words[0], job):  # here a remark has a word of its own
+            raise RangeError(f"{_unknown(words[0])}; a remark is typed as: note WORDS. Nothing was logged.")
+        job.check(words[0], words[1], *words[2:], at=at)
+
+    return log
+
+
+def _is_known(item: str, job: Job) -> bool:
+    return item in KNOWN_CHECKS or stages.question_for(item, job.facts) is not None
+
+
+def _unknown(item: str) -> str:
+    return f"'{item}' is not a check known here: known are {', '.join(KNOWN_CHECKS)} and what the guide asks"

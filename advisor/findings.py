@@ -326,9 +326,7 @@ def _screw(visit: Visit, screw: str) -> list[Finding]:
             )
         )
     elif dead_chance > DOUBTED_EFFECT:
-        text = (
-            f"The {screw} screw has shown no effect so far: is it the right screw, a cap in the way, the tool slipping?"
-        )
+        text = f"The {screw} screw may do nothing: is it the right screw, is a cap in the way, does the tool slip?"
         found.append(Finding("no-effect", "warn", text, screw=screw))
     slack = float(chance @ hypotheses.slack)
     both_ways = len({(turn.turns_cw or 0.0) > 0 for turn in turns}) == 2

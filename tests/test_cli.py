@@ -652,7 +652,7 @@ def test_a_check_that_is_not_known_is_logged_and_said_so() -> None:
     """It is kept as a remark; one that the visit asks for, or that `open` named, is no such thing."""
     run(*OPEN, "--pressure", "burner pressure=5:9mbar")
     out = words(run("check", "visit.csv", "inlet", "8 inH2O", *NOW)[1])
-    assert "Note 'inlet' is not a check known here; it is kept as a remark. Known are standing pressure," in out
+    assert "Note 'inlet' is not a check known here: known are standing pressure," in out
     assert job_log.read_log("visit.csv").events[-1].item == "inlet"
     for item, value in (("CO alarm", "yes"), ("burner pressure", "7mbar"), ("sample line", "tight")):
         out = run("check", "visit.csv", item, value, *NOW)[1]

@@ -779,3 +779,13 @@ def test_a_turn_can_be_put_right_at_its_own_time() -> None:
     assert (event.screw, event.turns_cw, event.time) == ("throttle", -1 / 24, made)
     with pytest.raises(RangeError, match="can't be read"):
         parse_entry("1/24 ccw --at noon", Advice("read", firing="high"), "high")
+
+
+def test_a_check_of_unknown_name_is_not_lost_as_a_remark() -> None:
+    """In the guide nobody sees a note on an entry: it is refused, with the names there are."""
+    job = Job(fuel="natural gas", bands={"high": (9.0, 9.4), "low": (8.6, 9.0)})
+    with pytest.raises(RangeError, match=r"'line' is not a check known here: known are .*sample line.*note WORDS"):
+        parse_entry("check line tight", Advice("read", firing="high"), "high")(job, job.moment())
+    assert not job.events
+    parse_entry('check "sample line" tight', Advice("read", firing="high"), "high")(job, job.moment())
+    assert job.events[-1].value == "tight"
