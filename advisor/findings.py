@@ -297,13 +297,15 @@ def _screw(visit: Visit, screw: str) -> list[Finding]:
             found.append(Finding("direction", "note", text, screw=screw))
         else:
             other = "leaner" if told == "richer" else "richer"
+            doubt = "; or the turn was logged the wrong way"
+            if (turns[-1].turns_cw or 0.0) * visit.belief.model.toward_richer[screw] > 0:  # CO2 fell
+                doubt += ", or air enters the sample: prove the line tight"
             found.append(
                 Finding(
                     "wrong-way",
                     "halt",
-                    f"The {screw} screw works the other way: clockwise makes it {other}; or the turn was logged the "
-                    "wrong way, or air enters the sample. Prove the line tight, look at the screw, then log check "
-                    f'"{clockwise_item(screw)}" {other}, or void {last} and log that turn as it was made.',
+                    f"The {screw} screw works the other way: clockwise makes it {other}{doubt}. Look at the screw, "
+                    f'then log check "{clockwise_item(screw)}" {other}, or void {last} and log that turn as it was made.',
                     screw=screw,
                 )
             )
