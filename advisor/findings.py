@@ -305,7 +305,8 @@ def _screw(visit: Visit, screw: str) -> list[Finding]:
                     "wrong-way",
                     "halt",
                     f"The {screw} screw works the other way: clockwise makes it {other}{doubt}. Look at the screw, "
-                    f'then log check "{clockwise_item(screw)}" {other}, or void {last} and log that turn as it was made.',
+                    f'then log check "{clockwise_item(screw)}" {other}, or void {last} and log that turn as it was '
+                    "made.",
                     screw=screw,
                 )
             )
