@@ -22,8 +22,8 @@ from pathlib import Path
 
 root = next(p for p in (Path.cwd(), *Path.cwd().parents) if (p / "tests" / "bench").is_dir())
 sys.path[:0] = [str(root), str(root / "tests" / "bench")]
-VISITS = int(os.environ.get("CHOSEN_VISITS", 100))
-DRAWS = int(os.environ.get("CHOSEN_DRAWS", 4000))
+VISITS = int(os.environ.get("CHOSEN_VISITS", 80))
+DRAWS = int(os.environ.get("CHOSEN_DRAWS", 3400))
 
 import alternatives
 import calibration
