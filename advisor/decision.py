@@ -7,7 +7,7 @@ from advisor import limits, units
 from advisor.findings import find
 from advisor.history import CO_CAUSE, MENDED, clockwise_item
 from advisor.model import FIRING_FOR, SCREW_FOR
-from advisor.rate import BLIND, ENOUGH_READINGS, TINY, Move, Rate, gain_at_present, percent, say_wall
+from advisor.rate import BLIND, ENOUGH_READINGS, PROVE_LINE, TINY, Move, Rate, gain_at_present, percent, say_wall
 from advisor.readings import Finding
 from advisor.regression import Mixture
 from advisor.visit import Visit, settled_from_s
@@ -321,7 +321,7 @@ def permit(visit: Visit, screw: str, turns_cw: float) -> Verdict:
     rate = Rate(visit, FIRING_FOR[screw])
     move = rate.moves([turns_cw])[0]
     against = rate.refusal(move)
-    first = "Prove the sample line tight first. " if visit.open_falls else ""
+    first = f"{PROVE_LINE} first. " if visit.open_falls else ""
     reasons = (against,) if against else (f"{first}Within the cap and not likely to pass the band.",)
     outcome = _outcome(rate, move)
     return Verdict(against is None, screw, turns_cw, reasons, rate.firing, findings=advice.findings, **outcome)
@@ -349,7 +349,7 @@ def _not_now(visit: Visit, advice: Advice, screw: str, turns_cw: float) -> str |
     if advice.action == "wait":
         return f"Not settled: wait {units.say_seconds(advice.wait_s or 0)} more and read."
     if advice.action == "read":
-        return "Take a reading first."
+        return f"{PROVE_LINE} first." if visit.unsure_fall else "Take a reading first."
     if advice.action in ("finish", "run_at"):
         if visit.firing is None:
             return "Run the boiler at high fire and take a reading first."

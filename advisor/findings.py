@@ -204,8 +204,8 @@ def _moved_by_itself(visit: Visit) -> list[Finding]:
     event = next(row.event for row in visit.rows if row.number == first.number)
     seen = visit.say_step(first)
     way_out = (
-        f"Then read again. If the line was loose, void the readings taken meanwhile; if it is tight, log it: "
-        f'check "{SAMPLE_LINE}" tight.'
+        f'Then read again. If the line was loose, log check "{SAMPLE_LINE}" leaking, then tight; if not, log check '
+        f'"{SAMPLE_LINE}" tight.'
     )
     if first.co2_pct < first.expected_co2_pct:
         rises = " and O2 went up" if event.o2_pct is not None else ""
@@ -298,8 +298,9 @@ def _screw(visit: Visit, screw: str) -> list[Finding]:
         else:
             other = "leaner" if told == "richer" else "richer"
             doubt = "; or the turn was logged the wrong way"
-            if (turns[-1].turns_cw or 0.0) * visit.belief.model.toward_richer[screw] > 0:  # CO2 fell
-                doubt += ", or air enters the sample: prove the line tight"
+            proved = visit.history.line_proved_s > turns[-1].time.timestamp()
+            if (turns[-1].turns_cw or 0.0) * visit.belief.model.toward_richer[screw] > 0 and not proved:  # CO2 fell
+                doubt += f', or air enters the sample: prove the line, log check "{SAMPLE_LINE}" tight or leaking'
             found.append(
                 Finding(
                     "wrong-way",

@@ -140,8 +140,10 @@ class History:
         left_for_hours = at_s - self.last_s > LEFT_FOR_S
         began_s = at_s if left_for_hours else self.began_s
         left = left_for_hours or self.left
-        clean = None if left_for_hours else self.clean
-        taught = replace(self, began_s=began_s, last_s=at_s, clean=clean)._taught(row, left)
+        history = replace(self, began_s=began_s, last_s=at_s)
+        if left_for_hours and self.clean:  # what fell short with the line never proved is no ground for another day
+            history = replace(history, belief=self.clean, clean=None)
+        taught = history._taught(row, left)
         return replace(taught, left=left and row.event.event not in ("firing", "reading"))
 
     def _taught(self, row: Row, left_for_hours: bool) -> "History":

@@ -29,6 +29,7 @@ UNSEEN_RICH_CHANCE = 0.03  # that a throttle turn takes low fire to where CO beg
 UNTRIED_RICH_CHANCE = 0.04  # the same while no turn of the screw has been read: the first, small one must be made
 UNSEEN_RISE_PCT = 1.3  # how far high fire may have gone up, % CO2, before low fire is looked at again
 TINY = 1e-9
+PROVE_LINE = "Prove the sample line tight"
 CLIMBING = "CO is more than half of its limit: no turn richer."
 BLIND = "CO2 alone can't tell a lean flame from a rich one: no turn richer before O2 or CO is read."
 AWAY = "It would take CO2 further from the middle of the band, not nearer."
@@ -190,9 +191,9 @@ class Rate:
 
     @property
     def cap_turns(self) -> float:
-        """Largest move now: the cap, half of it for a first move, one mark while the direction is in doubt."""
+        """Largest move now: the cap, half of it for a first move, a mark while direction or sample line is in doubt."""
         cap, mark = self.visit.facts.cap_turns[self.screw], self.visit.facts.mark_turns[self.screw]
-        if not self.direction_sure:
+        if not self.direction_sure or self.visit.open_falls:
             return mark
         return max(mark, cap / 2) if self.first_try else cap
 
@@ -292,6 +293,8 @@ class Rate:
         if size > cap + TINY:
             return f"{units.say_fraction(size)} turn is more than the cap of {units.say_fraction(cap)} turn a move."
         if size > self.cap_turns + TINY:
+            if self.visit.open_falls:
+                return f"{PROVE_LINE} first: till then {units.say_fraction(self.cap_turns)} turn at most."
             if not self.direction_sure:
                 return f"Which way this screw works is not sure yet: {units.say_fraction(self.cap_turns)} turn at most."
             return (

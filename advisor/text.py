@@ -12,7 +12,7 @@ from advisor.facts import Facts
 from advisor.job import Job
 from advisor.lines import labelled, listed, wrapped
 from advisor.progress import Progress
-from advisor.rate import percent
+from advisor.rate import PROVE_LINE, percent
 from advisor.readings import Finding
 from advisor.stages import STAGES
 from advisor.visit import Visit
@@ -27,7 +27,6 @@ BEFORE = (
 )
 READ_ALL = "CO2, O2 and CO"
 OVER_CAP = "Watch CO: the last turn was over the cap."
-PROVE_LINE = "Prove the sample line tight"
 DUE_FIRST = {"fell": PROVE_LINE, "fell-short": PROVE_LINE, "pressure-unknown": "Check the gas pressure"}  # by finding
 SMALLEST_GAIN = 0.06  # % CO2 per turn; 1/12 turn of less shows as 0.00
 SHEET = "advisor sheet LOG FILE"

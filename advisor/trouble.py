@@ -71,6 +71,7 @@ TROUBLES: Mapping[str, Trouble] = MappingProxyType(
         "co-by-itself": Trouble(_CO[2:4]),
         "wrong-way": Trouble(
             (
+                _CREEP[0],
                 "Were the turns logged the way they were made? If not, void them and log them right.",
                 "Is it the right screw? Compare the picture in the maker's instructions.",
                 "If this valve's screw works the other way, log that check; the advice turns round.",

@@ -191,7 +191,7 @@ def test_co2_that_falls_short_of_its_turn_is_warned_of_until_the_line_is_proved(
     if code:
         assert advice.action == "read"
         assert text.first_line(advice).startswith("Prove the sample line tight, then read")
-        assert not told.may("throttle", 1 / 24).allowed
+        assert told.may("throttle", 1 / 24).reasons[0] == "Prove the sample line tight first."
     assert not set(FALLS).intersection(told.check("sample line", "tight").codes)
 
 
@@ -249,6 +249,9 @@ def test_a_fall_read_again_lets_the_turn_be_made_with_the_proof_first() -> None:
     verdict = told.may("throttle", advice.turns_cw or 0.0)
     assert verdict.allowed
     assert verdict.reasons[0].startswith("Prove the sample line tight first.")
+    assert abs(advice.turns_cw or 0.0) <= 1 / 24 + 1e-9
+    refused = told.may("throttle", -1 / 12).reasons[0]
+    assert refused == "Prove the sample line tight first: till then 1/24 turn at most."
 
 
 def test_nothing_read_on_a_leaking_line_counts_once_it_is_mended() -> None:
@@ -264,6 +267,25 @@ def test_nothing_read_on_a_leaking_line_counts_once_it_is_mended() -> None:
         expected = clean.job.visit(moment(clean.now_s)).belief.settled(firing)
         assert belief.settled(firing).mean == pytest.approx(expected.mean, abs=1e-9)
     assert told.wait(60).read("high", 9.2).next().action != "turn"
+
+
+def test_a_fall_never_looked_at_is_no_ground_for_another_day() -> None:
+    """Hours later the boiler is started anew: the gain is that of before the fall."""
+    told = known_throttle().wait(150).read("high", 8.3).wait(5 * 3600).run_at("high").wait(200)
+    clean = known_throttle().wait(150).wait(5 * 3600).run_at("high").wait(200)
+    gains = [job.job.visit(moment(job.now_s)).belief.gain("throttle").mean for job in (told, clean)]
+    assert gains[0] == pytest.approx(gains[1], abs=0.01)
+    assert not set(FALLS).intersection(told.codes)
+
+
+def test_a_line_proved_since_is_no_guess_beside_a_backwards_screw() -> None:
+    """The stop names air in the sample until the line has been looked at."""
+    told = at_high().turn("throttle", 1 / 24).wait(150).read("high", 8.1)
+    told.turn("throttle", 1 / 24).wait(150).read("high", 7.9)
+    for named in (True, False):
+        (stop,) = [finding for finding in told.next().findings if finding.code == "wrong-way"]
+        assert ("air enters the sample" in stop.text) is named
+        told.check("sample line", "tight")
 
 
 def test_a_small_fall_does_not_bar_done() -> None:
