@@ -16,6 +16,7 @@ from types import SimpleNamespace
 
 import pytest
 from on_site import ANSWERS, START, Desk, OnSite, boiler
+from replay import at_high, moment
 
 from advisor import Job, options, stages, terminal
 from advisor import log as job_log
@@ -23,7 +24,7 @@ from advisor.cli import main
 from advisor.decision import Advice
 from advisor.entries import parse_entry
 from advisor.errors import LogError, RangeError
-from advisor.guide import Guide
+from advisor.guide import Guide, _entry_prompt
 from advisor.lines import columns
 from advisor.stages import STAGES
 from advisor.terminal import NOT_TAKEN, Stop, Terminal
@@ -789,3 +790,18 @@ def test_a_check_of_unknown_name_is_not_lost_as_a_remark() -> None:
     assert not job.events
     parse_entry('check "sample line" tight', Advice("read", firing="high"), "high")(job, job.moment())
     assert job.events[-1].value == "tight"
+
+
+def test_after_a_fall_the_guide_asks_for_the_line_and_takes_what_else_is_logged() -> None:
+    """Enter alone turns nothing; a turn struck or put right, a reading, a pressure are taken as ever."""
+    told = at_high(8.2)
+    for co2 in (8.4, 8.6, 8.8):
+        told.turn("throttle", 1 / 24).wait(150).read("high", co2)
+    told.turn("throttle", 1 / 12).wait(150).read("high", 8.3)
+    visit = told.job.visit(moment(told.now_s))
+    asks = _entry_prompt(Advice("read", firing="high"), visit)
+    assert asks.splitlines()[0] == stages.PROVE_LINE.asks
+    assert asks.splitlines()[1].startswith("(tight, leaking; or CO2 O2 CO")
+    for typed, event in (("tight", "check"), ("void 9", "void"), ("8.3 6.2 12", "reading")):
+        parse_entry(typed, Advice("read", firing="high"), "high")(told.job, moment(told.now_s + 5))
+        assert told.job.events[-1].event == event
