@@ -111,7 +111,8 @@ The reasons. What the rows carry of each is said under the tables, and not again
 * **Noise with little said of it before the job**: each display and flame has its own, and the job's readings tell it.
 * **Hypotheses over slack, lag and sign** rather than one conjugate regression: a display that is still on its way must not
   be taken for the valve's answer, nor a turn that the play took for a dead screw.
-* **Log-normal gain** rather than normal: a gain near zero or reversed is then a statement of its own and not a tail.
+* **Log-normal gain** rather than normal: a gain near zero or reversed is then a statement of its own and not a tail. **More on
+  the very lively** than it has: these pass the edge. It costs minutes.
 * **One step ahead**: looking two steps ahead takes many times the computing.
 * **Small first move**: caution while the gain is not known. **High certainty at the end**: what makes "in band" true is
   worth readings. Look at what both cost and bring above.
