@@ -321,7 +321,7 @@ def permit(visit: Visit, screw: str, turns_cw: float) -> Verdict:
     rate = Rate(visit, FIRING_FOR[screw])
     move = rate.moves([turns_cw])[0]
     against = rate.refusal(move)
-    first = f"{PROVE_LINE} first. " if visit.open_falls else ""
+    first = f"{PROVE_LINE} first. " if visit.history.open_falls else ""
     reasons = (against,) if against else (f"{first}Within the cap and not likely to pass the band.",)
     outcome = _outcome(rate, move)
     return Verdict(against is None, screw, turns_cw, reasons, rate.firing, findings=advice.findings, **outcome)

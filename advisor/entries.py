@@ -14,6 +14,7 @@ from advisor.history import CO_CAUSE, LEAKING, SAMPLE_LINE, TIGHT, clockwise_ite
 from advisor.job import Job
 from advisor.model import SCREW_FOR
 from advisor.readings import Finding
+from advisor.visit import Visit
 
 READING = "CO2 O2 CO, such as 8.1 6.5 24"
 OTHERS = (
@@ -43,6 +44,21 @@ def parse_turn(typed: str, firing: str) -> Turn:
     if not firing:
         raise RangeError("Which screw? Say it first: throttle 1/24 cw.")
     return Turn(SCREW_FOR[firing], units.parse_turn(typed))
+
+
+def entry_prompt(advice: Advice, visit: Visit) -> str:
+    """What is asked where a reading, a turn or a change of rate is due."""
+    match advice.action:
+        case "run_at":
+            return f"Change to {advice.firing} fire in test mode (Enter when it runs)"
+        case "turn" if advice.turns_cw:
+            turn = f"{units.say_fraction(advice.turns_cw)} {'cw' if advice.turns_cw > 0 else 'ccw'}"
+            return f"What did you turn? (Enter: {turn}, as advised; 0: nothing)"
+        case "halt":
+            return "A new reading, or what was done or found"
+        case "read" if visit.history.open_falls:
+            return f"{stages.LINE_TEST.asks}\n(tight, leaking; or {READING})"
+    return f"At {visit.firing} fire: {READING}"
 
 
 def parse_entry(typed: str, advice: Advice, firing: str) -> Entry:

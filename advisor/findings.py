@@ -239,7 +239,7 @@ def _fell(visit: Visit) -> list[Finding]:
         f"After the last turns {last.expected_co2_pct:.1f} % CO2 was to be expected at {last.firing} fire, "
         f"{last.co2_pct:.1f} came (row {last.number})"
     )
-    if falls := visit.open_falls:
+    if falls := history.open_falls:
         text = (
             f"{came}. Air in the sample looks like that, and hides a rich flame: prove the line tight again, log check "
             f'"{SAMPLE_LINE}" tight, and read again.'
@@ -251,7 +251,7 @@ def _fell(visit: Visit) -> list[Finding]:
     looked_at = any(check.time.timestamp() > last.at_s for check in pressures)
     if not last.line_proved or last.at_s < visit.fresh_from_s or looked_at:
         return []
-    number = max(row.number for row in visit.of("turn") if row.event.time.timestamp() < last.at_s)
+    number = [row.number for row in visit.of("turn") if row.event.time.timestamp() < last.at_s][-1]
     text = f"{came}, with the line tight: check the gas pressure. Was the turn made as logged? If not, void {number}."
     return [Finding("fell-again", "warn", text, last.firing)]
 
@@ -288,7 +288,6 @@ def _screw(visit: Visit, screw: str) -> list[Finding]:
     hypotheses, chance = visit.belief.model.screws[screw], visit.belief.chances(screw)
     found = []
     told = visit.facts.clockwise[screw]
-    last = max(row.number for row in visit.of("turn") if row.event.screw == screw)
     reversed_chance = float(chance[hypotheses.gain < 0].sum())
     if reversed_chance > (SURE if told == "unknown" else SURE_OF_WAY):
         if told == "unknown":
@@ -297,6 +296,7 @@ def _screw(visit: Visit, screw: str) -> list[Finding]:
             found.append(Finding("direction", "note", text, screw=screw))
         else:
             other = "leaner" if told == "richer" else "richer"
+            last = [row.number for row in visit.of("turn") if row.event.screw == screw][-1]
             doubt = "; or the turn was logged the wrong way"
             proved = visit.history.line_proved_s > turns[-1].time.timestamp()
             if (turns[-1].turns_cw or 0.0) * visit.belief.model.toward_richer[screw] > 0 and not proved:  # CO2 fell

@@ -12,7 +12,7 @@ from pathlib import Path
 
 from advisor import answers, fuels, measured, meter, options, stages, text, units
 from advisor.decision import Advice
-from advisor.entries import OTHERS, READING, Entry, parse_entry, parse_turn, refuse_entry
+from advisor.entries import OTHERS, Entry, entry_prompt, parse_entry, parse_turn, refuse_entry
 from advisor.errors import AdvisorError, LogGrownError, RangeError
 from advisor.events import FIRINGS, still_valid
 from advisor.job import Job
@@ -194,14 +194,14 @@ class Guide:
             self._wait(advice.wait_s or 0.0, f"then read at {visit.firing} fire")
             return
         if advice.action == "run_at":
-            warnings = text.say_findings(found for found in advice.findings if found.severity == "warn")
+            warnings = text.say_findings(finding for finding in advice.findings if finding.severity == "warn")
             self._show("\n".join([*warnings, *listed("Why", advice.reasons)]))
         elif advice.action != "wait":
             self._show(text.say_next(self.job, advice, visit.at, guided=True))
         if advice.action == "halt":
             self._say_trouble(advice, visit)
-        elif visit.open_falls and advice.action != "run_at":
-            advice = Advice("read", firing=visit.firing, reasons=(stages.PROVE_LINE.why,))  # Enter alone turns nothing
+        elif visit.history.open_falls and advice.action != "run_at":
+            advice = Advice("read", firing=visit.firing, reasons=(stages.LINE_TEST.why,))  # Enter alone turns nothing
         self._entry(advice, visit, f"{' '.join(advice.reasons)} {OTHERS}")
 
     def _say_trouble(self, advice: Advice, visit: Visit) -> None:
@@ -244,7 +244,7 @@ class Guide:
 
     def _entry(self, advice: Advice, visit: Visit, why: str) -> None:
         """Log what was typed where a reading or a turn is due."""
-        typed, firing = self._ask(_entry_prompt(advice, visit), why), visit.firing or ""
+        typed, firing = self._ask(entry_prompt(advice, visit), why), visit.firing or ""
         if typed.lower().startswith("may "):
             turn = parse_turn(typed[4:], firing)
             self.terminal.say(text.say_verdict(self.job.may(*turn, at=self._moment())))
@@ -377,23 +377,11 @@ def _prompt(question: Question, visit: Visit) -> str:
     return f"{asks} {hint}".strip() if len(asks) + len(hint) < PROMPT_WIDTH else f"{asks}\n{hint}".strip()
 
 
-def _entry_prompt(advice: Advice, visit: Visit) -> str:
-    match advice.action:
-        case "run_at":
-            return f"Change to {advice.firing} fire in test mode (Enter when it runs)"
-        case "turn" if advice.turns_cw:
-            turn = f"{units.say_fraction(advice.turns_cw)} {'cw' if advice.turns_cw > 0 else 'ccw'}"
-            return f"What did you turn? (Enter: {turn}, as advised; 0: nothing)"
-        case "halt":
-            return "A new reading, or what was done or found"
-        case "read" if visit.open_falls:
-            return f"{stages.PROVE_LINE.asks}\n(tight, leaking; or {READING})"
-    return f"At {visit.firing} fire: {READING}"
-
-
 def _cut_short(visit: Visit) -> bool:
     """Whether the wait that runs was cut short, and no reading has been taken since."""
     for row in reversed(visit.rows):
-        if row.event.item == stages.CUT_SHORT or row.event.event == "reading":
-            return row.event.event != "reading" and row.event.time.timestamp() > visit.changed_at_s
+        if row.event.item == stages.CUT_SHORT:
+            return row.event.time.timestamp() > visit.changed_at_s
+        if row.event.event == "reading":
+            return False
     return False

@@ -98,8 +98,8 @@ class History:
     proven    numbers of the readings that did so when they were read, though a pressure found wrong later may have
               taken their ground away: what CO was is not undone by that
     suspects  readings that moved with no turn made, so far unexplained; they taught nothing
-    fallen    readings that came out leaner, after a turn, than that turn could well make them; they teach until the
-              sample line is looked at
+    fallen    readings of this session that came out leaner, after a turn, than that turn could well make them; they
+              teach until the sample line is looked at
     leaking   the sample line was found leaking and has not been proved tight since: no reading teaches
     line_proved_s  when it was last proved tight, s since 1970
     rising    readings on the way up from clean air that no flame gives by itself; they taught nothing either, as a
@@ -141,8 +141,8 @@ class History:
         began_s = at_s if left_for_hours else self.began_s
         left = left_for_hours or self.left
         history = replace(self, began_s=began_s, last_s=at_s)
-        if left_for_hours and self.clean:  # what fell short with the line never proved is no ground for another day
-            history = replace(history, belief=self.clean, clean=None)
+        if left_for_hours:  # what fell short with the line never proved is no ground for another day
+            history = replace(history, belief=self.clean or self.belief, clean=None, fallen=())
         taught = history._taught(row, left)
         return replace(taught, left=left and row.event.event not in ("firing", "reading"))
 
@@ -197,9 +197,12 @@ class History:
 
     def _after_reading(self, row: Row, left_for_hours: bool) -> "History":
         event, firing = row.event, row.event.firing or ""
-        history = self
-        if (before := self.belief.at_rate_of(event, anew=left_for_hours)) is not self.belief:
-            history = self._changed("firing", lambda belief: belief.at_rate_of(event, anew=left_for_hours), row)
+
+        def at_its_rate(belief: Belief) -> Belief:
+            return belief.at_rate_of(event, anew=left_for_hours)
+
+        before = at_its_rate(self.belief)
+        history = self if before is self.belief else self._changed("firing", at_its_rate, row)
         if self.leaking:
             return history
         if not readings.usable(before.model.facts, event):

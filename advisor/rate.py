@@ -193,7 +193,7 @@ class Rate:
     def cap_turns(self) -> float:
         """Largest move now: the cap, half of it for a first move, a mark while direction or sample line is in doubt."""
         cap, mark = self.visit.facts.cap_turns[self.screw], self.visit.facts.mark_turns[self.screw]
-        if not self.direction_sure or self.visit.open_falls:
+        if not self.direction_sure or self.visit.history.open_falls:
             return mark
         return max(mark, cap / 2) if self.first_try else cap
 
@@ -293,7 +293,7 @@ class Rate:
         if size > cap + TINY:
             return f"{units.say_fraction(size)} turn is more than the cap of {units.say_fraction(cap)} turn a move."
         if size > self.cap_turns + TINY:
-            if self.visit.open_falls:
+            if self.visit.history.open_falls:
                 return f"{PROVE_LINE} first: till then {units.say_fraction(self.cap_turns)} turn at most."
             if not self.direction_sure:
                 return f"Which way this screw works is not sure yet: {units.say_fraction(self.cap_turns)} turn at most."

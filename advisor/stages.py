@@ -106,7 +106,7 @@ def _clockwise(screw: str) -> Question:
 
 
 _SUPPLY = "The supply is not right: stop, the valve is not the fault."
-PROVE_LINE = Question(
+LINE_TEST = Question(
     "sample line",
     "Sample line: close the probe's tip, the pump must stall or alarm",
     "Air drawn into the line stays on this fuel's own line of O2 and CO2: it can't be seen in the readings and makes a "
@@ -215,7 +215,7 @@ BEFORE = Stage(
                 stop="Is there CO in the room? Leave, air it; then zero outdoors and read again."),
         _done("water trap", "Water trap empty, filter clean", "Water in the sample line washes out CO2 and stops "
                  "the pump.", "Empty the trap, put in a clean filter."),
-        PROVE_LINE,
+        LINE_TEST,
     ),
     blocks="no reading counts from an analyser or a sample line that is not proved",
 )  # fmt: skip
@@ -285,7 +285,7 @@ PROOF = Stage(
     (
         _done(COVER, "Case or cover back on", "The burner's air changes with it. The readings that count are taken "
                  "with it on.", "Put it on, wait, read again."),
-        PROVE_LINE,
+        LINE_TEST,
     ),
     blocks="no finish without CO at both rates",
 )  # fmt: skip

@@ -6,7 +6,7 @@ from itertools import pairwise
 
 from advisor.events import Event
 from advisor.facts import Facts
-from advisor.history import LEFT_FOR_S, SETTLED_CHANCE, Fall, History, Row, Suspect
+from advisor.history import LEFT_FOR_S, SETTLED_CHANCE, History, Row, Suspect
 from advisor.model import FIRING_FOR
 from advisor.response import Belief
 
@@ -78,14 +78,11 @@ class Visit:
         return suspects[0] if len(suspects) == 1 and not suspects[0].proves else None
 
     @property
-    def open_falls(self) -> tuple[Fall, ...]:
-        """Readings of this session that fell short of their turns, with the sample line not proved tight since."""
-        return tuple(fall for fall in self.history.open_falls if fall.at_s > self.session_from_s)
-
-    @property
     def unsure_fall(self) -> bool:
         """Whether the only settled reading at this standstill is one that fell short of its turn."""
-        falls = [fall for fall in self.open_falls if fall.firing == self.firing and fall.at_s > self.changed_at_s]
+        falls = [
+            fall for fall in self.history.open_falls if fall.firing == self.firing and fall.at_s > self.changed_at_s
+        ]
         return bool(falls) and not self.settled_readings(falls[-1].firing, falls[-1].at_s)
 
     def latest(self, firing: str | None = None, *, having: str = "co2_pct") -> Event | None:

@@ -278,6 +278,14 @@ def test_a_fall_never_looked_at_is_no_ground_for_another_day() -> None:
     assert not set(FALLS).intersection(told.codes)
 
 
+def test_a_fall_of_another_day_takes_no_reading_of_this_one_back() -> None:
+    """The line is proved tight after this session's readings: they stand."""
+    told = known_throttle().wait(150).read("high", 8.3).wait(5 * 3600).run_at("high").wait(200).read("high", 9.2)
+    told.check("sample line", "tight")
+    visit = told.job.visit(moment(told.now_s))
+    assert len(visit.settled_readings("high", visit.session_from_s)) == 1
+
+
 def test_a_line_proved_since_is_no_guess_beside_a_backwards_screw() -> None:
     """The stop names air in the sample until the line has been looked at."""
     told = at_high().turn("throttle", 1 / 24).wait(150).read("high", 8.1)

@@ -22,9 +22,9 @@ from advisor import Job, options, stages, terminal
 from advisor import log as job_log
 from advisor.cli import main
 from advisor.decision import Advice
-from advisor.entries import parse_entry
+from advisor.entries import entry_prompt, parse_entry
 from advisor.errors import LogError, RangeError
-from advisor.guide import Guide, _entry_prompt
+from advisor.guide import Guide
 from advisor.lines import columns
 from advisor.stages import STAGES
 from advisor.terminal import NOT_TAKEN, Stop, Terminal
@@ -799,8 +799,8 @@ def test_after_a_fall_the_guide_asks_for_the_line_and_takes_what_else_is_logged(
         told.turn("throttle", 1 / 24).wait(150).read("high", co2)
     told.turn("throttle", 1 / 12).wait(150).read("high", 8.3)
     visit = told.job.visit(moment(told.now_s))
-    asks = _entry_prompt(Advice("read", firing="high"), visit)
-    assert asks.splitlines()[0] == stages.PROVE_LINE.asks
+    asks = entry_prompt(Advice("read", firing="high"), visit)
+    assert asks.splitlines()[0] == stages.LINE_TEST.asks
     assert asks.splitlines()[1].startswith("(tight, leaking; or CO2 O2 CO")
     for typed, event in (("tight", "check"), ("void 9", "void"), ("8.3 6.2 12", "reading")):
         parse_entry(typed, Advice("read", firing="high"), "high")(told.job, moment(told.now_s + 5))

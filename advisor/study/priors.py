@@ -15,7 +15,7 @@ from advisor.study.tables import turndown_limits
 
 # No fleet makes a new valve surer than that. Own choice, from 60 visits each with a prior whose gains were half the
 # true ones, before the heavier tail of gains: with 0.41 eight of them passed the band, with 0.5 four, with 0.6 two.
-# from its median.
+# What a right prior saves comes from its median.
 LEAST_LOG_SD = 0.6
 SLACK_LIMITS = (1 / 200, 1 / 8)  # turns, own choice
 # middle and spread of the built-in chances along the range of log time constants

@@ -213,13 +213,13 @@ def advised(
         if site.outcome.hinted_after < 0 and any(f.code in RIGHT_NAMES.get(fault, ()) for f in advice.findings):
             site.outcome.hinted_after = site.outcome.bad_moves
         codes = {finding.code for finding in advice.findings}
-        if codes & {"fell", "fell-short"}:  # they ask to prove the sample line tight again
+        if asks_for_line := codes & {"fell", "fell-short"}:  # to prove the sample line tight again
             site.boiler.wait(CHECK_S)
             if not (site.fault_met and site.boiler.fault.startswith("air in the sample")):
                 job.check("sample line", "tight", at=at())
                 site.outcome.line_proved += 1
                 continue
-            site.outcome.halted, site.outcome.halted_rightly = (codes & {"fell", "fell-short"}).pop(), True
+            site.outcome.halted, site.outcome.halted_rightly = asks_for_line.pop(), True
             return site.done(False)
         if "fell-again" in codes and asked_after < site.outcome.moves:  # to look at the gas pressure
             asked_after = site.outcome.moves
