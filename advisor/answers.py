@@ -8,12 +8,25 @@ from typing import NamedTuple
 from advisor import measured, stages, units
 from advisor.errors import RangeError
 from advisor.events import Event
-from advisor.facts import Facts
+from advisor.facts import OPENS_JOINTS, Facts
 from advisor.history import Row
-from advisor.stages import CLEAN_AIR_CO_PPM, CLEAN_AIR_O2_PCT, INPUT_RATE, RECORD, STAGES, Question
+from advisor.stages import (
+    CLEAN_AIR_CO_PPM,
+    CLEAN_AIR_O2_PCT,
+    INPUT_RATE,
+    MENDED,
+    NONE_OPENED,
+    OPENED_JOINTS,
+    PRESSURE_DROP,
+    RECORD,
+    STAGES,
+    YES_NO,
+    Question,
+)
 from advisor.visit import Visit
 
 _CLEAN_AIR = {"clean air O2": CLEAN_AIR_O2_PCT, "clean air CO": CLEAN_AIR_CO_PPM}
+SAME_AS = {"fixed": MENDED, "repaired": MENDED}  # other words for an answer
 _LIMITS = re.compile(r"([\d.]+)\s*(?::|-|\u2013|\bto\b|\s)\s*([\d.]+)\s*([A-Za-z].*)?")
 
 
@@ -40,6 +53,8 @@ def wrong_answers(visit: Visit) -> dict[str, Wrong]:
         running = row.event.firing or running
         if row.event.event == "check" and (row.event.item != INPUT_RATE or running == "high"):
             latest[row.event.item] = row
+    if drop := answer_to(visit, PRESSURE_DROP):
+        latest[PRESSURE_DROP] = drop
     wrong = {}
     for question in (*asked, timed):
         answer = latest.get(question.item)
@@ -48,6 +63,23 @@ def wrong_answers(visit: Visit) -> dict[str, Wrong]:
             if why:
                 wrong[question.item] = Wrong(answer, why, unreadable)
     return wrong
+
+
+def answer_to(visit: Visit, item: str, since_s: float = 0.0) -> Row | None:
+    """The answer that counts, since a moment: the latest. A no to the pressure drop stands until one is measured again.
+
+    None where it was not answered.
+    """
+    since_s = max([since_s, *measured_s(visit)]) if item == PRESSURE_DROP else since_s
+    given = [r for r in visit.of("check") if r.event.item == item and r.event.time.timestamp() >= since_s]
+    no = [row for row in given if row.event.value == "no"]
+    counting = no if item == PRESSURE_DROP and no else given
+    return counting[-1] if counting else None
+
+
+def measured_s(visit: Visit) -> list[float]:
+    """When gas pressures were measured, s since 1970."""
+    return [row.event.time.timestamp() for row in visit.of("check") if row.event.item in visit.facts.pressures]
 
 
 def why_wrong(question: Question, answer: Event, facts: Facts) -> tuple[str, bool]:
@@ -87,10 +119,7 @@ def typed(question: Question, words: str, facts: Facts, today: date) -> tuple[st
     words = " ".join(words.split())
     match question.kind:
         case "choice":
-            fitting = [choice for choice in question.choices if words and choice.startswith(words.lower())]
-            if len(fitting) != 1 and words.lower() not in question.choices:
-                raise RangeError(f"'{words}' is no answer here: type {' or '.join(question.choices)}")
-            return words.lower() if words.lower() in question.choices else fitting[0], ""
+            return _choice(question, words), ""
         case "number" | "meter":
             number, _, unit = " ".join(units.part(words)).strip().partition(" ")
             unit = unit or question.unit or plate_unit(question.item, facts)
@@ -129,6 +158,27 @@ def typed(question: Question, words: str, facts: Facts, today: date) -> tuple[st
     if not words:
         raise RangeError("nothing was typed")
     return words[:200], ""
+
+
+def _choice(question: Question, words: str) -> str:
+    """The choice that was typed, whole or cut short. A yes or a no is never taken for another choice."""
+    low = SAME_AS.get(words.lower(), words.lower())
+    if low in question.choices:
+        return low
+    among = [word for word in YES_NO if word.startswith(low)] or question.choices
+    fitting = [choice for choice in question.choices if low and choice.startswith(low) and choice in among]
+    if len(fitting) != 1:
+        raise RangeError(f"'{words}' is no answer here: type {' or '.join(question.choices)}")
+    return fitting[0]
+
+
+def ask_back(item: str, value: str, facts: Facts) -> None:
+    """Raise RangeError for an answer that can't be, with this kind of visit."""
+    if item == OPENED_JOINTS and value == NONE_OPENED and facts.visit in OPENS_JOINTS:
+        raise RangeError(
+            f"{item}: {value}? A {facts.visit} opens joints: type tight or leaking. Was no valve changed on this "
+            "visit, start its log with open --visit service"
+        )
 
 
 def parse_limits(words: str, what: str, *, with_unit: bool = True) -> tuple[float, float, str]:

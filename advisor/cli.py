@@ -16,7 +16,7 @@ import typer
 from advisor import entries, options, shown, terminal, text, units
 from advisor.errors import AdvisorError, LogError, RangeError
 from advisor.events import FIRINGS, SCREWS
-from advisor.facts import Facts
+from advisor.facts import VISITS, Facts
 from advisor.job import Job
 from advisor.readings import Finding
 
@@ -37,6 +37,12 @@ Log = Annotated[Path, typer.Argument(metavar="LOG", help="The job's log, a CSV f
 At = Annotated[
     str | None,
     typer.Option("--at", metavar="TIME", help="Moment, such as 10:32 or 2026-05-04T10:32:00+02:00; now if left out."),
+]
+AsOf = Annotated[
+    str | None,
+    typer.Option(
+        "--at", metavar="TIME", help="Answer as of this moment; last: as of the log's last row; now if left out."
+    ),
 ]
 AsJson = Annotated[bool, typer.Option("--json", help="Print the fields for a program.")]
 Note = Annotated[str, typer.Option("--note", metavar="WORDS", help="Remark kept with the row.")]
@@ -73,6 +79,9 @@ def open_log(
             help='Any other fact: "clockwise.throttle=leaner", "cap_turns.offset=1/24". May be repeated.',
         ),
     ] = None,
+    visit: Annotated[
+        str, typer.Option(metavar="KIND", help="valve-change, conversion, service or complaint.")
+    ] = VISITS[0],
     site: Annotated[str, typer.Option(metavar="WORDS", help="Free text for the record.")] = "",
     analyser: Annotated[
         str, typer.Option(metavar="WORDS", help="Analyser and its last calibration, for the record.")
@@ -90,6 +99,7 @@ def open_log(
         fuel=options.parse_fuel(fuel, mixture),
         bands={"high": units.parse_range(high, "--high"), "low": units.parse_range(low, "--low")},
         pressures=dict(map(options.parse_pressure, pressure or [])),
+        visit=options.one_of(visit, VISITS),
         site=site,
         analyser=analyser,
         valve_family=valve_family,
@@ -196,15 +206,17 @@ def void(
 
 
 @command("next")
-def next_step(log: Log, at: At = None, as_json: AsJson = False) -> None:
+def next_step(log: Log, at: AsOf = None, as_json: AsJson = False) -> None:
     """How far next, which way, how long to wait, what to expect."""
-    answer(Job.load(log), options.parse_time(at), as_json)
+    job = Job.load(log)
+    answer(job, options.moment_to_answer(at, job.ended), as_json)
 
 
 @command()
-def may(log: Log, screw: Screw, how_far: Turn, at: At = None, as_json: AsJson = False) -> None:
+def may(log: Log, screw: Screw, how_far: Turn, at: AsOf = None, as_json: AsJson = False) -> None:
     """May I turn this far? A refusal has exit status 3."""
-    job, moment = Job.load(log), options.parse_time(at)
+    job = Job.load(log)
+    moment = options.moment_to_answer(at, job.ended)
     verdict = job.may(options.one_of(screw, SCREWS), units.parse_turn(" ".join(how_far)), at=moment)
     warn(job)
     typer.echo(as_text(asdict(verdict)) if as_json else text.say_verdict(verdict, job.progress(moment)))
@@ -215,6 +227,7 @@ def may(log: Log, screw: Screw, how_far: Turn, at: At = None, as_json: AsJson = 
 @command()
 def show(
     log: Log,
+    at: AsOf = None,
     as_json: AsJson = False,
     all_rows: Annotated[bool, typer.Option("--all", help="Every row; without it the last ones.")] = False,
     plot: Annotated[
@@ -224,12 +237,13 @@ def show(
 ) -> None:
     """The job so far: rows, fitted response, findings."""
     job = Job.load(log)
+    moment = options.moment_to_answer(at, job.ended)
     if plot:
         from advisor import pages, record, sheet
 
         written = pages.save(sheet.picture_of(record.record_of(job), log.name), plot, "CO2 against time", overwrite)
         typer.echo(text.say_written(written, ()), err=True)
-    typer.echo(as_text(job.as_record()) if as_json else shown.say_job(job, all_rows=all_rows))
+    typer.echo(as_text(job.as_record(moment)) if as_json else shown.say_job(job, moment, all_rows=all_rows))
 
 
 @command("sheet")

@@ -5,20 +5,22 @@ from typing import Any
 
 from advisor import limits, units
 from advisor.findings import find
-from advisor.history import CO_CAUSE, MENDED, clockwise_item
+from advisor.history import clockwise_item
 from advisor.model import FIRING_FOR, SCREW_FOR
-from advisor.rate import BLIND, ENOUGH_READINGS, PROVE_LINE, TINY, Move, Rate, gain_at_present, percent, say_wall
+from advisor.rate import ENOUGH_READINGS, PROVE_LINE, TINY, Move, Rate, gain_at_present, percent, say_wall
 from advisor.readings import Finding
 from advisor.regression import Mixture
+from advisor.stages import CO_CAUSE, MENDED
 from advisor.visit import Visit, settled_from_s
 
 REREAD_FROM = 0.5  # chance of being in band from which another reading is cheaper than another turn
-LEFT = "Hours have passed since the last entry: log run-at, wait, and read anew before anything else."
+LEFT = "Hours have passed since the last entry: run the boiler, log run-at, wait, and read again."
+REOPEN = "To go on with this boiler, log run-at and a new reading first."
+STALE = "The last reading is over a quarter of an hour old: read again before a turn."
 SMALLEST_TURN = 1 / 200
 FAR_TOO_LEAN_PCT = 1.0  # under the band of low fire, % CO2, from where a flame may lift; own choice
 MOST_REREADS = 3  # readings at one standstill before a turn is tried all the same
 UNPROVED = {  # what bars "done", by finding
-    "pressure-unknown": "Both rates are in band, but a gas pressure named on open was never checked: log it first.",
     "fell": "Both rates are in band on the display, but CO2 fell short of its turns and the sample line has not been "
     'proved tight since: prove it, log check "sample line" tight.',
 }
@@ -37,6 +39,7 @@ class Advice:
     action  `read`, `run_at`, `turn`, `wait`, `finish` or `halt`
     expect_*  the next displayed reading with its 90 % range; gain_* in % CO2 per turn clockwise at the
     present point, 90 % range
+    open_items  names of what is still to be proved or done; with `finish` they are due before the job is finished
     """
 
     action: str
@@ -54,6 +57,7 @@ class Advice:
     gain_high: float | None = None
     findings: tuple[Finding, ...] = ()
     reasons: tuple[str, ...] = ()
+    open_items: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -81,6 +85,9 @@ def advise(visit: Visit) -> Advice:
     firing = visit.firing
     if halts:
         return _about(visit, "halt", findings, tuple(finding.text for finding in halts))
+    if left := visit.closed:
+        said = f"Closed on {left.time:%Y-%m-%d at %H:%M}: the appliance was left {left.value}."
+        return Advice("finish", findings=(Finding("closed", "note", said), *findings), reasons=(REOPEN,))
     if firing is None:
         why = "High fire comes first: light the boiler, run it at its maximum in test mode, and log it at once."
         return Advice(
@@ -159,8 +166,8 @@ def _set_rate(rate: Rate, findings: tuple[Finding, ...]) -> Advice:
         unread = not visit.settled_readings("low", visit.fresh_from_s)
         if unread or _leaner(Rate(visit, "low")):
             return _about(visit, "run_at", findings, (rate.against_low,), firing="low")
-    if best is None and rate.too_lean and not rate.seen_lean:
-        return _about(visit, "read", findings, (BLIND,))
+    if best is None and rate.unread:
+        return _about(visit, "read", findings, (rate.unread,))
     co_bars = rate.walled_off or (best is None and (rate.co_rising or rate.wall))
     if rate.too_lean and chance < REREAD_FROM and co_bars:
         seen = f"{say_wall(rate.wall, rate.firing)}, and" if rate.wall else "CO climbs while"
@@ -192,6 +199,8 @@ def _set_rate(rate: Rate, findings: tuple[Finding, ...]) -> Advice:
         )
         why = f"Near an edge: {sure}. Another reading costs less than a turn."
         return _about(visit, "read", findings, (why,))
+    if visit.stale:
+        return _about(visit, "read", findings, (STALE,))
     return _turn(rate, best, findings)
 
 
@@ -340,6 +349,8 @@ def _not_now(visit: Visit, advice: Advice, screw: str, turns_cw: float) -> str |
     """Why no turn of this screw may be made at this moment, whatever its size."""
     if advice.action == "halt":
         return STOPPED_LEANER if _leaner_from_co(visit, advice, screw, turns_cw) else STOPPED
+    if visit.closed:
+        return f"The visit is closed. {REOPEN}"
     if visit.left:
         return LEFT
     if abs(turns_cw) < SMALLEST_TURN:

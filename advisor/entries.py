@@ -10,7 +10,7 @@ from advisor import options, stages, units
 from advisor.decision import Advice
 from advisor.errors import RangeError
 from advisor.events import FIRINGS, SCREWS, still_valid
-from advisor.history import CO_CAUSE, LEAKING, SAMPLE_LINE, TIGHT, clockwise_item
+from advisor.history import LEAKING, SAMPLE_LINE, TIGHT, clockwise_item
 from advisor.job import Job
 from advisor.model import SCREW_FOR
 from advisor.readings import Finding
@@ -21,7 +21,14 @@ OTHERS = (
     "You may also type: high or low (the rate it runs at), a turn such as 1/24 cw, may 1/12 cw, tight or leaking (the "
     "sample line), richer or leaner (this screw, clockwise), check ITEM VALUE UNIT, void ROW."
 )
-KNOWN_CHECKS = (stages.STANDING, stages.WORKING, SAMPLE_LINE, *map(clockwise_item, SCREWS), CO_CAUSE, stages.SERIAL)
+KNOWN_CHECKS = (
+    stages.STANDING,
+    stages.WORKING,
+    SAMPLE_LINE,
+    *map(clockwise_item, SCREWS),
+    stages.CO_CAUSE,
+    stages.SERIAL,
+)
 NOTHING = ("0", "no", "n", "none", "nothing")  # was turned; a CO2 of 0 is no reading of a flame
 _NUMBERS = re.compile(r"[\d.,]+(\s+[\d.,]+){0,2}")
 

@@ -12,6 +12,8 @@ from advisor.fuels import Fuel
 from advisor.prior import Prior
 
 TURNDOWNS = (1.0, 20.0)  # from and to
+VISITS = ("valve-change", "conversion", "service", "complaint")
+OPENS_JOINTS = VISITS[:2]  # kinds of visit that open gas joints
 DIRECTIONS = ("richer", "leaner", "unknown")
 
 
@@ -42,6 +44,7 @@ class Facts:
     practice   whether the boiler is made up: everything made from the log says PRACTICE
     valve_family   the user's own label for valves that respond alike, for the study of many jobs
     prior_source   where `prior` comes from: empty for the built-in one
+    visit      what kind of visit it is: one of VISITS
     """
 
     fuel: Fuel
@@ -68,6 +71,7 @@ class Facts:
     practice: bool = False
     valve_family: str = ""
     prior_source: str = ""
+    visit: str = VISITS[0]
 
     def __post_init__(self) -> None:
         put = object.__setattr__
@@ -94,6 +98,8 @@ class Facts:
         if self.heating_value is not None:
             put(self, "heating_value", _checked_heating_value(self.heating_value))
         put(self, "prior", Prior.from_mapping(self.prior))
+        if self.visit not in VISITS:
+            raise RangeError(f"visit = '{self.visit:.40}': it is one of {', '.join(VISITS)}")
         for screw in SCREWS:
             self._check_screw(screw)
         for name, low, high, unit in (

@@ -3,7 +3,7 @@
 import itertools
 
 from advisor import measured, readings, units
-from advisor.answers import wrong_answers
+from advisor.answers import measured_s, wrong_answers
 from advisor.errors import RangeError
 from advisor.events import FIRINGS, SCREWS, Event
 from advisor.facts import Facts
@@ -159,12 +159,11 @@ def _answers(visit: Visit) -> list[Finding]:
 
     A gas joint found leaking, no CO alarm, an analyser off zero: whoever logged it is not told to light or to turn.
     """
-    measured_at = [row.event.time for row in visit.of("check") if row.event.item in visit.facts.pressures]
     found = []
     for item, answer in wrong_answers(visit).items():
         if item not in STOPPING or answer.unreadable:
             continue  # what a hand-edited log holds in an answer's place says nothing
-        if item == PRESSURE_DROP and any(time > answer.row.event.time for time in measured_at):
+        if item == PRESSURE_DROP and any(at_s > answer.row.event.time.timestamp() for at_s in measured_s(visit)):
             continue  # measured again since
         found.append(Finding("not-ready", "halt", f'{answer.why} Then log check "{item}" again.'))
     return found

@@ -3,6 +3,7 @@
 import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from datetime import timedelta
 
 from advisor import limits, readings, regression, units
 from advisor.errors import RangeError
@@ -18,10 +19,10 @@ STEP_PCT = 0.25  # a change of CO2 with no turn made that is worth stopping for,
 STEP_SDS = 4.0  # and by how many spreads it must stand out
 CERTAIN_STEP_PCT = 0.4  # a change that one reading proves, own choice: no display noise makes it
 SHORT = 0.05  # chance, as of the last change, of CO2 as low as it came: worth a second look if it proves a change
+A_MOMENT = timedelta(microseconds=1)
 LEFT_FOR_S = 4 * 3600.0  # rows further apart than this belong to two sessions: the boiler was cold in between
 FRESH_START_SD_PCT = 1.0  # how far CO2 may have moved by itself where a check has explained it
 SAMPLE_LINE, TIGHT, LEAKING = "sample line", "tight", "leaking"
-CO_CAUSE, MENDED = "cause of CO", "mended"
 
 
 @dataclass(frozen=True)
@@ -33,17 +34,17 @@ class Row:
 
 
 def in_order(rows: Sequence[Row]) -> list[Row]:
-    """Rows in order of time. Rows of the same moment are put in an order that does not depend on the log."""
-    kinds = ("firing", "reading", "turn")
+    """Rows, given in the order of the log, in order of time.
 
-    def key(row: Row) -> tuple[object, ...]:
-        event = row.event
-        rank = kinds.index(event.event) if event.event in kinds else len(kinds)
-        numbers = (event.turns_cw, event.co2_pct, event.o2_pct, event.co_ppm)
-        words = (event.firing or "", event.screw or "", event.item, event.value)
-        return event.time.timestamp(), rank, *words, *(number or 0.0 for number in numbers)
-
-    return sorted(rows, key=key)
+    Rows of one moment keep the order of the log: each is put a microsecond after the one before it, so that whatever
+    compares moments finds them in that order.
+    """
+    ordered: list[Row] = []
+    for row in sorted(rows, key=lambda row: row.event.time):
+        earliest = ordered[-1].event.time + A_MOMENT if ordered else row.event.time
+        late = row.event.time < earliest
+        ordered.append(replace(row, event=replace(row.event, time=earliest)) if late else row)
+    return ordered
 
 
 def facts_as_told(facts: Facts, rows: Sequence[Row]) -> Facts:

@@ -25,7 +25,6 @@ from advisor.told import facts_on_site
 from advisor.visit import Visit
 
 CLOCK_PLAY = timedelta(minutes=1)  # clocks of two devices may differ by this
-OLD_LOG = timedelta(hours=12)  # a log that ended longer ago is answered as of its last row
 MOST_ROWS = 10_000  # of a log that is answered or studied: some 6 s of processor time; a long visit has 200
 
 
@@ -185,6 +184,7 @@ class Job:
             _one_of(text, (TIGHT, LEAKING), item)
         elif question := stages.question_for(item, self.facts):
             text, unit = answers.typed(question, f"{text} {unit}", self.facts, self._entry_time(at).date())
+            answers.ask_back(item, text, self.facts)
         self._append(Event(self._entry_time(at), "check", item=item, value=text, unit=unit, note=note))
 
     def note(self, text: str, *, item: str = "", value: str = "", unit: str = "", at: datetime | None = None) -> None:
@@ -248,23 +248,17 @@ class Job:
         )
 
     def visit(self, at: datetime | None = None) -> Visit:
-        """The job as it stands at a moment. A log that ended long ago stands as of its last row."""
-        rows = tuple(self.rows(at))  # without a moment all: an old log's row may be struck long after its last one
+        """The job as it stands at a moment; left out: now, or at its last row where the clock is behind that."""
+        rows = tuple(self.rows(at))
         if at is None:
-            at = datetime.now(UTC)
-            if rows:
-                at = rows[-1].event.time if self.is_old(at) else max(at, rows[-1].event.time)
+            at = max([datetime.now(UTC), *(row.event.time for row in rows[-1:])])
         facts = facts_on_site(facts_as_told(self.facts, rows), (row.event for row in rows))
         return Visit(facts, rows, self._history(facts, rows), at)
 
-    def is_old(self, now: datetime) -> bool:
-        """Whether the last row is so old that the boiler can't be assumed to stand as it was."""
-        last = self._last_time()
-        return last is not None and now - last > OLD_LOG
-
-    def _last_time(self) -> datetime | None:
-        """Time of the last row that stands."""
-        return max((row.event.time for row in self.rows()), default=None)
+    @property
+    def ended(self) -> datetime | None:
+        """Time of the log's last row, struck or not; None where there is none."""
+        return max((event.time for event in self._events), default=None)
 
     def _history(self, facts: Facts, rows: tuple[Row, ...]) -> History:
         """What the rows taught; goes on from the last answer where the rows only grew."""
@@ -278,14 +272,8 @@ class Job:
 
     def next(self, at: datetime | None = None) -> Advice:
         """How far next, which way, how long to wait, what to expect, am I done, what is wrong."""
-        advice = advise(self.visit(at))
-        if at is None and self.is_old(datetime.now(UTC)):
-            text = (
-                f"This log ended on {self._last_time():%Y-%m-%d at %H:%M}; the answer is as of then. "
-                "To go on with this boiler now, log run-at and a new reading first."
-            )
-            advice = replace(advice, findings=(*advice.findings, Finding("old-log", "note", text)))
-        return advice
+        visit = self.visit(at)
+        return replace(advise(visit), open_items=progress.open_items(visit))
 
     def progress(self, at: datetime | None = None, advice: Advice | None = None) -> Progress:
         """Which stage the visit is in and how each stands; `advice`, where `next` was asked already, saves time."""
@@ -296,17 +284,15 @@ class Job:
         """May this screw be turned this far now (turns, clockwise positive)?"""
         _one_of(screw, SCREWS, "screw")
         check_event(Event(datetime.now(UTC), "turn", screw=screw, turns_cw=turns_cw))
-        if at is None and self.is_old(datetime.now(UTC)):
-            at = datetime.now(UTC)  # an old log may be looked at, but not turned by
         return permit(self.visit(at), screw, turns_cw)
 
     def findings(self, at: datetime | None = None) -> tuple[Finding, ...]:
         """What is wrong, as far as the data can tell, the gravest first."""
         return find(self.visit(at))
 
-    def as_record(self) -> dict[str, Any]:
+    def as_record(self, at: datetime | None = None) -> dict[str, Any]:
         """The job so far as plain values for a program: facts, rows, responses, findings, the answer."""
-        visit = self.visit()
+        visit = self.visit(at)
         facts = {name: _plain(value) for name, value in vars(visit.facts).items()}
         standing = {row.number for row in visit.rows}
         return {
@@ -315,9 +301,9 @@ class Job:
                 {"row": number, "stands": number in standing, **asdict(event)}
                 for number, event in enumerate(self._events, 1)
             ],
-            "responses": [asdict(self.response(screw)) for screw in SCREWS],
+            "responses": [asdict(self.response(screw, at=at)) for screw in SCREWS],
             "findings": [asdict(finding) for finding in find(visit)],
-            "next": asdict(self.next()),
+            "next": asdict(self.next(at)),
             "warnings": list(self.warnings),
         }
 

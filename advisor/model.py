@@ -11,7 +11,7 @@ from advisor.valve import StraightScale
 # places of the unknowns in the regression
 LEVEL = {"high": 0, "low": 1}
 GAIN = {"offset": 2, "throttle": 3}
-DRIFT, STANDSTILL, HAND, UNKNOWNS = 4, 5, 6, 7
+DRIFT, STANDSTILL, HAND, GAP, UNKNOWNS = 4, 5, 6, 7, 8
 AXIS = {"offset": 1, "throttle": 2}  # of the hypotheses; axis 0 is the lag
 GAP_SD_PCT = 1.4  # how far what was displayed before an unlogged change may lie from what settles, % CO2
 START_GAP_PCT = -1.0  # where a display stands at the start beside what settles: it comes up from clean air, % CO2

@@ -4,9 +4,10 @@ from typing import NamedTuple
 
 from advisor import readings
 from advisor.events import Event
-from advisor.history import CO_CAUSE, MENDED, Row
+from advisor.history import Row
 from advisor.limits import CO_JUMP_PPM, CO_JUMP_TIMES
 from advisor.readings import CO_NEAR_SHARE, Finding, co_air_free_ppm, co_limit_ppm
+from advisor.stages import CO_CAUSE, MENDED
 from advisor.visit import Visit
 
 

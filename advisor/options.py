@@ -19,6 +19,7 @@ SETTABLE = (
     "input_rate", "heating_value",
 )  # fmt: skip
 FILES = ("LOG", "LOGS", "FILE", "FOLDER")  # metavars: what is typed there is the name of a file, left as it came
+LAST = "last"  # typed for the moment of the log's last row
 MOST_AHEAD = timedelta(days=1)  # a later moment is a slip in the date; a replay may run ahead of the clock
 
 
@@ -135,6 +136,8 @@ def parse_time(words: str | None) -> datetime | None:
     if words is None:
         return None
     typed, present = words.strip(), now()
+    if typed == LAST:
+        raise RangeError(f"--at {LAST} is for next, may and show: an entry needs its own moment, such as 10:32")
     clock = re.fullmatch(r"(\d{1,2}):(\d\d)(?::(\d\d))?", typed)
     try:
         if clock:
@@ -151,6 +154,11 @@ def parse_time(words: str | None) -> datetime | None:
             f"time '{words}' is still to come: this clock shows {present:%Y-%m-%d %H:%M}. Is one of them wrong?"
         )
     return moment
+
+
+def moment_to_answer(words: str | None, ended: datetime | None) -> datetime | None:
+    """As `parse_time`; "last" is the moment of the log's last row, `ended`."""
+    return ended if (words or "").strip() == LAST else parse_time(words)
 
 
 def one_of(typed: str, names: tuple[str, ...]) -> str:

@@ -48,10 +48,9 @@ OWN_WORDS = tuple(  # what the adviser's answers say of the program's commands, 
         (r" air enters the sample: prove the line, log .* leaking", "; or air enters the sample: check line"),
         (r"; if it is a slip of the pen, void \d+|; if not, void them", ""),
         (r'proved tight since: prove it, log check "sample line" tight', "proved tight since: check line"),
-        (r"was never checked: log it first", "was never checked: check pressure first"),
         (r"; log it and read", ", then read"),
         (r", and log it at once\.", "."),
-        (r"log run-at, wait, and read anew", "wait and read anew"),
+        (r"run the boiler, log run-at, wait, and read again", "wait and read again"),
         (r"Burner off,", "Burner off (type off),"),
     )
 )

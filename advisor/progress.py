@@ -7,6 +7,7 @@ from advisor import answers, stages
 from advisor.answers import Wrong
 from advisor.decision import Advice
 from advisor.events import FIRINGS, Event
+from advisor.history import SAMPLE_LINE, TIGHT
 from advisor.rate import TINY, Rate
 from advisor.stages import BOTH, CLOSE, HIGH, LOW, OUTCOME, PROOF, RECORD, STAGES, Question, Stage
 from advisor.visit import Visit
@@ -96,6 +97,17 @@ def follow(visit: Visit, advice: Advice) -> Progress:
     return Progress(tuple(states), working, _barred(states, halt))
 
 
+def open_items(visit: Visit) -> tuple[str, ...]:
+    """Names of what must be proved before a job is finished and is not yet: sample line, joints, pressures, CO."""
+    line = _latest(visit, SAMPLE_LINE, visit.session_from_s)
+    joints = _latest(visit, stages.OPENED_JOINTS, 0.0)
+    checked = {row.event.item for row in visit.of("check")}
+    items = [] if line and line.value == TIGHT else [SAMPLE_LINE]
+    items += [] if joints and joints.value in stages.OPENED_JOINTS_PASS else [stages.OPENED_JOINTS]
+    items += [name for name in visit.facts.pressures if name not in checked]
+    return (*items, *(f"CO at {firing} fire" for firing in FIRINGS if not Rate(visit, firing).has_as_left))
+
+
 def _notes(visit: Visit, item: str) -> list[Event]:
     return [row.event for row in visit.of("note") if row.event.item == item]
 
@@ -137,6 +149,8 @@ def _asking(stage: Stage, visit: Visit, halt: str, barred: str, wrong: Mapping[s
     else:
         for question in stages.questions_of(stage, visit.facts):
             answer = answered(visit, stage, question)
+            if answer is None and stages.PRESSURE_DROP in wrong and question.item in visit.facts.pressures:
+                return StageState(stage, "blocked", wrong[stages.PRESSURE_DROP].why, Step(question))
             if answer is None:
                 break
             why = barred if question.item == OUTCOME and answer.value == stages.IN_SERVICE else ""
@@ -169,19 +183,19 @@ def answered(visit: Visit, stage: Stage, question: Question) -> Event | None:
 
 
 def _latest(visit: Visit, item: str, since_s: float) -> Event | None:
-    rows = (row.event for row in reversed(visit.of("check")))
-    return next((e for e in rows if e.item == item and e.time.timestamp() >= since_s), None)
+    row = answers.answer_to(visit, item, since_s)
+    return row.event if row else None
 
 
 def _counts_from_s(visit: Visit, stage: Stage, item: str) -> float:
     """Moment from which an answer counts: what was checked before a later change is no proof."""
     if item == stages.OPENED_JOINTS:
         return 0.0
-    pressures = [row.event.time.timestamp() for row in visit.of("check") if row.event.item in visit.facts.pressures]
-    if item == stages.PRESSURE_DROP:
-        return max(pressures, default=0.0)
+    if item in visit.facts.pressures:
+        drop = _latest(visit, stages.PRESSURE_DROP, 0.0)  # too large a drop is measured again
+        return drop.time.timestamp() if drop and drop.value == "no" else 0.0
     if item == stages.TEST_POINTS:
-        return max([visit.turned_at_s, *pressures])
+        return max([visit.turned_at_s, *answers.measured_s(visit)])
     if stage in _AFTER_TURNS:
         return visit.turned_at_s
     if item not in _EACH_SESSION:

@@ -13,6 +13,7 @@ from functools import cached_property
 
 from advisor import limits, units
 from advisor.events import Event
+from advisor.history import Row
 from advisor.model import SCREW_FOR
 from advisor.monoxide import Wall, co_standing, co_wall
 from advisor.regression import Mixture
@@ -31,7 +32,8 @@ UNSEEN_RISE_PCT = 1.3  # how far high fire may have gone up, % CO2, before low f
 TINY = 1e-9
 PROVE_LINE = "Prove the sample line tight"
 CLIMBING = "CO is more than half of its limit: no turn richer."
-BLIND = "CO2 alone can't tell a lean flame from a rich one: no turn richer before O2 or CO is read."
+NO_CO = "No turn richer before CO has been read since the last change."
+BLIND = "CO2 alone can't tell a lean flame from a rich one: read O2 or CO before a turn."
 AWAY = "It would take CO2 further from the middle of the band, not nearer."
 
 
@@ -132,10 +134,23 @@ class Rate:
     @cached_property
     def seen_lean(self) -> bool:
         """Whether O2 or CO was read since the last change; a rich flame would have stopped the job."""
-        return any(
-            row.event.o2_pct is not None or row.event.co_ppm is not None
-            for row in self.visit.settled_readings(self.firing, self.visit.changed_at_s)
-        )
+        return any(row.event.o2_pct is not None for row in self._since_change) or self.seen_co
+
+    @cached_property
+    def seen_co(self) -> bool:
+        """Whether CO was read since the last change."""
+        return any(row.event.co_ppm is not None for row in self._since_change)
+
+    @property
+    def _since_change(self) -> list[Row]:
+        return self.visit.settled_readings(self.firing, self.visit.changed_at_s)
+
+    @property
+    def unread(self) -> str | None:
+        """Which reading is due before the turn that is wanted here, in a sentence; None where none is."""
+        if not self.seen_lean:
+            return BLIND
+        return NO_CO if not self.seen_co and (self.too_lean or not self.direction_sure) else None
 
     @cached_property
     def co_rising(self) -> bool:
@@ -277,7 +292,7 @@ class Rate:
             return True
         belief, facts = self.visit.belief, self.visit.facts
         away = belief.model.scales[self.firing].centre_co2_pct - self.now.forecast.mean
-        way = away / abs(belief.gain(self.screw).mean)
+        way = away / abs(belief.gain(self.screw).mean * belief.effects[self.screw][self.firing])
         turns = min(way + facts.mark_turns[self.screw], facts.travel_limit_turns[self.screw])
         return self._low_gets_rich(turns if self.richer(turns) else -turns)
 
@@ -309,9 +324,11 @@ class Rate:
             )
         if self.richer(move.turns_cw) != self.too_lean:
             return AWAY
+        if not self.seen_lean:
+            return BLIND
         if self.richer(move.turns_cw) or not self.direction_sure:
-            if not self.seen_lean:
-                return BLIND
+            if not self.seen_co:
+                return NO_CO
             if self.co_rising and not self._surely_not_up(move):
                 return CLIMBING
             if self.wall and self._may_reach(self.wall.co2_pct, move.forecast):

@@ -22,7 +22,7 @@ from advisor.flue import DOUBTED, ON_THE_WAY, SETTLED, RateRecord, rate_record
 from advisor.history import SAMPLE_LINE, Row, checked_pressure
 from advisor.job import Job, Response
 from advisor.model import SCREW_FOR
-from advisor.progress import Progress, StageState
+from advisor.progress import Progress, StageState, open_items
 from advisor.rate import Rate, percent
 from advisor.readings import Finding, usable
 from advisor.trouble import way_back
@@ -179,7 +179,7 @@ def record_of(job: Job) -> Record:
         began=visit.rows[0].event.time if visit.rows else None,
         ended=visit.rows[-1].event.time if visit.rows else None,
         n_rows=len(job.events),
-        finished=advice.action == "finish" and not missing,
+        finished=not missing,
         missing=missing,
         rates=rates,
         supply=(*(_pressure(visit, name) for name in visit.facts.pressures), *_input(visit, running)),
@@ -330,13 +330,13 @@ def _typed(event: Event, unit: str) -> str:
 def _missing(visit: Visit, advice: Advice, rates: Mapping[str, RateRecord], steps: Progress) -> tuple[str, ...]:
     """What keeps the job from being finished, in sentences; empty where nothing does."""
     missing = [seen.text for seen in advice.findings if seen.severity == "halt"]
+    for firing, rate in rates.items():
+        if rate.left_note:
+            missing.append(f"{firing.capitalize()} fire: no as-left figures, {rate.left_note}.")
+        elif not Rate(visit, firing).holds:
+            chance = percent(Rate(visit, firing).now.chance_in_band)
+            missing.append(f"{firing.capitalize()} fire is not surely in its band: chance {chance}.")
     if advice.action != "finish":
-        for firing, rate in rates.items():
-            if rate.left_note:
-                missing.append(f"{firing.capitalize()} fire: no as-left figures, {rate.left_note}.")
-            elif not Rate(visit, firing).holds:
-                chance = percent(Rate(visit, firing).now.chance_in_band)
-                missing.append(f"{firing.capitalize()} fire is not surely in its band: chance {chance}.")
         missing = missing or list(advice.reasons)
     missing += [answer.why for answer in _wrong(visit, steps)]
     for state in steps.states:
@@ -345,6 +345,7 @@ def _missing(visit: Visit, advice: Advice, rates: Mapping[str, RateRecord], step
             missing.append(
                 f"Stage '{state.stage.name}' is not done: {state.reason or _asks(state)}.".replace("..", ".")
             )
+    missing = missing or [f"Never proved: {item}." for item in open_items(visit)]
     return tuple(dict.fromkeys(missing))
 
 

@@ -2,9 +2,9 @@
 
 Unknowns of the regression (all in % CO2 on the straight scale, gains per turn):
 level at high and at low fire with the screws as found, gain of each screw at the rate where it is set,
-a slow drift after a change of rate; what is peculiar to one standstill: an error shared by its readings or,
-where nobody logged how it began, the gap to what was displayed before; and the error of the hand in the last
-turn, which a display shows as it shows the turn. The next turn folds it into the levels.
+a slow drift after a change of rate; an error shared by the readings of one standstill; at a start, or where
+nobody logged a change of rate, the gap from there to what was displayed before; and the error of the hand in the
+last turn, which a display shows as it shows the turn. The next turn folds it into the levels.
 The rest (slack, lag, sign) is carried by hypotheses, laid out on three axes: lag, offset, throttle.
 A screw that was never turned has one hypothesis, which stands for all of its: turning it unfolds them.
 """
@@ -20,9 +20,9 @@ from numpy.typing import NDArray
 from advisor import regression
 from advisor.events import FIRINGS, SCREWS, Event
 from advisor.facts import Facts
-from advisor.model import AXIS, DRIFT, GAIN, GAP_SD_PCT, HAND, LEVEL, STANDSTILL, START_GAP_PCT, UNKNOWNS, Model
+from advisor.model import AXIS, DRIFT, GAIN, GAP, GAP_SD_PCT, HAND, LEVEL, STANDSTILL, START_GAP_PCT, UNKNOWNS, Model
 from advisor.regression import Fit, Likely, Mixture, Row
-from advisor.valve import follow, screw_effects, shown_share, state_weights
+from advisor.valve import follow, screw_effects, shown_share, state_weights, throttle_bend
 
 Array = NDArray[np.float64]
 Displaced = dict[str, dict[str, Array]]  # by screw and rate
@@ -125,8 +125,9 @@ class Belief:
         prior, noise_var = self.model.facts.prior, self.model.noise_var
         fit = regression.renew(self.fit, DRIFT, prior.drift_sd_pct**2 / noise_var)
         known_before = logged and not started
-        peculiar_var = self.model.standstill_var if known_before else GAP_SD_PCT**2
-        fit = regression.renew(fit, STANDSTILL, peculiar_var / noise_var, START_GAP_PCT if started else 0.0)
+        fit = regression.renew(fit, STANDSTILL, self.model.standstill_var / noise_var)
+        if not known_before:
+            fit = regression.renew(fit, GAP, GAP_SD_PCT**2 / noise_var, START_GAP_PCT if started else 0.0)
         state = State(at_s, firing, at_s, self.displaced, self.hand_shows[firing], known_before)
         return replace(self, fit=fit, states=(*self.states, state))
 
@@ -139,8 +140,11 @@ class Belief:
         old = self.effective[screw]
         new = follow(old, hand, hypotheses.slack)
         effects = self.effects[screw]
-        moved = {firing: self.displaced[screw][firing] + (new - old) * effects[firing] for firing in FIRINGS}
-        displaced = {**self.displaced, screw: moved}
+        moves = self._moves(screw, new - old)
+        displaced = {
+            **self.displaced,
+            screw: {firing: self.displaced[screw][firing] + moves[firing] for firing in FIRINGS},
+        }
         fit = regression.fold(belief.fit, HAND, {LEVEL[firing]: self.hand_shows[firing] for firing in FIRINGS})
         fit = regression.renew(fit, HAND, belief._hand_var(screw, turns_cw, new - old) / fit.noise_var)
         fit = regression.renew(fit, STANDSTILL, model.standstill_var / model.noise_var)
@@ -274,16 +278,12 @@ class Belief:
             row[GAIN[screw]] = mixed[:, :, None] if screw == "offset" else mixed[:, None, :]
         last = states[-1]
         row[DRIFT] = math.exp(-max(at_s - last.firing_since_s, 0.0) / self.model.facts.prior.drift_time_s)
-        row[STANDSTILL] = 1.0 if last.known_before else unknown.reshape(column)
+        row[STANDSTILL] = 1.0
+        if unknown.any():  # else it stays a number, which costs nothing
+            row[GAP] = unknown.reshape(column)
         if any(self.hand_shows.values()):  # before any turn it stays a number, which costs nothing
             row[HAND] = (weights @ [state.hand for state in states]).reshape(column)
-        return row, self._gap_var(unknown) + self._lag_grid_var(states, weights, unknown)
-
-    def _gap_var(self, unknown: Array) -> Array:
-        """Noise from before an unlogged change that still shows after a turn; until then it is an unknown."""
-        if not self.states[-1].known_before:
-            return np.zeros((1, 1, 1))
-        return (unknown.reshape(-1, 1, 1) * GAP_SD_PCT) ** 2 / self.model.noise_var
+        return row, self._lag_grid_var(states, weights, unknown)
 
     def _lag_grid_var(self, states: list[State], weights: Array, unknown: Array) -> Array:
         """Noise of what is still to come after a change of rate: true lags lie between those of the hypotheses."""
@@ -307,13 +307,13 @@ class Belief:
         model, likely, hypotheses = self.model, belief.likely, self.model.screws[screw]
         fit = likely.fit
         cov_x, quad, location = regression.spread(fit, likely.pick(belief._settled_row(firing, self.displaced)))
-        effect, gain = self.effects[screw][firing], GAIN[screw]
-        old = self.effective[screw]
+        gain = GAIN[screw]
+        old, effect = self.effective[screw], self.effects[screw][firing]
         forecasts = []
         for move_cw in moves_cw:
             hand = self.hand[screw] + move_cw * model.toward_richer[screw]
             moved = follow(old, hand, hypotheses.slack) - old
-            step = likely.take(belief._along(screw, moved * effect))
+            step = likely.take(belief._along(screw, self._moves(screw, moved)[firing]))
             hand_var = likely.take(belief._hand_var(screw, move_cw, moved)) * effect**2 / fit.noise_var
             forecasts.append(
                 regression.as_mixture(
@@ -331,17 +331,17 @@ class Belief:
 
     def settled_chance(self, at_s: float) -> float:
         """Chance that a display at `at_s` trails the settled value by less than half a display step; own derivation."""
-        states, _, unknown = self._shown(at_s)
+        states, _, _ = self._shown(at_s)
         row, _ = self._row(at_s)
         settled = self._settled_row(states[-1].firing, states[-1].displaced)
         trail = [a - b for a, b in zip(settled, row, strict=True)]
         trail[HAND] = states[-1].hand - row[HAND]  # of a moment before the last turn: none of it yet
         trail[DRIFT] = 0.0  # slow and small: not waited for
-        trail[STANDSTILL] = 0.0 if states[-1].known_before else unknown.reshape(-1, 1, 1)
+        trail[STANDSTILL] = 0.0
         if max(float(np.max(np.abs(x))) for x in trail) < NEGLIGIBLE:
             return 1.0
         half = self.model.facts.display_step_pct / 2
-        return self._forecast(trail, self.likely.take(self._gap_var(unknown))).between(-half, half)
+        return self._forecast(trail).between(-half, half)
 
     def _forecast(self, row: Row, noise: Array | float = 0.0) -> Mixture:
         return regression.forecast(self.likely.fit, self.likely.pick(row), noise)
@@ -357,8 +357,15 @@ class Belief:
 
     @cached_property
     def effects(self) -> dict[str, dict[str, float]]:
-        """What a turn made now does at each rate for one unit of gain: effects[screw][firing]."""
+        """What a small turn made now does at each rate for one unit of gain: effects[screw][firing]."""
         return screw_effects(self.model.scales, self.model.facts.turndown, self.stands)
+
+    def _moves(self, screw: str, moved: Array) -> dict[str, Array]:
+        """What it comes to at each rate, as in State, that a screw's effect moved by so many turns (S,)."""
+        if screw == "throttle":
+            gain = self.model.screws[screw].gain
+            moved = moved * throttle_bend(self.model.scales["high"], self.stands["high"], moved * gain)
+        return {firing: moved * effect for firing, effect in self.effects[screw].items()}
 
     # --- what is known of the valve ---------------------------------------------------------------
 

@@ -1,5 +1,7 @@
 """What `show` prints: the job so far on a page or two, the answer first."""
 
+from datetime import datetime
+
 from advisor import measured
 from advisor.events import FIRINGS, SCREWS
 from advisor.job import Job, Response
@@ -22,25 +24,25 @@ from advisor.visit import Visit
 LAST_ROWS = 24  # shown unless all are asked for: about a screen
 
 
-def say_job(job: Job, *, all_rows: bool = False) -> str:
+def say_job(job: Job, at: datetime | None = None, *, all_rows: bool = False) -> str:
     """The job so far as text, the answer first: facts, the last rows or all of them, fitted response, findings."""
-    visit = job.visit()
+    visit = job.visit(at)
     facts = visit.facts
     bands = ", ".join(f"{firing} {low:g} to {high:g} %" for firing, (low, high) in facts.bands.items())
-    advice = job.next()
+    advice = job.next(at)
     lines = [*wrapped(first_line(advice)), *([PRACTICE] if facts.practice else [])]
     lines += ["", *labelled("Job", f"{facts.fuel.name}; CO2 bands {bands}")]
     for name, value in (("Site", facts.site), ("Analyser", facts.analyser)):
         if value:
             lines += labelled(name, value)
-    progress = job.progress(advice=advice)
+    progress = job.progress(at, advice)
     lines += labelled("Stage", say_stage(progress))
     lines += listed("Skipped", [f"{s.stage.name}: {s.reason}" for s in progress.states if s.state == "skipped"])
     lines += ["", " row  time      what", *_say_rows(job, visit, 0 if all_rows else len(job.events) - LAST_ROWS), ""]
     for screw in SCREWS:
-        lines += _say_response(job.response(screw), facts.clockwise[screw])
+        lines += _say_response(job.response(screw, at=at), facts.clockwise[screw])
     for firing in FIRINGS:
-        lines += _say_standing(job, firing)
+        lines += _say_standing(visit, firing)
     lines += _measured(visit)
     lines += say_findings(advice.findings, skip_first_halt=advice.action == "halt")
     lines += say_trouble(advice.findings)
@@ -98,8 +100,7 @@ def _count(number: int, what: str) -> str:
     return f"{number} {what}" if number == 1 else f"{number} {what}s"
 
 
-def _say_standing(job: Job, firing: str) -> list[str]:
-    visit = job.visit()
+def _say_standing(visit: Visit, firing: str) -> list[str]:
     if not visit.settled_readings(firing, 0.0):
         return labelled(f"{firing.capitalize()}", "no settled reading yet.")
     forecast, scale = visit.belief.settled(firing), visit.belief.model.scales[firing]

@@ -22,8 +22,10 @@ INPUT_RATE, PLATE_INPUT, HEATING_VALUE, METER_GAS = (
 PRESSURE_DROP = "pressure drop"
 COVER, OPENED_JOINTS, TEST_POINTS, OUTCOME = "cover on", "opened joints", "test points", "appliance left"
 FLUE_C, AIR_C, CALIBRATED = "flue temperature", "air temperature", "calibration date"
+CO_CAUSE, MENDED = "cause of CO", "mended"
 SERIAL = "serial number"  # of the boiler; not asked for, kept for the record where it is told
 IN_SERVICE, OUT_OF_SERVICE, NONE_OPENED = "in service", "out of service", "none opened"
+OPENED_JOINTS_PASS = ("tight", NONE_OPENED)
 
 CLEAN_AIR_O2_PCT = (20.7, 21.1)  # dry air has 20.95; a display of 0.1 and a cell's zero explain the rest, own choice
 CLEAN_AIR_CO_PPM = (0.0, 3.0)  # "CO 0" with a few ppm of a cell's zero, own choice
@@ -120,7 +122,7 @@ _OPENED_JOINTS = Question(
     "Every gas joint that was opened, tested",
     "A joint is proved before the burner is lit, by the method that the local code asks for.",
     choices=("tight", "leaking", NONE_OPENED),
-    passes=("tight", NONE_OPENED),
+    passes=OPENED_JOINTS_PASS,
     stop="Gas off, air the room, make the joint up anew, test again.",
 )
 _FLUE_C = _number(
@@ -229,7 +231,8 @@ VALVE = Stage(
         Question("screws at start", "Both screws at the maker's starting position", "A valve starts from the position "
                  "in the maker's instructions, if they give one. A burner that will not light is not chased with the "
                  "screws: back to that position; then pressure, fuel, ignition.",
-                 choices=("yes", "not given"), passes=()),
+                 choices=("yes", "no", "not given"), passes=("yes", "not given"),
+                 stop="Burner off: both screws to the maker's starting position, before it is lit."),
         *(_clockwise(screw) for screw in reversed(SCREWS)),
         _OPENED_JOINTS,
     ),
@@ -328,6 +331,13 @@ QUESTIONS = (*(question for stage in STAGES for question in stage.questions), *P
 ITEMS = tuple(dict.fromkeys(question.item for question in QUESTIONS))  # every check that the visit has a name for
 
 
+# what may be logged though no stage asks for it
+UNASKED = (
+    Question(CO_CAUSE, "The cause of the CO", "Once it is mended CO has to be proved anew.",
+             choices=(MENDED, "not found"), passes=()),
+)  # fmt: skip
+
+
 def by_name(name: str) -> Stage:
     """The stage of this name. RangeError lists the names."""
     for stage in STAGES:
@@ -353,4 +363,4 @@ def questions_of(stage: Stage, facts: Facts) -> tuple[Question, ...]:
 def question_for(item: str, facts: Facts) -> Question | None:
     """The question that a check of this name answers, if the visit asks one."""
     asked = [question for stage in STAGES for question in questions_of(stage, facts)]
-    return next((question for question in (*asked, *QUESTIONS) if question.item == item), None)
+    return next((question for question in (*asked, *QUESTIONS, *UNASKED) if question.item == item), None)

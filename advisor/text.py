@@ -101,11 +101,11 @@ def say_advice(advice: Advice, facts: Facts, closing: str = f"{CLOSING}.") -> st
     if advice.action == "turn":
         lines += _chances(advice)
         lines += _gain(advice, facts)
-    if advice.action == "finish":
+    if advice.action == "finish" and not any(finding.code == "closed" for finding in advice.findings):
         lines += labelled("Next", closing)
     if advice.action != "halt":
         lines += listed("Why", advice.reasons)
-    lines += say_findings(finding for finding in advice.findings if finding.severity == "note")
+    lines += say_findings(f for f in advice.findings if f.severity == "note" and f.code != "closed")
     if advice.action in ("turn", "finish", "halt"):
         lines += wrapped(CAUTION)
     return "\n".join(lines)
@@ -137,6 +137,10 @@ def _answer(advice: Advice) -> str:
             return f"Read {READ_ALL} at {fire} now."
         case "run_at":
             return f"Change to {fire} and log it: run-at {advice.firing}."
+        case "finish" if "closed" in codes:
+            return next(finding.text for finding in advice.findings if finding.code == "closed")
+        case "finish" if advice.open_items:
+            return f"Both rates are in band. Not finished: {', '.join(advice.open_items)}."
         case "finish":
             return "Done: high and low fire are both in band."
     halts = [finding for finding in advice.findings if finding.severity == "halt"]

@@ -82,20 +82,39 @@ class StraightScale:
 def screw_effects(
     scales: dict[str, StraightScale], turndown: float, settled: dict[str, float]
 ) -> dict[str, dict[str, float]]:
-    """What one unit of gain does at each rate on the straight scales: effects[screw][firing].
+    """What one unit of gain does at each rate on the straight scales, for a small turn: effects[screw][firing].
 
     settled  where each rate's CO2 stands, straight figure, % CO2
 
-    A screw's gain is stated where the screw is set: offset at low fire, throttle at high fire (effect 1).
-    From equation (1): the offset at high fire acts 1/turndown^2 as much in f^2; the throttle acts on
-    f^2 in proportion to f^2 itself, so at low fire the more, the richer that is beside high fire.
+    A screw's gain is stated where the screw is set and at the band's centre: offset at low fire, throttle at high fire.
+    From equation (1): the offset at high fire acts 1/turndown^2 as much in f^2. The throttle moves f evenly, so at
+    high fire f^2 in proportion to f, and at both rates by one factor.
     """
     slope = {firing: scales[firing].slope_at_centre for firing in FIRINGS}
-    size = {firing: float(np.clip(scales[firing].ratio_squared(settled[firing]), *FLAME)) for firing in FIRINGS}
+    size = {firing: _flame(scales[firing], settled[firing]) for firing in FIRINGS}
+    high = math.sqrt(size["high"] / scales["high"].ratio_squared_at_centre)
     return {
         "offset": {"low": 1.0, "high": slope["low"] / slope["high"] / turndown**2},
-        "throttle": {"high": 1.0, "low": size["low"] * slope["high"] / (size["high"] * slope["low"])},
+        "throttle": {"high": high, "low": high * size["low"] * slope["high"] / (size["high"] * slope["low"])},
     }
+
+
+def throttle_bend(scale: StraightScale, settled: float, rise: Array) -> Array:
+    """How much more a throttle turn does on the straight scale of high fire than its start would have it, a ratio.
+
+    settled  where high fire stands, straight figure, % CO2
+    rise     what the turn would do at the band's centre if it were small, % CO2
+
+    f goes from f0 to f0 + d, so f^2 rises by 2 f0 d (1 + d / (2 f0)), with d = rise slope / (2 f at the centre).
+    """
+    f0, centre = math.sqrt(_flame(scale, settled)), math.sqrt(scale.ratio_squared_at_centre)
+    bend: Array = 1 + np.asarray(rise, float) * scale.slope_at_centre / (4 * centre * f0)
+    return bend
+
+
+def _flame(scale: StraightScale, settled: float) -> float:
+    """f^2 of a straight figure, kept to where a flame burns."""
+    return float(np.clip(scale.ratio_squared(settled), *FLAME))
 
 
 def follow(effective: ArrayLike, hand: ArrayLike, slack: ArrayLike) -> Array:

@@ -9,7 +9,9 @@ from advisor.facts import Facts
 from advisor.history import LEFT_FOR_S, SETTLED_CHANCE, History, Row, Suspect
 from advisor.model import FIRING_FOR
 from advisor.response import Belief
+from advisor.stages import OUTCOME
 
+STALE_S = 900.0  # age of a settled reading from which a turn asks for a new one, own choice
 SHORT_WAIT_S, LONGEST_WAIT_S = 30.0, 900.0
 MOST_PEEKS = 3  # readings on the way in one wait
 PEEK_EVERY_S = 25.0
@@ -60,6 +62,22 @@ class Visit:
     def silent(self) -> bool:
         """Whether hours have passed since the last row."""
         return bool(self.rows) and self.at.timestamp() - self.history.last_s > LEFT_FOR_S
+
+    @property
+    def closed(self) -> Event | None:
+        """How the appliance was left, where nothing was done at the boiler since; None while the visit goes on."""
+        for row in reversed(self.rows):
+            if row.event.event in ("reading", "turn", "firing"):
+                return None
+            if row.event.item == OUTCOME and row.event.event == "check":
+                return row.event
+        return None
+
+    @property
+    def stale(self) -> bool:
+        """Whether the last settled reading since the last change is too old to turn by."""
+        read = self.settled_readings(self.firing or "", self.changed_at_s)
+        return bool(read) and self.at.timestamp() - read[-1].event.time.timestamp() > STALE_S
 
     @property
     def session_from_s(self) -> float:

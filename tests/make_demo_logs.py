@@ -44,6 +44,7 @@ class Morning:
         self.boiler.wait(seconds)
 
     def prepare(self) -> None:
+        self.job.check("opened joints", "tight", at=self.at)
         self.job.check("sample line", "tight", at=self.at)
         self.wait(40)
         self.job.check("standing pressure", 20.4, "mbar", at=self.at)

@@ -28,6 +28,7 @@ from advisor import model, response, valve
 from advisor.events import SCREWS
 from advisor.facts import Facts
 from advisor.fuels import NATURAL_GAS
+from advisor.model import SCREW_FOR
 from advisor.rate import Rate
 from advisor.simulator import BASE, SCENARIOS
 
@@ -68,14 +69,14 @@ def no_play(effective: Any, hand: Any, slack: Any) -> Any:
 
 def effects_of_the_wrong_sign(*given: Any) -> dict[str, dict[str, float]]:
     effects = valve.screw_effects(*given)
-    return {screw: {f: x if x == 1 else -x for f, x in each.items()} for screw, each in effects.items()}
+    return {screw: {f: x if SCREW_FOR[f] == screw else -x for f, x in each.items()} for screw, each in effects.items()}
 
 
 def effects_swapped(*given: Any) -> dict[str, dict[str, float]]:
     """Each screw does at the other rate what the other screw does there."""
     effects = valve.screw_effects(*given)
     high, low = effects["offset"]["high"], effects["throttle"]["low"]
-    return {"offset": {"low": 1.0, "high": low}, "throttle": {"high": 1.0, "low": high}}
+    return {"offset": {"low": 1.0, "high": low}, "throttle": {"high": effects["throttle"]["high"], "low": high}}
 
 
 @pytest.mark.parametrize(
@@ -111,7 +112,10 @@ def test_the_drawn_boiler_keeps_to_equation_1() -> None:
     before = squared()
     truth.turn("throttle", 0.06)
     after = squared()
-    assert truth.level["high"] == pytest.approx(9.5 + 4.0 * 0.05)
+    # A, and with it f, grows evenly: by 4 % CO2 a turn in the middle of the band, 9.2 %
+    step = 4.0 * 0.05 * truth.model.scales["high"].slope_at_centre
+    centre = truth.model.scales["high"].ratio_squared_at_centre
+    assert math.sqrt(after["high"]) - math.sqrt(before["high"]) == pytest.approx(step / (2 * math.sqrt(centre)))
     assert after["low"] / before["low"] == pytest.approx(after["high"] / before["high"])
     truth.turn("offset", 0.04)
     assert squared()["low"] < after["low"]

@@ -285,6 +285,7 @@ def test_json_holds_the_fields_of_the_contract() -> None:
     assert set(advice) == {
         "action", "firing", "screw", "turns_cw", "wait_s", "expect_co2_pct", "expect_low_pct", "expect_high_pct",
         "chance_in_band", "chance_past_band", "gain_per_turn", "gain_low", "gain_high", "findings", "reasons",
+        "open_items",
     }  # fmt: skip
     assert advice["action"] == "turn"
     assert advice["turns_cw"] == pytest.approx(1 / 24)
@@ -326,7 +327,7 @@ def test_show_of_a_long_visit_is_a_page_or_two_and_all_of_it_can_be_had() -> Non
     """The answer first, the last rows with their numbers, how many are left out; --all and --json keep all."""
     log = str(DEMO_LOGS / "whole_visit.csv")
     short, whole = (run("show", log, *more)[1].splitlines() for more in ([], ["--all"]))
-    assert short[0] == whole[0] == "Done: high and low fire are both in band."
+    assert short[0] == whole[0] == "Closed on 2026-05-12 at 09:25: the appliance was left in service."
     rows = len(Job.load(log).rows())
     assert f"      {rows - 24} earlier rows left out; every row: advisor show LOG --all" in short
     numbers = [
@@ -734,16 +735,55 @@ def test_a_refused_turn_is_told_no_reason_of_the_other_screw() -> None:
 def test_finish_names_the_sheet_and_a_visit_that_is_over_asks_for_nothing_more() -> None:
     """Before the appliance is left the cover comes first; after it only the record is left."""
     Path("visit.csv").write_bytes((DEMO_LOGS / "sound_job.csv").read_bytes())
-    out = words(run("next", "visit.csv")[1])
+    out = words(run("next", "visit.csv", "--at", "last")[1])
     assert "Cover back on and read once more" in out
     assert "fill in the record: advisor sheet LOG FILE" in out
     job, at = Job.load("visit.csv"), job_log.read_log("visit.csv").events[-1].time
     for stage in ("proof", "close up", "record"):
         job.note("done by the other technician", item="skipped stage", value=stage, at=at)
-    out = run("next", "visit.csv")[1]
+    out = run("next", "visit.csv", "--at", "last")[1]
     assert "  Next     The visit is over; the record: advisor sheet LOG FILE\n" in out
     assert "Cover back on" not in out
     assert "  Stage    the visit is over; not done: before, valve, gas pressure.\n" in out
+
+
+def test_in_band_is_not_done_before_all_is_proved() -> None:
+    """The first line says what is open; "Done" comes when nothing is; --json names the same."""
+    run(*OPEN)
+    day = "2026-05-04T10:0"
+    run("run-at", "visit.csv", "high", "--at", f"{day}0")
+    run("read", "visit.csv", "high", "9.2", "4.6", "30", "--at", f"{day}3")
+    run("run-at", "visit.csv", "low", "--at", f"{day}3")  # in the same minute
+    out = run("read", "visit.csv", "low", "8.8", "5.4", "20", "--at", f"{day}6")[1]
+    assert out.startswith("Both rates are in band. Not finished: sample line, opened joints.\n")
+    advice = json.loads(run("next", "visit.csv", "--at", "last", "--json")[1])
+    assert (advice["action"], advice["open_items"]) == ("finish", ["sample line", "opened joints"])
+    run("check", "visit.csv", "sample line", "tight", "--at", f"{day}7")
+    out = run("check", "visit.csv", "opened joints", "tight", "--at", f"{day}7")[1]
+    assert out.startswith("Done: high and low fire are both in band.\n")
+
+
+def test_as_of_the_last_row_is_for_answers_only() -> None:
+    """`--at last` answers as of the log's end; an entry needs a moment of its own, and then nothing is logged."""
+    log = str(DEMO_LOGS / "half_way.csv")
+    assert run("next", log, "--at", "last")[1].startswith("Turn the offset screw")
+    assert run("next", log)[1].startswith("Change to low fire and log it: run-at low.\n")
+    assert run("may", log, "offset", "1/24", "ccw", "--at", "last")[1].startswith("Yes")
+    assert run("may", log, "offset", "1/24", "ccw")[0] == 3
+    Path("visit.csv").write_bytes(Path(log).read_bytes())
+    status, _, error = run("read", "visit.csv", "low", "8.8", "--at", "last")
+    assert status == 2
+    assert "--at last is for next, may and show" in error
+    assert Path("visit.csv").read_bytes() == Path(log).read_bytes()
+
+
+def test_the_kind_of_visit_is_told_on_open() -> None:
+    """A service opens no joint by itself; a kind that is not known lists those that are."""
+    assert run(*OPEN, "--visit", "service")[0] == 0
+    assert Job.load("visit.csv").facts.visit == "service"
+    status, _, error = run(*OPEN[:1], "other.csv", *OPEN[2:], "--visit", "repair")
+    assert status == 2
+    assert "it is one of valve-change, conversion, service, complaint" in words(error)
 
 
 def test_the_first_answer_agrees_with_the_wait_after_it() -> None:

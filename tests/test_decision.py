@@ -402,7 +402,7 @@ ANSWERS: list[tuple[Callable[[], Told], str, str, str, str]] = [
         "run_at",
         "high",
         "",
-        "Hours have passed since the last entry: log run-at, wait, and read anew before anything else.",
+        "Hours have passed since the last entry: run the boiler, log run-at, wait, and read again.",
     ),
     (
         lambda: Told().run_at("low").wait(180).read("low", 8.3),
@@ -441,13 +441,6 @@ ANSWERS: list[tuple[Callable[[], Told], str, str, str, str]] = [
         "A reading on the way: it shows how fast this boiler answers. Turn only when told.",
     ),
     (without_co, "read", "high", "", "High fire holds; the record still needs CO: read CO2, O2 and CO once more."),
-    (
-        lambda: at_high(9.2, **PRESSURE).run_at("low").wait(240).read("low", 8.8),
-        "halt",
-        "low",
-        "not-proved",
-        "Both rates are in band, but a gas pressure named on open was never checked: log it first.",
-    ),
     (
         lambda: at_high(9.2).run_at("low").wait(180).read("low", 8.8),
         "finish",
@@ -574,7 +567,7 @@ ANSWERS: list[tuple[Callable[[], Told], str, str, str, str]] = [
         "turn",
         "high",
         "",
-        "CO2 at high fire is about 7.79 %, band 9 to 9.4 %.|No more than 1/8 turn at a time.",
+        "CO2 at high fire is about 7.80 %, band 9 to 9.4 %.|No more than 1/8 turn at a time.",
     ),
 ]
 FIGURES = {  # which figures an answer gives besides its action
@@ -779,13 +772,17 @@ def test_in_doubt_about_the_direction_a_mark_is_said_to_be_the_most() -> None:
     assert verdict.reasons == ("Which way this screw works is not sure yet: 1/24 turn at most.",)
 
 
-@pytest.mark.parametrize(("o2", "co", "seen"), [(6.2, None, True), (None, 20.0, True), (None, None, False)])
+@pytest.mark.parametrize(("o2", "co", "seen"), [(2.8, None, True), (None, 20.0, True), (None, None, False)])
 def test_either_o2_or_co_shows_that_it_is_lean(o2: float | None, co: float | None, seen: bool) -> None:
-    """One of the two is enough for a turn richer."""
+    """One of the two is enough for a turn leaner; richer needs CO, read since the last change."""
     job = Told().run_at("high").wait(180)
-    job.job.read("high", 8.3, o2, co, at=moment(job.now_s))
+    job.job.read("high", 10.2, o2, co, at=moment(job.now_s))
     assert rate_of(job).seen_lean is seen
-    assert job.may("throttle", 1 / 24).allowed is seen
+    assert job.may("throttle", -1 / 24).allowed is seen
+    job = Told().run_at("high").wait(180)
+    job.job.read("high", 8.3, o2 and 6.2, co, at=moment(job.now_s))
+    assert job.may("throttle", 1 / 24).allowed is (co is not None)
+    assert job.next().action == ("turn" if co is not None else "read")
 
 
 @pytest.mark.parametrize(
@@ -904,6 +901,11 @@ def test_how_far_high_fire_rose_since_low_fire_was_seen() -> None:
     assert rate_of(job)._unseen_rise_pct == pytest.approx(0.2)
 
 
+def visit_effect(rate: Rate) -> float:
+    """What a small throttle turn does at high fire beside what it would do in the middle of the band."""
+    return rate.visit.belief.effects["throttle"]["high"]
+
+
 def test_low_fire_in_the_way_of_the_whole_way_to_the_band(monkeypatch: pytest.MonkeyPatch) -> None:
     """CO at low fire, or the turn to the centre and a mark more, within the travel limit, the way that is richer."""
     asked: list[float] = []
@@ -921,7 +923,7 @@ def test_low_fire_in_the_way_of_the_whole_way_to_the_band(monkeypatch: pytest.Mo
         job = at_high(8.3, clockwise={"throttle": clockwise})
         assert rate_of(job).low_in_the_way
         gain = abs(rate_of(job).visit.belief.gain("throttle").mean)
-        way = (9.2 - rate_of(job).now.forecast.mean) / gain
+        way = (9.2 - rate_of(job).now.forecast.mean) / gain / visit_effect(rate_of(job))
         assert asked.pop() == pytest.approx(sign * (way + 1 / 24), rel=1e-3)
         assert rate_of(at_high(8.3, **AT_LIMIT)).low_in_the_way
         assert asked.pop() == 1 / 24
@@ -946,6 +948,7 @@ def test_the_gain_at_present_is_the_slope_of_co2() -> None:
         scale, gain = visit.belief.model.scales["high"], visit.belief.gain("throttle")
         here = visit.belief.settled("high").mean
         slope = float(scale.co2_pct(here + 1e-4) - scale.co2_pct(here - 1e-4)) / 2e-4
+        slope *= visit_effect(rate_of(at_high(8.3)))
         found = gain_at_present(visit, "throttle", "high")
         assert found["gain_per_turn"] == pytest.approx(sign * slope * gain.mean, rel=1e-5)
         ends = sorted(sign * slope * gain.quantile(chance) for chance in (0.05, 0.95))

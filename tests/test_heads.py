@@ -74,7 +74,7 @@ KNOWN = (
     "turndown_stated, "
     "co_limit_ppm_air_free, display_step_pct, analyser_accuracy_pct, overshoot_chance, stop_chance, pressures, "
     "input_rate, heating_value, prior, "
-    "site, analyser, practice, valve_family, prior_source"
+    "site, analyser, practice, valve_family, prior_source, visit"
 )
 READ_WELL = (
     "can't be read: a fact is '# key = value' on one line, with text in double quotes, numbers with a point, "

@@ -12,6 +12,7 @@ import pytest
 from replay import BANDS, Told, at_high, moment, new_job
 
 from advisor import AdvisorError, Job, LogError, RangeError, fuels
+from advisor.decision import LEFT, STALE
 
 
 def test_a_job_starts_at_high_fire() -> None:
@@ -168,13 +169,11 @@ def test_a_clock_set_back_does_not_reorder_the_job() -> None:
 
 
 def test_a_row_of_an_old_log_that_is_struck_today_does_not_count() -> None:
-    """The answer is still as of the last row, and without the row that was struck long after it."""
+    """A row struck long after it was made is gone from every answer of today."""
     told = at_high()
     told.wait(10).read("high", 9.9)
-    last = told.job.events[-1].time
     assert told.job.void(2) == 2
     assert 2 not in [row.number for row in told.job.visit().rows]
-    assert f"This log ended on {last:%Y-%m-%d at %H:%M}" in told.job.next().findings[-1].text
 
 
 def test_a_log_of_far_too_many_rows_is_refused(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -191,12 +190,36 @@ def test_a_log_of_far_too_many_rows_is_refused(tmp_path: Path, monkeypatch: pyte
     assert str(caught.value) == f"{path}: more than 2 rows: no visit has so many. Start a new log"
 
 
-def test_an_old_log_is_answered_as_of_its_last_row() -> None:
-    """Asked today about a job of the past, the answer says as of when it stands."""
+def test_an_old_log_gets_no_turn() -> None:
+    """Four hours after its last row the boiler is run and read anew first, for `next` and `may` alike."""
     told = at_high()
-    advice = told.job.next()
-    assert advice.action == told.job.next(told.job.events[-1].time).action == "turn"
-    assert advice.findings[-1].code == "old-log"
+    assert told.job.ended
+    assert told.job.next(told.job.ended).action == "turn"
+    for later in (timedelta(hours=4, seconds=1), timedelta(days=400)):
+        at = told.job.ended + later
+        assert (told.job.next(at).action, told.job.next(at).reasons) == ("run_at", (LEFT,))
+        assert told.job.may("throttle", 1 / 24, at).reasons[0] == LEFT
+
+
+def test_a_reading_of_a_quarter_of_an_hour_ago_is_taken_anew_before_a_turn() -> None:
+    """The answer is to read, and no turn is allowed, until it was."""
+    told = at_high().wait(890)
+    assert told.next().action == "turn"
+    told.wait(20)
+    assert (told.next().action, told.next().reasons) == ("read", (STALE,))
+    assert not told.may("throttle", 1 / 24).allowed
+    assert told.read("high", 8.3).next().action == "turn"
+
+
+def test_a_visit_that_was_left_in_service_is_closed() -> None:
+    """Nothing more is advised, a minute later or a year, until the boiler runs again."""
+    told = at_high(9.2).run_at("low").wait(240).read("low", 8.8).check("appliance left", "in service").wait(60)
+    for later_s in (0, 400 * 86400):
+        advice = told.job.next(moment(told.now_s + later_s))
+        assert (advice.action, advice.findings[0].code) == ("finish", "closed")
+        assert "Closed on 2026-05-04 at" in advice.findings[0].text
+    assert not told.may("offset", 1 / 24).allowed
+    assert told.wait(86400).run_at("high").next().findings[0].code != "closed"
 
 
 def test_advice_is_frozen() -> None:

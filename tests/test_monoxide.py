@@ -2,7 +2,7 @@
 
 from replay import Told, at_high, moment
 
-from advisor.history import CO_CAUSE, MENDED
+from advisor.stages import CO_CAUSE, MENDED
 from advisor.trouble import way_back
 
 

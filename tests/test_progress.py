@@ -273,7 +273,8 @@ def test_in_service_is_barred_by_a_wrong_answer_that_was_skipped_past() -> None:
     )
     visit.answer_all(RECORD)
     assert visit.state(RECORD).state == "blocked"
-    visit.answer(stages.PRESSURE_DROP)
+    # measured again: the drop is asked anew, and the test point that was opened is tested anew
+    visit.answer(stages.WORKING).answer(stages.PRESSURE_DROP).answer(stages.TEST_POINTS)
     assert visit.job.progress(moment(visit.now_s)).barred == ""
     assert visit.state(RECORD).state == "done"
 

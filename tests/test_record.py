@@ -329,13 +329,39 @@ def test_a_skipped_stage_and_an_open_one_are_told() -> None:
 def test_a_wrong_answer_that_was_skipped_past_is_a_finding_and_missing() -> None:
     """A skip of its stage does not take it off the record."""
     clock = Clock()
-    clock.job.check(stages.PRESSURE_DROP, "no", at=clock.after(5))
-    clock.job.note("in a hurry", item=stages.SKIPPED, value="gas pressure", at=clock.after(5))
+    clock.job.check(stages.OPENED_JOINTS, "leaking", at=clock.after(5))
+    clock.job.note("in a hurry", item=stages.SKIPPED, value="valve", at=clock.after(5))
     record = clock.record()
-    assert [(s.finding.severity, s.row, s.headline) for s in record.seen] == [("halt", 1, "pressure drop: no.")]
+    assert [(s.finding.severity, s.row, s.headline) for s in record.seen] == [("halt", 1, "opened joints: leaking.")]
     assert record.seen[0].finding.text in record.missing
-    clock.job.check(stages.PRESSURE_DROP, "yes", at=clock.after(5))
+    clock.job.check(stages.OPENED_JOINTS, "tight", at=clock.after(5))
     assert [seen.cleared is not None for seen in clock.record().seen] == [True]
+
+
+def test_co_over_half_its_limit_at_the_finish_is_a_warning_of_the_record() -> None:
+    """In band with 378 of 400 ppm: said by the answer and kept on the record."""
+    clock = Clock()
+    clock.run_at("high")
+    clock.read("high", 9.2)
+    clock.run_at("low")
+    clock.read("low", 8.8, o2=5.4, co=280)
+    advice = clock.job.next(clock.now)
+    assert advice.action == "finish"
+    assert [f.severity for f in advice.findings if f.code == "co-rising"] == ["warn"]
+    assert [s.finding.severity for s in clock.record().seen if s.finding.code == "co-rising"] == ["warn"]
+
+
+def test_a_job_with_something_never_proved_is_not_finished() -> None:
+    """Every stage skipped or done but joints and line never proved: the record is not that of a finished job."""
+    clock = Clock()
+    for stage in ("before", "valve", "gas pressure", "proof", "close up", "record"):
+        clock.job.note("done by another", item=stages.SKIPPED, value=stage, at=clock.after(1))
+    for firing, co2 in (("high", 9.2), ("low", 8.8)):
+        clock.run_at(firing)
+        clock.read(firing, co2)
+    record = clock.record()
+    assert record.missing == ("Never proved: sample line.", "Never proved: opened joints.")
+    assert not record.finished
 
 
 def test_an_input_rate_off_the_data_plate_is_missing() -> None:

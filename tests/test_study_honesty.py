@@ -127,7 +127,7 @@ def test_thin_classes_of_chances_are_put_together() -> None:
     assert list(few["count"]) == [8]
     assert honesty.reliability(table.iloc[:0]).empty
     words = " ".join(report.say(report.summary(study.study([SOUND]))).split())
-    assert "(9 of 9 turns: settled before and after for the adviser, lag and all) too few to compare; passes" in words
+    assert "(8 of 8 turns: settled before and after for the adviser, lag and all) too few to compare; passes" in words
 
 
 def test_how_many_turns_were_asked_about_is_said(demo: study.Study) -> None:

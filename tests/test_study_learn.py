@@ -63,7 +63,9 @@ def test_the_hierarchical_estimate_is_the_numerical_integral() -> None:
     errors = rng.uniform(0.05, 0.3, 40)
     log_gains = rng.normal(np.log(5), 0.4, 40) + errors * rng.normal(size=40)
     mean, sd = np.log([5, 0.5, 1 / 32, 17]), np.array([1.0, 0.7, 0.7, 0.6])
-    found, spread = learn.posterior(learn.log_likelihood(likelihood_of(log_gains, errors), np.zeros(40)), mean, sd)
+    found, spread = learn.posterior(
+        learn.log_likelihood(likelihood_of(log_gains, errors), np.full(40, 0.92), np.zeros(40)), mean, sd
+    )
     m, s = np.meshgrid(np.linspace(1.0, 2.2, 241), np.log(np.geomspace(0.15, 0.9, 240)), indexing="ij")
     log = -0.5 * ((m - mean[0]) / sd[0]) ** 2 - 0.5 * ((s - mean[1]) / sd[1]) ** 2
     for x, error in zip(log_gains, errors, strict=True):
@@ -87,7 +89,9 @@ def test_the_hierarchical_estimate_is_a_mixed_model() -> None:
     group = np.repeat(np.arange(jobs), each)
     mixed = sm.MixedLM(y, np.ones((y.size, 1)), groups=group).fit(reml=False)
     error = np.full(jobs, np.sqrt(mixed.scale / each))
-    table = learn.log_likelihood(likelihood_of(y.reshape(jobs, each).mean(axis=1), error), np.zeros(jobs))
+    table = learn.log_likelihood(
+        likelihood_of(y.reshape(jobs, each).mean(axis=1), error), np.full(jobs, 0.92), np.zeros(jobs)
+    )
     found, spread = learn.posterior(table, np.log([4, 0.4, 1 / 32, 17]), np.array([9.0, 9.0, 0.7, 0.6]))
     assert found[0] == pytest.approx(float(mixed.fe_params[0]), abs=0.005)
     assert spread[0] == pytest.approx(float(mixed.bse_fe[0]), rel=0.06)
@@ -108,8 +112,10 @@ def test_faulty_screws_do_not_move_the_gain() -> None:
     sound, errors = likelihood_of(rng.normal(np.log(5), 0.3, 60), np.full(60, 0.1)), np.zeros(60)
     dead = np.full((4, *sound.shape[1:]), 1e-12)
     start = np.log([5, 0.4, 1 / 40, 20]), np.array([1.0, 0.7, 0.7, 0.6])
-    without = learn.posterior(learn.log_likelihood(sound, errors), *start)[0]
-    table = learn.log_likelihood(np.concatenate([sound, dead]), np.concatenate([errors, np.full(4, 0.05)]))
+    without = learn.posterior(learn.log_likelihood(sound, np.full(60, 0.92), errors), *start)[0]
+    table = learn.log_likelihood(
+        np.concatenate([sound, dead]), np.full(64, 0.92), np.concatenate([errors, np.full(4, 0.05)])
+    )
     assert learn.posterior(table, *start)[0] == pytest.approx(without, abs=0.02)
 
 
@@ -132,7 +138,7 @@ def test_a_small_group_is_drawn_to_the_fleet_and_a_large_one_is_not() -> None:
     def group(jobs: int, gain: float) -> np.ndarray:
         table = likelihood_of(rng.normal(np.log(gain), 0.3, jobs), np.full(jobs, 0.3))
         counts = [float(jobs), 0, 0, 0]
-        return np.concatenate([counts, learn.log_likelihood(table, np.zeros(jobs))])
+        return np.concatenate([counts, learn.log_likelihood(table, np.full(jobs, 0.92), np.zeros(jobs))])
 
     key = ("natural gas", "A", "4 to 6", "offset")
     alike = {

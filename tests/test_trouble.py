@@ -13,7 +13,7 @@ from advisor.trouble import GIVE_UP, TROUBLES, way_back
 
 # findings that say all there is to say
 TELL_ALL = {
-    "direction", "not-ready", "old-log", "pressure-skipped", "analyser-accuracy", "co2-alone", "wrong-answer",
+    "direction", "not-ready", "closed", "pressure-skipped", "analyser-accuracy", "co2-alone", "wrong-answer",
     "back-dated", "unknown-check",
 }  # fmt: skip
 

@@ -15,7 +15,15 @@ from numpy.typing import NDArray
 from scipy import signal
 
 from advisor.fuels import BUILT_IN, METHANE, NATURAL_GAS, PROPANE, Fuel
-from advisor.valve import StraightScale, follow, ratio_squared, screw_effects, shown_share, state_weights
+from advisor.valve import (
+    StraightScale,
+    follow,
+    ratio_squared,
+    screw_effects,
+    shown_share,
+    state_weights,
+    throttle_bend,
+)
 
 Array = NDArray[np.float64]
 DATA = Path(__file__).parent / "data"
@@ -277,9 +285,26 @@ def test_screw_effects_are_slopes_of_equation_one(high_pct: float, low_pct: floa
         }
         for is_offset in (1, 0)
     )
-    assert effects["offset"]["low"] == effects["throttle"]["high"] == 1
+    assert effects["offset"]["low"] == 1
+    # the throttle's gain is stated at the centre of the band; f grows evenly, so f^2 by the more the richer it is
+    ratio = [float(fuel.excess_air_ratio(co2_pct=co2)) for co2 in (9.0, high_pct)]
+    assert effects["throttle"]["high"] == pytest.approx(ratio[0] / ratio[1], rel=1e-9)
     assert effects["offset"]["high"] == pytest.approx(by_offset["high"] / by_offset["low"], rel=1e-6)
-    assert effects["throttle"]["low"] == pytest.approx(by_throttle["low"] / by_throttle["high"], rel=1e-6)
+    at_low, at_high = effects["throttle"]["low"], effects["throttle"]["high"]
+    assert at_low / at_high == pytest.approx(by_throttle["low"] / by_throttle["high"], rel=1e-6)
+
+
+@pytest.mark.parametrize("turns", [-0.3, -1 / 24, 1 / 24, 0.5])
+def test_a_large_throttle_turn_is_what_equation_one_makes_of_it(turns: float) -> None:
+    """f grows evenly with the opening, so f^2 bends: half a turn from 7.5 % is not 12 times a 24th."""
+    scale, gain = StraightScale(NATURAL_GAS, 9.2), 4.0
+    settled = float(scale.straight(7.5))
+    f0, centre = (float(NATURAL_GAS.excess_air_ratio(co2_pct=co2)) ** -1 for co2 in (7.5, 9.2))
+    per_turn = gain * scale.slope_at_centre / (2 * centre)  # df of a turn with that gain at the centre
+    there = NATURAL_GAS.co2_pct(1 / (f0 + per_turn * turns))
+    effect = screw_effects({"high": scale, "low": scale}, 5.0, {"high": settled, "low": settled})["throttle"]["high"]
+    moved = gain * turns * effect * float(throttle_bend(scale, settled, np.array(gain * turns)))
+    assert float(scale.co2_pct(settled + moved)) == pytest.approx(there, abs=1e-9)
 
 
 def test_offset_hardly_acts_at_high_fire() -> None:
@@ -287,12 +312,12 @@ def test_offset_hardly_acts_at_high_fire() -> None:
     scale = StraightScale(NATURAL_GAS, 9.0)
     effects = screw_effects({"high": scale, "low": scale}, 5.0, {"high": 8.4, "low": 8.4})
     assert effects["offset"]["high"] == pytest.approx(1 / 25, rel=1e-12)
-    assert effects["throttle"]["low"] == pytest.approx(1.0, rel=1e-12)
+    assert effects["throttle"]["low"] == pytest.approx(effects["throttle"]["high"], rel=1e-12)
 
 
 def test_effects_stay_those_of_a_flame() -> None:
     """A belief gone astray (no gas left, or more than burns) does not make the throttle's effect 0 or boundless."""
     scale = StraightScale(NATURAL_GAS, 9.0)
     for settled, effect in (({"high": -40.0, "low": 40.0}, 4.0), ({"high": 40.0, "low": -40.0}, 0.25)):
-        effects = screw_effects({"high": scale, "low": scale}, 5.0, settled)
-        assert effects["throttle"]["low"] == pytest.approx(effect, rel=1e-12)
+        effects = screw_effects({"high": scale, "low": scale}, 5.0, settled)["throttle"]
+        assert effects["low"] / effects["high"] == pytest.approx(effect, rel=1e-12)

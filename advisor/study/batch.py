@@ -90,7 +90,8 @@ def screws_of(line: Timeline) -> pd.DataFrame:
 def table_of(line: Timeline, found: Likelihood) -> pd.DataFrame:
     """`screws` of some likelihoods."""
     works = found.gain.mean(axis=(1, 2, 3))
-    whole = 0.92 * works + 0.05 * found.reversed + 0.03 * found.dead  # the built-in chances of a fault
+    sound, other_way, nothing = fault_chances(line, found.job).T
+    whole = sound * works + other_way * found.reversed + nothing * found.dead
     weight = found.gain / found.gain.sum(axis=(1, 2, 3), keepdims=True)
     by_gain, by_slack, by_lag = weight.sum(axis=(1, 2)), weight.sum(axis=(1, 3)), weight.sum(axis=(2, 3))
     mean, spread = _moments(by_gain, LOG_GAIN)
@@ -110,10 +111,17 @@ def table_of(line: Timeline, found: Likelihood) -> pd.DataFrame:
             "slack_doubt_sd": slack_sd,
             "time_constant_s": np.exp(lag),
             "time_constant_doubt_log_sd": lag_sd,
-            "chance_reversed": 0.05 * found.reversed / whole,
-            "chance_dead": 0.03 * found.dead / whole,
+            "chance_reversed": other_way * found.reversed / whole,
+            "chance_dead": nothing * found.dead / whole,
         }
     )
+
+
+def fault_chances(line: Timeline, job: Ints) -> Array:
+    """Chance that a screw works as stated, works the other way and does nothing, by each job's own prior (K, 3)."""
+    faults = [(line.facts[j].prior.chance_reversed, line.facts[j].prior.chance_dead) for j in job]
+    chances = np.array(faults, dtype=np.float64).reshape(-1, 2)
+    return np.column_stack([1 - chances.sum(axis=1), chances])
 
 
 def _moments(weight: Array, values: Array) -> tuple[Array, Array]:

@@ -32,7 +32,6 @@ from advisor.study.tables import turndown_range
 from advisor.study.timeline import OWN_SCREW, READING, Array, Timeline, timeline
 
 GROUP = ("fuel", "valve_family", "turndown_range", "screw")
-CHANCE_REVERSED, CHANCE_DEAD = 0.05, 0.03
 LAG_LOG_SD = 0.45  # spread of the log time constant in one group; about that of the built-in prior
 # Of NAMES: how far the fast regression itself is off, as seen on fleets of known figures. More jobs do not mend it.
 MODEL_SD = np.array([0.03, 0.06, 0.2, 0.1])
@@ -98,10 +97,11 @@ def screws_and_totals(line: Timeline) -> tuple[pd.DataFrame, Totals]:
             if not line.facts[job].practice:
                 groups.setdefault(_group(line, job, screw), []).append(place)
         for group, places in groups.items():
-            faulty = CHANCE_REVERSED * found.reversed[places] + CHANCE_DEAD * found.dead[places]
+            sound, other_way, nothing = batch.fault_chances(line, found.job[places]).T
+            faulty = other_way * found.reversed[places] + nothing * found.dead[places]
             row = total.setdefault(group, np.zeros(FIGURES))
             row[0] += len(places)
-            row[FIRST_CELL:] += log_likelihood(found.gain[places], faulty)
+            row[FIRST_CELL:] += log_likelihood(found.gain[places], sound, faulty)
     return pd.concat(screws, ignore_index=True), total
 
 
@@ -137,15 +137,18 @@ def as_evidence(total: Totals) -> pd.DataFrame:
     return pd.DataFrame({**columns, "figure": figures, "value": values})
 
 
-def log_likelihood(gain: Array, faulty: Array) -> Array:
-    """Equation (1) on the grid (cells,), summed over jobs: gain (K, lags, slacks, gains), faulty (K,)."""
+def log_likelihood(gain: Array, sound: Array, faulty: Array) -> Array:
+    """Equation (1) on the grid (cells,), summed over jobs: gain (K, lags, slacks, gains) of a screw that works.
+
+    sound (K,)   chance that it works; faulty (K,): chances of its faults, each times its likelihood
+    """
     of_gain, of_slack, of_lag = _chances()
-    sound = 1 - CHANCE_REVERSED - CHANCE_DEAD
     total = np.zeros((WIDEST.size * LAGS.size, MEANS.size * SPREADS.size))
     for first in range(0, len(gain), JOBS_AT_ONCE):  # few at a time, to stay in cache
         some = gain[first : first + JOBS_AT_ONCE]
         mixed = np.einsum("wb,tl,klbz->kwtz", of_slack, of_lag, some, optimize=True).reshape(-1, LOG_GAIN.size)
-        cells = (mixed @ (sound * of_gain)).reshape(len(some), *total.shape)
+        cells = (mixed @ of_gain).reshape(len(some), *total.shape)
+        cells *= sound[first : first + JOBS_AT_ONCE, None, None]
         cells += faulty[first : first + JOBS_AT_ONCE, None, None] + 1e-300
         total += np.log(cells, out=cells).sum(axis=0)
     # (w t, m s) -> (m, s, w, t)

@@ -24,7 +24,7 @@ Ints = NDArray[np.int64]
 Bools = NDArray[np.bool_]
 
 # Codes: firing as in FIRINGS (0 high, 1 low), screw as in SCREWS (0 offset, 1 throttle), -1 none.
-KINDS = ("firing", "reading", "turn", "check")  # rows of one moment are taken in this order
+KINDS = ("firing", "reading", "turn", "check")
 FIRING, READING, TURN, _ = range(4)
 OWN_SCREW = np.array([SCREWS.index(SCREW_FOR[firing]) for firing in FIRINGS])
 OWN_FIRING = np.array([FIRINGS.index(FIRING_FOR[screw]) for screw in SCREWS])
@@ -80,7 +80,10 @@ class Timeline:
 
 
 def timeline(rows: pd.DataFrame) -> Timeline:
-    """The timeline of the whole jobs in a frame of log rows. Raises RangeError where a job has no facts."""
+    """The timeline of the whole jobs in a frame of log rows; rows of one moment keep the log's order.
+
+    Raises RangeError where a job has no facts.
+    """
     known = job_facts(rows)
     jobs = sorted(known)
     facts = [known[job] for job in jobs]
@@ -88,7 +91,7 @@ def timeline(rows: pd.DataFrame) -> Timeline:
     code = pd.Index(jobs).get_indexer(pd.Index(frame["job"])).astype(np.int64)
     time_s = pd.to_datetime(frame["time"], utc=True).astype("datetime64[us, UTC]").astype("int64").to_numpy() / 1e6
     kind = _codes(frame["event"], KINDS)
-    order = np.lexsort((frame["row"].to_numpy(), kind, time_s, code))
+    order = np.lexsort((frame["row"].to_numpy(), time_s, code))
     frame, job, time_s, kind = frame.iloc[order], code[order], time_s[order], kind[order]
     turns, co2, o2, co = (frame[name].to_numpy(np.float64) for name in ("turns_cw", "co2_pct", "o2_pct", "co_ppm"))
     screw = _codes(frame["screw"], SCREWS)

@@ -87,9 +87,7 @@ class Truth:
         self.drift = self.error(self.prior.drift_sd_pct)
         if not self.steps:
             self.steps.append((-math.inf, self.level[firing] + START_GAP_PCT + self.error(GAP_SD_PCT)))
-            self.standstill = 0.0
-        else:
-            self.standstill = self.error(math.sqrt(self.model.standstill_var))
+        self.standstill = self.error(math.sqrt(self.model.standstill_var))
         self.steps.append((self.at_s, self.level[firing]))
 
     def turn(self, screw: str, turns: float) -> None:
@@ -103,8 +101,10 @@ class Truth:
         slope = {firing: scale.slope_at_centre for firing, scale in scales.items()}  # of f^2, per % CO2
         if screw == "offset":  # P: adds to f^2, at high fire turndown^2 times less
             rise = {"low": richer * slope["low"], "high": richer * slope["low"] / self.turndown**2}
-        else:  # A: the same factor on f^2 at both rates
-            rise = {firing: richer * slope["high"] / squared["high"] * squared[firing] for firing in LEVEL}
+        else:  # A: adds to f at high fire, its gain stated at the band's centre; the same factor on f^2 at both rates
+            was = math.sqrt(max(squared["high"], 0.01))  # below that nothing burns: such a job is set aside
+            now = was + richer * slope["high"] / (2 * math.sqrt(scales["high"].ratio_squared_at_centre))
+            rise = {firing: squared[firing] * ((now / was) ** 2 - 1) for firing in LEVEL}
         for firing in LEVEL:
             self.level[firing] += rise[firing] / slope[firing]
         self.standstill = self.error(math.sqrt(self.model.standstill_var))
