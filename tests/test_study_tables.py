@@ -16,6 +16,7 @@ from advisor import Job, RangeError, desk, heads, lines, study
 from advisor.errors import LogError
 from advisor.log import Log, append_events, parse_log
 from advisor.study import collect, frames, report
+from advisor.study.timeline import KINDS, timeline
 
 DEMO = ROOT / "demo_logs"
 
@@ -389,3 +390,15 @@ def test_practice_is_counted_said_and_teaches_nothing(logs: Path, tmp_path: Path
     assert record["learned"] == []
     assert "prior.toml" not in report.write(only, record, tmp_path / "out", "practice")
     assert "PRACTICE" in desk.replayed(path, None, None, as_json=False)
+
+
+def test_rows_of_one_moment_keep_the_order_of_the_log() -> None:
+    """A reading and the change of rate of the same minute: the study takes them in the order they were typed."""
+    job = Told().job
+    job.run_at("high", at=moment(0))
+    job.read("high", 9.2, 4.6, 30, at=moment(180))
+    job.run_at("low", at=moment(180))
+    line = timeline(frames.rows_frame([("a", Log(job.facts, job.events, ()))]))
+    assert [KINDS[kind] for kind in line.kind] == ["firing", "reading", "firing"]
+    assert list(line.firing) == [0, 0, 1]
+    assert list(line.settled) == [False, True, False]
