@@ -7,22 +7,25 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any, Self
 
-from advisor import fuels, log, progress, stages, units
-from advisor.decision import Advice, Verdict, advise, permit
+from advisor import units
+from advisor.chemistry import fuels
+from advisor.decision.advise import Advice, Verdict, advise, permit
+from advisor.decision.candidates import gain_at_present
+from advisor.diagnosis.findings import find
 from advisor.errors import RangeError
-from advisor.events import FIRINGS, SCREWS, Event, local_now, still_valid
-from advisor.facts import DIRECTIONS, Facts
-from advisor.findings import find
-from advisor.history import LEAKING, SAMPLE_LINE, TIGHT, History, Row, clockwise_item, facts_as_told, in_order
-from advisor.model import FIRING_FOR
-from advisor.prior import Prior
-from advisor.progress import Progress
-from advisor.rate import gain_at_present
-from advisor.readings import Finding
-from advisor.response import Belief
-from advisor.rows import check_event
-from advisor.told import facts_on_site
-from advisor.visit import Visit
+from advisor.job_setup.prior import Prior
+from advisor.job_setup.setup import DIRECTIONS, Facts
+from advisor.log import file as log
+from advisor.log.csv_rows import check_event
+from advisor.log.events import FIRINGS, SCREWS, Event, local_now, still_valid
+from advisor.log.site_facts import facts_on_site
+from advisor.procedure import progress, stages
+from advisor.procedure.progress import Progress
+from advisor.response.filter import Belief
+from advisor.response.model import FIRING_FOR
+from advisor.response.reading_checks import Finding
+from advisor.response.situation import Visit
+from advisor.response.tracker import LEAKING, SAMPLE_LINE, TIGHT, History, Row, clockwise_item, facts_as_told, in_order
 
 CLOCK_PLAY = timedelta(minutes=1)  # clocks of two devices may differ by this
 MOST_ROWS = 10_000  # of a log that is answered or studied: some 6 s of processor time; a long visit has 200
@@ -59,7 +62,7 @@ class Response:
 class Job:
     """One job. `Job(...)` lives in memory; `Job.create` and `Job.load` live in an append-only log.
 
-    Keywords are the fields of `advisor.facts.Facts`; `fuel` may be a name or a Fuel. Every `at` is a
+    Keywords are the fields of `advisor.job_setup.setup.Facts`; `fuel` may be a name or a Fuel. Every `at` is a
     timezone-aware datetime; left out, it is now. Unusable values raise RangeError, an unusable file LogError.
     With `only_if_seen` set, an entry raises LogGrownError where the log has other rows by now than were read last.
     """
@@ -166,7 +169,7 @@ class Job:
         text, unit = (text, unit) if unit else units.part(text)
         import difflib  # these here, not above: no answer needs them
 
-        from advisor import answers
+        from advisor.procedure import answers
 
         with_effect = [SAMPLE_LINE, *map(clockwise_item, SCREWS), *self.facts.pressures]
         meant = difflib.get_close_matches(item.lower(), with_effect, 1, 0.7)

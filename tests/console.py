@@ -35,8 +35,8 @@ def _workplace() -> Iterator[None]:
 
 def run(command: str, typed: Sequence[str] = ()) -> str:
     """What one `advisor ...` command prints, both streams, as in a terminal; `typed` answers its questions."""
-    from advisor import options
-    from advisor.cli import main
+    from advisor.cli import options
+    from advisor.cli.main import main
 
     options.now = lambda: NOW  # so that a bare time is the same day whenever this runs
     words = shlex.split(command)

@@ -6,8 +6,8 @@ from datetime import datetime, timedelta
 
 from on_site import START
 
-from advisor.guide import Guide
-from advisor.terminal import Terminal
+from advisor.cli.guide import Guide
+from advisor.cli.terminal import Terminal
 
 
 class Fast:

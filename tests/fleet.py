@@ -15,11 +15,13 @@ from pathlib import Path
 
 import numpy as np
 
-from advisor import fuels, heads, rows
-from advisor.events import Event
-from advisor.facts import Facts
-from advisor.simulator import BASE, Boiler, Scenario, draw
-from advisor.valve import StraightScale
+from advisor.chemistry import fuels
+from advisor.job_setup.setup import Facts
+from advisor.log import csv_rows as rows
+from advisor.log import header as heads
+from advisor.log.events import Event
+from advisor.response.valve import StraightScale
+from advisor.training.simulator import BASE, Boiler, Scenario, draw
 
 FIRST_DAY = datetime(2025, 1, 6, 8, 0, tzinfo=UTC)
 READ_S, TURN_S, CHANGE_S = 8.0, 10.0, 5.0

@@ -10,9 +10,11 @@ from pathlib import Path
 
 import numpy as np
 
-from advisor import Job, pages, sheet, stages
-from advisor.record import record_of
-from advisor.simulator import BASE, Boiler, draw
+from advisor import Job
+from advisor.procedure import stages
+from advisor.report import pages, sheet
+from advisor.report.record import record_of
+from advisor.training.simulator import BASE, Boiler, draw
 
 DEMO_LOGS = Path(__file__).resolve().parent.parent / "demo_logs"
 CENTRES = {"high": 9.2, "low": 8.8}

@@ -7,7 +7,7 @@ import nbformat
 from nbclient import NotebookClient
 from nbformat.v4 import new_code_cell, new_markdown_cell, new_notebook
 
-from advisor.lessons import LESSONS
+from advisor.training.lessons import LESSONS
 
 NOTEBOOK = Path(__file__).resolve().parent.parent / "notebooks" / "overshoot_lessons.ipynb"
 INTRO = """\
@@ -23,10 +23,10 @@ made for a slide; `advisor lesson --handout FILE.pdf` writes the same lessons as
 SET_UP = """\
 from IPython.display import Image
 
-from advisor.lesson_pages import as_png, slide
-from advisor.lesson_play import play
-from advisor.lesson_words import say_lesson
-from advisor.lessons import by_name"""
+from advisor.training.handout import as_png, slide
+from advisor.training.lesson_play import play
+from advisor.training.lesson_text import say_lesson
+from advisor.training.lessons import by_name"""
 LESSON = """\
 played = play(by_name("{name}"))
 print(say_lesson(played))
@@ -34,7 +34,7 @@ Image(as_png(slide(played)))"""
 COMPARED = """\
 import pandas as pd
 
-from advisor.lessons import LESSONS
+from advisor.training.lessons import LESSONS
 
 scores = {lesson.name: play(lesson) for lesson in LESSONS}
 rows = [(name, each.hand.score, each.other.score) for name, each in scores.items()]

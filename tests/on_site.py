@@ -8,9 +8,9 @@ from datetime import datetime, timedelta, timezone
 import numpy as np
 
 from advisor import units
-from advisor.guide import Guide
-from advisor.simulator import BASE, Boiler, draw
-from advisor.terminal import Terminal
+from advisor.cli.guide import Guide
+from advisor.cli.terminal import Terminal
+from advisor.training.simulator import BASE, Boiler, draw
 
 CENTRES = {"high": 9.2, "low": 8.8}
 START = datetime(2026, 5, 12, 9, 0, tzinfo=timezone(timedelta(hours=2)))

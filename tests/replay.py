@@ -3,8 +3,9 @@
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
-from advisor import Job, fuels
-from advisor.decision import Advice, Verdict
+from advisor import Job
+from advisor.chemistry import fuels
+from advisor.decision.advise import Advice, Verdict
 
 START = datetime(2026, 5, 4, 9, 0, tzinfo=UTC)
 BANDS = {"high": (9.0, 9.4), "low": (8.6, 9.0)}

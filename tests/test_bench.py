@@ -24,13 +24,14 @@ import rules
 import run as bench
 import startup
 
-from advisor import model, response, valve
-from advisor.events import SCREWS
-from advisor.facts import Facts
-from advisor.fuels import NATURAL_GAS
-from advisor.model import SCREW_FOR
-from advisor.rate import Rate
-from advisor.simulator import BASE, SCENARIOS
+from advisor.chemistry.fuels import NATURAL_GAS
+from advisor.decision.candidates import Rate
+from advisor.job_setup.setup import Facts
+from advisor.log.events import SCREWS
+from advisor.response import filter as response
+from advisor.response import model, valve
+from advisor.response.model import SCREW_FOR
+from advisor.training.simulator import BASE, SCENARIOS
 
 
 def test_truths_lie_evenly_in_their_posteriors() -> None:

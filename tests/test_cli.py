@@ -15,11 +15,13 @@ from typing import Any
 import pandas as pd
 import pytest
 
-from advisor import Job, cli, options
-from advisor import log as job_log
-from advisor.cli import main
-from advisor.lines import columns
-from advisor.rate import percent
+from advisor import Job
+from advisor.cli import main as cli
+from advisor.cli import options
+from advisor.cli.main import main
+from advisor.decision.candidates import percent
+from advisor.log import file as job_log
+from advisor.report.layout import columns
 
 OPEN = ["open", "visit.csv", "--fuel", "natural gas", "--high", "9.0:9.4", "--low", "8.6:9.0"]
 DEMO_LOGS = Path(__file__).parent.parent / "demo_logs"

@@ -12,12 +12,12 @@ from hypothesis import strategies as st
 from replay import Told, at_high, moment
 
 from advisor import units
-from advisor.decision import Advice
-from advisor.findings import find
-from advisor.history import clockwise_item
-from advisor.model import SCREW_FOR
-from advisor.prior import Prior
-from advisor.rate import Move, Rate, gain_at_present, percent
+from advisor.decision.advise import Advice
+from advisor.decision.candidates import Move, Rate, gain_at_present, percent
+from advisor.diagnosis.findings import find
+from advisor.job_setup.prior import Prior
+from advisor.response.model import SCREW_FOR
+from advisor.response.tracker import clockwise_item
 
 co2 = st.integers(70, 112).map(lambda tenths: tenths / 10)
 entries = st.one_of(

@@ -9,11 +9,13 @@ from typing import Any
 import pytest
 from replay import BANDS
 
-from advisor import RangeError, limits, options
-from advisor.facts import Facts
-from advisor.fuels import NATURAL_GAS, PROPANE
-from advisor.options import one_of, parse_fuel, parse_mixture, parse_pressure, parse_settings, parse_time
-from advisor.prior import Prior
+from advisor import RangeError
+from advisor.chemistry import limits
+from advisor.chemistry.fuels import NATURAL_GAS, PROPANE
+from advisor.cli import options
+from advisor.cli.options import one_of, parse_fuel, parse_mixture, parse_pressure, parse_settings, parse_time
+from advisor.job_setup.prior import Prior
+from advisor.job_setup.setup import Facts
 
 
 def stated(**changes: Any) -> Facts:

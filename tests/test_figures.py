@@ -8,10 +8,14 @@ import pytest
 from replay import at_high, moment
 from scipy import integrate, stats
 
-from advisor import Job, figures, fuels, limits, measured, meter, units
+from advisor import Job, units
+from advisor.chemistry import flue_gas as figures
+from advisor.chemistry import fuels, limits
+from advisor.chemistry import gas_meter as meter
+from advisor.diagnosis import measured
 from advisor.errors import RangeError
-from advisor.events import Event
-from advisor.facts import Facts
+from advisor.job_setup.setup import Facts
+from advisor.log.events import Event
 
 FACTS = Facts(fuels.NATURAL_GAS, {"high": (9.0, 9.4), "low": (8.6, 9.0)})
 NOON = datetime(2026, 5, 4, 12, 0, tzinfo=UTC)

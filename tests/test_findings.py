@@ -5,11 +5,13 @@ from dataclasses import replace
 import pytest
 from replay import Told, at_high, moment, new_job
 
-from advisor import Job, RangeError, fuels, text
-from advisor.decision import LEFT
-from advisor.fuels import NATURAL_GAS
-from advisor.rate import BLIND, NO_CO
-from advisor.readings import co_limit_ppm, judge
+from advisor import Job, RangeError
+from advisor.chemistry import fuels
+from advisor.chemistry.fuels import NATURAL_GAS
+from advisor.decision.advise import LEFT
+from advisor.decision.candidates import BLIND, NO_CO
+from advisor.report import answers as text
+from advisor.response.reading_checks import co_limit_ppm, judge
 
 
 def test_a_sound_reading_has_no_finding_but_the_sample_line() -> None:

@@ -19,9 +19,9 @@ from CoolProp.CoolProp import PropsSI
 from hypothesis import given
 from hypothesis import strategies as st
 
-from advisor import fuels
+from advisor.chemistry import fuels
+from advisor.chemistry.fuels import BUTANE, METHANE, NATURAL_GAS, PROPANE, Fuel
 from advisor.errors import RangeError
-from advisor.fuels import BUTANE, METHANE, NATURAL_GAS, PROPANE, Fuel
 
 DATA = Path(__file__).parent / "data"
 ATOMS: dict[str, dict[str, int]] = {

@@ -18,16 +18,18 @@ import pytest
 from on_site import ANSWERS, START, Desk, OnSite, boiler
 from replay import at_high, moment
 
-from advisor import Job, options, stages, terminal
-from advisor import log as job_log
-from advisor.cli import main
-from advisor.decision import Advice
-from advisor.entries import entry_prompt, parse_entry
+from advisor import Job
+from advisor.cli import options, terminal
+from advisor.cli.guide import Guide
+from advisor.cli.main import main
+from advisor.cli.terminal import NOT_TAKEN, Stop, Terminal
+from advisor.decision.advise import Advice
+from advisor.dialogue.entries import entry_prompt, parse_entry
 from advisor.errors import LogError, RangeError
-from advisor.guide import Guide
-from advisor.lines import columns
-from advisor.stages import STAGES
-from advisor.terminal import NOT_TAKEN, Stop, Terminal
+from advisor.log import file as job_log
+from advisor.procedure import stages
+from advisor.procedure.stages import STAGES
+from advisor.report.layout import columns
 
 HERE = Path(__file__).resolve().parent
 

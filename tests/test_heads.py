@@ -9,11 +9,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 from log_cases import FACTS, HEAD, HEADER_ROW, bounded, read_back, refusal
 
-from advisor import fuels
-from advisor.events import COLUMNS
-from advisor.facts import Facts
-from advisor.heads import format_head
-from advisor.prior import Prior
+from advisor.chemistry import fuels
+from advisor.job_setup.prior import Prior
+from advisor.job_setup.setup import Facts
+from advisor.log.events import COLUMNS
+from advisor.log.header import format_head
 
 site_text = st.text(st.characters(exclude_categories=("Cs",)), max_size=60) | st.text(
     alphabet='=+-@,;"\\\n\t# ', max_size=12

@@ -12,7 +12,7 @@ from pathlib import Path
 import pytest
 from console import BLOCK, ROOT
 
-from advisor.cli import app
+from advisor.cli.main import app
 
 pytestmark = pytest.mark.slow  # it downloads and installs; .ci/run runs it
 NOBODY = 65534  # the uid that owns nothing, where the tests run as root and rights would not bite

@@ -11,8 +11,9 @@ import numpy as np
 import pytest
 from replay import BANDS, Told, at_high, moment, new_job
 
-from advisor import AdvisorError, Job, LogError, RangeError, fuels
-from advisor.decision import LEFT, STALE
+from advisor import AdvisorError, Job, LogError, RangeError
+from advisor.chemistry import fuels
+from advisor.decision.advise import LEFT, STALE
 
 
 def test_a_job_starts_at_high_fire() -> None:

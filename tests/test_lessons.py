@@ -10,13 +10,15 @@ from matplotlib.image import imread
 from matplotlib.text import Text
 from test_cli import run, words
 
-from advisor import Job, lesson_pages, limits
-from advisor.fuels import NATURAL_GAS
-from advisor.lesson_play import Played, play
-from advisor.lesson_words import say_lesson
-from advisor.lessons import FOLLOW, LESSONS, by_name
-from advisor.made_policies import advised
-from advisor.made_visit import FACTS, MadeVisit
+from advisor import Job
+from advisor.chemistry import limits
+from advisor.chemistry.fuels import NATURAL_GAS
+from advisor.training import handout as lesson_pages
+from advisor.training.lesson_play import Played, play
+from advisor.training.lesson_text import say_lesson
+from advisor.training.lessons import FOLLOW, LESSONS, by_name
+from advisor.training.simulated_visit import FACTS, MadeVisit
+from advisor.training.strategies import advised
 
 NAMES = [lesson.name for lesson in LESSONS]
 BANDS = FACTS["bands"]

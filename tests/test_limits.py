@@ -2,7 +2,7 @@
 
 import pytest
 
-from advisor import limits
+from advisor.chemistry import limits
 
 
 @pytest.mark.parametrize(

@@ -21,13 +21,14 @@ from hypothesis import given
 from hypothesis import strategies as st
 from log_cases import AT, FACTS, GOOD, HEAD, HEAD_LINES, HEADER_ROW, READING, TURN, VOID, many, read_back
 
-from advisor import Job, log
+from advisor import Job
 from advisor.errors import LogError, LogGrownError, RangeError
-from advisor.events import COLUMNS, Event
-from advisor.heads import format_head
-from advisor.log import Log, append_events, create_log, read_log
-from advisor.prior import Prior
-from advisor.rows import check_event, format_row
+from advisor.job_setup.prior import Prior
+from advisor.log import file as log
+from advisor.log.csv_rows import check_event, format_row
+from advisor.log.events import COLUMNS, Event
+from advisor.log.file import Log, append_events, create_log, read_log
+from advisor.log.header import format_head
 
 VOID_9 = replace(VOID, value="9")
 SHORT = (
@@ -182,7 +183,7 @@ def test_a_hostile_file_is_answered_soon(data: bytes) -> None:
 LONG = """
 import sys
 import time
-from advisor import log
+from advisor.log import file as log
 start, data = time.process_time(), open(sys.argv[1], "rb").read()
 found = log.parse_log(data, "visit.csv")
 log.append_events(sys.argv[1], [found.events[0]])
@@ -602,8 +603,8 @@ def test_two_programs_append_at_once(path: Path, count: int) -> None:
 ENDLESS = """
 import sys
 from datetime import datetime, timezone
-from advisor.events import Event
-from advisor.log import append_events
+from advisor.log.events import Event
+from advisor.log.file import append_events
 number = int(sys.argv[2])
 while True:
     append_events(sys.argv[1], [Event(datetime.now(timezone.utc), "note", value=str(number), note="n" * 900)])

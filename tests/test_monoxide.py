@@ -2,8 +2,8 @@
 
 from replay import Told, at_high, moment
 
-from advisor.stages import CO_CAUSE, MENDED
-from advisor.trouble import way_back
+from advisor.diagnosis.way_back import way_back
+from advisor.procedure.stages import CO_CAUSE, MENDED
 
 
 def co_stop() -> Told:

@@ -5,7 +5,7 @@ from pathlib import Path
 import nbformat
 from make_notebook import NOTEBOOK, executed, made
 
-from advisor.lessons import LESSONS
+from advisor.training.lessons import LESSONS
 
 
 def told(notebook: nbformat.NotebookNode) -> list[tuple[str, str, list[str], list[str]]]:

@@ -15,14 +15,16 @@ import pytest
 from console import ROOT
 from replay import Told, at_high, moment
 
-from advisor.events import FIRINGS, SCREWS
-from advisor.prior import Prior
+from advisor.job_setup.prior import Prior
+from advisor.log.events import FIRINGS, SCREWS
 
 DAY_S = 86_400.0
 ASK = """
 import json
 import sys
-from advisor import Job, shown, text
+from advisor import Job
+from advisor.report import overview as shown
+from advisor.report import answers as text
 from advisor.study import collect, report
 records = {}
 for name in sys.argv[1:]:

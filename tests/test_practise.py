@@ -12,15 +12,16 @@ import pandas as pd
 import pytest
 from test_cli import run, words
 
-from advisor import Job, RangeError, practise
-from advisor.facts import Facts
-from advisor.fuels import NATURAL_GAS
-from advisor.made_policies import advised, fixed_step
-from advisor.made_visit import FACTS, LOOKS, MadeVisit
-from advisor.practise import NAMES, Practice, begin, say_end, say_help
-from advisor.practise import run as play
-from advisor.simulator import FAULTS
-from advisor.text import PRACTICE
+from advisor import Job, RangeError
+from advisor.chemistry.fuels import NATURAL_GAS
+from advisor.job_setup.setup import Facts
+from advisor.report.answers import PRACTICE
+from advisor.training import practice as practise
+from advisor.training.practice import NAMES, Practice, begin, say_end, say_help
+from advisor.training.practice import run as play
+from advisor.training.simulated_visit import FACTS, LOOKS, MadeVisit
+from advisor.training.simulator import FAULTS
+from advisor.training.strategies import advised, fixed_step
 
 BANDS = FACTS["bands"]
 MENDABLE = {fault for look in LOOKS.values() for fault in look.faults} - {"air in the sample later"}

@@ -7,10 +7,12 @@ from datetime import date
 import pytest
 from replay import Told, moment
 
-from advisor import Job, answers, measured, stages
+from advisor import Job
+from advisor.diagnosis import measured
 from advisor.errors import RangeError
-from advisor.progress import StageState
-from advisor.stages import BEFORE, BOTH, CLOSE, HIGH, LOW, PRESSURE, PROOF, RECORD, STAGES, VALVE, Stage
+from advisor.procedure import answers, stages
+from advisor.procedure.progress import StageState
+from advisor.procedure.stages import BEFORE, BOTH, CLOSE, HIGH, LOW, PRESSURE, PROOF, RECORD, STAGES, VALVE, Stage
 
 PLATE = {"pressures": dict.fromkeys((stages.STANDING, stages.WORKING), (17.0, 25.0, "mbar"))}
 GOOD = {

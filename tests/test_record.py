@@ -6,10 +6,12 @@ from pathlib import Path
 import pytest
 from console import ROOT
 
-from advisor import Job, fuels, stages
-from advisor.flue import DOUBTED, ON_THE_WAY, SETTLED, Flue, FlueFigure, figures, say_figure
-from advisor.readings import co_air_free_ppm
-from advisor.record import Record, record_of
+from advisor import Job
+from advisor.chemistry import fuels
+from advisor.procedure import stages
+from advisor.report.flue import DOUBTED, ON_THE_WAY, SETTLED, Flue, FlueFigure, figures, say_figure
+from advisor.report.record import Record, record_of
+from advisor.response.reading_checks import co_air_free_ppm
 
 START = datetime(2026, 5, 4, 9, 0, tzinfo=UTC)
 BANDS = {"high": (9.0, 9.4), "low": (8.6, 9.0)}

@@ -18,8 +18,8 @@ from numpy.typing import NDArray
 from scipy import optimize, stats
 from sklearn.linear_model import BayesianRidge, LinearRegression  # type: ignore[import-untyped]
 
-from advisor import regression
-from advisor.regression import Fit, Mixture
+from advisor.response import regression
+from advisor.response.regression import Fit, Mixture
 
 Array = NDArray[np.float64]
 DATA = Path(__file__).parent / "data"

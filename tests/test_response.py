@@ -17,15 +17,15 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 from scipy import special
 
-from advisor import regression
-from advisor.events import Event
-from advisor.facts import Facts
-from advisor.fuels import NATURAL_GAS, PROPANE, Fuel
+from advisor.chemistry.fuels import NATURAL_GAS, PROPANE, Fuel
 from advisor.job import Job
-from advisor.model import GAP_SD_PCT, START_GAP_PCT, Model
-from advisor.prior import Prior
-from advisor.regression import Fit
-from advisor.response import LAG_GRID_ERROR, RATE_STEP_PCT, Belief
+from advisor.job_setup.prior import Prior
+from advisor.job_setup.setup import Facts
+from advisor.log.events import Event
+from advisor.response import regression
+from advisor.response.filter import LAG_GRID_ERROR, RATE_STEP_PCT, Belief
+from advisor.response.model import GAP_SD_PCT, START_GAP_PCT, Model
+from advisor.response.regression import Fit
 
 Array = NDArray[np.float64]
 START = datetime(2024, 1, 15, 9, 0, tzinfo=UTC)

@@ -13,7 +13,8 @@ from console import BLOCK, PAGE, ROOT, played
 from matplotlib.image import imread
 
 import advisor
-from advisor import Job, limits
+from advisor import Job
+from advisor.chemistry import limits
 
 PACKAGE = Path(advisor.__file__).parent
 ORDER = [
@@ -65,9 +66,9 @@ def test_an_answer_loads_nothing_heavy() -> None:
     """`advisor next` imports neither pandas, matplotlib, scipy.stats nor the made-up boiler."""
     code = (
         "import sys; sys.argv = ['advisor', 'next', 'demo_logs/half_way.csv', '--at', 'last']\n"
-        "from advisor.cli import main\n"
+        "from advisor.cli.main import main\n"
         "try:\n    main()\nexcept SystemExit:\n    pass\n"
-        "heavy = ('pandas', 'matplotlib', 'scipy.stats', 'scipy.optimize', 'advisor.simulator', 'advisor.made_visit')\n"
+        "heavy = ('pandas', 'matplotlib', 'scipy.stats', 'scipy.optimize', 'advisor.training.simulator', 'advisor.training.simulated_visit')\n"
         "heavy = [m for m in heavy if m in sys.modules]\n"
         "print('HEAVY', heavy)"
     )
@@ -102,7 +103,7 @@ def test_the_python_examples_in_the_readme_run(
 
 def test_every_command_is_in_the_readme() -> None:
     """Each command has its line in README.md."""
-    from advisor.cli import app
+    from advisor.cli.main import app
 
     page = PAGE.read_text(encoding="utf-8")
     names = [command.name or command.callback.__name__ for command in app.registered_commands if command.callback]
@@ -168,7 +169,7 @@ def test_every_option_is_in_the_pages() -> None:
     """Each argument and option of each command is named in README.md or DEVELOPERS.md."""
     from typer.main import get_command
 
-    from advisor.cli import app
+    from advisor.cli.main import app
 
     pages = PAGE.read_text(encoding="utf-8") + (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
     commands = get_command(app).commands  # type: ignore[attr-defined]

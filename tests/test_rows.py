@@ -7,9 +7,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 from log_cases import AT, FACTS, HEAD, HEAD_LINES, HEADER_ROW, bounded, read_back, refusal
 
-from advisor.events import COLUMNS, Event
-from advisor.heads import format_head
-from advisor.rows import format_row
+from advisor.log.csv_rows import format_row
+from advisor.log.events import COLUMNS, Event
+from advisor.log.header import format_head
 
 times = st.builds(
     lambda moment, minutes: moment.replace(

@@ -21,9 +21,9 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from advisor import regression
-from advisor.regression import Fit
-from advisor.valve import shown_share, state_weights
+from advisor.response import regression
+from advisor.response.regression import Fit
+from advisor.response.valve import shown_share, state_weights
 
 Array = NDArray[np.float64]
 FILE = Path(__file__).parents[2] / "shared" / "data" / "gas_furnace_series_j.csv"

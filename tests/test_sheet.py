@@ -20,10 +20,12 @@ from pypdf import PdfReader
 from replay import at_high
 from test_cli import run, words
 
-from advisor import Job, pages, plots, sheet, text
+from advisor import Job
 from advisor.errors import LogError
-from advisor.events import Event
-from advisor.record import Record, record_of
+from advisor.log.events import Event
+from advisor.report import answers as text
+from advisor.report import pages, plots, sheet
+from advisor.report.record import Record, record_of
 
 START = datetime(2026, 5, 4, 9, 0, tzinfo=UTC)
 BANDS = {"high": (9.0, 9.4), "low": (8.6, 9.0)}

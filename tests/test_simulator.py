@@ -5,8 +5,8 @@ import math
 import numpy as np
 import pytest
 
-from advisor.fuels import NATURAL_GAS, PROPANE
-from advisor.simulator import BASE, BEYOND, FAULTS, SCENARIOS, Boiler, draw
+from advisor.chemistry.fuels import NATURAL_GAS, PROPANE
+from advisor.training.simulator import BASE, BEYOND, FAULTS, SCENARIOS, Boiler, draw
 
 CENTRES = {"high": 9.2, "low": 8.8}
 LOOSE = {"slack_turns": {"offset": 0.0, "throttle": 0.0}, "play_at": {"offset": 0.0, "throttle": 0.0}}

@@ -14,8 +14,9 @@ from console import ROOT, run
 from matplotlib.figure import Figure
 from replay import Told, moment
 
-from advisor import Job, RangeError, heads, study
-from advisor.log import Log, append_events
+from advisor import Job, RangeError, study
+from advisor.log import header as heads
+from advisor.log.file import Log, append_events
 from advisor.study import honesty, plots, priors, report
 
 DEMO = ROOT / "demo_logs"
@@ -462,7 +463,7 @@ def test_wrong_use_of_study_is_answered_in_words(command: str, answer: str) -> N
 
 def test_study_exit_codes(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> None:
     """0 answered, 1 nothing readable, 2 wrong usage."""
-    from advisor.cli import main
+    from advisor.cli.main import main
 
     for words, code in (([str(SOUND)], 0), (["nothing"], 1), ([], 2)):
         monkeypatch.setattr(sys, "argv", ["advisor", "study", *words])

@@ -14,12 +14,12 @@ import statsmodels.api as sm
 from console import run
 
 from advisor import study
+from advisor.chemistry.fuels import NATURAL_GAS
 from advisor.errors import LogError
-from advisor.fuels import NATURAL_GAS
-from advisor.prior import Prior
-from advisor.prior_file import format_priors, read_prior, say_turndowns
-from advisor.simulator import BASE
+from advisor.job_setup.prior import Prior
+from advisor.job_setup.prior_file import format_priors, read_prior, say_turndowns
 from advisor.study import batch, frames, learn, priors
+from advisor.training.simulator import BASE
 
 FAMILY_A = (fleet.FAMILIES[0],)
 

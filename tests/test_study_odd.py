@@ -11,7 +11,7 @@ import pytest
 from replay import BANDS, Told, moment, new_job
 
 from advisor import Job, study
-from advisor.log import Log
+from advisor.log.file import Log
 from advisor.study import report
 
 

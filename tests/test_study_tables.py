@@ -12,9 +12,12 @@ import pytest
 from console import ROOT, run
 from replay import BANDS, Told, moment
 
-from advisor import Job, RangeError, desk, heads, lines, study
+from advisor import Job, RangeError, study
+from advisor.cli import study_command as desk
 from advisor.errors import LogError
-from advisor.log import Log, append_events, parse_log
+from advisor.log import header as heads
+from advisor.log.file import Log, append_events, parse_log
+from advisor.report import layout as lines
 from advisor.study import collect, frames, report
 from advisor.study.timeline import KINDS, timeline
 

@@ -8,8 +8,8 @@ import pytest
 from replay import Told, at_high, moment
 
 import advisor
-from advisor.simulator import BASE, draw
-from advisor.trouble import GIVE_UP, TROUBLES, way_back
+from advisor.diagnosis.way_back import GIVE_UP, TROUBLES, way_back
+from advisor.training.simulator import BASE, draw
 
 # findings that say all there is to say
 TELL_ALL = {

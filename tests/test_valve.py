@@ -14,8 +14,8 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 from scipy import signal
 
-from advisor.fuels import BUILT_IN, METHANE, NATURAL_GAS, PROPANE, Fuel
-from advisor.valve import (
+from advisor.chemistry.fuels import BUILT_IN, METHANE, NATURAL_GAS, PROPANE, Fuel
+from advisor.response.valve import (
     StraightScale,
     follow,
     ratio_squared,

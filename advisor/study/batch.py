@@ -14,7 +14,7 @@ The hand's error makes g uncertain by a share h of itself (variance of the mean 
 
     L(g) ~ exp(-(C - B^2 / A) / 2) (1 + A h g^2)^(-1/2) exp(-A (g - B / A)^2 / (2 (1 + A h g^2)))           (3)
 
-Own derivation. Cheap where the full model (`advisor.response`) is exact: noise is taken as known (the job's prior),
+Own derivation. Cheap where the full model (`advisor.response.filter`) is exact: noise is taken as known (the job's prior),
 each screw by itself. All jobs go through numpy together.
 """
 
@@ -24,10 +24,10 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from advisor.events import SCREWS
+from advisor.log.events import SCREWS
+from advisor.response.valve import follow, shown_share
 from advisor.study.frames import words
 from advisor.study.timeline import OWN_FIRING, READING, TURN, Array, Ints, Timeline, timeline
-from advisor.valve import follow, shown_share
 
 LOG_GAIN = np.linspace(np.log(0.2), np.log(80.0), 81)  # of % CO2 per turn
 SLACK = np.array([0.0, 1 / 64, 1 / 32, 3 / 64, 1 / 16])  # turns

@@ -17,10 +17,10 @@ from pathlib import Path
 
 import pandas as pd
 
-from advisor import log
 from advisor.errors import LogError
-from advisor.heads import format_head
 from advisor.job import MOST_ROWS
+from advisor.log import file as log
+from advisor.log.header import format_head
 from advisor.study import batch, honesty, learn, tables
 from advisor.study.frames import rows_frame, words
 from advisor.study.timeline import timeline

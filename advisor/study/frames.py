@@ -10,12 +10,12 @@ from typing import Any
 
 import pandas as pd
 
-from advisor import heads
 from advisor.errors import RangeError
-from advisor.events import COLUMNS, Event
-from advisor.facts import Facts
-from advisor.log import Log
-from advisor.rows import guarded
+from advisor.job_setup.setup import Facts
+from advisor.log import header as heads
+from advisor.log.csv_rows import guarded
+from advisor.log.events import COLUMNS, Event
+from advisor.log.file import Log
 
 ROW_COLUMNS = ("job", "row", *COLUMNS, "facts")
 _NUMBERS = ("turns_cw", "co2_pct", "o2_pct", "co_ppm")

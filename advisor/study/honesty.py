@@ -11,12 +11,12 @@ import numpy as np
 import pandas as pd
 
 from advisor.errors import RangeError
-from advisor.events import Event
-from advisor.history import Row
 from advisor.job import Job
-from advisor.model import FIRING_FOR
+from advisor.log.events import Event
+from advisor.response.model import FIRING_FOR
+from advisor.response.situation import Visit
+from advisor.response.tracker import Row
 from advisor.study.frames import job_events, job_facts
-from advisor.visit import Visit
 
 A_MOMENT = timedelta(milliseconds=1)
 LEAST_CO2_PCT = 0.1  # plain air has no place on the straight scale

@@ -23,8 +23,8 @@ from functools import lru_cache
 import numpy as np
 import pandas as pd
 
-from advisor.events import SCREWS
-from advisor.prior import Prior
+from advisor.job_setup.prior import Prior
+from advisor.log.events import SCREWS
 from advisor.study import batch
 from advisor.study.batch import LOG_GAIN, SLACK, TIME_CONSTANT
 from advisor.study.frames import words

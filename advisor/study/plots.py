@@ -14,8 +14,8 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 from matplotlib.ticker import MaxNLocator
 
-from advisor.events import FIRINGS, SCREWS
-from advisor.model import SCREW_FOR
+from advisor.log.events import FIRINGS, SCREWS
+from advisor.response.model import SCREW_FOR
 from advisor.study import honesty
 from advisor.study.collect import Study
 from advisor.study.frames import plain

@@ -5,10 +5,10 @@ from hashlib import blake2b
 import numpy as np
 import pandas as pd
 
-from advisor.events import SCREWS
-from advisor.hypotheses import TIME_CONSTANT_NODES
-from advisor.prior import Prior
-from advisor.prior_file import LearnedPrior, format_priors
+from advisor.job_setup.prior import Prior
+from advisor.job_setup.prior_file import LearnedPrior, format_priors
+from advisor.log.events import SCREWS
+from advisor.response.hypotheses import TIME_CONSTANT_NODES
 from advisor.study import learn
 from advisor.study.learn import GROUP, LAG_LOG_SD, NAMES, Estimate
 from advisor.study.tables import turndown_limits
@@ -25,7 +25,7 @@ LAG_SPREAD = float((_chances @ (_places - LAG_PLACE) ** 2) ** 0.5)
 SEAL = "# not edited while this fits the text above: "
 REMARKS = (
     "A first guess learned from job logs, for: advisor open LOG --prior THIS_FILE",
-    "A job takes the [[prior]] that names the most about it. Names are those of advisor.prior.Prior;",
+    "A job takes the [[prior]] that names the most about it. Names are those of advisor.job_setup.prior.Prior;",
     "what is not named stays built in. gain_per_turn: median, % CO2 per turn, by screw; gain_log_sd: spread of its",
     "logarithm, at least 0.6, since the next valve may be another; slack_turns: widest slack; time_constant_s:",
     "shortest and longest; noise_sd_pct: of one reading, % CO2.",

@@ -10,17 +10,17 @@ from typing import Any
 import pandas as pd
 
 from advisor import units
-from advisor.decision import Advice
-from advisor.events import Event
-from advisor.facts import Facts
-from advisor.history import Row
+from advisor.decision.advise import Advice
 from advisor.job import Job
-from advisor.log import Log
-from advisor.model import FIRING_FOR
+from advisor.job_setup.setup import Facts
+from advisor.log.events import Event
+from advisor.log.file import Log
+from advisor.report.answers import first_line
+from advisor.response.model import FIRING_FOR
+from advisor.response.tracker import Row
 from advisor.study import tables
 from advisor.study.frames import plain, rows_frame
 from advisor.study.timeline import timeline
-from advisor.text import first_line
 
 A_MOMENT = timedelta(milliseconds=1)
 SAME_TURN = 0.1  # of a mark: a turn this close to the advised one is the advised one

@@ -11,16 +11,16 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from advisor.decision import CO_STOPS
+from advisor.decision.advise import CO_STOPS
+from advisor.decision.candidates import percent
 from advisor.errors import RangeError
-from advisor.events import SCREWS
-from advisor.lines import WIDTH, columns, labelled, wrapped
-from advisor.rate import percent
+from advisor.log.events import SCREWS
+from advisor.report.answers import PRACTICE
+from advisor.report.layout import WIDTH, columns, labelled, wrapped
 from advisor.study import honesty, learn, priors
 from advisor.study.collect import MARKER, Study
 from advisor.study.frames import for_spreadsheets, plain
 from advisor.study.replay import FORGIVEN_S, SAME_TURN
-from advisor.text import PRACTICE
 
 MOST_GROUPS, MOST_BAD = 4, 3  # on the screen; the record has all
 NAME_WIDTH = 26  # columns of a group's name

@@ -9,8 +9,8 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from advisor.events import FIRINGS, SCREWS
-from advisor.prior_file import say_turndowns
+from advisor.job_setup.prior_file import say_turndowns
+from advisor.log.events import FIRINGS, SCREWS
 from advisor.study.frames import words
 from advisor.study.timeline import OWN_FIRING, OWN_SCREW, READING, TURN, Array, Bools, Ints, Timeline, timeline
 

@@ -1,6 +1,6 @@
 """What the rows of many jobs say at once: who stood still when, which reading was settled. Arrays, few loops.
 
-The rules are those of `advisor.history`, save one: a reading counts as settled once the job's own shortest waits are
+The rules are those of `advisor.response.tracker`, save one: a reading counts as settled once the job's own shortest waits are
 over. (What one job's readings taught about its lag is not asked here: that takes the full replay, see `honesty`.)
 """
 
@@ -10,14 +10,15 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from advisor import limits, readings
-from advisor.events import FIRINGS, SCREWS, Event
-from advisor.facts import DIRECTIONS, Facts
-from advisor.fuels import Fuel
-from advisor.history import LEFT_FOR_S, clockwise_item
-from advisor.model import FIRING_FOR, SCREW_FOR
+from advisor.chemistry import limits
+from advisor.chemistry.fuels import Fuel
+from advisor.job_setup.setup import DIRECTIONS, Facts
+from advisor.log.events import FIRINGS, SCREWS, Event
+from advisor.response import reading_checks as readings
+from advisor.response.model import FIRING_FOR, SCREW_FOR
+from advisor.response.tracker import LEFT_FOR_S, clockwise_item
+from advisor.response.valve import StraightScale
 from advisor.study.frames import job_facts
-from advisor.valve import StraightScale
 
 Array = NDArray[np.float64]
 Ints = NDArray[np.int64]

@@ -25,14 +25,16 @@ from report import markdown, mean, share
 from run import BOILERS, at_least, some_of
 from scipy import optimize
 
-from advisor import hypotheses, model, rate, response
-from advisor.events import Event
-from advisor.hypotheses import LagHypotheses, ScrewHypotheses
-from advisor.prior import Prior
-from advisor.rate import Move, Rate
-from advisor.response import Belief
-from advisor.simulator import Boiler, Scenario
-from advisor.valve import StraightScale
+from advisor.decision import candidates as rate
+from advisor.decision.candidates import Move, Rate
+from advisor.job_setup.prior import Prior
+from advisor.log.events import Event
+from advisor.response import filter as response
+from advisor.response import hypotheses, model
+from advisor.response.filter import Belief
+from advisor.response.hypotheses import LagHypotheses, ScrewHypotheses
+from advisor.response.valve import StraightScale
+from advisor.training.simulator import Boiler, Scenario
 
 Array = NDArray[np.float64]
 LOG_NORMAL = ((-1.5, 0.159), (-0.5, 0.341), (0.5, 0.341), (1.5, 0.136), (2.5, 0.023))  # a normal law's shares

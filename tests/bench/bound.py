@@ -35,7 +35,7 @@ from report import markdown, mean, times
 from run import BOILERS, FIRST_SEED, at_least, some_of
 from scipy.stats import norm
 
-from advisor.simulator import Boiler, Scenario
+from advisor.training.simulator import Boiler, Scenario
 
 Array = NDArray[np.float64]
 FIRING = {screw: firing for firing, screw in SCREW.items()}

@@ -27,13 +27,13 @@ from numpy.typing import NDArray
 from pool import in_two
 from scipy import special, stats
 
-from advisor.decision import Advice
-from advisor.events import SCREWS, Event
-from advisor.facts import Facts
-from advisor.fuels import NATURAL_GAS
-from advisor.model import GAP_SD_PCT, LEVEL, START_GAP_PCT, Model
-from advisor.response import Belief
-from advisor.simulator import SCENARIOS
+from advisor.chemistry.fuels import NATURAL_GAS
+from advisor.decision.advise import Advice
+from advisor.job_setup.setup import Facts
+from advisor.log.events import SCREWS, Event
+from advisor.response.filter import Belief
+from advisor.response.model import GAP_SD_PCT, LEVEL, START_GAP_PCT, Model
+from advisor.training.simulator import SCENARIOS
 
 Array = NDArray[np.float64]
 BANDS = {"high": (9.0, 9.4), "low": (8.6, 9.0)}

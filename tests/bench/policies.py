@@ -12,11 +12,12 @@ from datetime import UTC, datetime, timedelta
 
 import numpy as np
 
-from advisor import Job, limits
-from advisor.decision import Advice
-from advisor.fuels import NATURAL_GAS
-from advisor.simulator import LATER_FAULTS, Boiler, Scenario, draw
-from advisor.visit import Visit
+from advisor import Job
+from advisor.chemistry import limits
+from advisor.chemistry.fuels import NATURAL_GAS
+from advisor.decision.advise import Advice
+from advisor.response.situation import Visit
+from advisor.training.simulator import LATER_FAULTS, Boiler, Scenario, draw
 
 START = datetime(2026, 5, 4, 9, 0, tzinfo=UTC)
 READ_S, TURN_S, CHANGE_S = 8.0, 10.0, 5.0  # time a reading, a turn and a change of rate take

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 from policies import CAP, CENTRES, FINER, MARK, SCREW, WAIT_S, Outcome, Site
 
-from advisor.simulator import Scenario
+from advisor.training.simulator import Scenario
 
 GAIN = {"offset": 5.0, "throttle": 4.0}  # % CO2 per turn taken from experience: the medians of the base scenario
 

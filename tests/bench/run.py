@@ -31,7 +31,7 @@ from pool import in_two
 from report import ADVISER, OMNISCIENT
 from rules import RULES, by_rule
 
-from advisor.simulator import BEYOND, FAULTS, SCENARIOS
+from advisor.training.simulator import BEYOND, FAULTS, SCENARIOS
 
 POLICIES = (OMNISCIENT, ADVISER, *RULES)
 BOILERS = {scenario.name: scenario for scenario in (*SCENARIOS, *BEYOND)}
