@@ -16,11 +16,11 @@ from pathlib import Path
 import numpy as np
 
 from advisor.chemistry import fuels
-from advisor.job_setup.setup import Facts
+from advisor.job_setup.setup import JobSetup
 from advisor.log import csv_rows as rows
 from advisor.log import header as heads
 from advisor.log.events import Event
-from advisor.response.valve import StraightScale
+from advisor.response.valve import LinearisedScale
 from advisor.training.simulator import BASE, Boiler, Scenario, draw
 
 FIRST_DAY = datetime(2025, 1, 6, 8, 0, tzinfo=UTC)
@@ -70,7 +70,7 @@ FAMILIES = (
         fuels.NATURAL_GAS,
         {"high": 9.2, "low": 8.8},
         replace(
-            BASE, name="weak", gain_offset=(2.5, 0.3), gain_throttle=(2.5, 0.3), slack_turns=(0.0, 1 / 20),
+            BASE, name="weak", gain_offset=(2.5, 0.3), gain_throttle=(2.5, 0.3), backlash_turns=(0.0, 1 / 20),
             turndown=(4.5, 5.5),
         ),
         0.05,
@@ -175,14 +175,14 @@ def make_job(number: int, seed: int, families: tuple[Family, ...] = FAMILIES) ->
     log.add("check", item="sample line", value="tight")
     log.boiler.wait(60)
     work(log, habit, family)
-    facts = Facts(
+    setup = JobSetup(
         fuel=family.fuel,
         bands={firing: (round(c - HALF_BAND, 2), round(c + HALF_BAND, 2)) for firing, c in family.centres.items()},
         turndown=family.stated_turndown,
         valve_family=family.label,
         site=f"invented job {number}, technician {habit.name}",
     )
-    return heads.format_head(facts) + "".join(rows.format_row(event) + "\n" for event in log.events)
+    return heads.format_header(setup) + "".join(rows.format_row(event) + "\n" for event in log.events)
 
 
 def true_gains(boiler: Boiler, centres: dict[str, float]) -> dict[str, float]:
@@ -192,7 +192,7 @@ def true_gains(boiler: Boiler, centres: dict[str, float]) -> dict[str, float]:
     opening_per_turn f_centre^2 (1 + A) / A^2. Offset at low fire with the throttle set: (K A)^2 offset_per_turn.
     """
     squared = boiler.ratio**2 * (1 + boiler.offset / boiler.turndown**2)
-    high, low = (StraightScale(boiler.fuel, centres[firing]) for firing in ("high", "low"))
+    high, low = (LinearisedScale(boiler.fuel, centres[firing]) for firing in ("high", "low"))
     opening = math.sqrt(high.ratio_squared_at_centre / squared)
     slope = boiler.opening_per_turn * high.ratio_squared_at_centre * (1 + opening) / opening**2
     return {

@@ -130,9 +130,9 @@ def half_way() -> None:
 
 def slack_after_reversal() -> None:
     """A screw with 1/20 turn of slack, turned too far and back: the first move back does little."""
-    slack = {"offset": 1 / 20, "throttle": 1 / 60}
+    backlash = {"offset": 1 / 20, "throttle": 1 / 60}
     morning = Morning(
-        "slack_after_reversal", 6, boiler(21, slack_turns=slack, play_at={"offset": -1 / 40, "throttle": 0.0})
+        "slack_after_reversal", 6, boiler(21, backlash_turns=backlash, play_at={"offset": -1 / 40, "throttle": 0.0})
     )
     morning.prepare()
     morning.set_high_fire()

@@ -7,10 +7,11 @@ from datetime import datetime, timedelta, timezone
 
 import numpy as np
 
-from advisor import units
+from advisor import parsing
 from advisor.cli.guide import Guide
 from advisor.cli.terminal import Terminal
 from advisor.training.simulator import BASE, Boiler, draw
+from advisor.wording import numbers
 
 CENTRES = {"high": 9.2, "low": 8.8}
 START = datetime(2026, 5, 12, 9, 0, tzinfo=timezone(timedelta(hours=2)))
@@ -89,7 +90,7 @@ class OnSite:
             advised = ADVISED.search(question)
             assert advised
             screw = {"high": "throttle", "low": "offset"}[self.boiler.firing]
-            self.boiler.turn(screw, units.parse_turn(advised[1]))
+            self.boiler.turn(screw, parsing.parse_turn(advised[1]))
             return ""
         if question.startswith(("At ", "A new reading")):
             shown = self.boiler.read()
@@ -119,7 +120,7 @@ class Desk(OnSite):
 
     def wait(self, seconds: float, then: str) -> float:
         left = self.cut_at.pop(0) if self.cut_at else 0.0
-        self.printed.append(f"Wait {units.say_seconds(seconds)}, {then}.")
+        self.printed.append(f"Wait {numbers.say_seconds(seconds)}, {then}.")
         self.boiler.wait(seconds - left)
         return left
 

@@ -5,7 +5,7 @@ from typing import Any
 
 from advisor import Job
 from advisor.chemistry import fuels
-from advisor.decision.advise import Advice, Verdict
+from advisor.decision.answers import Advice, Verdict
 
 START = datetime(2026, 5, 4, 9, 0, tzinfo=UTC)
 BANDS = {"high": (9.0, 9.4), "low": (8.6, 9.0)}
@@ -16,16 +16,16 @@ def moment(seconds: float) -> datetime:
     return START + timedelta(seconds=seconds)
 
 
-def new_job(**facts: Any) -> Job:
+def new_job(**setup: Any) -> Job:
     """A job in memory with invented bands."""
-    return Job(**{"fuel": "natural gas", "bands": BANDS, **facts})
+    return Job(**{"fuel": "natural gas", "bands": BANDS, **setup})
 
 
 class Told:
     """A job with a clock that moves on with each entry."""
 
-    def __init__(self, **facts: Any) -> None:
-        self.job = new_job(**facts)
+    def __init__(self, **setup: Any) -> None:
+        self.job = new_job(**setup)
         self.now_s = 0.0
 
     def wait(self, seconds: float) -> "Told":
@@ -64,6 +64,6 @@ class Told:
         return {finding.code for finding in self.next().findings}
 
 
-def at_high(co2: float = 8.3, **facts: Any) -> Told:
+def at_high(co2: float = 8.3, **setup: Any) -> Told:
     """A job with one settled reading at high fire."""
-    return Told(**facts).run_at("high").wait(180).read("high", co2)
+    return Told(**setup).run_at("high").wait(180).read("high", co2)

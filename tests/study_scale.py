@@ -30,11 +30,11 @@ def studied(paths: list[str], sample: int) -> tuple[float, float]:
     """Wall and processor seconds of a study of logs on disk."""
     from advisor import study
 
-    wall, cpu = time.perf_counter(), cpu_s()
+    co_ceiling, cpu = time.perf_counter(), cpu_s()
     found = study.study(paths, sample=sample, processes=2)
     study.say(study.summary(found))
     assert len(found.jobs) == len(paths)
-    return time.perf_counter() - wall, cpu_s() - cpu
+    return time.perf_counter() - co_ceiling, cpu_s() - cpu
 
 
 def fit_against_ols(paths: list[str]) -> tuple[float, float]:
@@ -70,9 +70,9 @@ def main(words: list[str]) -> int:
     asked = parser.parse_args(words)
     if asked.only_study:
         paths = [str(asked.folder / f"job_{number:06d}.csv") for number in range(asked.only_study)]
-        wall, cpu = studied(paths, asked.sample)
+        co_ceiling, cpu = studied(paths, asked.sample)
         most = [resource.getrusage(who).ru_maxrss / 2**20 for who in (resource.RUSAGE_SELF, resource.RUSAGE_CHILDREN)]
-        print(f"{asked.only_study} jobs: {wall:.1f} s, processor {cpu:.1f} s, most memory {most[0]:.2f} GiB")
+        print(f"{asked.only_study} jobs: {co_ceiling:.1f} s, processor {cpu:.1f} s, most memory {most[0]:.2f} GiB")
         print(f"and {most[1]:.2f} GiB in the largest helping process", flush=True)
         return 0
     sys.path.insert(0, str(Path(__file__).parent))
@@ -87,11 +87,11 @@ def main(words: list[str]) -> int:
             fleet.make_fleet(many - missing[0], folder, seed=1, first=missing[0])
         print(f"{many} logs made in {time.perf_counter() - start:.0f} s, processor {cpu_s() - cpu:.0f} s", flush=True)
         paths = [str(folder / f"job_{number:06d}.csv") for number in range(2 * asked.jobs)]
-        wall, cpu = studied(paths[: asked.jobs], asked.sample)
-        print(f"{asked.jobs} logs studied in {wall:.1f} s (two processes), processor {cpu:.1f} s", flush=True)
+        co_ceiling, cpu = studied(paths[: asked.jobs], asked.sample)
+        print(f"{asked.jobs} logs studied in {co_ceiling:.1f} s (two processes), processor {cpu:.1f} s", flush=True)
         twice, twice_cpu = studied(paths, asked.sample)
         print(
-            f"{2 * asked.jobs} logs: {twice:.1f} s, {twice / wall:.2f} times; processor {twice_cpu:.1f} s, "
+            f"{2 * asked.jobs} logs: {twice:.1f} s, {twice / co_ceiling:.2f} times; processor {twice_cpu:.1f} s, "
             f"{twice_cpu / cpu:.2f} times",
             flush=True,
         )

@@ -25,12 +25,11 @@ import run as bench
 import startup
 
 from advisor.chemistry.fuels import NATURAL_GAS
-from advisor.decision.candidates import Rate
-from advisor.job_setup.setup import Facts
-from advisor.log.events import SCREWS
+from advisor.decision.candidates import Setting
+from advisor.job_setup.setup import JobSetup
 from advisor.response import filter as response
 from advisor.response import model, valve
-from advisor.response.model import SCREW_FOR
+from advisor.screws import SCREW_FOR, SCREWS
 from advisor.training.simulator import BASE, SCENARIOS
 
 
@@ -61,11 +60,11 @@ def test_truths_lie_evenly_in_their_posteriors_at_full_size() -> None:
 
 
 def lag_three_times(elapsed_s: Any, dead_time_s: Any, time_constant_s: Any) -> Any:
-    return valve.shown_share(elapsed_s, dead_time_s, 3 * time_constant_s)
+    return valve.step_response(elapsed_s, dead_time_s, 3 * time_constant_s)
 
 
-def no_play(effective: Any, hand: Any, slack: Any) -> Any:
-    return valve.follow(effective, hand, 0 * slack)
+def no_play(effective: Any, hand: Any, backlash: Any) -> Any:
+    return valve.follow(effective, hand, 0 * backlash)
 
 
 def effects_of_the_wrong_sign(*given: Any) -> dict[str, dict[str, float]]:
@@ -101,9 +100,9 @@ def test_a_broken_estimator_is_found_out(
 
 def test_the_drawn_boiler_keeps_to_equation_1() -> None:
     """The throttle moves f^2 at both rates by one factor, the offset high fire turndown^2 less; play takes its part."""
-    truth = calibration.Truth(np.random.default_rng(3), Facts(fuel=NATURAL_GAS, bands=calibration.BANDS))
-    truth.prior = replace(truth.prior, hand_sd=1e-12)
-    truth.gain, truth.slack = {"throttle": 4.0, "offset": -5.0}, {"throttle": 0.02, "offset": 0.0}
+    truth = calibration.Truth(np.random.default_rng(3), JobSetup(fuel=NATURAL_GAS, bands=calibration.BANDS))
+    truth.prior = replace(truth.prior, actuation_sd=1e-12)
+    truth.gain, truth.backlash = {"throttle": 4.0, "offset": -5.0}, {"throttle": 0.02, "offset": 0.0}
     truth.acts, truth.level = dict.fromkeys(SCREWS, 0.0), {"high": 9.5, "low": 8.5}
 
     def squared() -> dict[str, float]:
@@ -125,7 +124,7 @@ def test_the_drawn_boiler_keeps_to_equation_1() -> None:
 
 def test_the_drawn_display_answers_late_and_slowly() -> None:
     """Nothing of a turn shows within the dead time, 63 % of it one time constant later."""
-    truth = calibration.Truth(np.random.default_rng(4), Facts(fuel=NATURAL_GAS, bands=calibration.BANDS))
+    truth = calibration.Truth(np.random.default_rng(4), JobSetup(fuel=NATURAL_GAS, bands=calibration.BANDS))
     truth.error = lambda sd: 0.0  # type: ignore[method-assign]
     truth.run_at("high")
     assert truth.read() == pytest.approx(truth.level["high"] - 1.0)  # comes up from clean air
@@ -181,11 +180,17 @@ def test_turns_past_the_edge_are_counted_by_scenario() -> None:
 @pytest.mark.parametrize("alternative", alternatives.ALTERNATIVES, ids=lambda a: a.name)
 def test_every_alternative_finishes_a_visit(alternative: alternatives.Alternative) -> None:
     """Each other way to build the adviser runs on the bench, and its change is gone afterwards."""
-    kept = (model.StraightScale, model.screw_hypotheses, model.lag_hypotheses, Rate.first_try, Rate.best)
+    kept = (model.LinearisedScale, model.screw_hypotheses, model.lag_hypotheses, Setting.first_try, Setting.best)
     (outcome,) = alternatives.outcomes(alternative, "base", 1)
     assert outcome.finished
     assert outcome.minutes > 3
-    assert kept == (model.StraightScale, model.screw_hypotheses, model.lag_hypotheses, Rate.first_try, Rate.best)
+    assert kept == (
+        model.LinearisedScale,
+        model.screw_hypotheses,
+        model.lag_hypotheses,
+        Setting.first_try,
+        Setting.best,
+    )
 
 
 def outcome(seed: int, minutes: float, *, overshot: bool = False, both: bool = True) -> policies.Outcome:
@@ -426,7 +431,7 @@ def test_what_the_adviser_claimed_is_counted_against_what_came() -> None:
 
 def test_the_travel_limit_is_the_products_own() -> None:
     """A halt there is right where the band is out of reach within the usual limit."""
-    weak = replace(BASE, gain_throttle=(0.01, 0.1), as_found_sd_pct=2.0, slack_turns=(0.0, 0.0))
+    weak = replace(BASE, gain_throttle=(0.01, 0.1), as_found_sd_pct=2.0, backlash_turns=(0.0, 0.0))
     for scenario, rightly in ((weak, True), (BASE, False)):
         site = policies.Site(scenario, "adviser", 4)
         site.boiler.run_at("high")

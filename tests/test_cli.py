@@ -19,9 +19,9 @@ from advisor import Job
 from advisor.cli import main as cli
 from advisor.cli import options
 from advisor.cli.main import main
-from advisor.decision.candidates import percent
 from advisor.log import file as job_log
 from advisor.report.layout import columns
+from advisor.wording.numbers import say_chance
 
 OPEN = ["open", "visit.csv", "--fuel", "natural gas", "--high", "9.0:9.4", "--low", "8.6:9.0"]
 DEMO_LOGS = Path(__file__).parent.parent / "demo_logs"
@@ -374,8 +374,8 @@ def test_the_analyser_s_own_accuracy_is_said_plainly() -> None:
 def test_open_takes_what_the_data_plate_says_of_the_input() -> None:
     """Input rate and heating value with their units, kept in the head; a wrong unit is refused."""
     run(*OPEN, "--set", "input_rate=33:36 kW", "--set", "heating_value=38.5 MJ/m3")
-    facts = Job.load("visit.csv").facts
-    assert (facts.input_rate, facts.heating_value) == ((33.0, 36.0, "kW"), (38.5, "MJ/m3"))
+    setup = Job.load("visit.csv").setup
+    assert (setup.input_rate, setup.heating_value) == ((33.0, 36.0, "kW"), (38.5, "MJ/m3"))
     other = [word.replace("visit", "other") for word in OPEN]
     status, _, err = run(*other, "--set", "input_rate=33:36 hp")
     assert (status, words(err)) == (2, "power unit 'hp' is not known; allowed are kW, W, Btu/h")
@@ -782,7 +782,7 @@ def test_as_of_the_last_row_is_for_answers_only() -> None:
 def test_the_kind_of_visit_is_told_on_open() -> None:
     """A service opens no joint by itself; a kind that is not known lists those that are."""
     assert run(*OPEN, "--visit", "service")[0] == 0
-    assert Job.load("visit.csv").facts.visit == "service"
+    assert Job.load("visit.csv").setup.visit == "service"
     status, _, error = run(*OPEN[:1], "other.csv", *OPEN[2:], "--visit", "repair")
     assert status == 2
     assert "it is one of valve-change, conversion, service, complaint" in words(error)
@@ -817,7 +817,7 @@ def test_no_screen_says_that_a_screw_leaks() -> None:
 )
 def test_a_chance_is_never_said_to_be_surer_than_it_is(chance: float, said: str) -> None:
     """100 % is said of what is sure, nothing less."""
-    assert percent(chance) == said
+    assert say_chance(chance) == said
 
 
 def test_a_pressure_nobody_checked_comes_before_the_turn() -> None:

@@ -11,13 +11,15 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from replay import Told, at_high, moment
 
-from advisor import units
-from advisor.decision.advise import Advice
-from advisor.decision.candidates import Move, Rate, gain_at_present, percent
+from advisor.decision.answers import Advice
+from advisor.decision.candidates import Move, Setting
 from advisor.diagnosis.findings import find
 from advisor.job_setup.prior import Prior
-from advisor.response.model import SCREW_FOR
-from advisor.response.tracker import clockwise_item
+from advisor.log.check_items import clockwise_item
+from advisor.response.fitted import gain_at_present
+from advisor.screws import SCREW_FOR
+from advisor.wording import numbers
+from advisor.wording.numbers import say_chance
 
 co2 = st.integers(70, 112).map(lambda tenths: tenths / 10)
 entries = st.one_of(
@@ -25,7 +27,7 @@ entries = st.one_of(
     st.tuples(st.just("turn"), st.sampled_from([-6, -3, -2, -1, 1, 2, 3, 6]), st.sampled_from([1, 10, 200])),
     st.tuples(st.just("run_at"), st.sampled_from(["high", "low"]), st.sampled_from([5, 40, 200])),
 )
-facts = st.fixed_dictionaries(
+setup = st.fixed_dictionaries(
     {},
     optional={
         "cap_turns": st.sampled_from([{"offset": 1 / 24, "throttle": 1 / 24}, {"offset": 1 / 16}]),
@@ -53,18 +55,18 @@ def told(entered: list[tuple[str, Any, int]], stated: dict[str, Any]) -> Told:
 
 
 @settings(max_examples=120, deadline=None, derandomize=True)
-@given(st.lists(entries, max_size=9), facts, st.sampled_from([0, 30, 120]))
+@given(st.lists(entries, max_size=9), setup, st.sampled_from([0, 30, 120]))
 def test_invariants(entered: list[tuple[str, Any, int]], stated: dict[str, Any], later_s: int) -> None:
     """Never above the cap, never while unsettled or halted, never likely past the edge, never the wrong way."""
     job = told(entered, stated).wait(later_s)
     advice = job.next()
     halted = any(finding.severity == "halt" for finding in advice.findings)
     assert (advice.action == "halt") == halted
-    visit = job.job.visit(moment(job.now_s))
+    visit = job.job.situation(moment(job.now_s))
     if advice.action == "turn":
         assert advice.screw is not None
         assert advice.turns_cw is not None
-        limits = visit.facts
+        limits = visit.setup
         assert 0 < abs(advice.turns_cw) <= limits.cap_turns[advice.screw] + 1e-9
         assert advice.chance_past_band is not None
         assert advice.chance_past_band <= limits.overshoot_chance
@@ -73,13 +75,13 @@ def test_invariants(entered: list[tuple[str, Any, int]], stated: dict[str, Any],
         assert abs(net) <= limits.travel_limit_turns[advice.screw] + 1e-9
         assert advice.wait_s is not None
         assert advice.wait_s >= limits.min_wait_s[advice.screw] - 1e-6
-        _toward_the_centre(Rate(visit, str(advice.firing)), advice)
+        _toward_the_centre(Setting(visit, str(advice.firing)), advice)
     for screw in ("offset", "throttle"):
         for turns in (-1 / 4, -1 / 12, -1 / 24, 1 / 24, 1 / 12, 1 / 4):
             _may_is_no_laxer(job, advice, screw, turns)
 
 
-def _toward_the_centre(rate: Rate, advice: Advice) -> None:
+def _toward_the_centre(rate: Setting, advice: Advice) -> None:
     """The advised turn moves the expected value toward the centre, where it is known which way the screw works."""
     if not rate.direction_sure:
         return
@@ -95,9 +97,9 @@ def _may_is_no_laxer(job: Told, advice: Advice, screw: str, turns: float) -> Non
     if verdict.allowed:
         assert advice.action == "turn"
         assert screw == advice.screw
-        assert abs(turns) <= job.job.facts.cap_turns[screw] + 1e-9
+        assert abs(turns) <= job.job.setup.cap_turns[screw] + 1e-9
         assert verdict.chance_past_band is not None
-        assert verdict.chance_past_band <= job.job.facts.overshoot_chance
+        assert verdict.chance_past_band <= job.job.setup.overshoot_chance
 
 
 def test_what_next_advises_may_allows() -> None:
@@ -163,10 +165,10 @@ def test_almost_sure_is_not_told_as_sure() -> None:
     """Where the chance rounds to the one that would be enough, the figure alone would read like "done"."""
     chance = at_high(9.0).next().chance_in_band or 0.0
     asked = math.floor(1000 * chance + 1) / 1000
-    assert percent(chance) == percent(asked)
+    assert say_chance(chance) == say_chance(asked)
     advice = at_high(9.0, stop_chance=asked).next()
     assert advice.action == "read"
-    why = f"Near an edge: not quite {percent(asked)} sure of the band yet. Another reading costs less than a turn."
+    why = f"Near an edge: not quite {say_chance(asked)} sure of the band yet. Another reading costs less than a turn."
     assert advice.reasons == (why,)
 
 
@@ -356,7 +358,7 @@ def test_a_coarse_display_is_not_made_sharp_by_reading_it_often() -> None:
     job = Told(display_step_pct=0.5, bands={"high": (8.9, 9.6), "low": (8.5, 9.2)}).run_at("high").wait(240)
     for _ in range(6):
         job.read("high", 9.0)
-    assert Rate(job.job.visit(moment(job.now_s)), "high").now.chance_in_band < 0.95
+    assert Setting(job.job.situation(moment(job.now_s)), "high").now.chance_in_band < 0.95
 
 
 def test_an_analyser_that_cannot_prove_the_band_is_said_so() -> None:
@@ -596,7 +598,7 @@ def test_no_reading_counts_before_two_minutes_after_the_start() -> None:
 def test_each_answer_is_whole(told: Callable[[], Told], action: str, firing: str, added: str, reason: str) -> None:
     """Action, rate, reasons, every finding of the job, and the figures that belong to the action and no others."""
     job = told()
-    advice, visit = job.next(), job.job.visit(moment(job.now_s))
+    advice, visit = job.next(), job.job.situation(moment(job.now_s))
     assert (advice.action, advice.firing) == (action, firing)
     assert "|".join(advice.reasons) == reason
     new = [(f.code, f.severity, f.text) for f in advice.findings if f not in find(visit)]
@@ -619,7 +621,7 @@ def test_each_answer_is_whole(told: Callable[[], Told], action: str, firing: str
 def test_each_no_has_its_reason(told: Callable[[], Told], action: str, firing: str, added: str, reason: str) -> None:
     """`may` refuses where `next` does not advise a turn, gives the same findings, wait and rate, and says why."""
     job = told()
-    advice, visit = job.next(), job.job.visit(moment(job.now_s))
+    advice, visit = job.next(), job.job.situation(moment(job.now_s))
     screw = SCREW_FOR[visit.firing or "high"]
     verdict = job.may(screw, 1 / 24)
     assert (verdict.screw, verdict.turns_cw, verdict.firing) == (screw, 1 / 24, visit.firing)
@@ -637,9 +639,9 @@ def test_each_no_has_its_reason(told: Callable[[], Told], action: str, firing: s
     elif visit.firing is None:
         first = "Run the boiler at high fire and take a reading first."
     elif action in ("finish", "run_at"):
-        first = "No turn is needed here." if Rate(visit, visit.firing).holds else advice.reasons[0]
+        first = "No turn is needed here." if Setting(visit, visit.firing).holds else advice.reasons[0]
     elif action == "wait":
-        first = f"Not settled: wait {units.say_seconds(advice.wait_s or 0)} more and read."
+        first = f"Not settled: wait {numbers.say_seconds(advice.wait_s or 0)} more and read."
     assert verdict.reasons[0] == first
     assert job.may(screw, 1 / 400).reasons[0] == (
         first if action == "halt" or visit.left else "No hand can turn that little."
@@ -660,14 +662,14 @@ def test_an_allowed_turn_says_what_it_would_do() -> None:
 def test_what_is_expected_is_the_display_at_the_end_of_the_wait() -> None:
     """While it waits: the reading expected when the wait is over, more than the one to be had now."""
     job = at_high().turn("throttle", 1 / 8).wait(5)
-    advice, visit = job.next(), job.job.visit(moment(job.now_s))
+    advice, visit = job.next(), job.job.situation(moment(job.now_s))
     assert advice.wait_s is not None
     scale = visit.belief.model.scales["high"]
     then = visit.belief.displayed(moment(job.now_s + advice.wait_s).timestamp())
     assert advice.expect_co2_pct == pytest.approx(float(scale.co2_pct(then.mean)))
     now = visit.belief.displayed(moment(job.now_s).timestamp())
     assert (advice.expect_co2_pct or 0) > float(scale.co2_pct(now.mean)) + 0.1
-    low, high = (float(scale.co2_pct(then.quantile(chance))) for chance in (0.05, 0.95))
+    low, high = (float(scale.co2_pct(then.ppf(chance))) for chance in (0.05, 0.95))
     assert (advice.expect_low_pct, advice.expect_high_pct) == pytest.approx((low, high))
 
 
@@ -706,9 +708,9 @@ def test_low_fire_read_before_the_turns_is_read_again() -> None:
 # --- one rate ------------------------------------------------------------------------------------------
 
 
-def rate_of(job: Told, firing: str = "high", **known: Any) -> Rate:
+def rate_of(job: Told, firing: str = "high", **known: Any) -> Setting:
     """A rate of the job as it stands, some of what it works out put in by hand."""
-    rate = Rate(job.job.visit(moment(job.now_s)), firing)
+    rate = Setting(job.job.situation(moment(job.now_s)), firing)
     rate.__dict__.update(known)  # a frozen record keeps there what it has worked out
     return rate
 
@@ -820,11 +822,11 @@ def test_the_way_of_the_last_turn_is_judged_by_where_co2_stood_then(chance: floa
 def test_a_turn_is_read_only_before_the_next_one_and_once_settled() -> None:
     """Two turns in a row are one step to learn from; a reading that came too soon teaches nothing sure."""
     job = at_high().turn("throttle", 1 / 24).wait(5).turn("throttle", 1 / 24)
-    assert job.job.visit(moment(job.now_s)).turns_read("throttle") == 0
+    assert job.job.situation(moment(job.now_s)).turns_read("throttle") == 0
     job.wait(20).read("high", 8.4)
-    assert job.job.visit(moment(job.now_s)).turns_read("throttle") == 0
+    assert job.job.situation(moment(job.now_s)).turns_read("throttle") == 0
     job.wait(150).read("high", 8.5)
-    assert job.job.visit(moment(job.now_s)).turns_read("throttle") == 1
+    assert job.job.situation(moment(job.now_s)).turns_read("throttle") == 1
 
 
 @pytest.mark.parametrize("co2", [8.9, 9.6])
@@ -833,9 +835,9 @@ def test_in_doubt_about_the_direction_the_far_edge_is_the_other_one(co2: float) 
     rate = rate_of(at_high(co2, clockwise={"throttle": "unknown"}))
     low, high = rate.edges
     for move in rate.moves([-1 / 24, 1 / 24]):
-        past = 1 - move.forecast.below(high) if co2 < 9.2 else move.forecast.below(low)
+        past = 1 - move.forecast.cdf(high) if co2 < 9.2 else move.forecast.cdf(low)
         assert move.chance_past_band == pytest.approx(past)
-        other = move.forecast.below(low) if co2 < 9.2 else 1 - move.forecast.below(high)
+        other = move.forecast.cdf(low) if co2 < 9.2 else 1 - move.forecast.cdf(high)
         assert move.chance_past_band != pytest.approx(other)
 
 
@@ -901,7 +903,7 @@ def test_how_far_high_fire_rose_since_low_fire_was_seen() -> None:
     assert rate_of(job)._unseen_rise_pct == pytest.approx(0.2)
 
 
-def visit_effect(rate: Rate) -> float:
+def visit_effect(rate: Setting) -> float:
     """What a small throttle turn does at high fire beside what it would do in the middle of the band."""
     return rate.visit.belief.effects["throttle"]["high"]
 
@@ -910,11 +912,11 @@ def test_low_fire_in_the_way_of_the_whole_way_to_the_band(monkeypatch: pytest.Mo
     """CO at low fire, or the turn to the centre and a mark more, within the travel limit, the way that is richer."""
     asked: list[float] = []
 
-    def turn_asked(rate: Rate, turns: float) -> bool:
+    def turn_asked(rate: Setting, turns: float) -> bool:
         asked.append(turns)
         return True
 
-    monkeypatch.setattr(Rate, "_low_gets_rich", turn_asked)
+    monkeypatch.setattr(Setting, "_low_gets_rich", turn_asked)
     assert not rate_of(at_high(9.9)).low_in_the_way  # nothing to turn richer
     co_at_low = Told().run_at("low").wait(180).read("low", 9.3, 290).run_at("high").wait(180).read("high", 8.3)
     assert rate_of(co_at_low).low_in_the_way
@@ -951,14 +953,14 @@ def test_the_gain_at_present_is_the_slope_of_co2() -> None:
         slope *= visit_effect(rate_of(at_high(8.3)))
         found = gain_at_present(visit, "throttle", "high")
         assert found["gain_per_turn"] == pytest.approx(sign * slope * gain.mean, rel=1e-5)
-        ends = sorted(sign * slope * gain.quantile(chance) for chance in (0.05, 0.95))
+        ends = sorted(sign * slope * gain.ppf(chance) for chance in (0.05, 0.95))
         assert [found["gain_low"], found["gain_high"]] == pytest.approx(ends, rel=1e-5)
 
 
-def chosen(rate: Rate) -> float | None:
+def chosen(rate: Setting) -> float | None:
     """The rule in README and DEVELOPERS said once more: whole marks, then halves and so on where they are worth it."""
-    facts = rate.visit.facts
-    mark, (low, high) = facts.mark_turns[rate.screw], rate.edges
+    setup = rate.visit.setup
+    mark, (low, high) = setup.mark_turns[rate.screw], rate.edges
     square = ((high - low) / 2) ** 2
     best, best_cost, most = None, math.inf, rate.cap_turns
     for split in (1, 2, 4, 8):
@@ -1005,7 +1007,7 @@ def test_in_doubt_about_the_direction_a_turn_is_still_a_turn(co2: float) -> None
 )
 def test_a_chance_in_words(chance: float, said: str) -> None:
     """Whole per cent; a small chance is never called none."""
-    assert percent(chance) == said
+    assert say_chance(chance) == said
 
 
 def test_a_second_turn_the_doubted_way_says_why() -> None:

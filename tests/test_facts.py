@@ -15,11 +15,11 @@ from advisor.chemistry.fuels import NATURAL_GAS, PROPANE
 from advisor.cli import options
 from advisor.cli.options import one_of, parse_fuel, parse_mixture, parse_pressure, parse_settings, parse_time
 from advisor.job_setup.prior import Prior
-from advisor.job_setup.setup import Facts
+from advisor.job_setup.setup import JobSetup
 
 
-def stated(**changes: Any) -> Facts:
-    return Facts(**{"fuel": NATURAL_GAS, "bands": BANDS, **changes})
+def stated(**changes: Any) -> JobSetup:
+    return JobSetup(**{"fuel": NATURAL_GAS, "bands": BANDS, **changes})
 
 
 REFUSED = [
@@ -119,10 +119,10 @@ def test_facts_are_finite(name: str, value: float) -> None:
 
 def test_what_is_left_out_takes_the_usual_value() -> None:
     """One screw's cap stated leaves the other's usual; one number stands for both screws."""
-    facts = stated(cap_turns={"offset": 1 / 24}, travel_limit_turns=1.5)
-    assert facts.cap_turns == {"offset": 1 / 24, "throttle": limits.USUAL_CAP_TURNS["throttle"]}
-    assert facts.travel_limit_turns == {"offset": 1.5, "throttle": 1.5}
-    assert facts.clockwise == {"offset": "richer", "throttle": "richer"}
+    setup = stated(cap_turns={"offset": 1 / 24}, travel_limit_turns=1.5)
+    assert setup.cap_turns == {"offset": 1 / 24, "throttle": limits.USUAL_CAP_TURNS["throttle"]}
+    assert setup.travel_limit_turns == {"offset": 1.5, "throttle": 1.5}
+    assert setup.clockwise == {"offset": "richer", "throttle": "richer"}
 
 
 def test_a_larger_cap_needs_the_makers_word_and_has_a_ceiling() -> None:
@@ -136,9 +136,9 @@ def test_a_larger_cap_needs_the_makers_word_and_has_a_ceiling() -> None:
 
 def test_facts_are_copied_and_pickled_whole() -> None:
     """Facts survive pickle and deepcopy, for work in several processes."""
-    facts = stated(prior={"gain_log_sd": 0.4}, fuel=PROPANE, bands={"high": (10.5, 11.0), "low": (10.0, 10.4)})
-    assert pickle.loads(pickle.dumps(facts)) == copy.deepcopy(facts) == facts
-    assert Prior.from_mapping(facts.prior) is facts.prior
+    setup = stated(prior={"gain_log_sd": 0.4}, fuel=PROPANE, bands={"high": (10.5, 11.0), "low": (10.0, 10.4)})
+    assert pickle.loads(pickle.dumps(setup)) == copy.deepcopy(setup) == setup
+    assert Prior.from_mapping(setup.prior) is setup.prior
 
 
 def test_settings_are_parsed_by_name() -> None:

@@ -14,10 +14,10 @@ from advisor.chemistry import fuels, limits
 from advisor.chemistry import gas_meter as meter
 from advisor.diagnosis import measured
 from advisor.errors import RangeError
-from advisor.job_setup.setup import Facts
+from advisor.job_setup.setup import JobSetup
 from advisor.log.events import Event
 
-FACTS = Facts(fuels.NATURAL_GAS, {"high": (9.0, 9.4), "low": (8.6, 9.0)})
+FACTS = JobSetup(fuels.NATURAL_GAS, {"high": (9.0, 9.4), "low": (8.6, 9.0)})
 NOON = datetime(2026, 5, 4, 12, 0, tzinfo=UTC)
 
 
@@ -104,7 +104,7 @@ def test_a_temperature_logged_in_f_is_taken_as_f() -> None:
         pairs = zip(("flue temperature", "air temperature"), temperatures, strict=True)
         checks = [Event(NOON, "check", item=item, value=value, unit=unit) for item, (value, unit) in pairs]
         job = Job.of(FACTS, [Event(NOON, "firing", firing="high"), reading(9.0, 5.0), *checks])
-        found = measured.flue_at(job.visit(NOON), "high")
+        found = measured.flue_at(job.situation(NOON), "high")
         assert found is not None
         return found.flue_loss_pct
 
@@ -115,9 +115,9 @@ def test_a_temperature_logged_in_f_is_taken_as_f() -> None:
 
 def test_an_input_rate_logged_in_another_unit_is_taken_as_that() -> None:
     """120 000 Btu/h are 35.2 kW, inside 33 to 37 kW."""
-    facts = replace(FACTS, input_rate=(33.0, 37.0, "kW"))
+    setup = replace(FACTS, input_rate=(33.0, 37.0, "kW"))
     check = Event(NOON, "check", item="input rate", value="120000", unit="Btu/h")
-    visit = Job.of(facts, [Event(NOON, "firing", firing="high"), check]).visit(NOON)
+    visit = Job.of(setup, [Event(NOON, "firing", firing="high"), check]).visit(NOON)
     assert measured.input_rate_side(visit) == "inside"
     assert measured.say_input_rate(visit).startswith("Input rate by the meter 35.2 kW (gross), inside")
 
@@ -146,7 +146,7 @@ def test_excess_air_and_dew_point_are_the_fuel_s() -> None:
 def test_excess_air_in_percent() -> None:
     """Methane at 8.7639 % and propane at 10.3355 % CO2 burn with 30 % more air than needed (dry_flue_lean.csv [X])."""
     for fuel, co2 in ((fuels.METHANE, 8.7639), (fuels.PROPANE, 10.3355)):
-        found = figures.flue_figures(Facts(fuel, FACTS.bands), reading(co2))
+        found = figures.flue_figures(JobSetup(fuel, FACTS.bands), reading(co2))
         assert found is not None
         assert found.excess_air_pct == pytest.approx(30.0, abs=0.002)
 
@@ -171,14 +171,14 @@ def test_a_probe_in_air_has_no_flue_figures(co2: float) -> None:
     """Under a quarter of the most CO2 there is no set flame; what is said of such a reading is left to its finding."""
     assert figures.flue_figures(FACTS, reading(co2, 20.5, 0.0), 60.0, 20.0) is None
     told = at_high().wait(10).read("high", co2, 0.0, 20.5)
-    assert measured.flue_at(told.job.visit(moment(told.now_s)), "high") is None
+    assert measured.flue_at(told.job.situation(moment(told.now_s)), "high") is None
     assert figures.flue_figures(FACTS, reading(3.0)) is not None
 
 
 def test_a_flue_without_water_has_no_dew_point() -> None:
     """CO + 1/2 O2 = CO2: 2.3866 of air (0.5 / 0.2095), 2.8866 of flue, all dry; 1 / 0.17 of flue at 17 % CO2."""
     bands = {"high": (17.0, 18.0), "low": (16.0, 17.0)}
-    found = figures.flue_figures(Facts(fuels.Fuel("monoxide", {"CO": 1.0}), bands), reading(17.0))
+    found = figures.flue_figures(JobSetup(fuels.Fuel("monoxide", {"CO": 1.0}), bands), reading(17.0))
     assert found is not None
     assert found.dew_point_c is None
     assert found.excess_air_pct == pytest.approx(100 * (1 / 0.17 - 2.8866) / 2.3866, abs=0.01)
@@ -200,7 +200,7 @@ def test_flue_loss_where_it_can_be_given(
     fuel: fuels.Fuel, o2: float | None, flue_c: float | None, air_c: float | None, loss: float | None
 ) -> None:
     """Both temperatures and a fuel of the law give a loss (1. BImSchV Annex 2 No. 3.4 [C]); else there is none."""
-    found = figures.flue_figures(Facts(fuel, FACTS.bands), reading(8.7639, o2), flue_c, air_c)
+    found = figures.flue_figures(JobSetup(fuel, FACTS.bands), reading(8.7639, o2), flue_c, air_c)
     assert found is not None
     assert found.flue_loss_pct == (None if loss is None else pytest.approx(loss, abs=1e-4))
 

@@ -60,9 +60,9 @@ def test_a_bad_reading_teaches_nothing() -> None:
 
 def test_the_users_stricter_co_limit_wins_and_a_laxer_one_does_not() -> None:
     """ANSI/BPI-1200-S-2017 [S]: 400 ppm air-free; the user's own limit holds where it is stricter."""
-    assert co_limit_ppm(new_job().facts) == 400
-    assert co_limit_ppm(new_job(co_limit_ppm_air_free=100).facts) == 100
-    assert co_limit_ppm(new_job(co_limit_ppm_air_free=2000).facts) == 400
+    assert co_limit_ppm(new_job().setup) == 400
+    assert co_limit_ppm(new_job(co_limit_ppm_air_free=100).setup) == 100
+    assert co_limit_ppm(new_job(co_limit_ppm_air_free=2000).setup) == 400
     assert "high-co" in at_high(co_limit_ppm_air_free=100).read("high", 9.2, 90).codes
     assert "high-co" not in at_high().read("high", 8.4, 90).codes
 
@@ -204,13 +204,13 @@ def test_after_a_fall_the_proof_asks_for_a_new_reading() -> None:
     """Back up on a line proved tight: it had leaked, what fell is forgotten. The same again: it was so."""
     told = known_throttle().wait(150).read("high", 8.3)
     assert told.check("sample line", "tight").wait(10).next().action == "read"
-    mended = told.read("high", 9.2).job.visit(moment(told.now_s)).belief
-    never = known_throttle().wait(160).read("high", 9.2).job.visit(moment(told.now_s)).belief
+    mended = told.read("high", 9.2).job.situation(moment(told.now_s)).belief
+    never = known_throttle().wait(160).read("high", 9.2).job.situation(moment(told.now_s)).belief
     assert mended.settled("high").mean == pytest.approx(never.settled("high").mean, abs=0.002)
     assert mended.gain("throttle").mean == pytest.approx(never.gain("throttle").mean, abs=0.002)
     assert not set(FALLS).intersection(told.codes)
     told = known_throttle().wait(150).read("high", 8.3).check("sample line", "tight").wait(10).read("high", 8.3)
-    taught = told.job.visit(moment(told.now_s)).belief
+    taught = told.job.situation(moment(told.now_s)).belief
     assert taught.settled("high").mean == pytest.approx(8.3, abs=0.15)
     assert taught.gain("throttle").mean < 0.8 * never.gain("throttle").mean
 
@@ -267,9 +267,9 @@ def test_nothing_read_on_a_leaking_line_counts_once_it_is_mended() -> None:
     assert told.next().findings[0].code == "sample-line-leak"
     told.check("sample line", "tight").run_at("high").wait(90)
     assert told.next().action in ("wait", "read")
-    belief = told.job.visit(moment(told.now_s)).belief
+    belief = told.job.situation(moment(told.now_s)).belief
     for firing in ("high", "low"):
-        expected = clean.job.visit(moment(clean.now_s)).belief.settled(firing)
+        expected = clean.job.situation(moment(clean.now_s)).belief.settled(firing)
         assert belief.settled(firing).mean == pytest.approx(expected.mean, abs=1e-9)
     assert told.wait(60).read("high", 9.2).next().action != "turn"
 
@@ -278,7 +278,7 @@ def test_a_fall_never_looked_at_is_no_ground_for_another_day() -> None:
     """Hours later the boiler is started anew: the gain is that of before the fall."""
     told = known_throttle().wait(150).read("high", 8.3).wait(5 * 3600).run_at("high").wait(200)
     clean = known_throttle().wait(150).wait(5 * 3600).run_at("high").wait(200)
-    gains = [job.job.visit(moment(job.now_s)).belief.gain("throttle").mean for job in (told, clean)]
+    gains = [job.job.situation(moment(job.now_s)).belief.gain("throttle").mean for job in (told, clean)]
     assert gains[0] == pytest.approx(gains[1], abs=0.01)
     assert not set(FALLS).intersection(told.codes)
 
@@ -287,7 +287,7 @@ def test_a_fall_of_another_day_takes_no_reading_of_this_one_back() -> None:
     """The line is proved tight after this session's readings: they stand."""
     told = known_throttle().wait(150).read("high", 8.3).wait(5 * 3600).run_at("high").wait(200).read("high", 9.2)
     told.check("sample line", "tight")
-    visit = told.job.visit(moment(told.now_s))
+    visit = told.job.situation(moment(told.now_s))
     assert len(visit.settled_readings("high", visit.session_from_s)) == 1
 
 
@@ -331,7 +331,7 @@ def test_a_leak_found_takes_back_what_was_read_since_the_turn() -> None:
     assert told.next().action == "halt"
     told.check("sample line", "tight").wait(10).read("high", 9.2)
     assert told.next().action != "turn"
-    assert told.job.visit(moment(told.now_s)).belief.settled("high").mean == pytest.approx(9.2, abs=0.1)
+    assert told.job.situation(moment(told.now_s)).belief.settled("high").mean == pytest.approx(9.2, abs=0.1)
 
 
 def test_a_rate_that_came_back_changed_counts_once_the_line_is_proved() -> None:
@@ -423,7 +423,7 @@ def test_two_turns_without_effect_are_warned_of_and_a_larger_one_stops() -> None
     for _ in range(2):
         told.turn("throttle", 1 / 24).wait(150).read("high", 8.3)
     assert [f.severity for f in told.next().findings if f.code == "no-effect"] == ["warn"]
-    assert told.next().turns_cw == told.job.facts.cap_turns["throttle"]
+    assert told.next().turns_cw == told.job.setup.cap_turns["throttle"]
     assert told.turn("throttle", 1 / 8).wait(150).read("high", 8.3).next().action == "halt"
 
 
@@ -486,7 +486,7 @@ def test_every_fuel_is_on_its_own_line() -> None:
         job = new_job(fuel=fuel, bands={"high": (centre - 0.2, centre + 0.2), "low": (centre - 0.5, centre - 0.1)})
         job.run_at("high", at=moment(0))
         job.read("high", round(centre, 1), round(fuel.o2_from_co2_pct(centre), 1), 20, at=moment(180))
-        assert judge(job.facts, job.events[-1]) == ()
+        assert judge(job.setup, job.events[-1]) == ()
 
 
 def test_high_co_is_cleared_only_by_a_reading_with_co_at_that_rate() -> None:
@@ -620,7 +620,7 @@ def test_the_next_day_the_display_comes_up_from_clean_air(firing: str) -> None:
     At 40 s a display that settles in a minute or two stands 0.6 % under the flame.
     """
     told = at_high(9.2).wait(20 * 3600).run_at(firing).wait(1)
-    assert told.job.visit(moment(told.now_s)).wait_left_s() > 120
+    assert told.job.situation(moment(told.now_s)).wait_left_s() > 120
     assert told.wait(39).read(firing, 8.6).next().action == "wait"
     assert told.wait(200).read(firing, 9.2).codes == {"sample-line"}
 
@@ -633,9 +633,9 @@ def test_a_slow_display_on_the_way_up_from_clean_air_is_waited_for(hours: float,
     """
     told = Told() if not hours else at_high(9.2).wait(hours * 3600)
     told.run_at("high").wait(30)
-    before = told.job.visit(moment(told.now_s)).belief
+    before = told.job.situation(moment(told.now_s)).belief
     told.job.read("high", co2, o2, 0 if co2 == 0 else 12, at=moment(told.now_s))
-    visit, advice = told.job.visit(moment(told.now_s)), told.next()
+    visit, advice = told.job.situation(moment(told.now_s)), told.next()
     assert advice.action == "wait"
     (said,) = [finding for finding in advice.findings if finding.code == "not-settled"]
     assert (said.severity, said.text) == (
@@ -844,7 +844,7 @@ def test_a_stop_for_the_wrong_fuel_says_what_lifts_it() -> None:
 def test_the_way_of_a_screw_nobody_told_is_not_stated_while_it_is_unsure() -> None:
     """The note and the line on the screw agree: it seems so, until the range of what it does has one sign."""
     job = at_high(8.8, clockwise={"throttle": "unknown"}).turn("throttle", 1 / 24).wait(180).read("high", 8.7)
-    said = text.say_advice(job.next(), job.job.facts)
+    said = text.say_advice(job.next(), job.job.setup)
     assert ("seems to make it leaner" in " ".join(said.split())) == ("is not sure yet" in said)
     job.turn("throttle", 1 / 24).wait(180).read("high", 8.4)
     assert (

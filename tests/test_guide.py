@@ -23,7 +23,7 @@ from advisor.cli import options, terminal
 from advisor.cli.guide import Guide
 from advisor.cli.main import main
 from advisor.cli.terminal import NOT_TAKEN, Stop, Terminal
-from advisor.decision.advise import Advice
+from advisor.decision.answers import Advice
 from advisor.dialogue.entries import entry_prompt, parse_entry
 from advisor.errors import LogError, RangeError
 from advisor.log import file as job_log
@@ -83,7 +83,7 @@ def test_a_whole_visit_from_no_log_to_the_end(whole: tuple[Desk, Job]) -> None:
     progress = job.progress(desk.now())
     assert [state.state for state in progress.states] == ["done"] * len(STAGES)
     assert progress.barred == ""
-    for firing, (low, high) in job.facts.bands.items():
+    for firing, (low, high) in job.setup.bands.items():
         assert low <= desk.boiler.settled_pct(firing) <= high
     turned = sum(e.turns_cw or 0 for e in job.events if e.screw == "throttle")
     assert turned == pytest.approx(desk.boiler.hand["throttle"], rel=0.2)
@@ -342,8 +342,8 @@ def test_back_at_the_opening_questions_and_fuel_and_bands_are_read_back() -> Non
     walked(desk)
     assert "There is nothing to go back to." in desk.text
     assert "Enter where it is right; back asks the last one again." in desk.text
-    facts = Job.load("visit.csv").facts
-    assert (facts.fuel.name, dict(facts.bands)) == ("natural gas", {"high": (9.0, 9.4), "low": (8.6, 9.0)})
+    setup = Job.load("visit.csv").setup
+    assert (setup.fuel.name, dict(setup.bands)) == ("natural gas", {"high": (9.0, 9.4), "low": (8.6, 9.0)})
     assert all(not left for left in desk.instead.values())
 
 
@@ -439,7 +439,7 @@ def test_a_screw_that_works_the_other_way_is_told_and_the_visit_goes_on() -> Non
     assert "STOP. The throttle screw works the other way" in " ".join(desk.text.split())
     assert "check throttle clockwise leaner" in what_was_logged()
     assert "The visit is over; the appliance is left in service." in desk.text
-    low, high = Job.load("visit.csv").facts.bands["high"]
+    low, high = Job.load("visit.csv").setup.bands["high"]
     assert low <= desk.boiler.settled_pct("high") <= high
 
 
@@ -762,7 +762,7 @@ def test_a_visit_in_a_real_terminal_survives_kill_9(tmp_path: Path) -> None:
     assert "The visit is over" in shown
     assert " s left" in shown  # the wait was counted down, with a bell at its end
     assert "\a" in shown
-    for firing, (low, high) in job.facts.bands.items():
+    for firing, (low, high) in job.setup.bands.items():
         assert low <= site.boiler.settled_pct(firing) <= high
 
 
@@ -800,7 +800,7 @@ def test_after_a_fall_the_guide_asks_for_the_line_and_takes_what_else_is_logged(
     for co2 in (8.4, 8.6, 8.8):
         told.turn("throttle", 1 / 24).wait(150).read("high", co2)
     told.turn("throttle", 1 / 12).wait(150).read("high", 8.3)
-    visit = told.job.visit(moment(told.now_s))
+    visit = told.job.situation(moment(told.now_s))
     asks = entry_prompt(Advice("read", firing="high"), visit)
     assert asks.splitlines()[0] == stages.LINE_TEST.asks
     assert asks.splitlines()[1].startswith("(tight, leaking; or CO2 O2 CO")

@@ -11,15 +11,15 @@ from log_cases import FACTS, HEAD, HEADER_ROW, bounded, read_back, refusal
 
 from advisor.chemistry import fuels
 from advisor.job_setup.prior import Prior
-from advisor.job_setup.setup import Facts
+from advisor.job_setup.setup import JobSetup
 from advisor.log.events import COLUMNS
-from advisor.log.header import format_head
+from advisor.log.header import format_header
 
 site_text = st.text(st.characters(exclude_categories=("Cs",)), max_size=60) | st.text(
     alphabet='=+-@,;"\\\n\t# ', max_size=12
 )
-facts = st.builds(
-    Facts,
+setup = st.builds(
+    JobSetup,
     fuel=st.sampled_from(fuels.BUILT_IN[:1])
     | st.floats(0.7, 1).map(lambda x: fuels.mixture('town "gas", 2', {"CH4": x, "N2": 1 - x})),
     bands=st.floats(0.1, 1).map(lambda width: {"high": (8.5, 8.5 + width), "low": (8.0, 8.0 + width)}),
@@ -31,7 +31,7 @@ facts = st.builds(
     analyser_accuracy_pct=st.none() | st.floats(0, 2),
     overshoot_chance=st.floats(0.001, 0.5),
     pressures=st.dictionaries(site_text, st.floats(1, 20).map(lambda low: (low, 2 * low, "mbar")), max_size=3),
-    prior=st.builds(Prior, gain_log_sd=st.floats(0.1, 2), slack_turns=st.floats(0.01, 0.2)) | st.just(Prior()),
+    prior=st.builds(Prior, gain_log_sd=st.floats(0.1, 2), backlash_turns=st.floats(0.01, 0.2)) | st.just(Prior()),
     site=site_text,
     analyser=site_text,
     practice=st.booleans(),
@@ -41,18 +41,18 @@ facts = st.builds(
 
 
 @bounded
-@given(facts)
-def test_any_facts_read_back_as_themselves(stated: Facts) -> None:
+@given(setup)
+def test_any_facts_read_back_as_themselves(stated: JobSetup) -> None:
     """Facts survive their lines to the last digit, one line a fact, with or without a byte-order mark."""
-    data = format_head(stated).encode()
-    assert read_back(data).facts == stated
-    assert read_back(b"\xef\xbb\xbf" + data.replace(b"\n", b"\r\n")).facts == stated
+    data = format_header(stated).encode()
+    assert read_back(data).setup == stated
+    assert read_back(b"\xef\xbb\xbf" + data.replace(b"\n", b"\r\n")).setup == stated
     assert all(line.startswith("# ") for line in data.decode().splitlines()[:-1])
 
 
 @bounded
-@given(facts)
-def test_any_facts_can_be_copied_and_sent_to_another_process(stated: Facts) -> None:
+@given(setup)
+def test_any_facts_can_be_copied_and_sent_to_another_process(stated: JobSetup) -> None:
     """Pickled or copied in depth, facts and prior are the same, and as firmly closed to changes."""
     for again in (pickle.loads(pickle.dumps(stated)), copy.deepcopy(stated)):
         assert again == stated
@@ -64,9 +64,9 @@ def test_any_facts_can_be_copied_and_sent_to_another_process(stated: Facts) -> N
 def test_no_fact_is_run_by_a_spreadsheet() -> None:
     """Facts split into cells at their commas never make a cell that begins as a formula."""
     stated = replace(FACTS, site="cellar,=1+1, @x,-2")
-    line = next(line for line in format_head(stated).splitlines() if "site" in line)
+    line = next(line for line in format_header(stated).splitlines() if "site" in line)
     assert line == r'# site = "cellar\u002c=1+1\u002c @x\u002c-2"'
-    assert read_back(format_head(stated).encode()).facts == stated
+    assert read_back(format_header(stated).encode()).setup == stated
 
 
 KNOWN = (

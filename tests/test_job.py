@@ -174,7 +174,7 @@ def test_a_row_of_an_old_log_that_is_struck_today_does_not_count() -> None:
     told = at_high()
     told.wait(10).read("high", 9.9)
     assert told.job.void(2) == 2
-    assert 2 not in [row.number for row in told.job.visit().rows]
+    assert 2 not in [row.number for row in told.job.situation().rows]
 
 
 def test_a_log_of_far_too_many_rows_is_refused(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -249,7 +249,7 @@ def test_a_mixture_with_hydrogen_is_a_fuel_like_any_other(tmp_path: Path) -> Non
     """A blend given by composition survives the log and is used for the line."""
     blend = fuels.mixture("town blend", {"CH4": 0.8, "H2": 0.2})
     job = Job.create(tmp_path / "visit.csv", fuel=blend, bands={"high": (8.4, 8.8), "low": (8.0, 8.4)})
-    assert Job.load(tmp_path / "visit.csv").facts.fuel == job.facts.fuel == blend
+    assert Job.load(tmp_path / "visit.csv").setup.fuel == job.setup.fuel == blend
 
 
 def test_response_says_what_is_not_known() -> None:

@@ -28,7 +28,7 @@ from advisor.log import file as log
 from advisor.log.csv_rows import check_event, format_row
 from advisor.log.events import COLUMNS, Event
 from advisor.log.file import Log, append_events, create_log, read_log
-from advisor.log.header import format_head
+from advisor.log.header import format_header
 
 VOID_9 = replace(VOID, value="9")
 SHORT = (
@@ -84,7 +84,7 @@ def test_a_log_saved_by_a_spreadsheet_reads_the_same() -> None:
 def test_remarks_empty_lines_and_further_columns_are_left_alone() -> None:
     """They neither count as rows nor hurt."""
     row, header = format_row(READING), HEADER_ROW
-    text = f"# # my own log\n\n#\n# format = 1\n{format_head(FACTS)[13:]}".replace(header, f"mine,{header}")
+    text = f"# # my own log\n\n#\n# format = 1\n{format_header(FACTS)[13:]}".replace(header, f"mine,{header}")
     assert read_back(f"{text}\n# remark\nx,{row}\n\n,,\ny,{row}\n".encode()).events == (READING, READING)
 
 
@@ -142,7 +142,7 @@ def test_a_corrupted_log_gives_a_log_or_a_log_error(times_more: int) -> None:
     rich = replace(
         FACTS, site="a, b", prior=Prior(gain_log_sd=0.5), pressures={"working pressure": (17.0, 25.0, "mbar")}
     )
-    good = format_head(rich).encode() + GOOD[len(HEAD) :] * 2
+    good = format_header(rich).encode() + GOOD[len(HEAD) :] * 2
     for _ in range(2000 * times_more):
         data = corrupted(good, random)
         try:

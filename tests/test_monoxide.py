@@ -3,7 +3,7 @@
 from replay import Told, at_high, moment
 
 from advisor.diagnosis.way_back import way_back
-from advisor.procedure.stages import CO_CAUSE, MENDED
+from advisor.log.check_items import CO_CAUSE, MENDED
 
 
 def co_stop() -> Told:
@@ -99,11 +99,11 @@ def test_no_restoring_into_co() -> None:
     """As found had made CO: the way back there is richer and is not told as a turn to make."""
     job = Told().run_at("high").wait(180).read("high", 9.9, 500.0)
     job.wait(20).turn("throttle", -1 / 12).wait(20)
-    (back,) = way_back(job.job.visit(moment(job.now_s)))
+    (back,) = way_back(job.job.situation(moment(job.now_s)))
     assert back.richer_in_co
     assert "Burner off; out of service." in back.say()
     sound = at_high(9.9).turn("throttle", -1 / 12).wait(20)
-    (back,) = way_back(sound.job.visit(moment(sound.now_s)))
+    (back,) = way_back(sound.job.situation(moment(sound.now_s)))
     assert not back.richer_in_co
 
 

@@ -16,7 +16,7 @@ from console import ROOT
 from replay import Told, at_high, moment
 
 from advisor.job_setup.prior import Prior
-from advisor.log.events import FIRINGS, SCREWS
+from advisor.screws import FIRINGS, SCREWS
 
 DAY_S = 86_400.0
 ASK = """
@@ -75,9 +75,9 @@ def repeated(count: int, co2: Callable[[int], float], apart_s: float = 10.0) -> 
     return told
 
 
-def worked(moves: int, answer_per_turn: float, apart_s: float = 150.0, **facts: Any) -> Told:
+def worked(moves: int, answer_per_turn: float, apart_s: float = 150.0, **setup: Any) -> Told:
     """The throttle turned a mark at a time, forward and back, on a valve that answers so much."""
-    told = at_high(8.6, **facts)
+    told = at_high(8.6, **setup)
     travelled = 0.0
     for number in range(moves):
         turn = (1 if number % 4 < 2 else -1) / 24
@@ -120,7 +120,7 @@ def test_answers_stay_finite_and_sensible(extreme: Told) -> None:
     job, at = extreme.job, moment(extreme.now_s)
     advice = job.next(at)
     assert finite(asdict(advice))
-    cap = job.facts.cap_turns[advice.screw] if advice.screw else 0.0
+    cap = job.setup.cap_turns[advice.screw] if advice.screw else 0.0
     assert abs(advice.turns_cw or 0.0) <= cap
     assert 0 <= (advice.wait_s or 0.0) <= 1800
     for chance in (advice.chance_in_band, advice.chance_past_band):
@@ -141,7 +141,7 @@ def test_answers_stay_finite_and_sensible(extreme: Told) -> None:
 
 def test_the_regression_stays_well_conditioned(extreme: Told) -> None:
     """Covariances stay symmetric and, to rounding, without negative variance in any direction."""
-    fit = extreme.job.visit(moment(extreme.now_s)).belief.fit
+    fit = extreme.job.situation(moment(extreme.now_s)).belief.fit
     size = fit.mean.shape[0]
     covs = np.moveaxis(fit.cov.reshape(size, size, -1), -1, 0)
     spread = np.sqrt(np.maximum(np.diagonal(covs, axis1=1, axis2=2), 0.0))

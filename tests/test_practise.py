@@ -14,7 +14,7 @@ from test_cli import run, words
 
 from advisor import Job, RangeError
 from advisor.chemistry.fuels import NATURAL_GAS
-from advisor.job_setup.setup import Facts
+from advisor.job_setup.setup import JobSetup
 from advisor.report.answers import PRACTICE
 from advisor.training import practice as practise
 from advisor.training.practice import NAMES, Practice, begin, say_end, say_help
@@ -65,7 +65,7 @@ def test_a_session_at_the_terminal() -> None:
     assert "The truth about boiler 7. It had no fault." in shown
     assert "adviser    fixed 1/12" in shown
     job = Job.load("visit.csv")
-    assert job.facts.practice
+    assert job.setup.practice
     assert [event.event for event in job.events] == ["firing", "reading", "turn", "reading", "firing", "reading"]
 
 
@@ -418,7 +418,7 @@ def test_a_practice_log_is_a_job_log() -> None:
 
 def test_practice_is_true_or_false() -> None:
     """The fact is off unless said, and a file that says anything else is refused with its line."""
-    assert Facts(NATURAL_GAS, BANDS).practice is False
+    assert JobSetup(NATURAL_GAS, BANDS).practice is False
     practice_log()
     broken = Path("visit.csv").read_text(encoding="utf-8").replace("practice = true", 'practice = "yes"')
     Path("broken.csv").write_text(broken, encoding="utf-8")

@@ -47,7 +47,7 @@ class Walk(Told):
         return self
 
     def answer_all(self, stage: Stage, but: str = "") -> "Walk":
-        for question in stages.questions_of(stage, self.job.facts):
+        for question in stages.questions_of(stage, self.job.setup):
             if question.item != but:
                 self.answer(question.item)
         return self
@@ -84,8 +84,8 @@ class Walk(Told):
         return self.answer("sample line")
 
 
-def walk(**facts: object) -> Walk:
-    return Walk(**{**PLATE, **facts})
+def walk(**setup: object) -> Walk:
+    return Walk(**{**PLATE, **setup})
 
 
 def test_an_empty_log_asks_the_first_question() -> None:
@@ -337,13 +337,13 @@ def test_what_was_told_on_site_completes_the_facts() -> None:
     """The range typed in the visit judges the pressure; what `open` gave is not replaced."""
     visit = Walk().answer("inlet pressure range", "7:11", "inH2O").answer("working pressure", "5", "inH2O")
     assert {finding.code for finding in visit.job.findings(moment(visit.now_s))} == {"pressure"}
-    facts = visit.job.visit(moment(visit.now_s)).facts
-    assert facts.pressures[stages.WORKING] == (7.0, 11.0, "inH2O")
+    setup = visit.job.situation(moment(visit.now_s)).setup
+    assert setup.pressures[stages.WORKING] == (7.0, 11.0, "inH2O")
     visit = walk().answer("inlet pressure range", "7:11", "inH2O")
-    assert visit.job.visit(moment(visit.now_s)).facts.pressures == PLATE["pressures"]
+    assert visit.job.situation(moment(visit.now_s)).setup.pressures == PLATE["pressures"]
     visit.answer("input rate range", "33:36", "kW").answer("heating value", "38.5", "MJ/m3").answer("site")
-    facts = visit.job.visit(moment(visit.now_s)).facts
-    assert (facts.input_rate, facts.heating_value, facts.site) == (
+    setup = visit.job.situation(moment(visit.now_s)).setup
+    assert (setup.input_rate, setup.heating_value, setup.site) == (
         (33.0, 36.0, "kW"),
         (38.5, "MJ/m3"),
         "Harbour Street (invented)",
@@ -361,7 +361,7 @@ def test_an_input_rate_at_low_fire_is_not_held_against_the_data_plate() -> None:
     """The data plate states high fire: 7 kW at low fire is no fault, nor does it hide what was timed at high fire."""
     visit = walk(input_rate=(33.0, 36.0, "kW")).run_at("low").answer("input rate", "7", "kW")
     assert visit.job.findings(moment(visit.now_s)) == ()
-    said = measured.say_input_rate(visit.job.visit(moment(visit.now_s)))
+    said = measured.say_input_rate(visit.job.situation(moment(visit.now_s)))
     assert said == (
         "Input rate by the meter 7 kW (gross), not timed at high fire: the data plate's 33 to 36 kW is for high fire."
     )
@@ -390,7 +390,7 @@ def test_the_commands_say_the_stage_past_what_nobody_asked() -> None:
 def test_the_same_rows_in_a_file_say_the_same(tmp_path: object) -> None:
     """Everything is in the log: loaded anew the visit stands where it stood."""
     visit = walk().prepared().hold("high", 9.2)
-    job = Job.create(f"{tmp_path}/v.csv", fuel="natural gas", bands=visit.job.facts.bands, **PLATE)
+    job = Job.create(f"{tmp_path}/v.csv", fuel="natural gas", bands=visit.job.setup.bands, **PLATE)
     for event in visit.job.events:
         job._append(event)
     at = moment(visit.now_s)
@@ -427,20 +427,20 @@ TYPED = [
 @pytest.mark.parametrize(("item", "typed", "found"), TYPED, ids=[f"{row[0]}: {row[1]}" for row in TYPED])
 def test_an_answer_as_typed(item: str, typed: str, found: object) -> None:
     """A value with its unit, or one clear sentence."""
-    facts = walk().job.facts
-    question = stages.question_for(item, facts)
+    setup = walk().job.setup
+    question = stages.question_for(item, setup)
     assert question is not None
     if isinstance(found, str):
         with pytest.raises(RangeError, match=f"^{re.escape(found)}$"):
-            answers.typed(question, typed, facts, date(2026, 5, 4))
+            answers.typed(question, typed, setup, date(2026, 5, 4))
     else:
-        assert answers.typed(question, typed, facts, date(2026, 5, 4)) == found
+        assert answers.typed(question, typed, setup, date(2026, 5, 4)) == found
 
 
 def test_a_pressure_named_on_open_is_asked_too() -> None:
     """Other pressures of the data plate join the pressure stage."""
     visit = walk(pressures={"burner pressure": (8.0, 10.0, "mbar")})
-    items = [question.item for question in stages.questions_of(PRESSURE, visit.job.facts)]
+    items = [question.item for question in stages.questions_of(PRESSURE, visit.job.setup)]
     assert items[0] == stages.PLATE_PRESSURE
     assert items[-1] == "burner pressure"
 

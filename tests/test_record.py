@@ -20,8 +20,8 @@ BANDS = {"high": (9.0, 9.4), "low": (8.6, 9.0)}
 class Clock:
     """A job in memory and its clock: each entry comes some seconds after the one before."""
 
-    def __init__(self, **facts: object) -> None:
-        self.job = Job(fuel="natural gas", bands=BANDS, **facts)  # type: ignore[arg-type]
+    def __init__(self, **setup: object) -> None:
+        self.job = Job(fuel="natural gas", bands=BANDS, **setup)  # type: ignore[arg-type]
         self.now = START
 
     def after(self, seconds: float) -> datetime:
@@ -223,11 +223,11 @@ def test_a_halt_that_was_cleared_is_told_in_the_words_of_its_row_and_of_the_past
     first, last = clock.job.events[1:3]
     stands = clock.record().seen[0]
     assert "CO at high fire is" in stands.headline
-    assert f"{co_air_free_ppm(clock.job.facts, last):.0f} ppm" in stands.headline
+    assert f"{co_air_free_ppm(clock.job.setup, last):.0f} ppm" in stands.headline
     clock.read("high", 9.3, co=20)
     seen = clock.record().seen[0]
     assert seen.row == 2
-    assert f"CO at high fire was {co_air_free_ppm(clock.job.facts, first):.0f} ppm" in seen.headline
+    assert f"CO at high fire was {co_air_free_ppm(clock.job.setup, first):.0f} ppm" in seen.headline
 
 
 def test_turns_are_told_one_by_one_and_net() -> None:
@@ -284,7 +284,7 @@ def test_figures_are_held_against_band_line_and_limit() -> None:
     clock.run_at("high")
     clock.read("high", 9.6, co=60)
     record = clock.record()
-    held = {figure.name: figure for figure in figures(record.facts, record.rates["high"])}
+    held = {figure.name: figure for figure in figures(record.setup, record.rates["high"])}
     assert (held["CO2"].low, held["CO2"].high, held["CO2"].inside) == (9.0, 9.4, False)
     assert (held["CO air-free"].high, held["CO air-free"].inside) == (100.0, True)
     assert held["O2"].inside
@@ -406,7 +406,7 @@ def test_the_same_rows_give_the_same_record(tmp_path: Path) -> None:
 def test_a_row_struck_days_later_leaves_the_record_as_of_the_last_row() -> None:
     """The struck row is gone from it; as-left figures and the calibration's age stay what they were."""
     job = Job.load(ROOT / "demo_logs" / "whole_visit.csv")
-    job = Job.of(job.facts, job.events)
+    job = Job.of(job.setup, job.events)
     before = record_of(job)
     number = next(n for n, event in enumerate(job.events, 1) if event.item == "CO alarm")
     job.void(number, at=job.events[-1].time + timedelta(days=2))

@@ -20,12 +20,12 @@ from scipy import special
 from advisor.chemistry.fuels import NATURAL_GAS, PROPANE, Fuel
 from advisor.job import Job
 from advisor.job_setup.prior import Prior
-from advisor.job_setup.setup import Facts
+from advisor.job_setup.setup import JobSetup
 from advisor.log.events import Event
 from advisor.response import regression
-from advisor.response.filter import LAG_GRID_ERROR, RATE_STEP_PCT, Belief
+from advisor.response.filter import FIRING_STEP_PCT, LAG_GRID_ERROR, FilterState
 from advisor.response.model import GAP_SD_PCT, START_GAP_PCT, Model
-from advisor.response.regression import Fit
+from advisor.response.regression import Posterior
 
 Array = NDArray[np.float64]
 START = datetime(2024, 1, 15, 9, 0, tzinfo=UTC)
@@ -49,8 +49,8 @@ def turn(seconds: float, screw: str, turns_cw: float) -> Event:
     return Event(at(seconds), "turn", screw=screw, turns_cw=turns_cw)
 
 
-def believed(facts: Facts, events: list[Event]) -> Belief:
-    belief = Belief.before_any_event(facts)
+def believed(setup: JobSetup, events: list[Event]) -> FilterState:
+    belief = FilterState.initial(setup)
     for event in events:
         belief = belief.after(event)
     return belief
@@ -65,7 +65,7 @@ class Screw:
 
     gain: float
     gain_sd: float
-    slack: float
+    backlash: float
     start: float
     weight: float
 
@@ -83,18 +83,18 @@ class Plain:
     def excess_air(self, co2_pct: float) -> float:
         return 1 + (100 * self.a / co2_pct - self.d) / self.s
 
-    def straight(self, co2_pct: float) -> float:
+    def linearised(self, co2_pct: float) -> float:
         return float(self.centre + (self.excess_air(co2_pct) ** -2 - self.size) / self.slope)
 
-    def co2(self, straight: float) -> float:
-        squared = self.size + self.slope * (straight - self.centre)
+    def co2(self, linearised: float) -> float:
+        squared = self.size + self.slope * (linearised - self.centre)
         if squared <= 0:
             return 0.0  # no gas left
         return 100 * self.a / (self.d + (1 / math.sqrt(squared) - 1) * self.s)
 
 
-def plain_scales(facts: Facts) -> dict[str, Plain]:
-    return {rate: Plain(facts.fuel, sum(facts.bands[rate]) / 2) for rate in ("high", "low")}
+def plain_scales(setup: JobSetup) -> dict[str, Plain]:
+    return {rate: Plain(setup.fuel, sum(setup.bands[rate]) / 2) for rate in ("high", "low")}
 
 
 def plain_effects(scales: dict[str, Plain], turndown: float, stands: dict[str, float]) -> dict[str, dict[str, float]]:
@@ -126,9 +126,9 @@ def plain_moves(
     return {"high": size["high"] * grown / high.slope / gain, "low": size["low"] * grown / low.slope / gain}
 
 
-def stands_before_turns(facts: Facts, events: list[Event]) -> list[dict[str, float]]:
+def stands_before_turns(setup: JobSetup, events: list[Event]) -> list[dict[str, float]]:
     """Where the belief puts both rates before each turn, straight figures."""
-    belief, stands = Belief.before_any_event(facts), []
+    belief, stands = FilterState.initial(setup), []
     for event in events:
         if event.event == "turn":
             stands.append(belief.stands)
@@ -150,27 +150,27 @@ def noise_scale(shape: float, expected_var: float) -> float:
 
 
 def reference(
-    facts: Facts,
+    setup: JobSetup,
     events: list[Event],
     stands: list[dict[str, float]],
     lag: tuple[float, ...],
     screws: dict[str, Screw],
-) -> Fit:
+) -> Posterior:
     """Posterior under one hypothesis. Every error that readings share is kept as an unknown of its own.
 
     stands: where both rates are taken to be before each turn; lag: dead time s, time constant s, chance.
     Unknowns of the answer: level at high and at low fire, gains of the screws (offset, throttle), the present drift,
     the error of the present standstill, the error of the hand in the last turn, the gap at the last start.
     """
-    prior = facts.prior
-    rounding_var = facts.display_step_pct**2 / 12
+    prior = setup.prior
+    rounding_var = setup.display_step_pct**2 / 12
     noise_var = prior.noise_sd_pct**2 + rounding_var
     noise_shape = max(prior.noise_shape, (rounding_var / prior.noise_sd_pct**2) ** 2)
     ripple = (
-        facts.display_step_pct / math.pi * math.exp(-2 * (math.pi * prior.noise_sd_pct / facts.display_step_pct) ** 2)
+        setup.display_step_pct / math.pi * math.exp(-2 * (math.pi * prior.noise_sd_pct / setup.display_step_pct) ** 2)
     )
-    standstill_var = prior.standstill_sd_pct**2 + ripple**2 / 2
-    scales = plain_scales(facts)
+    segment_var = prior.segment_sd_pct**2 + ripple**2 / 2
+    scales = plain_scales(setup)
     stood = iter(stands)
     dead_time_s, time_constant_s, lag_weight = lag
 
@@ -185,7 +185,7 @@ def reference(
         return len(mean) - 1
 
     now[4] = {added(prior.drift_sd_pct**2): 1.0}
-    now[5] = {added(standstill_var): 1.0}
+    now[5] = {added(segment_var): 1.0}
     hand = dict.fromkeys(SCREWS, 0.0)
     place = {screw: screws[screw].start for screw in SCREWS}
     moved = {screw: {"high": 0.0, "low": 0.0} for screw in SCREWS}
@@ -200,7 +200,7 @@ def reference(
         nonlocal running
         running = (rate, seconds)
         now[4] = {added(prior.drift_sd_pct**2): 1.0}
-        now[5] = {added(standstill_var): 1.0}
+        now[5] = {added(segment_var): 1.0}
         if not known:
             now[7] = {added(GAP_SD_PCT**2, 0.0 if changes else START_GAP_PCT): 1.0}
         changes.append(
@@ -216,26 +216,26 @@ def reference(
             assert event.screw is not None
             assert event.turns_cw is not None
             screw = screws[event.screw]
-            direction = -1.0 if facts.clockwise[event.screw] == "leaner" else 1.0
+            direction = -1.0 if setup.clockwise[event.screw] == "leaner" else 1.0
             hand[event.screw] += direction * event.turns_cw
-            before, half = place[event.screw], screw.slack / 2
+            before, half = place[event.screw], screw.backlash / 2
             place[event.screw] = min(max(before, hand[event.screw] - half), hand[event.screw] + half)
-            error_var = (prior.hand_sd * event.turns_cw * screw.gain) ** 2 if place[event.screw] != before else 0.0
-            so_far = reference(facts, events[:number], stands, lag, screws)
+            error_var = (prior.actuation_sd * event.turns_cw * screw.gain) ** 2 if place[event.screw] != before else 0.0
+            so_far = reference(setup, events[:number], stands, lag, screws)
             seen_var = float(so_far.scale) / noise_scale(so_far.shape, 1.0)  # the noise as far as it is known by then
             if event.screw not in tried:
                 var[GAINS[event.screw]] *= noise_var / seen_var
                 tried.add(event.screw)
             there = next(stood)
-            effect = plain_effects(scales, facts.turndown, there)[event.screw]
+            effect = plain_effects(scales, setup.turndown, there)[event.screw]
             step = place[event.screw] - before
-            moves = plain_moves(scales, facts.turndown, there, event.screw, step, screw.gain)
+            moves = plain_moves(scales, setup.turndown, there, event.screw, step, screw.gain)
             for level, rate in enumerate(("high", "low")):
                 for error in now[6]:
                     now[level] = {**now[level], error: errs[rate]}
                 moved[event.screw][rate] += moves[rate]
             errs = effect
-            now[5] = {added(standstill_var): 1.0}
+            now[5] = {added(segment_var): 1.0}
             now[6] = {added(error_var * noise_var / seen_var): 1.0}
             changes = [{**change, "hand": 0.0} for change in changes]
             if running is not None:
@@ -271,7 +271,7 @@ def reference(
                 rate = str(state["rate"])
                 enters(0 if rate == "high" else 1, weight)
                 if rate != seen[-1]["rate"]:
-                    still += weight * RATE_STEP_PCT
+                    still += weight * FIRING_STEP_PCT
                 for name, gain in GAINS.items():
                     came_to = state["moved"]
                     assert isinstance(came_to, dict)
@@ -283,7 +283,7 @@ def reference(
             enters(5, 1.0)
             enters(7, unknown)
             rows.append(row)
-            values.append(scales[event.firing].straight(event.co2_pct))
+            values.append(scales[event.firing].linearised(event.co2_pct))
             noise.append(1 + extra / noise_var)
 
     total = len(mean)
@@ -294,7 +294,7 @@ def reference(
         return line
 
     keep = [i for i in range(total) if var[i] > 0]
-    start = Fit(
+    start = Posterior(
         np.array(mean)[keep],
         np.diag(np.array(var)[keep] / noise_var),
         noise_shape,
@@ -307,18 +307,18 @@ def reference(
     cov = present @ joint.cov @ present.T
     for name in set(SCREWS) - tried:  # its prior, beside the noise as known now
         cov[GAINS[name], GAINS[name]] *= noise_var / (float(joint.scale) / noise_scale(joint.shape, 1.0))
-    return Fit(present @ joint.mean, cov, joint.shape, joint.scale, joint.log_weight)
+    return Posterior(present @ joint.mean, cov, joint.shape, joint.scale, joint.log_weight)
 
 
-def assert_agrees(facts: Facts, events: list[Event], *, every: int, rel: float = 1e-9) -> None:
+def assert_agrees(setup: JobSetup, events: list[Event], *, every: int, rel: float = 1e-9) -> None:
     """The belief equals the reference under every `every`-th hypothesis."""
-    belief = believed(facts, events)
+    belief = believed(setup, events)
     for screw in SCREWS:
         belief = belief.unfolded(screw)
     model, fit = belief.model, belief.fit
     lag, unfolded = model.lag, model.screws
     everyone = list(np.ndindex(fit.scale.shape))
-    stands = stands_before_turns(facts, events)
+    stands = stands_before_turns(setup, events)
     picked = everyone[:: min(every, max(1, len(everyone) // 5))]
     assert len(picked) >= 5
     for place in picked:
@@ -330,7 +330,7 @@ def assert_agrees(facts: Facts, events: list[Event], *, every: int, rel: float =
             ))
             for screw, at in zip(SCREWS, place[1:], strict=True)
         }  # fmt: skip
-        expected = reference(facts, events, stands, of_lag, of_screw)
+        expected = reference(setup, events, stands, of_lag, of_screw)
         at = (..., *place)
         spread = np.sqrt(np.diag(expected.cov))
         spread[spread == 0] = 1.0  # no turn yet, or all of it in the play: no error of the hand; no gap
@@ -396,7 +396,7 @@ NO_READING = [firing(0, "high"), turn(60, "throttle", MARK), firing(90, "low"), 
 PRIORS = [
     Prior(),
     Prior(level_sd_pct=0.5, gain_log_sd=0.3),
-    Prior(level_sd_pct=5.0, gain_log_sd=1.2, hand_sd=0.2),
+    Prior(level_sd_pct=5.0, gain_log_sd=1.2, actuation_sd=0.2),
 ]
 
 
@@ -408,19 +408,19 @@ PRIORS = [
 )
 def test_job_teaches_what_the_reference_says(events: list[Event], prior: Prior) -> None:
     """Event by event gives, under each hypothesis, mean, covariance, scale and chance of the closed form."""
-    assert_agrees(Facts(fuel=NATURAL_GAS, bands=BANDS, prior=prior), events, every=271)
+    assert_agrees(JobSetup(fuel=NATURAL_GAS, bands=BANDS, prior=prior), events, every=271)
 
 
 def test_other_facts_enter_as_stated() -> None:
     """Turndown, display step and the directions of the screws act as the reference has them."""
-    facts = Facts(
+    setup = JobSetup(
         fuel=NATURAL_GAS,
         bands={"high": (9.0, 9.4), "low": (8.6, 9.0)},
         clockwise={"offset": "leaner", "throttle": "unknown"},
         turndown=3.0,
         display_step_pct=0.01,
     )
-    assert_agrees(facts, FULL_JOB, every=613)
+    assert_agrees(setup, FULL_JOB, every=613)
 
 
 @st.composite
@@ -444,7 +444,7 @@ def jobs(draw: st.DrawFn) -> list[Event]:
 @settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 def test_any_job_teaches_what_the_reference_says(events: list[Event]) -> None:
     """The same holds for jobs drawn at random, turns and readings of the same moment included."""
-    assert_agrees(Facts(fuel=NATURAL_GAS, bands=BANDS), events, every=1303)
+    assert_agrees(JobSetup(fuel=NATURAL_GAS, bands=BANDS), events, every=1303)
 
 
 def test_a_belief_that_went_astray_agrees_too() -> None:
@@ -452,14 +452,14 @@ def test_a_belief_that_went_astray_agrees_too() -> None:
     events = [firing(0, "high"), turn(1200, "throttle", -2 * MARK), reading(1200, "high", 8.5)]
     events += [reading(1207, "high", 9.5), *[reading(1214, "high", 7.5)] * 3]
     events += [turn(1214, "throttle", -2 * MARK), reading(1214, "high", 7.5)]
-    facts = Facts(fuel=NATURAL_GAS, bands=BANDS)
-    assert min(plain_scales(facts)["high"].co2(there["high"]) for there in stands_before_turns(facts, events)) < 5.7
-    assert_agrees(facts, events, every=271)
+    setup = JobSetup(fuel=NATURAL_GAS, bands=BANDS)
+    assert min(plain_scales(setup)["high"].co2(there["high"]) for there in stands_before_turns(setup, events)) < 5.7
+    assert_agrees(setup, events, every=271)
 
 
 def test_nothing_learned_gives_the_prior() -> None:
     """With no reading the chances of every hypothesis are those it started with."""
-    belief = believed(Facts(fuel=NATURAL_GAS, bands=BANDS), NO_READING)
+    belief = believed(JobSetup(fuel=NATURAL_GAS, bands=BANDS), NO_READING)
     for screw in SCREWS:
         assert belief.chances(screw) == pytest.approx(belief.model.screws[screw].weight, rel=1e-9)
     assert belief.lag_chances() == pytest.approx(belief.model.lag.weight, rel=1e-9)
@@ -467,7 +467,7 @@ def test_nothing_learned_gives_the_prior() -> None:
 
 def test_order_of_unfolding_does_not_matter() -> None:
     """Writing out the screws' hypotheses gives the same in either order, and what is known stays as it was."""
-    belief = believed(Facts(fuel=NATURAL_GAS, bands=BANDS), FULL_JOB[:3])  # no turn yet
+    belief = believed(JobSetup(fuel=NATURAL_GAS, bands=BANDS), FULL_JOB[:3])  # no turn yet
     one = belief.unfolded("offset").unfolded("throttle")
     other = belief.unfolded("throttle").unfolded("offset")
     assert one.fit.mean == pytest.approx(other.fit.mean, rel=1e-12)
@@ -482,15 +482,15 @@ def test_throttle_moves_low_fire_as_equation_one_says() -> None:
 
     Equation (1): f^2 is in proportion to the throttle's opening squared.
     """
-    sure = Prior(gain_log_sd=1e-4, slack_turns=1e-6, hand_sd=1e-6, chance_reversed=1e-9, chance_dead=1e-9)
-    facts = Facts(fuel=NATURAL_GAS, bands=BANDS, prior=sure)
+    sure = Prior(gain_log_sd=1e-4, backlash_turns=1e-6, actuation_sd=1e-6, chance_reversed=1e-9, chance_dead=1e-9)
+    setup = JobSetup(fuel=NATURAL_GAS, bands=BANDS, prior=sure)
     for high_pct, low_pct in ((7.8, 8.9), (8.8, 7.6), (9.4, 9.4)):
         events = [firing(0, "high"), *(reading(300 + 10 * k, "high", high_pct) for k in range(6))]
         events += [firing(400, "low"), *(reading(900 + 10 * k, "low", low_pct) for k in range(6))]
-        before = believed(facts, events)
+        before = believed(setup, events)
         after = before.turned("throttle", 3 * MARK, at(1000).timestamp())
         factor = {}
-        for rate, scale in plain_scales(facts).items():
+        for rate, scale in plain_scales(setup).items():
             assert before.stands[rate] == pytest.approx(before.settled(rate).mean, abs=1e-6)
             stood, stands = (scale.co2(belief.stands[rate]) for belief in (before, after))
             factor[rate] = (scale.excess_air(stands) / scale.excess_air(stood)) ** -2
@@ -500,31 +500,31 @@ def test_throttle_moves_low_fire_as_equation_one_says() -> None:
 
 def test_a_display_is_expected_to_come_up_at_the_start() -> None:
     """Of two equal early readings the first of the day says that the flame settles higher; later ones don't."""
-    facts = Facts(fuel=NATURAL_GAS, bands=BANDS)
-    start = believed(facts, [firing(0, "high"), reading(25, "high", 8.4)])
+    setup = JobSetup(fuel=NATURAL_GAS, bands=BANDS)
+    start = believed(setup, [firing(0, "high"), reading(25, "high", 8.4)])
     assert start.settled("high").mean > 8.45
-    nowhere = believed(facts, [firing(0, "high"), reading(600, "high", 8.4), reading(900, "low", 8.4)])
+    nowhere = believed(setup, [firing(0, "high"), reading(600, "high", 8.4), reading(900, "low", 8.4)])
     assert nowhere.settled("low").mean == pytest.approx(8.4, abs=0.1)
 
 
 def test_a_turn_that_is_none_forgets_nothing_of_the_start() -> None:
     """While the display comes up from clean air, a turn of a millionth leaves every forecast where it was."""
-    facts = Facts(fuel=NATURAL_GAS, bands=BANDS)
-    before = believed(facts, [firing(0, "high"), reading(25, "high", 8.4)])
-    after = believed(facts, [firing(0, "high"), reading(25, "high", 8.4), turn(30, "throttle", 1e-6)])
+    setup = JobSetup(fuel=NATURAL_GAS, bands=BANDS)
+    before = believed(setup, [firing(0, "high"), reading(25, "high", 8.4)])
+    after = believed(setup, [firing(0, "high"), reading(25, "high", 8.4), turn(30, "throttle", 1e-6)])
     for seconds in (35, 45, 90, 600):
         at_s = at(seconds).timestamp()
         assert after.displayed(at_s).mean == pytest.approx(before.displayed(at_s).mean, abs=0.001)
-        assert after.displayed(at_s).quantile(0.95) == pytest.approx(before.displayed(at_s).quantile(0.95), abs=0.02)
+        assert after.displayed(at_s).ppf(0.95) == pytest.approx(before.displayed(at_s).ppf(0.95), abs=0.02)
 
 
 def test_a_large_throttle_turn_is_forecast_as_f_grows() -> None:
     """Half a turn from 7.5 %, its gain well known: the forecast is that of an opening that grows evenly, not of f^2."""
     prior = Prior(gain_per_turn={"offset": 5.0, "throttle": 4.0}, gain_log_sd=0.02, chance_reversed=1e-6,
-                  chance_dead=1e-6, slack_turns=1e-6, hand_sd=1e-6, noise_shape=50.0)  # fmt: skip
-    facts = Facts(fuel=NATURAL_GAS, bands=BANDS, prior=prior)
-    belief = believed(facts, [firing(0, "high"), *(reading(200 + 10 * n, "high", 7.5) for n in range(6))])
-    scale = plain_scales(facts)["high"]
+                  chance_dead=1e-6, backlash_turns=1e-6, actuation_sd=1e-6, noise_shape=50.0)  # fmt: skip
+    setup = JobSetup(fuel=NATURAL_GAS, bands=BANDS, prior=prior)
+    belief = believed(setup, [firing(0, "high"), *(reading(200 + 10 * n, "high", 7.5) for n in range(6))])
+    scale = plain_scales(setup)["high"]
     (there,) = belief.settled_after("high", "throttle", [0.5])
     f0 = 1 / scale.excess_air(7.5)
     f1 = f0 + 0.5 * 4.0 * scale.slope / (2 * math.sqrt(scale.size))
@@ -576,17 +576,17 @@ def test_a_reading_and_the_change_of_rate_after_it_may_carry_the_same_minute() -
     job.run_at("low", at=at(180))
     assert [row.event.event for row in job.rows()] == ["firing", "reading", "firing"]
     assert [row.number for row in job.rows()] == [1, 2, 3]
-    assert job.visit(at(180)).firing == "low"
+    assert job.situation(at(180)).firing == "low"
     advice = job.next(at(180))
     assert advice.action == "wait"
     assert "not-settled" not in [finding.code for finding in advice.findings]
     job.read("low", 8.8, 5.4, 20, at=at(360))
-    assert [row.number for row in job.visit(at(360)).settled_readings("low")] == [4]
+    assert [row.number for row in job.situation(at(360)).settled_readings("low")] == [4]
 
 
 def test_no_two_rows_share_a_moment() -> None:
     """Rows of one moment lie a microsecond apart, so that every comparison of moments finds their order."""
-    rows = Job.of(Facts(fuel=NATURAL_GAS, bands=BANDS), [event for group in SAME_MOMENTS for event in group]).rows()
+    rows = Job.of(JobSetup(fuel=NATURAL_GAS, bands=BANDS), [event for group in SAME_MOMENTS for event in group]).rows()
     assert all(a.event.time < b.event.time for a, b in itertools.pairwise(rows))
 
 
@@ -614,21 +614,21 @@ class MadeUpBoiler:
     as_believed: bool
 
     def __post_init__(self) -> None:
-        random, model, prior = self.random, self.model, self.model.facts.prior
+        random, model, prior = self.random, self.model, self.model.setup.prior
         self.prior = prior
         noise_var = noise_scale(model.noise_shape, model.noise_var) / random.gamma(model.noise_shape)
-        rounding_var = 0.0 if self.as_believed else model.facts.display_step_pct**2 / 12
+        rounding_var = 0.0 if self.as_believed else model.setup.display_step_pct**2 / 12
         self.noise_sd = math.sqrt(max(noise_var - rounding_var, 0.0))
-        self.scales = plain_scales(self.model.facts)
+        self.scales = plain_scales(self.model.setup)
         self.level = {rate: self.scales[rate].centre + prior.level_sd_pct * random.normal() for rate in ("high", "low")}
         self.gain: dict[str, float] = {}
-        self.slack: dict[str, float] = {}
+        self.backlash: dict[str, float] = {}
         self.place: dict[str, float] = {}
         for screw in SCREWS:
             self.draw_screw(screw)
         self.hand = dict.fromkeys(SCREWS, 0.0)
         self.dead_time_s, self.time_constant_s = self.draw_lag()
-        self.history: list[tuple[float, float]] = []  # since, settled CO2 in % after each change
+        self.tracker: list[tuple[float, float]] = []  # since, settled CO2 in % after each change
         self.run_at("high", -1000.0)
 
     def draw_screw(self, screw: str) -> None:
@@ -636,13 +636,13 @@ class MadeUpBoiler:
         if self.as_believed:
             k = random.choice(hypotheses.weight.size, p=hypotheses.weight)
             self.gain[screw] = hypotheses.gain[k] + hypotheses.gain_sd[k] * random.normal()
-            self.slack[screw], self.place[screw] = hypotheses.slack[k], hypotheses.start[k]
+            self.backlash[screw], self.place[screw] = hypotheses.backlash[k], hypotheses.start[k]
             return
         size = prior.gain_per_turn[screw] * math.exp(prior.gain_log_sd * random.normal())
         sign = random.choice([0, -1, 1], p=[prior.chance_dead, prior.chance_reversed, self.chance_sound])
         self.gain[screw] = float(sign * size)
-        self.slack[screw] = prior.slack_turns * random.random()
-        self.place[screw] = self.slack[screw] / 2 * random.uniform(-1, 1)
+        self.backlash[screw] = prior.backlash_turns * random.random()
+        self.place[screw] = self.backlash[screw] / 2 * random.uniform(-1, 1)
 
     @property
     def chance_sound(self) -> float:
@@ -667,8 +667,8 @@ class MadeUpBoiler:
         return self.scales[self.rate].co2(self.level[self.rate])
 
     def changed(self, seconds: float) -> None:
-        self.peculiar = self.prior.standstill_sd_pct * self.random.normal()
-        self.history.append((seconds, self.settled()))
+        self.peculiar = self.prior.segment_sd_pct * self.random.normal()
+        self.tracker.append((seconds, self.settled()))
 
     def run_at(self, rate: str, seconds: float) -> None:
         self.rate, self.rate_since = rate, seconds
@@ -678,21 +678,21 @@ class MadeUpBoiler:
     def turn(self, screw: str, turns_cw: float, seconds: float) -> None:
         """Turn; the hand errs by a share of the whole turn where play lets it through, as the model has it."""
         self.hand[screw] += turns_cw
-        half, before = self.slack[screw] / 2, self.place[screw]
+        half, before = self.backlash[screw] / 2, self.place[screw]
         after = min(max(before, self.hand[screw] - half), self.hand[screw] + half)
-        error = self.prior.hand_sd * turns_cw * (after != before) * self.gain[screw] * self.random.normal()
+        error = self.prior.actuation_sd * turns_cw * (after != before) * self.gain[screw] * self.random.normal()
         self.place[screw] = after
-        effect = plain_effects(self.scales, self.model.facts.turndown, self.level)[screw]
+        effect = plain_effects(self.scales, self.model.setup.turndown, self.level)[screw]
         for rate in ("high", "low"):
             self.level[rate] += (self.gain[screw] * (after - before) + error) * effect[rate]
         self.changed(seconds)
 
     def display(self, seconds: float) -> float:
         """CO2 on the display, rounded to its step, %."""
-        shown = self.history[0][1]
-        for (since, value), (_, before) in zip(self.history[1:], self.history[:-1], strict=True):
+        shown = self.tracker[0][1]
+        for (since, value), (_, before) in zip(self.tracker[1:], self.tracker[:-1], strict=True):
             shown += (value - before) * share_shown(seconds - since, self.dead_time_s, self.time_constant_s)
-        prior, step = self.prior, self.model.facts.display_step_pct
+        prior, step = self.prior, self.model.setup.display_step_pct
         shown += self.drift * math.exp(-(seconds - self.rate_since) / prior.drift_time_s) + self.peculiar
         if self.as_believed:
             return shown + self.noise_sd * self.random.normal()
@@ -702,11 +702,11 @@ class MadeUpBoiler:
 def counted_jobs(count: int, *, as_believed: bool, seed: int) -> dict[str, tuple[int, int]]:
     """How often 90 % intervals held, by claim: (held, asked), over made-up jobs at both rates."""
     prior = Prior()
-    facts = Facts(fuel=PROPANE, bands={"high": (9.3, 9.7), "low": (8.9, 9.3)}, prior=prior)
+    setup = JobSetup(fuel=PROPANE, bands={"high": (9.3, 9.7), "low": (8.9, 9.3)}, prior=prior)
     random = np.random.default_rng(seed)
     tally: dict[str, list[bool]] = {"early reading": [], "late reading": [], "gain": []}
     while len(tally["gain"]) < count:
-        belief = Belief.before_any_event(facts)
+        belief = FilterState.initial(setup)
         boiler = MadeUpBoiler(random, belief.model, as_believed)
         claims = one_job(boiler, belief, "high" if len(tally["gain"]) % 2 else "low")
         if claims is None:
@@ -716,7 +716,7 @@ def counted_jobs(count: int, *, as_believed: bool, seed: int) -> dict[str, tuple
     return {name: (sum(held), len(held)) for name, held in tally.items()}
 
 
-def one_job(boiler: MadeUpBoiler, belief: Belief, rate: str) -> list[tuple[str, bool]] | None:
+def one_job(boiler: MadeUpBoiler, belief: FilterState, rate: str) -> list[tuple[str, bool]] | None:
     """Set one rate by turns of one mark or two toward its centre; what was claimed, and whether it held."""
     screw, random = ("throttle" if rate == "high" else "offset"), boiler.random
     centre, claims, seconds = boiler.scales[rate].centre, list[tuple[str, bool]](), 0.0
@@ -736,8 +736,8 @@ def one_job(boiler: MadeUpBoiler, belief: Belief, rate: str) -> list[tuple[str, 
                 return None
             if step:
                 claim = belief.displayed(at(seconds).timestamp())
-                low, high = claim.quantile(0.05), claim.quantile(0.95)
-                held = low <= boiler.scales[rate].straight(co2) <= high
+                low, high = claim.ppf(0.05), claim.ppf(0.95)
+                held = low <= boiler.scales[rate].linearised(co2) <= high
                 claims.append(("early reading" if wait == waits[0] else "late reading", held))
             belief = belief.after(reading(seconds, rate, co2))
         if step < 4:
@@ -746,7 +746,7 @@ def one_job(boiler: MadeUpBoiler, belief: Belief, rate: str) -> list[tuple[str, 
             belief = belief.after(turn(seconds, screw, toward))
             boiler.turn(screw, toward, seconds)
     gain = belief.gain(screw)
-    claims.append(("gain", gain.quantile(0.05) <= boiler.gain[screw] <= gain.quantile(0.95)))
+    claims.append(("gain", gain.ppf(0.05) <= boiler.gain[screw] <= gain.ppf(0.95)))
     return claims
 
 
@@ -784,13 +784,13 @@ def test_ninety_percent_hold_near_ninety_off_the_grid(jobs_made_up: int) -> None
 
 def test_a_turn_soon_after_an_unlogged_start_does_not_make_it_sure() -> None:
     """What was displayed before an unlogged start still shows after a turn made too soon: no false certainty."""
-    facts = Facts(NATURAL_GAS, BANDS)
+    setup = JobSetup(NATURAL_GAS, BANDS)
     plain = [reading(0, "high", 7.0), reading(40, "high", 7.6)]
     turned = [plain[0], turn(5, "throttle", 1 / 48), plain[1]]
-    spread = {name: math.sqrt(believed(facts, rows).settled("high").var) for name, rows in
+    spread = {name: math.sqrt(believed(setup, rows).settled("high").var) for name, rows in
               (("plain", plain), ("turned", turned))}  # fmt: skip
     assert spread["turned"] > 0.8 * spread["plain"] > 0.1
-    assert believed(facts, turned).settled_chance(at(45).timestamp()) < 0.5
+    assert believed(setup, turned).settled_chance(at(45).timestamp()) < 0.5
 
 
 @pytest.mark.parametrize(
@@ -802,7 +802,7 @@ def test_what_a_turn_would_do_is_what_it_does(screw: str, rate: str) -> None:
         firing(0, "high"), reading(150, "high", 8.3), turn(160, "throttle", 1 / 24), reading(300, "high", 8.5),
         firing(310, "low"), reading(450, "low", 8.2), turn(460, "offset", 1 / 24), reading(600, "low", 8.4),
     ]  # fmt: skip
-    belief = believed(Facts(NATURAL_GAS, BANDS), rows)
+    belief = believed(JobSetup(NATURAL_GAS, BANDS), rows)
     (before,) = belief.settled_after(rate, screw, [1 / 12])
     after = belief.turned(screw, 1 / 12, at(610).timestamp()).settled(rate)
     assert before.mean == pytest.approx(after.mean, abs=1e-3)

@@ -154,7 +154,7 @@ def test_no_target_has_a_default() -> None:
     """Bands, gas pressures and input rates are never built in."""
     with pytest.raises(TypeError):
         Job(fuel="natural gas")  # type: ignore[call-arg]
-    assert dict(Job(fuel="natural gas", bands={"high": (9.0, 9.4), "low": (8.6, 9.0)}).facts.pressures) == {}
+    assert dict(Job(fuel="natural gas", bands={"high": (9.0, 9.4), "low": (8.6, 9.0)}).setup.pressures) == {}
     assert not any("band" in name.lower() or "pressure" in name.lower() for name in vars(limits))
 
 

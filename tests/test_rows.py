@@ -9,7 +9,7 @@ from log_cases import AT, FACTS, HEAD, HEAD_LINES, HEADER_ROW, bounded, read_bac
 
 from advisor.log.csv_rows import format_row
 from advisor.log.events import COLUMNS, Event
-from advisor.log.header import format_head
+from advisor.log.header import format_header
 
 times = st.builds(
     lambda moment, minutes: moment.replace(
@@ -51,7 +51,7 @@ def row_of(**cells: str) -> str:
 @given(st.lists(rows, max_size=4), st.permutations([*COLUMNS, "remark of mine"]), st.sampled_from(["\n", "\r\n"]))
 def test_any_event_reads_back_as_itself(events: list[Event], order: list[str], end: str) -> None:
     """Every event survives its row, in any order of the columns, and each row is one line."""
-    text = format_head(FACTS).replace(HEADER_ROW, ",".join(order)).replace("\n", end)
+    text = format_header(FACTS).replace(HEADER_ROW, ",".join(order)).replace("\n", end)
     lines = [format_row(event, order) for event in events]
     assert not any(line.splitlines()[1:] for line in lines)
     log_read = read_back((text + "".join(line + end for line in lines)).encode())

@@ -22,8 +22,8 @@ import pytest
 from numpy.typing import NDArray
 
 from advisor.response import regression
-from advisor.response.regression import Fit
-from advisor.response.valve import shown_share, state_weights
+from advisor.response.regression import Posterior
+from advisor.response.valve import step_response, superposition_weights
 
 Array = NDArray[np.float64]
 FILE = Path(__file__).parents[2] / "shared" / "data" / "gas_furnace_series_j.csv"
@@ -48,7 +48,7 @@ class Found:
 
     dead_time_s: Array
     time_constant_s: Array
-    fit: Fit
+    fit: Posterior
     errors_follow: Array
 
     def mean_and_sd(self, values: Array, own_var: Array | float = 0.0) -> tuple[float, float]:
@@ -74,7 +74,7 @@ def lagged_input(x: Array, dead_time_s: Array, time_constant_s: Array) -> Array:
     for i in range(x.size):
         kept = np.arange(max(0, i - MEMORY), i + 1)
         elapsed = (i - kept[1:] + 1) * SAMPLE_S  # a value stands from the sample before its own
-        weights = state_weights(shown_share(elapsed, dead_time_s[:, None], time_constant_s[:, None]))
+        weights = superposition_weights(step_response(elapsed, dead_time_s[:, None], time_constant_s[:, None]))
         shown[i] = weights @ x[kept]
     return shown
 
@@ -94,7 +94,7 @@ def identify(dead_times_s: Array, time_constants_s: Array, terms: int) -> Found:
         mean[0] = 53.0
         cov = np.zeros((1 + terms, 1 + terms, dead.size))
         cov[range(1 + terms), range(1 + terms)] = 1e4  # in noise variances: level and gains all but unknown
-        fit = Fit(mean, cov, 1.0, np.full(dead.size, 0.05), np.zeros(dead.size))
+        fit = Posterior(mean, cov, 1.0, np.full(dead.size, 0.05), np.zeros(dead.size))
         for i in range(FIRST, x.size):
             row = regressors[:, i] - follow[0] * regressors[:, i - 1] - follow[1] * regressors[:, i - 2]
             fit = regression.update(fit, list(row), float(y[i] - follow @ y[[i - 1, i - 2]]))
@@ -171,7 +171,7 @@ def half_shown_s(found: Found) -> float:
     gains = found.fit.mean[1:, best]
     times = np.arange(0.0, 200.0, 0.1)
     delays = found.dead_time_s[best] + SAMPLE_S * np.arange(gains.size)
-    shown = shown_share(times[:, None], delays, found.time_constant_s[best]) @ (gains / gains.sum())
+    shown = step_response(times[:, None], delays, found.time_constant_s[best]) @ (gains / gains.sum())
     return float(times[np.argmax(shown >= 0.5)])
 
 
@@ -183,7 +183,7 @@ def test_errors_that_follow_each_other_matter() -> None:
     x, y = series()
     dead, constant = np.array([33.0]), np.array([20.0])
     shown = lagged_input(x, dead, constant)[:, 0]
-    fit = Fit(np.array([53.0, 0.0]), np.eye(2) * 1e4, 1.0, np.array(0.05), np.array(0.0))
+    fit = Posterior(np.array([53.0, 0.0]), np.eye(2) * 1e4, 1.0, np.array(0.05), np.array(0.0))
     for i in range(FIRST, x.size):
         fit = regression.update(fit, [1.0, float(shown[i])], float(y[i]))
     naive_sd = float(np.sqrt(fit.cov[1, 1] * fit.scale / (fit.shape - 1)))

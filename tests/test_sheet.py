@@ -362,7 +362,7 @@ def test_hostile_text_stays_text() -> None:
     assert "x" * 80 in shown_text
     assert not any(code in shown_text for code in ("\x1b", "\u202e", "\u202c"))
     again = Job.load("visit.csv")
-    assert (again.events, again.facts) == (job.events, job.facts)
+    assert (again.events, again.setup) == (job.events, job.setup)
     frame = pd.read_csv("visit.csv", comment="#")
     assert len(frame) == len(job.events)
     assert not frame.map(lambda cell: str(cell).lstrip().startswith(("=", "+", "@"))).any(axis=None)
@@ -395,7 +395,7 @@ def test_a_job_without_readings_says_so() -> None:
 def test_practice_is_written_across_every_page() -> None:
     """A made-up boiler's record says PRACTICE on each page, also in the head; a real one's nowhere."""
     real = record_of(busy_job(2))
-    made_up = replace(real, facts=replace(real.facts, practice=True))
+    made_up = replace(real, setup=replace(real.setup, practice=True))
     for record_made, stamps in ((real, 0), (made_up, 1)):
         drawn = sheet.pages_of(record_made, "a")
         for figure in (*drawn, *sheet.picture_of(record_made, "a")):
@@ -408,7 +408,7 @@ def test_practice_is_a_fact_of_the_log() -> None:
     Job.create("visit.csv", fuel="natural gas", bands=BANDS, practice=True)
     log = Path("visit.csv").read_text(encoding="utf-8")
     assert "# practice = true\n" in log
-    assert Job.load("visit.csv").facts.practice is True
+    assert Job.load("visit.csv").setup.practice is True
     Job.create("real.csv", fuel="natural gas", bands=BANDS)
     assert "practice" not in Path("real.csv").read_text(encoding="utf-8")
     Path("odd.csv").write_text(log.replace("practice = true", "practice = 1"), encoding="utf-8")

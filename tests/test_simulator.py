@@ -58,7 +58,7 @@ def test_the_throttle_scales_both_rates_alike() -> None:
 
 def test_slack_takes_the_first_part_of_a_turn_back() -> None:
     """After a reversal a turn within the play does nothing."""
-    boiler = made(slack_turns={"offset": 1 / 20, "throttle": 0.0}, play_at={"offset": 0.0, "throttle": 0.0})
+    boiler = made(backlash_turns={"offset": 1 / 20, "throttle": 0.0}, play_at={"offset": 0.0, "throttle": 0.0})
     boiler.turn("offset", 1 / 12)
     there = boiler.settled_pct("low")
     boiler.turn("offset", -1 / 24)

@@ -31,7 +31,7 @@ def demo() -> study.Study:
 
 def rows_of(*jobs: Job) -> pd.DataFrame:
     """Rows of jobs in memory."""
-    return study.rows_frame([(f"j{n}", Log(job.facts, job.events, ())) for n, job in enumerate(jobs)])
+    return study.rows_frame([(f"j{n}", Log(job.setup, job.events, ())) for n, job in enumerate(jobs)])
 
 
 def told(last_co2: float) -> Job:
@@ -299,7 +299,7 @@ def test_replay_says_how_the_job_stands_at_its_end(tmp_path: Path) -> None:
     rich = Told().run_at("high").wait(150).read("high", 8.3).turn("throttle", 1 / 12).wait(200)
     rich.read("high", 10.0, co=9000, o2=0.1)
     path = tmp_path / "rich.csv"
-    path.write_text(heads.format_head(rich.job.facts), encoding="utf-8")
+    path.write_text(heads.format_header(rich.job.setup), encoding="utf-8")
     append_events(path, rich.job.events)
     with path.open("a", encoding="utf-8") as file:
         file.write("2026-05-04T11:40:00+00:00,rea")
@@ -384,11 +384,11 @@ def test_the_study_command_writes_tables_plots_and_prior(tmp_path: Path) -> None
     pd.testing.assert_frame_equal(pd.read_parquet(out / "moves.parquet"), found.moves, check_dtype=False)
     assert len(list(out.glob("*.png"))) == len(plots.NAMES) - 2  # two jobs tell no spread of gains
     log = tmp_path / "new.csv"
-    facts = "--fuel 'natural gas' --high 9:9.4 --low 8.6:9 --valve-family Q"
-    opened = run(f"advisor open {log} {facts} --prior {out / 'prior.toml'}")
+    setup = "--fuel 'natural gas' --high 9:9.4 --low 8.6:9 --valve-family Q"
+    opened = run(f"advisor open {log} {setup} --prior {out / 'prior.toml'}")
     assert "Guess    first guess from prior.toml: 2 jobs studied on" in opened
-    assert Job.load(log).facts.prior.gain_log_sd != Job.load(SOUND).facts.prior.gain_log_sd
-    assert Job.load(log).facts.valve_family == "Q"
+    assert Job.load(log).setup.prior.gain_log_sd != Job.load(SOUND).setup.prior.gain_log_sd
+    assert Job.load(log).setup.valve_family == "Q"
     assert "# prior_source = " in log.read_text(encoding="utf-8")
 
 
@@ -407,7 +407,7 @@ def test_a_used_folder_keeps_nothing_of_an_older_study(demo: study.Study, tmp_pa
         assert (out / f"{name}.png").exists()
     read_only = Told().run_at("high").wait(150).read("high", 8.3)
     path = tmp_path / "one.csv"
-    path.write_text(heads.format_head(read_only.job.facts), encoding="utf-8")
+    path.write_text(heads.format_header(read_only.job.setup), encoding="utf-8")
     append_events(path, read_only.job.events)
     small = study.study([path], sample=0)
     words = report.write(small, report.summary(small), out, "one")
@@ -513,7 +513,7 @@ def test_the_gain_picture_counts_what_the_screen_counts(tmp_path: Path) -> None:
     fleet.make_fleet(60, tmp_path, seed=9, processes=1)
     job = Job.load(tmp_path / "job_000000.csv")
     practice = tmp_path / "practice.csv"
-    practice.write_text(heads.format_head(replace(job.facts, practice=True)), encoding="utf-8")
+    practice.write_text(heads.format_header(replace(job.setup, practice=True)), encoding="utf-8")
     append_events(practice, job.events)
     found = study.study([tmp_path], sample=0)
     assert found.jobs["practice"].sum() == 1

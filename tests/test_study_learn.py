@@ -34,7 +34,7 @@ def rows_of(jobs: int, seed: int, families: tuple[fleet.Family, ...], tmp_path: 
 def likelihood_of(log_gains: np.ndarray, errors: np.ndarray) -> np.ndarray:
     """Table of likelihoods (K, lags, slacks, gains) normal in the log gain, without slack and lag."""
     table = np.exp(-0.5 * ((batch.LOG_GAIN - log_gains[:, None]) / errors[:, None]) ** 2)
-    shape = (len(table), batch.TIME_CONSTANT.size, batch.SLACK.size, batch.LOG_GAIN.size)
+    shape = (len(table), batch.TIME_CONSTANT.size, batch.BACKLASH.size, batch.LOG_GAIN.size)
     return np.broadcast_to(table[:, None, None, :], shape)
 
 
@@ -170,7 +170,7 @@ def test_known_populations_are_recovered(fleets: int, jobs: int, least: float, t
     for seed in range(fleets):
         found, _ = learn.estimates(study.evidence(rows_of(jobs, 100 + seed, FAMILY_A, tmp_path)))
         for screw, estimate in found.items():
-            true = (*truth[screw], BASE.slack_turns[1], np.sqrt(low * high))
+            true = (*truth[screw], BASE.backlash_turns[1], np.sqrt(low * high))
             for name, value in zip(learn.NAMES, true, strict=True):
                 _, least_value, most_value = estimate.interval(name)
                 hits[name].append(least_value <= value <= most_value)
@@ -250,15 +250,15 @@ def test_a_guess_of_less_than_the_jobs_own_group_says_why(
     assert source == f"prior.toml: a fleet; {taken}"
     log = tmp_path / "new.csv"
     label = f"--valve-family {family}" if family else ""
-    facts = f"--fuel 'natural gas' --high 9:9.4 --low 8.6:9 {label} --set turndown={turndown}"
-    said = " ".join(run(f"advisor open {log} {facts} --prior {path}").split())
+    setup = f"--fuel 'natural gas' --high 9:9.4 --low 8.6:9 {label} --set turndown={turndown}"
+    said = " ".join(run(f"advisor open {log} {setup} --prior {path}").split())
     assert f"Guess first guess from prior.toml: a fleet; {taken}. Before" in said
 
 
 def test_a_turndown_that_nobody_stated_is_said_to_be_assumed(tmp_path: Path) -> None:
     """Without `--set turndown` the usual one picks the group: `open` and the log say so, where the file asks for it."""
     path = tmp_path / "prior.toml"
-    facts = "--fuel propane --high 9:9.4 --low 8.6:9 --valve-family B"
+    setup = "--fuel propane --high 9:9.4 --low 8.6:9 --valve-family B"
     for file, number, said in (
         (
             A_FAMILY,
@@ -269,7 +269,7 @@ def test_a_turndown_that_nobody_stated_is_said_to_be_assumed(tmp_path: Path) -> 
     ):
         path.write_text(f'name = "a fleet"\n{file}', encoding="utf-8")
         log = tmp_path / f"new{number}.csv"
-        opened = " ".join(run(f"advisor open {log} {facts} --prior {path}").split())
+        opened = " ".join(run(f"advisor open {log} {setup} --prior {path}").split())
         assert f"Guess first guess from prior.toml: a fleet; {said}" in opened
         assert ("turndown 5 assumed" in log.read_text(encoding="utf-8")) == (number == 1)
 
@@ -318,7 +318,7 @@ def test_turndown_ranges_leave_no_gap() -> None:
 
 def test_the_gain_of_one_job_is_the_valves(tmp_path: Path) -> None:
     """A sound screw turned many times: its gain within the 90 % range in about 9 jobs of 10, and no fault seen."""
-    quiet = replace(BASE, name="quiet", slack_turns=(0.0, 1e-6), as_found_sd_pct=1.2)
+    quiet = replace(BASE, name="quiet", backlash_turns=(0.0, 1e-6), as_found_sd_pct=1.2)
     family = fleet.Family("Q", NATURAL_GAS, {"high": 9.2, "low": 8.8}, quiet, 1.0)
     found = study.screws(rows_of(60, 21, (family,), tmp_path))
     assert (found["chance_reversed"] + found["chance_dead"] > 0.9).sum() <= 6  # 4 % of the fleet's boilers are faulty

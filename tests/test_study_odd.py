@@ -76,7 +76,7 @@ ODD = (
 def rows_of(*made: Callable[[], Job]) -> pd.DataFrame:
     """Rows of some of these jobs."""
     jobs = [(one.__name__, one()) for one in made]
-    return study.rows_frame([(name, Log(job.facts, job.events, ())) for name, job in jobs])
+    return study.rows_frame([(name, Log(job.setup, job.events, ())) for name, job in jobs])
 
 
 @pytest.mark.parametrize("made", ODD)

@@ -40,7 +40,7 @@ def rows(logs: Path) -> pd.DataFrame:
 
 def frame_of(*jobs: Job) -> pd.DataFrame:
     """Rows of jobs in memory, named j0, j1, ..."""
-    return study.rows_frame([(f"j{n}", Log(job.facts, job.events, ())) for n, job in enumerate(jobs)])
+    return study.rows_frame([(f"j{n}", Log(job.setup, job.events, ())) for n, job in enumerate(jobs)])
 
 
 def test_a_turn_is_paired_with_the_settled_readings_around_it() -> None:
@@ -141,7 +141,7 @@ def test_settled_is_what_the_adviser_takes_as_waited_for(rows: pd.DataFrame) -> 
     here = study.readings(rows[rows["job"].isin(names)])
     for name in names:
         visit = Job.load(name).visit()
-        counted = {row.number for row in visit.history.settled}
+        counted = {row.number for row in visit.tracker.settled}
         mine = set(here.loc[(here["job"] == name) & here["settled"], "row"])
         assert counted <= mine | {row.number for row in visit.rows if row.number not in counted}
         assert len(counted - mine) == 0
@@ -276,7 +276,7 @@ def test_groups_are_named_whole_with_their_jobs(logs: Path, tmp_path: Path) -> N
     for number, path in enumerate(sorted(logs.glob("*.csv"))[:20]):
         job = Job.load(path)
         family = (long, "", long, "短い 家族", "B")[number % 5]
-        text = heads.format_head(replace(job.facts, valve_family=family))
+        text = heads.format_header(replace(job.setup, valve_family=family))
         (tmp_path / path.name).write_text(text, encoding="utf-8")
         append_events(tmp_path / path.name, job.events)
     record = report.summary(study.study([tmp_path], sample=0))
@@ -338,9 +338,9 @@ def test_two_runs_are_alike_to_the_last_digit(logs: Path) -> None:
 
 def test_a_turndown_nobody_stated_is_marked(tmp_path: Path) -> None:
     """`open` without a turndown: the log says that it is assumed, the table of jobs too."""
-    facts = "--fuel 'natural gas' --high 9:9.4 --low 8.6:9"
+    setup = "--fuel 'natural gas' --high 9:9.4 --low 8.6:9"
     for name, stated in (("assumed", ""), ("stated", " --set turndown=5")):
-        run(f"advisor open {tmp_path / name}.csv {facts}{stated}")
+        run(f"advisor open {tmp_path / name}.csv {setup}{stated}")
         run(f"advisor run-at {tmp_path / name}.csv high")
         assert ("# turndown_stated = false" in (tmp_path / f"{name}.csv").read_text(encoding="utf-8")) == (not stated)
     found = study.study([tmp_path], sample=0)
@@ -368,7 +368,7 @@ def test_a_job_goes_into_a_frame_and_back() -> None:
     """Facts and events survive the frame."""
     job = Job.load(DEMO / "reversed_screw.csv")
     rows = frame_of(job)
-    assert frames.job_facts(rows)["j0"] == job.facts
+    assert frames.job_facts(rows)["j0"] == job.setup
     assert frames.job_events(rows) == job.events
     assert collect.read_part([str(DEMO / "reversed_screw.csv")]).count == 1
 
@@ -376,14 +376,14 @@ def test_a_job_goes_into_a_frame_and_back() -> None:
 def test_practice_is_counted_said_and_teaches_nothing(logs: Path, tmp_path: Path) -> None:
     """Jobs on made-up boilers stand in the tables under PRACTICE; evidence and prior are those of the real ones."""
     real = [Job.load(path) for path in sorted(logs.glob("*.csv"))[:12]]
-    made_up = [Job.of(replace(job.facts, practice=True), job.events) for job in real[:5]]
+    made_up = [Job.of(replace(job.setup, practice=True), job.events) for job in real[:5]]
     alone, mixed, practice = frame_of(*real[5:]), frame_of(*made_up, *real[5:]), frame_of(*made_up)
     assert study.evidence(alone)["value"].to_numpy() == pytest.approx(study.evidence(mixed)["value"].to_numpy())
     assert study.evidence(practice).empty
     table = study.jobs(mixed).set_index("job")["practice"]
     assert set(table.index[table]) == {f"j{number}" for number in range(5)}
     path = tmp_path / "practice.csv"
-    path.write_text(heads.format_head(made_up[0].facts), encoding="utf-8")
+    path.write_text(heads.format_header(made_up[0].setup), encoding="utf-8")
     append_events(path, made_up[0].events)
     both = report.say(report.summary(study.study([path, DEMO])))
     assert "PRACTICE on made-up boilers: 1 of these jobs" in both
@@ -401,7 +401,7 @@ def test_rows_of_one_moment_keep_the_order_of_the_log() -> None:
     job.run_at("high", at=moment(0))
     job.read("high", 9.2, 4.6, 30, at=moment(180))
     job.run_at("low", at=moment(180))
-    line = timeline(frames.rows_frame([("a", Log(job.facts, job.events, ()))]))
+    line = timeline(frames.rows_frame([("a", Log(job.setup, job.events, ()))]))
     assert [KINDS[kind] for kind in line.kind] == ["firing", "reading", "firing"]
     assert list(line.firing) == [0, 0, 1]
     assert list(line.settled) == [False, True, False]

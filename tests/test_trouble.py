@@ -43,7 +43,7 @@ def test_a_slip_does_not_end_the_job() -> None:
 
 def test_nothing_turned_needs_no_way_back() -> None:
     """Without a turn there is nothing to restore."""
-    assert way_back(at_high().job.visit(moment(200))) == ()
+    assert way_back(at_high().job.situation(moment(200))) == ()
 
 
 def test_the_way_back_undoes_the_net_turn_and_takes_up_the_slack() -> None:
@@ -51,11 +51,11 @@ def test_the_way_back_undoes_the_net_turn_and_takes_up_the_slack() -> None:
     told = at_high(8.3)
     for co2 in (8.5, 8.9):
         told.turn("throttle", 1 / 12).wait(120).read("high", co2)
-    (back,) = way_back(told.job.visit(moment(told.now_s)))
+    (back,) = way_back(told.job.situation(moment(told.now_s)))
     assert (back.screw, back.as_found_pct) == ("throttle", 8.3)
     assert back.net_turns_cw == pytest.approx(1 / 6)
     assert -1 / 6 - 1 / 16 <= back.turns_cw <= -1 / 6
-    assert back.slack_turns == pytest.approx(-back.turns_cw - 1 / 6)
+    assert back.backlash_turns == pytest.approx(-back.turns_cw - 1 / 6)
     assert "counterclockwise" in back.say()
     assert back.say().endswith("Then CO2 at high fire must read 8.3 % as found.")
 
@@ -66,8 +66,8 @@ def test_the_way_back_brings_a_slack_boiler_nearer_than_the_net_turn() -> None:
     for seed in range(30):
         for how in missed:
             site = draw(BASE, np.random.default_rng(seed), {"high": 9.2, "low": 8.8})
-            site.slack_turns = {"offset": 1 / 20, "throttle": 1 / 20}
-            site.hand_sd = 0.0
+            site.backlash_turns = {"offset": 1 / 20, "throttle": 1 / 20}
+            site.actuation_sd = 0.0
             found = site.settled_pct("high")
             told = Told()
             told.run_at("high")
@@ -80,7 +80,7 @@ def test_the_way_back_brings_a_slack_boiler_nearer_than_the_net_turn() -> None:
                 told.wait(150)
                 shown = site.read()
                 told.read("high", shown.co2_pct, shown.co_ppm, shown.o2_pct)
-            (back,) = way_back(told.job.visit(moment(told.now_s)))
+            (back,) = way_back(told.job.situation(moment(told.now_s)))
             site.turn("throttle", back.turns_cw if how == "slack" else -back.net_turns_cw)
             missed[how].append(abs(site.settled_pct("high") - found))
     assert np.mean(missed["slack"]) < np.mean(missed["net"])
@@ -89,9 +89,9 @@ def test_the_way_back_brings_a_slack_boiler_nearer_than_the_net_turn() -> None:
 def test_a_way_back_that_is_made_is_said_so() -> None:
     """There and back: the screw is where it was found."""
     told = at_high(8.3).turn("throttle", 1 / 12).wait(120).read("high", 8.6)
-    (back,) = way_back(told.job.visit(moment(told.now_s)))
+    (back,) = way_back(told.job.situation(moment(told.now_s)))
     told.turn("throttle", back.turns_cw).wait(120).read("high", 8.3)
-    (left,) = way_back(told.job.visit(moment(told.now_s)))
+    (left,) = way_back(told.job.situation(moment(told.now_s)))
     assert left.say() == "Throttle screw: it is where it was found."
 
 
@@ -99,4 +99,4 @@ def test_a_struck_turn_is_not_turned_back() -> None:
     """A turn that was struck is not turned back."""
     told = at_high(8.3).turn("throttle", 1 / 12)
     told.job.void(at=moment(told.now_s))
-    assert way_back(told.job.visit(moment(told.now_s))) == ()
+    assert way_back(told.job.situation(moment(told.now_s))) == ()

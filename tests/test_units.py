@@ -9,8 +9,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from advisor import units
+from advisor import parsing, units
 from advisor.errors import RangeError
+from advisor.wording import numbers
 
 
 @pytest.mark.parametrize(
@@ -28,7 +29,7 @@ from advisor.errors import RangeError
 )
 def test_numbers_are_read(text: str, number: float) -> None:
     """A number with a decimal point is read, blanks around it or not."""
-    assert units.parse_number(text, "CO2") == number
+    assert parsing.parse_number(text, "CO2") == number
 
 
 NOT_A_NUMBER = "is not a number. Type digits and a point only, no unit"
@@ -55,23 +56,23 @@ NOT_A_NUMBER = "is not a number. Type digits and a point only, no unit"
 def test_bad_numbers_are_asked_back(text: str, message: str) -> None:
     """Anything else is refused, and the message says what to type."""
     with pytest.raises(RangeError) as error:
-        units.parse_number(text, "CO2")
+        parsing.parse_number(text, "CO2")
     assert str(error.value) == message
 
 
 @given(st.floats(allow_nan=False, allow_infinity=False))
 def test_every_finite_number_reads_back(number: float) -> None:
     """A number written by the program is read back to the last digit."""
-    assert units.parse_number(repr(number), "x") == number
+    assert parsing.parse_number(repr(number), "x") == number
 
 
 @given(st.text())
 def test_any_text_gives_a_number_or_a_range_error(text: str) -> None:
     """No text makes the readers fail in another way."""
     for read in (
-        lambda: units.parse_number(text, "x"),
-        lambda: units.parse_range(text, "x"),
-        lambda: units.parse_turn(text),
+        lambda: parsing.parse_number(text, "x"),
+        lambda: parsing.parse_range(text, "x"),
+        lambda: parsing.parse_turn(text),
         lambda: units.pressure_pa(1.0, text),
     ):
         with suppress(RangeError):
@@ -103,7 +104,7 @@ def test_any_text_gives_a_number_or_a_range_error(text: str) -> None:
 )
 def test_turns_are_read_as_said(words: str, turns_cw: float) -> None:
     """Clockwise is positive; fractions, decimals and degrees are read, with any spacing and capitals."""
-    assert units.parse_turn(words) == pytest.approx(turns_cw, rel=1e-15)
+    assert parsing.parse_turn(words) == pytest.approx(turns_cw, rel=1e-15)
 
 
 IN_PARTS = "one entry holds at most 1. Was it really made, enter it in parts"
@@ -144,7 +145,7 @@ IN_PARTS = "one entry holds at most 1. Was it really made, enter it in parts"
 def test_bad_turns_are_asked_back(words: str, message: str) -> None:
     """A turn without a way, of nothing, too far or misspelt is never guessed."""
     with pytest.raises(RangeError) as error:
-        units.parse_turn(words)
+        parsing.parse_turn(words)
     assert str(error.value) == message
 
 
@@ -171,20 +172,20 @@ def test_bad_turns_are_asked_back(words: str, message: str) -> None:
 )
 def test_turns_are_said(turns_cw: float, words: str) -> None:
     """A turn is said as the usual fraction, its way, and a picture everyone knows."""
-    assert units.say_turn(turns_cw) == words
+    assert numbers.say_turn(turns_cw) == words
 
 
 @given(st.integers(1, 96), st.sampled_from([1, 2, 3, 4, 6, 8, 12, 16, 24, 32, 48, 96]), st.booleans())
 def test_what_is_said_can_be_typed(numerator: int, denominator: int, clockwise: bool) -> None:
     """The words before the picture read back as the same turn, for all usual fractions."""
     turns = min(numerator, denominator) / denominator * (1 if clockwise else -1)
-    assert units.parse_turn(units.say_turn(turns).split(" (")[0]) == pytest.approx(turns, rel=1e-12)
+    assert parsing.parse_turn(numbers.say_turn(turns).split(" (")[0]) == pytest.approx(turns, rel=1e-12)
 
 
 @given(st.floats(1e-4, 0.999))
 def test_said_fraction_is_near(turns: float) -> None:
     """What is said lies within 0.0005 turn, or two digits, of what is meant."""
-    assert abs(float(Fraction(units.say_fraction(turns))) - turns) <= max(0.000501, 0.051 * turns)
+    assert abs(float(Fraction(numbers.say_fraction(turns))) - turns) <= max(0.000501, 0.051 * turns)
 
 
 @pytest.mark.parametrize(
@@ -204,7 +205,7 @@ def test_said_fraction_is_near(turns: float) -> None:
 )
 def test_waits_are_said(seconds: float, words: str) -> None:
     """Short waits are said in seconds, longer ones in minutes, never rounded down."""
-    assert units.say_seconds(seconds) == words
+    assert numbers.say_seconds(seconds) == words
 
 
 @pytest.mark.parametrize(
@@ -239,8 +240,8 @@ def test_pressures_convert_there_and_back(value: float, unit: str, to: str) -> N
 
 def test_range_is_read() -> None:
     """LOW:HIGH is read as two numbers."""
-    assert units.parse_range("9.0:9.4", "band") == (9.0, 9.4)
-    assert units.parse_range(" 17 : 25 ", "band") == (17.0, 25.0)
+    assert parsing.parse_range("9.0:9.4", "band") == (9.0, 9.4)
+    assert parsing.parse_range(" 17 : 25 ", "band") == (17.0, 25.0)
 
 
 @pytest.mark.parametrize(
@@ -259,7 +260,7 @@ def test_range_is_read() -> None:
 def test_bad_ranges_are_asked_back(text: str, message: str) -> None:
     """A range that is reversed, empty or misspelt is asked back."""
     with pytest.raises(RangeError) as error:
-        units.parse_range(text, "band")
+        parsing.parse_range(text, "band")
     assert str(error.value) == message
 
 
@@ -278,9 +279,9 @@ UNITS = "is not known; allowed are Pa, hPa, kPa, mbar, psi, inH2O (in w.c. is in
             f"pressure unit '' {UNITS}",
         ),
         (lambda: units.pressure_pa(math.nan, "Pa"), "pressure nan: a finite number is needed"),
-        (lambda: units.say_seconds(-1), "time -1 s: 0 or more is allowed"),
-        (lambda: units.say_seconds(math.inf), "time inf: a finite number is needed"),
-        (lambda: units.say_turn(math.nan), "turn nan: a finite number is needed"),
+        (lambda: numbers.say_seconds(-1), "time -1 s: 0 or more is allowed"),
+        (lambda: numbers.say_seconds(math.inf), "time inf: a finite number is needed"),
+        (lambda: numbers.say_turn(math.nan), "turn nan: a finite number is needed"),
     ],
 )
 def test_bad_values_are_refused(call: Callable[[], object], message: str) -> None:
@@ -317,4 +318,4 @@ def test_an_unknown_temperature_unit_is_refused() -> None:
 )
 def test_a_pressure_is_parted_from_its_unit(words: str, parts: tuple[str, str]) -> None:
     """Only a number with a pressure's unit behind it; anything else stays as it is."""
-    assert units.part(words) == parts
+    assert parsing.split_unit(words) == parts

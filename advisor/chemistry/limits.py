@@ -41,17 +41,3 @@ USUAL_MARK_TURNS: Mapping[str, float] = MappingProxyType({"offset": 1 / 24, "thr
 # Net turn from as found beyond which a sound valve is doubted, turns. Own choice: of the bench's made-up boilers those
 # with usual gains all reach the band within 1 turn, of those with a third or thrice the gain 99 % within 2.
 USUAL_TRAVEL_TURNS: Mapping[str, float] = MappingProxyType({"offset": 2.0, "throttle": 2.0})
-
-# How far the O2 reading may lie from the fuel's own line before fuel or analyser is doubted, % O2. Own
-# choice: pipeline gases differ among themselves by 0.2 to 0.3 (CO2 max 11.7 to 11.9 % at 9 % CO2), two
-# displays that step by 0.1 add 0.15, two cells within their accuracy the rest.
-FUEL_LINE_TOLERANCE_PCT = 0.6
-
-# Least O2 that a band's upper edge may leave, and that a turn may leave at the rate nobody is looking at, % O2.
-# Own choice: below it CO begins, and a display step or two is rich.
-LEAST_O2_AT_EDGE_PCT = 1.5
-
-# CO that has begun to climb with CO2, though it is not near its limit yet: so many times the CO read at less CO2,
-# and so much, ppm air-free. Own choice: flicker and cross-talk of a sound burner's 10 to 40 ppm stay far below.
-CO_JUMP_TIMES = 3.0
-CO_JUMP_PPM = 100.0

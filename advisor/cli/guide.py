@@ -10,24 +10,50 @@ from datetime import datetime
 from math import ceil
 from pathlib import Path
 
-from advisor import units
-from advisor.chemistry import fuels
-from advisor.chemistry import gas_meter as meter
-from advisor.cli import options
+from advisor import parsing
+from advisor.chemistry import fuels, gas_meter
 from advisor.cli.terminal import PROMPT_WIDTH, Stop, Terminal
-from advisor.decision.advise import Advice
-from advisor.diagnosis import measured
+from advisor.decision.answers import Advice
+from advisor.diagnosis.answers import flue_gas_at, input_of
+from advisor.dialogue import moments
 from advisor.dialogue.entries import OTHERS, Entry, entry_prompt, parse_entry, parse_turn, refuse_entry
 from advisor.errors import AdvisorError, LogGrownError, RangeError
 from advisor.job import Job
-from advisor.log.events import FIRINGS, still_valid
+from advisor.log.check_items import (
+    AIR_C,
+    CALIBRATED,
+    COVER,
+    CUT_SHORT,
+    IN_SERVICE,
+    INPUT_RATE,
+    LEFT_OUT,
+    METER_GAS,
+    OUTCOME,
+    PRESSURE_DROP,
+    SKIPPED,
+    parse_answer,
+    plate_unit,
+)
+from advisor.log.events import still_valid
 from advisor.log.file import name_of
-from advisor.procedure import answers, stages
+from advisor.messages import Reason
 from advisor.procedure.progress import Progress, StageState
-from advisor.procedure.stages import HIGH, LOW, STAGES, Question, Stage
-from advisor.report import answers as text
+from advisor.procedure.stages import HIGH, LINE_TEST, LOW, STAGES, Question, Stage
+from advisor.report.answers import (
+    say_event,
+    say_findings,
+    say_look_first,
+    say_next,
+    say_plainly,
+    say_struck,
+    say_verdict,
+)
 from advisor.report.layout import labelled, listed
-from advisor.response.situation import Visit
+from advisor.report.overview import calibration_reasons, drop_reasons, input_reasons, say_flue
+from advisor.response.situation import Situation
+from advisor.screws import FIRINGS, Firing
+from advisor.wording import finding_text, reason_text
+from advisor.wording.numbers import say_seconds, say_turn
 
 HELP = "Enter takes what is offered; ? says why; back, skip, stop and note WORDS do what they say."
 SAID_AT_ONCE = {  # before a wait goes on
@@ -48,7 +74,7 @@ class Guide:
     def __init__(
         self, path: str | os.PathLike[str], terminal: Terminal, now: Callable[[], datetime] | None = None
     ) -> None:
-        self.path, self.terminal, self.now = Path(name_of(path)), terminal, now or options.now
+        self.path, self.terminal, self.now = Path(name_of(path)), terminal, now or moments.now
         self._stage: Stage | None = None
         self._cautioned: set[str] = set()
         self._shown, self._steps = "", ""
@@ -72,7 +98,7 @@ class Guide:
         job = self.job
         job.refresh()
         at = self._moment()
-        self.visit = visit = job.visit(at)
+        self.situation = situation = job.situation(at)
         advice = job.next(at)
         self.progress = job.progress(at, advice)
         state = self.progress.current
@@ -82,11 +108,11 @@ class Guide:
         self._announce(state, advice)
         try:
             if state.step.question:
-                self._question(state.step.question, visit)
+                self._question(state.step.question, situation)
             elif state.step.firing:
-                self._prove(state.step.firing, visit)
+                self._prove(state.step.firing, situation)
             else:
-                self._set(advice, visit)
+                self._set(advice, situation)
         except AskAnew:
             pass
         except AdvisorError as error:
@@ -134,108 +160,121 @@ class Guide:
         if stage is not self._stage:
             self._stage, self._shown = stage, ""
             high_first = stage is LOW and advice.firing == "high" and self.progress.of(HIGH).state == "skipped"
-            does = "high fire comes first, though it was skipped" if high_first else stage.does
+            does = "high fire comes first, though it was skipped" if high_first else stage.words.does
             self._say(f"\nStage {STAGES.index(stage) + 1} of {len(STAGES)}, {stage.name}: {does}.")
             if stage.name not in self._cautioned:
                 self._cautioned.add(stage.name)
-                self.terminal.say("\n".join(labelled("Caution", stage.caution)))
+                self.terminal.say("\n".join(labelled("Caution", stage.words.caution)))
         if state.state == "blocked" and not stage.sets:
-            self._say(f"STOP. {state.reason}")
+            self._say(f"STOP. {self._why(state)}")
 
-    def _question(self, question: Question, visit: Visit) -> None:
-        if question.item == stages.PRESSURE_DROP:
-            self._say(measured.say_drop(visit))
-        typed = self._ask(_prompt(question, visit), question.why)
+    def _why(self, state: StageState) -> str:
+        """Why a stage is blocked, as it is typed here."""
+        why = state.why
+        assert why is not None
+        return reason_text(why.code, why.data, "guide") if isinstance(why, Reason) else finding_text(why, "guide")
+
+    def _question(self, question: Question, situation: Situation) -> None:
+        if question.item == PRESSURE_DROP:
+            self._say_reasons(drop_reasons(situation))
+        typed = self._ask(_prompt(question, situation), question.words.why)
         asked_again = self.progress.current is not None and self.progress.current.state == "blocked"
         if not typed and not question.usual and question.optional and not asked_again:
-            self._note("left out", item=stages.LEFT_OUT, value=question.item)
+            self._note("left out", item=LEFT_OUT, value=question.item)
             return
         if not typed and not question.usual:
             raise RangeError(NO_ANSWER)
         note = ""
-        if question.kind == "meter":
-            kw, note = self._timed(typed, visit)
+        if question.check.kind == "meter":
+            kw, note = self._timed(typed, situation)
             value, unit = f"{kw:.3g}", "kW"
         else:
-            value, unit = answers.typed(question, typed or question.usual, visit.facts, visit.at.date())
-        if value == stages.IN_SERVICE and self.progress.barred:
-            raise RangeError(self.progress.barred)
+            words = typed or question.usual
+            value, unit = parse_answer(question.check, words, situation.setup, situation.at.date())
+        if value == IN_SERVICE and self.progress.barred:
+            raise RangeError(self.progress.barred.text)
         self._enter(lambda job, at: job.check(question.item, value, unit, at=at, note=note))
         self._follow_up(question.item)
 
-    def _timed(self, typed: str, visit: Visit) -> tuple[float, str]:
+    def _timed(self, typed: str, situation: Situation) -> tuple[float, str]:
         """Input rate in kW from the dial's time, and how it came about."""
-        heating_value = visit.facts.heating_value
+        heating_value = situation.setup.heating_value
         if heating_value is None:
             raise RangeError("no heating value that can be read is in the log: log that check, then time the meter")
-        told = [row.event.value for row in visit.of("check") if row.event.item == stages.METER_GAS]
-        factor = meter.reference_factor_of(told[-1]) if told else 1.0
-        kw = meter.timed_input_kw(typed, heating_value, factor)
+        told = [row.event.value for row in situation.checks(METER_GAS)]
+        factor = gas_meter.parse_reference_factor(told[-1]) if told else 1.0
+        kw = gas_meter.timed_input_kw(typed, heating_value, factor)
         return kw, f"{typed} s, {heating_value[0]:g} {heating_value[1]}, volume factor {factor:.3f}"
 
     def _follow_up(self, item: str) -> None:
         """What an answer works out to."""
-        if item not in (stages.CALIBRATED, stages.INPUT_RATE, stages.AIR_C):
+        if item not in (CALIBRATED, INPUT_RATE, AIR_C):
             return
-        visit = self.job.visit(self._moment())
-        if item == stages.CALIBRATED:
-            self._say(measured.say_calibration((row.event for row in visit.rows), visit.at.date()))
-        if item == stages.INPUT_RATE and measured.input_rate_side(visit) in ("", "inside"):  # else it is asked again
-            self._say(measured.say_input_rate(visit))
-        if item == stages.AIR_C:
-            flue = measured.flue_at(visit, visit.firing or "")
-            if flue and flue.flue_loss_pct is not None:
-                self._say(f"{measured.say_flue_loss(flue.flue_loss_pct).capitalize()}.")
+        situation = self.job.situation(self._moment())
+        if item == CALIBRATED:
+            self._say_reasons(calibration_reasons(situation))
+        timed = input_of(situation)
+        if item == INPUT_RATE and timed and timed.side in ("", "inside"):  # else it is asked again
+            self._say_reasons(input_reasons(situation))
+        if item == AIR_C and situation.firing:
+            gas = flue_gas_at(situation, situation.firing)
+            if gas and gas.flue_loss_pct is not None:
+                self._say(f"{Reason('flue-loss', {'loss_pct': gas.flue_loss_pct}).text.capitalize()}.")
 
-    def _say_flue(self, visit: Visit) -> None:
-        flue = measured.flue_at(visit, visit.firing or "")
-        if flue:
-            self._say(f"At {visit.firing} fire: {measured.say_flue(visit.facts, flue)}")
+    def _say_flue(self, situation: Situation, firing: Firing) -> None:
+        gas = flue_gas_at(situation, firing)
+        if gas and gas.excess_air_ratio is not None:
+            self._say(f"At {firing} fire: {say_flue(situation.setup, gas)}")
+
+    def _say_reasons(self, reasons: list[Reason]) -> None:
+        for reason in reasons:
+            self._say(reason.text)
 
     # ---- readings and turns
 
-    def _set(self, advice: Advice, visit: Visit) -> None:
+    def _set(self, advice: Advice, situation: Situation) -> None:
         """Do what the advice says, or log what was done instead."""
-        if advice.action == "wait" and not _cut_short(visit):
-            self._wait(advice.wait_s or 0.0, f"then read at {visit.firing} fire")
+        why = [reason_text(reason.code, reason.data, "guide") for reason in advice.why]
+        if advice.action == "wait" and not _cut_short(situation):
+            self._wait(advice.wait_s or 0.0, f"then read at {situation.firing} fire")
             return
         if advice.action == "run_at":
-            warnings = text.say_findings(finding for finding in advice.findings if finding.severity == "warn")
-            self._show("\n".join([*warnings, *listed("Why", advice.reasons)]))
+            self._show("\n".join([*say_findings(advice.findings, ("warn",), "guide"), *listed("Why", why)]))
         elif advice.action != "wait":
-            self._show(text.say_next(self.job, advice, visit.at, guided=True))
+            self._show(say_next(self.job.case(situation.at), advice, self.progress, "guide"))
         if advice.action == "halt":
-            self._say_trouble(advice, visit)
-        elif visit.history.open_falls and advice.action != "run_at":
-            advice = Advice("read", firing=visit.firing, reasons=(stages.LINE_TEST.why,))  # Enter alone turns nothing
-        self._entry(advice, visit, f"{' '.join(advice.reasons)} {OTHERS}")
+            self._say_trouble(advice, situation)
+        elif situation.tracker.open_shortfalls and advice.action != "run_at":
+            advice = Advice("read", firing=situation.firing)  # Enter alone turns nothing
+            why = [LINE_TEST.words.why]
+        self._entry(advice, situation, f"{' '.join(why)} {OTHERS}")
 
-    def _say_trouble(self, advice: Advice, visit: Visit) -> None:
+    def _say_trouble(self, advice: Advice, situation: Situation) -> None:
         """What to look at first, once for each stop; when a new reading will count."""
-        steps = "\n".join(text.say_trouble(advice.findings))
+        steps = "\n".join(say_look_first(advice.findings))
         if steps != self._steps:
             self._steps = steps
             self.terminal.say(steps)
-        if wait_s := visit.wait_left_s():
-            self._say(f"It has not settled: a reading counts after {units.say_seconds(wait_s)} more.")
+        if wait_s := situation.wait_left_s:
+            self._say(f"Not steady yet: a reading counts after {say_seconds(wait_s)} more.")
 
-    def _prove(self, firing: str, visit: Visit) -> None:
+    def _prove(self, firing: Firing, situation: Situation) -> None:
         """A reading with CO at one rate with the cover on."""
         why = "What counts is read with the cover on, CO included, at both rates, since the last turn."
-        if visit.firing != firing:
-            self._entry(Advice("run_at", firing=firing), visit, why)
+        if situation.firing != firing:
+            self._entry(Advice("run_at", firing=firing), situation, why)
             return
-        covered = [row.event.time for row in visit.of("check") if row.event.item == stages.COVER]
-        since_cover_s = (visit.at - covered[-1]).total_seconds() if covered else 0.0
-        wait_s = max(visit.wait_left_s(), visit.facts.min_wait_s["firing"] - since_cover_s)
-        if wait_s > 0 and not _cut_short(visit):
+        covered = [row.event.time for row in situation.checks(COVER)]
+        since_cover_s = (situation.at - covered[-1]).total_seconds() if covered else 0.0
+        wait_s = max(situation.wait_left_s, situation.setup.min_wait_s["firing"] - since_cover_s)
+        if wait_s > 0 and not _cut_short(situation):
             self._wait(wait_s, f"then read at {firing} fire")
             return
         before = len(self.job.events)
-        self._entry(Advice("read", firing=firing), visit, why)
+        self._entry(Advice("read", firing=firing), situation, why)
         last = self.job.events[-1]
         if len(self.job.events) > before and last.event == "reading":
-            self._say_flue(self.job.visit(self._moment()))
+            self._say_flue(self.job.situation(self._moment()), firing)
             if last.co_ppm is None:
                 self._say("The proof needs CO too: read all three.")
 
@@ -245,15 +284,15 @@ class Guide:
             return
         reason = self._ask("Why is the wait cut short? Enter goes on waiting", "It is kept for the record.")
         if reason:
-            refuse_entry(reason, self.visit.firing or "")
-            self._note(reason, item=stages.CUT_SHORT, value=f"{ceil(left_s)}", unit="s")
+            refuse_entry(reason, self.situation.firing)
+            self._note(reason, item=CUT_SHORT, value=f"{ceil(left_s)}", unit="s")
 
-    def _entry(self, advice: Advice, visit: Visit, why: str) -> None:
+    def _entry(self, advice: Advice, situation: Situation, why: str) -> None:
         """Log what was typed where a reading or a turn is due."""
-        typed, firing = self._ask(entry_prompt(advice, visit), why), visit.firing or ""
+        typed, firing = self._ask(entry_prompt(advice, situation), why), situation.firing
         if typed.lower().startswith("may "):
             turn = parse_turn(typed[4:], firing)
-            self.terminal.say(text.say_verdict(self.job.may(*turn, at=self._moment())))
+            self.terminal.say(say_verdict(self.job.may(*turn, at=self._moment()), voice="guide"))
         else:
             self._enter(parse_entry(typed, advice, firing))
             self._say_at_once(advice)
@@ -262,7 +301,7 @@ class Guide:
         """What is odd about the turn or the reading that was logged just now, before the wait goes on."""
         made = self.job.events[-1]
         if made.event == "void":
-            self._say(text.say_struck(self.job.events, int(made.value)))
+            self._say(say_struck(self.job.events, int(made.value)))
         if made.event not in SAID_AT_ONCE:
             return
         now = self.job.next(self._moment())
@@ -270,12 +309,12 @@ class Guide:
             return
         if made.screw == advice.screw and (made.turns_cw or 0.0) * (advice.turns_cw or 0.0) < 0:
             self._say(
-                f"That is the other way than advised: {made.screw} screw {units.say_turn(advice.turns_cw or 0.0)}. "
+                f"That is the other way than advised: {made.screw} screw {say_turn(advice.turns_cw or 0.0)}. "
                 "If it was made so, watch CO and wait; if not, cut the wait short and type back."
             )
         for finding in now.findings:
             if finding.code in SAID_AT_ONCE[made.event]:
-                self._say(finding.text)
+                self._say(finding_text(finding, "guide"))
 
     # ---- what can be typed anywhere
 
@@ -310,12 +349,12 @@ class Guide:
             return
         event = self.job.events[rows[-1] - 1]
         if event.event == "turn":
-            never = self.terminal.ask(f"Row {rows[-1]}, {text.say_event(event)}. Was it never made? (yes, no)")
+            never = self.terminal.ask(f"Row {rows[-1]}, {say_event(event)}. Was it never made? (yes, no)")
             if never.lower() not in ("yes", "y"):
                 self._say("Then it stays: a turn that was made is turned back with a turn of its own.")
                 return
         self._enter(lambda job, at: job.void(rows[-1], at=at))
-        self._say(text.say_struck(self.job.events, rows[-1]))
+        self._say(say_struck(self.job.events, rows[-1]))
 
     def _skip(self) -> None:
         """Leave the stage out, with a reason."""
@@ -323,8 +362,8 @@ class Guide:
         stage = self._stage
         reason = self.terminal.ask(f"Why is '{stage.name}' skipped? It shows on the record; Enter: not skipped")
         if reason and reason.lower() not in ("back", "stop", "?"):
-            refuse_entry(reason, self.visit.firing or "")
-            self._note(reason, item=stages.SKIPPED, value=stage.name)
+            refuse_entry(reason, self.situation.firing)
+            self._note(reason, item=SKIPPED, value=stage.name)
 
     def _note(self, words: str, **about: str) -> None:
         self._enter(lambda job, at: job.note(words, at=at, **about))
@@ -343,7 +382,7 @@ class Guide:
 
     def _say(self, words: str) -> None:
         if words:
-            self.terminal.say(text.say_plainly(words) if words[0] != "\n" else "\n" + text.say_plainly(words[1:]))
+            self.terminal.say(say_plainly(words) if words[0] != "\n" else "\n" + say_plainly(words[1:]))
 
     def _show(self, said: str) -> None:
         """Print an answer, unless it is the one that stands above already."""
@@ -352,15 +391,15 @@ class Guide:
             self.terminal.say(said)
 
     def _say_over(self, progress: Progress) -> None:
-        left = [row.event.value for row in self.visit.of("check") if row.event.item == stages.OUTCOME]
+        left = [row.event.value for row in self.situation.checks(OUTCOME)]
         self._say(f"\nThe visit is over{f'; the appliance is left {left[-1]}' if left else ''}.")
-        skipped = [f"{state.stage.name}: {state.reason}" for state in progress.states if state.state == "skipped"]
+        skipped = [f"{state.stage.name}: {state.skipped}" for state in progress.states if state.state == "skipped"]
         if skipped:
             self.terminal.say("\n".join(listed("Skipped", skipped)))
 
 
 def _parse_band(typed: str) -> tuple[float, float]:
-    return answers.parse_limits(typed, "band", with_unit=False)[:2]
+    return parsing.parse_limits(typed, "band", with_unit=False)[:2]
 
 
 def _read_back(told: list[str]) -> str:
@@ -372,10 +411,10 @@ def _read_back(told: list[str]) -> str:
     return f"Read back: {fuels.by_name(told[0]).name}, CO2 {', '.join(bands)}\n(Enter: right; back)"
 
 
-def _prompt(question: Question, visit: Visit) -> str:
-    asks, hints = question.asks, list(question.choices)
-    unit = answers.plate_unit(question.item, visit.facts)
-    if question.kind == "number" and not question.unit and unit:
+def _prompt(question: Question, situation: Situation) -> str:
+    asks, hints = question.words.asks, list(question.check.choices)
+    unit = plate_unit(question.item, situation.setup)
+    if question.check.kind == "number" and not question.check.unit and unit:
         asks += f", {unit}"
     hints = [", ".join(hints)] if hints else []
     hints += [f"Enter: {question.usual}"] if question.usual else ["Enter: none"] if question.optional else []
@@ -383,11 +422,11 @@ def _prompt(question: Question, visit: Visit) -> str:
     return f"{asks} {hint}".strip() if len(asks) + len(hint) < PROMPT_WIDTH else f"{asks}\n{hint}".strip()
 
 
-def _cut_short(visit: Visit) -> bool:
+def _cut_short(situation: Situation) -> bool:
     """Whether the wait that runs was cut short, and no reading has been taken since."""
-    for row in reversed(visit.rows):
-        if row.event.item == stages.CUT_SHORT:
-            return row.event.time.timestamp() > visit.changed_at_s
+    for row in reversed(situation.rows):
+        if row.event.item == CUT_SHORT:
+            return row.at_s > situation.changed_at_s
         if row.event.event == "reading":
             return False
     return False

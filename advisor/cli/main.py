@@ -5,7 +5,7 @@ import logging
 import sys
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import asdict, replace
+from dataclasses import replace
 from datetime import datetime
 from functools import partial
 from pathlib import Path
@@ -13,16 +13,16 @@ from typing import Annotated, Any
 
 import typer
 
-from advisor import units
+from advisor import parsing
 from advisor.cli import options, terminal
-from advisor.dialogue import entries
+from advisor.dialogue import entries, moments
 from advisor.errors import AdvisorError, LogError, RangeError
 from advisor.job import Job
-from advisor.job_setup.setup import VISITS, Facts
-from advisor.log.events import FIRINGS, SCREWS
-from advisor.report import answers as text
-from advisor.report import overview as shown
-from advisor.response.reading_checks import Finding
+from advisor.job_setup.setup import VISITS, JobSetup
+from advisor.log.file import create_log
+from advisor.messages import Finding
+from advisor.report import answers, overview
+from advisor.screws import FIRINGS, SCREWS
 
 ANSWERED, UNUSABLE, WRONG_USAGE, REFUSED = 0, 1, 2, 3
 
@@ -56,7 +56,7 @@ Turn = Annotated[
     typer.Argument(metavar="TURN", help="How far, which way: 1/24 cw, 1/12 ccw, 30deg cw.", show_default=False),
 ]
 Overwrite = Annotated[bool, typer.Option("--overwrite", help="Replace a file that is there.")]
-Rate = Annotated[str, typer.Argument(metavar="RATE", help="high or low", show_default=False)]
+FiringArg = Annotated[str, typer.Argument(metavar="RATE", help="high or low", show_default=False)]
 
 
 @command("open")
@@ -99,11 +99,11 @@ def open_log(
 ) -> None:
     """Start a job log. Bands and fuel come from the maker's instructions."""
     settings = options.parse_settings(setting or [])
-    facts = Facts(
+    setup = JobSetup(
         fuel=options.parse_fuel(fuel, mixture),
-        bands={"high": units.parse_range(high, "--high"), "low": units.parse_range(low, "--low")},
+        bands={"high": parsing.parse_range(high, "--high"), "low": parsing.parse_range(low, "--low")},
         pressures=dict(map(options.parse_pressure, pressure or [])),
-        visit=options.one_of(visit, VISITS),
+        visit=parsing.one_of(visit, VISITS),
         site=site,
         analyser=analyser,
         valve_family=valve_family,
@@ -113,22 +113,22 @@ def open_log(
     if prior:
         from advisor.job_setup import prior_file  # here, not above: no answer needs it
 
-        facts = prior_file.with_prior_from(prior, facts)
-    job = Job.create(log, **vars(facts))
-    typer.echo(text.say_opened(job))
+        setup = prior_file.with_prior_from(prior, setup)
+    create_log(log, setup)
+    typer.echo(answers.say_opened(setup, log))
 
 
 @command("run-at")
-def run_at(log: Log, firing: Rate, at: At = None, note: Note = "") -> None:
+def run_at(log: Log, firing: FiringArg, at: At = None, note: Note = "") -> None:
     """Log that the boiler now runs at high or low fire."""
     with entry(log, at) as job:
-        job.run_at(options.one_of(firing, FIRINGS), at=options.parse_time(at), note=note)
+        job.run_at(parsing.one_of(firing, FIRINGS), at=moments.parse_time(at), note=note)
 
 
 @command()
 def read(
     log: Log,
-    firing: Rate,
+    firing: FiringArg,
     co2: Annotated[str, typer.Argument(metavar="CO2", help="CO2 as displayed, %.", show_default=False)],
     o2: Annotated[str | None, typer.Argument(metavar="O2", help="O2 as displayed, %; or --o2.")] = None,
     co: Annotated[str | None, typer.Argument(metavar="CO", help="CO as displayed, ppm; or --co.")] = None,
@@ -139,16 +139,16 @@ def read(
 ) -> None:
     """Log a flue reading: read visit.csv low 8.1 6.5 24, or with --o2 6.5 --co 24."""
     with entry(log, at) as job:
-        if options.one_of(co2, FIRINGS) in FIRINGS:
-            raise RangeError(f"the rate comes before the reading: read {log} {options.one_of(co2, FIRINGS)} {firing}")
+        if parsing.one_of(co2, FIRINGS) in FIRINGS:
+            raise RangeError(f"the rate comes before the reading: read {log} {parsing.one_of(co2, FIRINGS)} {firing}")
         if (o2 and o2_option) or (co and co_option) or (o2 and not co and o2_option):
             raise RangeError("O2 or CO was given twice: give each once")
         job.read(
-            options.one_of(firing, FIRINGS),
-            units.parse_number(co2, "CO2"),
-            options.maybe_number(o2_option or o2, "O2"),
-            options.maybe_number(co_option or co, "CO"),
-            at=options.parse_time(at),
+            parsing.one_of(firing, FIRINGS),
+            parsing.parse_number(co2, "CO2"),
+            parsing.maybe_number(o2_option or o2, "O2"),
+            parsing.maybe_number(co_option or co, "CO"),
+            at=moments.parse_time(at),
             note=note,
         )
 
@@ -158,7 +158,7 @@ def turn(log: Log, screw: Screw, how_far: Turn, at: At = None, note: Note = "") 
     """Log a turn that was made."""
     with entry(log, at) as job:
         job.turn(
-            options.one_of(screw, SCREWS), units.parse_turn(" ".join(how_far)), at=options.parse_time(at), note=note
+            parsing.one_of(screw, SCREWS), parsing.parse_turn(" ".join(how_far)), at=moments.parse_time(at), note=note
         )
 
 
@@ -180,7 +180,7 @@ def check(
 ) -> None:
     """Log a check: a gas pressure, the sample line, which way a screw works."""
     with entry(log, at) as job:
-        job.check(item, value, unit, at=options.parse_time(at), note=note)
+        job.check(item, value, unit, at=moments.parse_time(at), note=note)
 
 
 @command()
@@ -191,7 +191,7 @@ def note(
 ) -> None:
     """Log a remark."""
     with entry(log, at) as job:
-        job.note(words, at=options.parse_time(at))
+        job.note(words, at=moments.parse_time(at))
 
 
 @command()
@@ -205,25 +205,25 @@ def void(
 ) -> None:
     """Strike a row that was logged by mistake. A turn that was really made stays."""
     with entry(log, at) as job:
-        number = job.void(options.maybe_whole(row, "row"), at=options.parse_time(at), note=note)
-        typer.echo(text.say_struck(job.events, number))
+        number = job.void(parsing.maybe_whole(row, "row"), at=moments.parse_time(at), note=note)
+        typer.echo(answers.say_struck(job.events, number))
 
 
 @command("next")
 def next_step(log: Log, at: AsOf = None, as_json: AsJson = False) -> None:
     """How far next, which way, how long to wait, what to expect."""
     job = Job.load(log)
-    answer(job, options.moment_to_answer(at, job.ended), as_json)
+    answer(job, moments.moment_to_answer(at, job.ended), as_json)
 
 
 @command()
 def may(log: Log, screw: Screw, how_far: Turn, at: AsOf = None, as_json: AsJson = False) -> None:
     """May I turn this far? A refusal has exit status 3."""
     job = Job.load(log)
-    moment = options.moment_to_answer(at, job.ended)
-    verdict = job.may(options.one_of(screw, SCREWS), units.parse_turn(" ".join(how_far)), at=moment)
+    moment = moments.moment_to_answer(at, job.ended)
+    verdict = job.may(parsing.one_of(screw, SCREWS), parsing.parse_turn(" ".join(how_far)), at=moment)
     warn(job)
-    typer.echo(as_text(asdict(verdict)) if as_json else text.say_verdict(verdict, job.progress(moment)))
+    typer.echo(as_text(verdict.as_dict()) if as_json else answers.say_verdict(verdict, job.progress(moment)))
     if not verdict.allowed:
         raise typer.Exit(REFUSED)
 
@@ -241,13 +241,19 @@ def show(
 ) -> None:
     """The job so far: rows, fitted response, findings."""
     job = Job.load(log)
-    moment = options.moment_to_answer(at, job.ended)
+    moment = moments.moment_to_answer(at, job.ended)
     if plot:
         from advisor.report import pages, record, sheet
 
-        written = pages.save(sheet.picture_of(record.record_of(job), log.name), plot, "CO2 against time", overwrite)
-        typer.echo(text.say_written(written, ()), err=True)
-    typer.echo(as_text(job.as_record(moment)) if as_json else shown.say_job(job, moment, all_rows=all_rows))
+        made = record.record_of(job.setup, job.events, job.warnings)
+        written = pages.save(sheet.picture_of(made, log.name), plot, "CO2 against time", overwrite)
+        typer.echo(answers.say_written(written, ()), err=True)
+    if as_json:
+        return typer.echo(as_text(job.as_dict(moment)))
+    moment = moment or max([moments.now(), *filter(None, [job.ended])])
+    advice = job.next(moment)
+    case, progress = job.case(moment), job.progress(moment, advice)
+    typer.echo(overview.say_job(case, advice, progress, job.events, job.warnings, all_rows=all_rows))
 
 
 @command("sheet")
@@ -261,10 +267,10 @@ def make_sheet(
     from advisor.report import pages, record, sheet
 
     job = Job.load(log)
-    made = record.record_of(job)
+    made = record.record_of(job.setup, job.events, job.warnings)
     written = pages.save(sheet.pages_of(made, log.name, paper.lower()), file, sheet.TITLE, overwrite)
     warn(job)
-    typer.echo(text.say_written(written, made.missing))
+    typer.echo(answers.say_written(written, [missing.text for missing in made.missing]))
 
 
 @command()
@@ -337,7 +343,7 @@ def practise(
         raise RangeError("--fault and --surprise: give one of them")
     if hide and not fault:
         raise RangeError("--hide: say with --fault what there is to hide")
-    game.run(game.begin(fault, surprise, options.maybe_whole(seed, "--seed"), log, hide=hide), input, typer.echo)
+    game.run(game.begin(fault, surprise, parsing.maybe_whole(seed, "--seed"), log, hide=hide), input, typer.echo)
 
 
 @command()
@@ -361,7 +367,7 @@ def study(
     """For the engineer: how valves respond, where jobs lose time, is the advice honest, a first guess for new jobs."""
     from advisor.cli import study_command as desk  # here, not above: it needs pandas
 
-    most, draw = units.parse_whole(sample, "--sample"), units.parse_whole(seed, "--seed")
+    most, draw = parsing.parse_whole(sample, "--sample"), parsing.parse_whole(seed, "--seed")
     if replay:
         return typer.echo(desk.replayed(replay, logs, out, as_json))
     typer.echo(desk.studied(logs or [], out, most, draw, as_json))
@@ -375,16 +381,20 @@ def entry(log: Path, at: str | None) -> Iterator[Job]:
         yield job
     except RangeError as error:
         raise RangeError(f"{error}\nNothing was logged.") from None
-    moment, notes = entries.after_entry(job, options.parse_time(at))
+    moment, notes = entries.after_entry(job, moments.parse_time(at))
     answer(job, moment, notes=notes)
 
 
 def answer(job: Job, moment: datetime | None, as_json: bool = False, notes: Sequence[Finding] = ()) -> None:
     """Print what `next` says, with notes on the entry it follows; a halt has exit status 3."""
+    moment = moment or max([moments.now(), *filter(None, [job.ended])])
     advice = job.next(moment)
     advice = replace(advice, findings=(*advice.findings, *notes))
     warn(job)
-    typer.echo(as_text(asdict(advice)) if as_json else text.say_next(job, advice, moment))
+    if as_json:
+        typer.echo(as_text(advice.as_dict()))
+    else:
+        typer.echo(answers.say_next(job.case(moment), advice, job.progress(moment, advice)))
     if advice.action == "halt":
         raise typer.Exit(REFUSED)
 
@@ -392,7 +402,7 @@ def answer(job: Job, moment: datetime | None, as_json: bool = False, notes: Sequ
 def warn(job: Job) -> None:
     """Say on standard error what was odd but harmless in the log."""
     for warning in job.warnings:
-        typer.echo(text.say_plainly(f"Note: {warning}"), err=True)
+        typer.echo(answers.say_plainly(f"Note: {warning}"), err=True)
 
 
 def as_text(record: dict[str, Any]) -> str:
@@ -410,10 +420,10 @@ def main() -> None:
         sys.exit(UNUSABLE)
     except OSError as error:
         if error.filename is not None:  # such as a name that is too long, in a folder that may not be looked into
-            typer.echo(text.say_plainly(f"{error.filename}: {error.strerror}. Give another name"), err=True)
+            typer.echo(answers.say_plainly(f"{error.filename}: {error.strerror}. Give another name"), err=True)
             sys.exit(UNUSABLE)
         sys.stderr.write(f"The answer can't be printed ({error.strerror}); what was entered is saved.\n")
         sys.exit(UNUSABLE)
     except AdvisorError as error:
-        typer.echo(text.say_plainly(str(error)), err=True)
+        typer.echo(answers.say_plainly(str(error)), err=True)
         sys.exit(UNUSABLE if isinstance(error, LogError) else WRONG_USAGE)

@@ -3,16 +3,14 @@
 import difflib
 import re
 from collections.abc import Sequence
-from datetime import datetime, time, timedelta
 from typing import Any
 
 import typer
 from typer.core import TyperCommand, TyperGroup
 
-from advisor import units
+from advisor import parsing
 from advisor.chemistry import fuels
 from advisor.errors import RangeError
-from advisor.log.events import local_now
 
 SETTABLE = (
     "cap_turns", "cap_statement", "mark_turns", "travel_limit_turns", "clockwise", "min_wait_s", "turndown",
@@ -20,8 +18,6 @@ SETTABLE = (
     "input_rate", "heating_value",
 )  # fmt: skip
 FILES = ("LOG", "LOGS", "FILE", "FOLDER")  # metavars: what is typed there is the name of a file, left as it came
-LAST = "last"  # typed for the moment of the log's last row
-MOST_AHEAD = timedelta(days=1)  # a later moment is a slip in the date; a replay may run ahead of the clock
 
 
 _USAGE_ERROR: type[Exception] = typer.BadParameter.__mro__[1]  # the class of all slips in usage; has no public name
@@ -123,61 +119,6 @@ def _meant(typed: str, names: Sequence[str], otherwise: str) -> str:
     return f"Did you mean {close[0]}?" if close else f"{otherwise} {', '.join(names)}"
 
 
-def now() -> datetime:
-    """The moment, in local time."""
-    return local_now()
-
-
-def parse_time(words: str | None) -> datetime | None:
-    """A moment as typed. ISO 8601, without an offset in local time; or a time alone: the last time it was that late.
-
-    None stays None. A time up to an hour ahead is today's. RangeError for what lies more than a day ahead:
-    nothing can have happened then, so the date was mistyped or a clock is wrong.
-    """
-    if words is None:
-        return None
-    typed, present = words.strip(), now()
-    if typed == LAST:
-        raise RangeError(f"--at {LAST} is for next, may and show: an entry needs its own moment, such as 10:32")
-    clock = re.fullmatch(r"(\d{1,2}):(\d\d)(?::(\d\d))?", typed)
-    try:
-        if clock:
-            hour, minute, second = (int(part or 0) for part in clock.groups())
-            moment = datetime.combine(present.date(), time(hour, minute, second)).astimezone()
-            moment -= timedelta(days=1) if moment > present + timedelta(hours=1) else timedelta(0)
-        else:
-            moment = datetime.fromisoformat(typed)
-        moment = moment if moment.tzinfo else moment.astimezone()
-    except (ValueError, OverflowError):  # the latter: no local time in the year 1
-        raise RangeError(f"time '{words}' can't be read: give 10:32, 10:32:30 or 2026-05-04T10:32:00+02:00") from None
-    if moment > present + MOST_AHEAD:
-        raise RangeError(
-            f"time '{words}' is still to come: this clock shows {present:%Y-%m-%d %H:%M}. Is one of them wrong?"
-        )
-    return moment
-
-
-def moment_to_answer(words: str | None, ended: datetime | None) -> datetime | None:
-    """As `parse_time`; "last" is the moment of the log's last row, `ended`."""
-    return ended if (words or "").strip() == LAST else parse_time(words)
-
-
-def one_of(typed: str, names: tuple[str, ...]) -> str:
-    """A name as typed, in any case or cut short: "H" is "high". What fits none is left as it is."""
-    fitting = [name for name in names if typed and name.startswith(typed.lower())]
-    return fitting[0] if len(fitting) == 1 else typed
-
-
-def maybe_whole(typed: str | None, what: str) -> int | None:
-    """A whole number where one was typed."""
-    return None if typed is None else units.parse_whole(typed, what)
-
-
-def maybe_number(typed: str | None, what: str) -> float | None:
-    """A number where one was typed, in the unit it stands for."""
-    return None if typed is None else units.parse_number(typed, what)
-
-
 def parse_mixture(words: str) -> dict[str, float]:
     """ "CH4=0.8,H2=0.2" -> {"CH4": 0.8, "H2": 0.2}, mole fractions."""
     parts = {}
@@ -185,7 +126,7 @@ def parse_mixture(words: str) -> dict[str, float]:
         species, equals, share = part.partition("=")
         if not equals:
             raise RangeError(f"mixture '{words}': give each part as name=share, such as CH4=0.8,H2=0.2")
-        parts[species.strip()] = units.parse_number(share, f"share of {species.strip()}")
+        parts[species.strip()] = parsing.parse_number(share, f"share of {species.strip()}")
     return parts
 
 
@@ -207,7 +148,7 @@ def parse_pressure(words: str) -> tuple[str, tuple[float, float, str]]:
     limits, unit = _LIMITS_AND_UNIT.fullmatch(rest.strip()).groups("")  # type: ignore[union-attr]  # every part may be empty
     if not (equals and name.strip() and unit.strip()):
         raise RangeError(f"pressure '{words}': give it as \"working pressure=17:25 mbar\"")
-    low, high = units.parse_range(limits, name.strip())
+    low, high = parsing.parse_range(limits, name.strip())
     return name.strip(), (low, high, unit)
 
 
@@ -231,16 +172,16 @@ def _value(typed: str, name: str) -> float | str | tuple[float | str, ...]:
     """A number, a fraction such as 1/24, numbers with a unit, or the words as they are where the fact is in words."""
     if name == "input_rate":
         limits, _, unit = typed.partition(" ")
-        return (*units.parse_range(limits, name), unit.strip())
+        return (*parsing.parse_range(limits, name), unit.strip())
     if name == "heating_value":
         number, _, unit = typed.partition(" ")
-        return units.parse_number(number, name), unit.strip()
+        return parsing.parse_number(number, name), unit.strip()
     if name in ("clockwise", "cap_statement"):
         return typed
     top, slash, bottom = typed.partition("/")
     if not slash:
-        return units.parse_number(typed, name)
-    below = units.parse_number(bottom, name)
+        return parsing.parse_number(typed, name)
+    below = parsing.parse_number(bottom, name)
     if below == 0:
         raise RangeError(f"{name}: '{typed}' divides by zero")
-    return units.parse_number(top, name) / below
+    return parsing.parse_number(top, name) / below

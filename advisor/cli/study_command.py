@@ -50,7 +50,7 @@ def replayed(path: Path, logs: list[str] | None, out: Path | None, as_json: bool
     if logs:
         raise RangeError("--replay takes one job: leave the other logs out")
     job = Job.load(path)
-    table, end, practice = replay(job), at_end(job), job.facts.practice
+    table, end, practice = replay(job), at_end(job), job.setup.practice
     if as_json:
         rows = plain(table.assign(time=[moment.isoformat() for moment in table["time"]]))
         about = {"job": str(path), "practice": practice, "notes": list(job.warnings)}

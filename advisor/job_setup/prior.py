@@ -9,8 +9,12 @@ from dataclasses import dataclass, field, fields
 from types import MappingProxyType
 
 from advisor.errors import RangeError
+from advisor.screws import SCREWS
 
 LEAST_NOISE_PCT = 0.001  # % CO2; less no display and no flame has
+EARLIER_NAMES = {  # of fields, in logs and prior files written before
+    "slack_turns": "backlash_turns", "standstill_sd_pct": "segment_sd_pct", "hand_sd": "actuation_sd",
+}  # fmt: skip
 
 
 def _frozen(values: Mapping[str, float]) -> Mapping[str, float]:
@@ -22,37 +26,37 @@ class Prior:
     """Belief about one valve, boiler, hand and analyser before the first reading.
 
     gain_per_turn      median size of the CO2 change, % CO2 per turn, by screw (> 0)
-    gain_log_sd        spread of the natural logarithm of that size (0.7 is a factor of two either way), before
-                       `hypotheses.GAIN_NODES` give more to the very lively: as used about a fifth wider
-    chance_reversed    chance that a screw works against its stated direction, 0 to 1
-    chance_dead        chance that a screw does nothing, 0 to 1
-    slack_turns        widest slack thought possible, turns
+    gain_log_sd        standard deviation of the natural logarithm of that size (0.7 is a factor of two either way),
+                       before `hypotheses.GAIN_NODES` give more to the very lively: as used about a fifth wider
+    chance_reversed    probability that a screw works against its stated direction, 0 to 1
+    chance_dead        probability that a screw does nothing, 0 to 1
+    backlash_turns     widest play thought possible, turns
     dead_time_s        shortest and longest dead time, s
     time_constant_s    shortest and longest time constant, s
-    level_sd_pct       spread of the as-found CO2 about the band's centre, % CO2
-    noise_sd_pct       expected spread of one reading about the truth before the display rounds it, % CO2
+    level_sd_pct       of the as-found CO2 about the band's centre, % CO2
+    noise_sd_pct       expected, of one reading about the truth before the display rounds it, % CO2
     noise_shape        how firmly that is believed (shape of the inverse-gamma law of its square, > 1); where the
-                       readings show more noise, the other spreads in % CO2 are taken as larger too, and the reverse
-    standstill_sd_pct  error shared by all readings of one standstill (slow swings; rounding comes on top), % CO2
+                       readings show more noise, the other sd in % CO2 are taken as larger too, and the reverse
+    segment_sd_pct     error shared by all readings of one segment (slow swings; rounding comes on top), % CO2
     drift_sd_pct       slow change of CO2 after a change of firing rate, % CO2
     drift_time_s       time constant of that slow change, s
-    hand_sd            error of the hand as a share of the turn it meant
+    actuation_sd       error of a turn as a share of what was meant
     """
 
     gain_per_turn: Mapping[str, float] = field(default_factory=lambda: _frozen({"offset": 5.0, "throttle": 4.0}))
     gain_log_sd: float = 0.7
     chance_reversed: float = 0.05
     chance_dead: float = 0.03
-    slack_turns: float = 1 / 16
+    backlash_turns: float = 1 / 16
     dead_time_s: tuple[float, float] = (6.0, 18.0)
     time_constant_s: tuple[float, float] = (9.0, 55.0)
     level_sd_pct: float = 1.2
     noise_sd_pct: float = 0.039
     noise_shape: float = 1.5
-    standstill_sd_pct: float = 0.025
+    segment_sd_pct: float = 0.025
     drift_sd_pct: float = 0.06
     drift_time_s: float = 150.0
-    hand_sd: float = 0.15
+    actuation_sd: float = 0.15
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "gain_per_turn", _frozen(self.gain_per_turn))
@@ -61,7 +65,7 @@ class Prior:
             object.__setattr__(self, name, (float(low), float(high)))
             if not 0 < low < high:
                 raise RangeError(f"prior {name} = {low:g} to {high:g} s: two rising numbers above 0 are needed")
-        for screw in ("offset", "throttle"):
+        for screw in SCREWS:
             if not 0 < self.gain_per_turn.get(screw, 0) < 1000:
                 raise RangeError(
                     f"prior gain_per_turn for the {screw} screw: a number above 0, in % CO2 per turn, is needed"
@@ -86,6 +90,7 @@ class Prior:
         """Make a prior from named values (a TOML table); what is left out keeps its default."""
         if isinstance(values, Prior):
             return values
+        values = {EARLIER_NAMES.get(name, name): value for name, value in values.items()}
         unknown = set(values) - {entry.name for entry in fields(Prior)}
         if unknown:
             raise RangeError(

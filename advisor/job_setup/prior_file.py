@@ -12,9 +12,9 @@ from dataclasses import dataclass, fields, replace
 from typing import Any
 
 from advisor.errors import LogError, RangeError
+from advisor.job_setup import typed_values
 from advisor.job_setup.prior import Prior
-from advisor.job_setup.setup import TURNDOWNS, Facts
-from advisor.log import header as heads
+from advisor.job_setup.setup import TURNDOWNS, JobSetup
 
 MAX_BYTES = 2**20
 _FOR = ("fuel", "valve_family", "turndown")
@@ -64,7 +64,7 @@ class LearnedPrior:
     @property
     def prior(self) -> Prior:
         """What a job starts with."""
-        return heads.parse_prior(self.values, "prior")
+        return typed_values.parse_prior(self.values, "prior")
 
 
 def say_turndowns(low: float, high: float) -> str:
@@ -112,16 +112,16 @@ def _why_not_nearer(
     return f", as no group in it is for {this}" if len(tables) > 1 and best.whom == _ALL else ""
 
 
-def with_prior_from(path: str | os.PathLike[str], facts: Facts) -> Facts:
+def with_prior_from(path: str | os.PathLike[str], setup: JobSetup) -> JobSetup:
     """The facts with the prior that a file holds for such a job. Raises LogError as `read_prior`."""
     prior, source = read_prior(
         path,
-        fuel=facts.fuel.name,
-        valve_family=facts.valve_family,
-        turndown=facts.turndown,
-        turndown_stated=facts.turndown_stated,
+        fuel=setup.fuel.name,
+        valve_family=setup.valve_family,
+        turndown=setup.turndown,
+        turndown_stated=setup.turndown_stated,
     )
-    return replace(facts, prior=prior, prior_source=source)
+    return replace(setup, prior=prior, prior_source=source)
 
 
 def _parse(name: str) -> tuple[str, list[LearnedPrior]]:
@@ -163,13 +163,15 @@ def _table(table: Any, name: str, number: int) -> LearnedPrior:
 
 def format_priors(title: str, tables: Iterable[LearnedPrior], remarks: Iterable[str] = ()) -> str:
     """The text of a prior file; numbers to three digits."""
-    lines = [*(f"# {remark}" for remark in remarks), f"name = {heads.toml(title)}"]
+    lines = [*(f"# {remark}" for remark in remarks), f"name = {typed_values.toml(title)}"]
     for table in tables:
         lines += ["", "[[prior]]"]
-        lines += [f"{key} = {heads.toml(getattr(table, key))}" for key in _FOR if getattr(table, key) is not None]
+        lines += [
+            f"{key} = {typed_values.toml(getattr(table, key))}" for key in _FOR if getattr(table, key) is not None
+        ]
         lines.append(f"jobs = {table.jobs}")
         order = [entry.name for entry in fields(Prior) if entry.name in table.values]
-        lines += [f"{key} = {heads.toml(_short(table.values[key]))}" for key in order]
+        lines += [f"{key} = {typed_values.toml(_short(table.values[key]))}" for key in order]
     return "\n".join([*lines, ""])
 
 

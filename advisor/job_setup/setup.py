@@ -1,26 +1,27 @@
-"""The facts of one job: what the user states when the log is opened, checked and completed."""
+"""The setup of one job: what the user states when the log is opened, checked and completed."""
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field, fields
-from types import MappingProxyType, NoneType, UnionType
-from typing import Any, get_args, get_origin
+from types import MappingProxyType
+from typing import Any
 
 from advisor import units
 from advisor.chemistry import limits
 from advisor.chemistry.fuels import Fuel
 from advisor.errors import RangeError
+from advisor.job_setup.policy import Policy
 from advisor.job_setup.prior import Prior
-from advisor.log.events import FIRINGS, SCREWS
+from advisor.job_setup.typed_values import fitted
+from advisor.screws import DIRECTIONS, FIRINGS, SCREWS, Direction, Firing, Screw
 
 TURNDOWNS = (1.0, 20.0)  # from and to
 VISITS = ("valve-change", "conversion", "service", "complaint")
 OPENS_JOINTS = VISITS[:2]  # kinds of visit that open gas joints
-DIRECTIONS = ("richer", "leaner", "unknown")
 
 
 @dataclass(frozen=True)
-class Facts:
-    """The facts of one job. `fuel` and `bands` have no default: they come from the maker's instructions.
+class JobSetup:
+    """The setup of one job. `fuel` and `bands` have no default: they come from the maker's instructions.
 
     fuel       the gas burned
     bands      CO2 band at each firing rate, (low, high) in dry volume percent
@@ -46,15 +47,16 @@ class Facts:
     valve_family   the user's own label for valves that respond alike, for the study of many jobs
     prior_source   where `prior` comes from: empty for the built-in one
     visit      what kind of visit it is: one of VISITS
+    policy     thresholds of checks, waits and decision; not kept in the log
     """
 
     fuel: Fuel
-    bands: Mapping[str, tuple[float, float]]
-    cap_turns: Mapping[str, float] = field(default_factory=dict)
+    bands: Mapping[Firing, tuple[float, float]]
+    cap_turns: Mapping[Screw, float] = field(default_factory=dict)
     cap_statement: str = ""
-    mark_turns: Mapping[str, float] = field(default_factory=dict)
-    travel_limit_turns: Mapping[str, float] = field(default_factory=dict)
-    clockwise: Mapping[str, str] = field(default_factory=dict)
+    mark_turns: Mapping[Screw, float] = field(default_factory=dict)
+    travel_limit_turns: Mapping[Screw, float] = field(default_factory=dict)
+    clockwise: Mapping[Screw, Direction] = field(default_factory=dict)
     min_wait_s: Mapping[str, float] = field(default_factory=dict)
     turndown: float = 5.0
     turndown_stated: bool = True
@@ -73,10 +75,11 @@ class Facts:
     valve_family: str = ""
     prior_source: str = ""
     visit: str = VISITS[0]
+    policy: Policy = field(default_factory=Policy)
 
     def __post_init__(self) -> None:
         put = object.__setattr__
-        for name, wanted in FACT_TYPES.items():
+        for name, wanted in SETUP_TYPES.items():
             given = getattr(self, name)
             one_for_both = name in _PER_SCREW and not isinstance(given, Mapping)
             put(self, name, fitted(given, float if one_for_both else wanted, name))
@@ -88,7 +91,7 @@ class Facts:
             ("min_wait_s", limits.USUAL_MIN_WAIT_S),
         ):
             put(self, name, _completed(name, getattr(self, name), usual))
-        put(self, "bands", MappingProxyType(_checked_bands(self.bands, self.fuel)))
+        put(self, "bands", MappingProxyType(_checked_bands(self.bands, self.fuel, self.policy)))
         put(
             self,
             "pressures",
@@ -119,12 +122,12 @@ class Facts:
             if not floor <= wait <= 1800:
                 raise RangeError(f"min_wait_s for {name} = {wait:g}: from {floor:g} to 1800 s is allowed")
 
-    def __reduce__(self) -> tuple[type["Facts"], tuple[object, ...]]:
+    def __reduce__(self) -> tuple[type["JobSetup"], tuple[object, ...]]:
         # A MappingProxyType can't be pickled.
         values = (getattr(self, entry.name) for entry in fields(self))
-        return Facts, tuple(dict(value) if isinstance(value, MappingProxyType) else value for value in values)
+        return JobSetup, tuple(dict(value) if isinstance(value, MappingProxyType) else value for value in values)
 
-    def _check_screw(self, screw: str) -> None:
+    def _check_screw(self, screw: Screw) -> None:
         if self.clockwise[screw] not in DIRECTIONS:
             raise RangeError(
                 f"clockwise for the {screw} screw = '{self.clockwise[screw]}': it is one of {', '.join(DIRECTIONS)}"
@@ -151,34 +154,11 @@ class Facts:
             )
 
 
-FACT_TYPES: dict[str, Any] = {entry.name: entry.type for entry in fields(Facts)}
-PRIOR_TYPES: dict[str, Any] = {entry.name: entry.type for entry in fields(Prior)}
+SETUP_TYPES: dict[str, Any] = {entry.name: entry.type for entry in fields(JobSetup) if entry.name != "policy"}
 _PER_SCREW = ("cap_turns", "mark_turns", "travel_limit_turns")
-_WORDS = {bool: "true or false", float: "a number", str: "text in double quotes", Fuel: "the name of a fuel or a Fuel"}
 
 
-def fitted(value: Any, wanted: Any, what: str) -> Any:
-    """A value from a log's head or a program as the type that a record wants, lists as tuples.
-
-    `wanted` is a type as annotated in Facts or Prior. Raises RangeError where the value can't be that.
-    """
-    kind, args = get_origin(wanted) or wanted, get_args(wanted)
-    if kind is UnionType:
-        return None if value is None and NoneType in args else fitted(value, args[0], what)
-    if kind in (Prior, Mapping) and isinstance(value, Mapping):
-        types = {**dict.fromkeys(value, float), **PRIOR_TYPES} if kind is Prior else dict.fromkeys(value, args[1])
-        return {key: fitted(item, types[key], f"{what} {key!s:.40}") for key, item in value.items()}
-    if kind is tuple and isinstance(value, list | tuple) and len(value) == len(args):
-        return tuple(fitted(item, arg, what) for item, arg in zip(value, args, strict=True))
-    if kind is float and units.is_number(value) and abs(value) <= 1e300:
-        return float(value)
-    if kind in (str, bool, Fuel, Prior) and isinstance(value, kind):
-        return value
-    words = _WORDS.get(kind, f"a list of {len(args)} in [ ]" if kind is tuple else "a table in { }")
-    raise RangeError(f"{what}: {words} is needed")
-
-
-def _completed(name: str, given: Mapping[str, object] | float, usual: Mapping[str, object]) -> Mapping[str, object]:
+def _completed(name: str, given: Any, usual: Mapping[Any, object]) -> Mapping[Any, object]:
     """Fill a per-screw mapping with the usual values; one number stands for both screws."""
     if isinstance(given, int | float):
         given = dict.fromkeys(SCREWS, given)
@@ -188,8 +168,10 @@ def _completed(name: str, given: Mapping[str, object] | float, usual: Mapping[st
     return MappingProxyType({**usual, **given})
 
 
-def _checked_bands(bands: Mapping[str, tuple[float, float]], fuel: Fuel) -> dict[str, tuple[float, float]]:
-    checked = {}
+def _checked_bands(
+    bands: Mapping[Firing, tuple[float, float]], fuel: Fuel, policy: Policy
+) -> dict[Firing, tuple[float, float]]:
+    checked: dict[Firing, tuple[float, float]] = {}
     if set(bands) != set(FIRINGS):
         raise RangeError("bands: one for 'high' and one for 'low' are needed, in % CO2, from the maker's instructions")
     for firing in FIRINGS:
@@ -203,7 +185,7 @@ def _checked_bands(bands: Mapping[str, tuple[float, float]], fuel: Fuel) -> dict
                 f"band at {firing} fire {low:g} to {high:g} % CO2: {fuel.name} can't give more than "
                 f"{fuel.co2_max_pct:.1f} %. Right fuel, and the point in the right place?"
             )
-        if fuel.o2_from_co2_pct(high) < limits.LEAST_O2_AT_EDGE_PCT:
+        if fuel.o2_from_co2_pct(high) < policy.least_o2_pct:
             raise RangeError(
                 f"band at {firing} fire {low:g} to {high:g} % CO2: with {fuel.name} its upper edge leaves "
                 f"{fuel.o2_from_co2_pct(high):.1f} % O2, next to a rich flame. Is it the band of another fuel?"

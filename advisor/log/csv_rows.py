@@ -16,15 +16,16 @@ from contextlib import suppress
 from datetime import datetime
 from typing import Any
 
-from advisor import units
+from advisor import parsing
 from advisor.errors import RangeError
-from advisor.log.events import COLUMNS, FIRINGS, KINDS, SCREWS, Event
+from advisor.job_setup.typed_values import CONTROL
+from advisor.log.events import COLUMNS, KINDS, Event
+from advisor.screws import FIRINGS, SCREWS
 
 TORN_MARK = b" # torn line"
 MAX_LINE = 32_768  # bytes; a row with MAX_TEXT in every cell stays below
 MAX_TEXT = 1000  # characters
 FILLING = b", \t\r"  # what an empty line may hold: a spreadsheet fills up short rows
-CONTROL = r"\x00-\x1f\x7f-\x9f\u2028\u2029"
 
 # For each kind of event: the fields it needs, and those it may have besides. Any may have a note.
 _USES: Mapping[str, tuple[tuple[str, ...], tuple[str, ...]]] = {
@@ -96,7 +97,7 @@ def check_event(event: Event) -> None:
 
 
 def _check_number(name: str, value: float) -> None:
-    if not units.is_number(value):
+    if not parsing.is_number(value):
         raise RangeError(f"{name} {value!r:.40} is not a number: give it as one, not as text")
     low, high, said, remedy = _RANGES[name]
     if low <= value <= high:
@@ -195,7 +196,7 @@ def _parse_cell(name: str, cell: str) -> Any:
     if name in _RANGES:
         if len(cell) > 40:
             raise RangeError(f"{name} '{cell:.40}…': up to 40 characters are allowed. Write a plain number")
-        return units.parse_number(cell, name)
+        return parsing.parse_number(cell, name)
     if name != "time":
         return cell
     with suppress(ValueError):

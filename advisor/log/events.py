@@ -1,14 +1,16 @@
 """What happened on site: one record per row of the job log, the fields named as the log's columns."""
 
-from collections.abc import Sequence
-from dataclasses import dataclass, fields
-from datetime import datetime
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, fields, replace
+from datetime import datetime, timedelta
+from typing import Literal, NamedTuple
 
 from advisor.errors import RangeError
+from advisor.screws import Firing, Screw
 
-KINDS = ("reading", "turn", "firing", "check", "note", "void")
-FIRINGS = ("high", "low")
-SCREWS = ("offset", "throttle")
+Kind = Literal["reading", "turn", "firing", "check", "note", "void"]
+KINDS: tuple[Kind, ...] = ("reading", "turn", "firing", "check", "note", "void")
+A_MOMENT = timedelta(microseconds=1)
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,9 +29,9 @@ class Event:
     """
 
     time: datetime
-    event: str
-    firing: str | None = None
-    screw: str | None = None
+    event: Kind
+    firing: Firing | None = None
+    screw: Screw | None = None
     turns_cw: float | None = None
     co2_pct: float | None = None
     o2_pct: float | None = None
@@ -53,6 +55,42 @@ def still_valid(events: Sequence[Event], at: datetime | None = None) -> list[boo
         if valid[index] and events[index].event == "void" and (at is None or events[index].time <= at):
             valid[int(events[index].value) - 1] = False
     return valid
+
+
+class Row(NamedTuple):
+    """An event with its number: rows count from 1 in the order of the log."""
+
+    number: int
+    event: Event
+
+    @property
+    def at_s(self) -> float:
+        """Moment of the event, s since 1970."""
+        return self.event.time.timestamp()
+
+
+def in_order(rows: Sequence[Row]) -> list[Row]:
+    """Rows, given in the order of the log, in order of time.
+
+    Rows of one moment keep the order of the log: each is put a microsecond after the one before it, so that whatever
+    compares moments finds them in that order.
+    """
+    ordered: list[Row] = []
+    for row in sorted(rows, key=lambda row: row.event.time):
+        earliest = ordered[-1].event.time + A_MOMENT if ordered else row.event.time
+        late = row.event.time < earliest
+        ordered.append(Row(row.number, replace(row.event, time=earliest)) if late else row)
+    return ordered
+
+
+def firing_at_rows(rows: Iterable[Row]) -> dict[int, Firing | None]:
+    """The firing rate that ran at each row, by row number."""
+    running: dict[int, Firing | None] = {}
+    firing: Firing | None = None
+    for row in rows:
+        firing = row.event.firing or firing
+        running[row.number] = firing
+    return running
 
 
 def local_now() -> datetime:

@@ -16,7 +16,7 @@ from io import BytesIO, FileIO
 from itertools import chain, islice
 
 from advisor.errors import LogError, LogGrownError, RangeError
-from advisor.job_setup.setup import Facts
+from advisor.job_setup.setup import JobSetup
 from advisor.log import csv_rows as rows
 from advisor.log import header as heads
 from advisor.log.events import Event, still_valid
@@ -51,7 +51,7 @@ class Log:
     warnings  what the user must know about the file, each `file:line: ...`
     """
 
-    facts: Facts
+    setup: JobSetup
     events: tuple[Event, ...]
     warnings: tuple[str, ...]
 
@@ -70,7 +70,7 @@ def _parsed(file: Iterable[bytes], size: int, name: str, most_rows: int | None =
         raise LogError(f"{name}:1: larger than {MAX_BYTES >> 20} MiB, no job log is. Is this the right file?")
     lines = _lines(file)
     start = list(islice(lines, heads.MAX_HEAD))
-    facts, order, header = heads.parse_head([raw for raw, _ in start], name)
+    setup, order, header = heads.parse_header([raw for raw, _ in start], name)
     events: list[Event] = []
     warnings: list[str] = []
     for number, (raw, ended) in enumerate(chain(start[header:], lines), header + 1):
@@ -95,7 +95,7 @@ def _parsed(file: Iterable[bytes], size: int, name: str, most_rows: int | None =
                     f"{name}:{number}: this last line has no line end (power lost?). It counts, so don't "
                     "enter it again; its note may be cut short"
                 )
-    return Log(facts, tuple(events), tuple(warnings))
+    return Log(setup, tuple(events), tuple(warnings))
 
 
 def _lines(file: Iterable[bytes]) -> Iterator[tuple[bytes, bool]]:
@@ -142,11 +142,11 @@ def read_log(path: str | os.PathLike[str], most_rows: int | None = None) -> Log:
         return _parsed(file, os.fstat(file.fileno()).st_size, name, most_rows)
 
 
-def create_log(path: str | os.PathLike[str], facts: Facts) -> None:
+def create_log(path: str | os.PathLike[str], setup: JobSetup) -> None:
     """Start a job log; it is on disk, whole, when this returns. Raises LogError; no file is ever replaced."""
     name = name_of(path)
     try:
-        data = heads.format_head(facts).encode("utf-8")
+        data = heads.format_header(setup).encode("utf-8")
     except UnicodeEncodeError:
         raise LogError(f"{name}: the facts hold text that is not UTF-8. Retype it{_NOTHING_SAVED}") from None
     parse_log(data, name)  # a log that could not be read back is not begun
@@ -195,7 +195,7 @@ def append_events(path: str | os.PathLike[str], events: Sequence[Event], seen: t
 def _addition(data: bytes, events: Sequence[Event], name: str, seen: tuple[Event, ...] | None = None) -> bytes:
     """What to append: what the last line still lacks, then the rows as this file orders its columns."""
     lines = [raw for raw, _ in _lines(BytesIO(data))]
-    _, order, header = heads.parse_head(lines, name)
+    _, order, header = heads.parse_header(lines, name)
     if seen is not None or any(event.event == "void" for event in events):
         there = parse_log(data, name).events
         if seen is not None and there != seen:

@@ -7,14 +7,13 @@ import re
 import tomllib
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
-from dataclasses import fields
 from typing import Any, NamedTuple
 
 from advisor.chemistry import fuels
 from advisor.errors import LogError, RangeError
-from advisor.job_setup.prior import Prior
-from advisor.job_setup.setup import FACT_TYPES, PRIOR_TYPES, Facts, fitted
-from advisor.log.csv_rows import CONTROL, FILLING, line_text, one_line, split_cells
+from advisor.job_setup.setup import SETUP_TYPES, JobSetup
+from advisor.job_setup.typed_values import fitted, toml
+from advisor.log.csv_rows import FILLING, line_text, one_line, split_cells
 from advisor.log.events import COLUMNS
 
 FORMAT = 1
@@ -23,21 +22,19 @@ MAX_HEAD = 1000  # lines
 START = "'advisor open' starts a log"
 
 # What a fact must be is what the record says, save that a file names its fuel in words.
-_LINE_TYPES = FACT_TYPES | {"format": float, "fuel": str, "fuel_composition": Mapping[str, float]}
+_LINE_TYPES = SETUP_TYPES | {"format": float, "fuel": str, "fuel_composition": Mapping[str, float]}
 _ALWAYS_WRITTEN = ("bands", "cap_turns", "mark_turns", "travel_limit_turns", "clockwise", "min_wait_s",
                    "turndown", "display_step_pct")  # fmt: skip
 
-# A comma before such a sign too: a spreadsheet splits these lines at their commas.
-_TOML_ESCAPED = re.compile(rf'["\\{CONTROL}]|[,;](?=\s*[=+\-@])')
 _TOML_LINE = re.compile(r"\s*#\s*(?:#.*|([A-Za-z_]\w*)\s*=.*)?", re.ASCII)
 
 Given = dict[str, tuple[int, Any]]  # a fact's line number and value, by key
 
 
-class Head(NamedTuple):
+class Header(NamedTuple):
     """The head of a log as read: the facts, the order of the columns, the number of the header row's line."""
 
-    facts: Facts
+    setup: JobSetup
     order: tuple[str, ...]
     line: int
 
@@ -58,43 +55,23 @@ def _at(name: str, number: int) -> Iterator[None]:
 # ---- written
 
 
-def format_head(facts: Facts) -> str:
+def format_header(setup: JobSetup) -> str:
     """Write the facts and the header row, each line with its end. Some facts left as usual are left out."""
-    usual = Facts(facts.fuel, facts.bands)
-    lines = [f"# format = {FORMAT}", f"# fuel = {toml(facts.fuel.name)}"]
-    if facts.fuel not in fuels.BUILT_IN:
-        lines.append(f"# fuel_composition = {toml(facts.fuel.composition)}")
-    for entry in fields(Facts)[1:]:
-        value = getattr(facts, entry.name)
-        if entry.name in _ALWAYS_WRITTEN or value != getattr(usual, entry.name):
-            lines.append(f"# {entry.name} = {toml(value)}")
+    usual = JobSetup(setup.fuel, setup.bands)
+    lines = [f"# format = {FORMAT}", f"# fuel = {toml(setup.fuel.name)}"]
+    if setup.fuel not in fuels.BUILT_IN:
+        lines.append(f"# fuel_composition = {toml(setup.fuel.composition)}")
+    for name in list(SETUP_TYPES)[1:]:
+        value = getattr(setup, name)
+        if name in _ALWAYS_WRITTEN or value != getattr(usual, name):
+            lines.append(f"# {name} = {toml(value)}")
     return "\n".join([*lines, ",".join(COLUMNS), ""])
-
-
-def toml(value: Any) -> str:
-    """A value as TOML on one line."""
-    if isinstance(value, Prior):
-        value = {name: getattr(value, name) for name in PRIOR_TYPES}
-    if isinstance(value, Mapping):
-        keys = {key: key if re.fullmatch("[A-Za-z0-9_-]+", key) else toml(key) for key in value}
-        return "{" + ", ".join(f"{keys[key]} = {toml(item)}" for key, item in value.items()) + "}"
-    if isinstance(value, tuple):
-        return "[" + ", ".join(map(toml, value)) + "]"
-    if isinstance(value, str):
-        return '"' + _TOML_ESCAPED.sub(_toml_escape, value) + '"'
-    if isinstance(value, bool):
-        return str(value).lower()
-    return repr(float(value))
-
-
-def _toml_escape(match: re.Match[str]) -> str:
-    return {'"': r"\"", "\\": r"\\", "\n": r"\n"}.get(match[0]) or f"\\u{ord(match[0]):04x}"
 
 
 # ---- read
 
 
-def parse_head(lines: Sequence[bytes], name: str) -> Head:
+def parse_header(lines: Sequence[bytes], name: str) -> Header:
     """Read the lines down to the header row; `name` is what messages call the file. Raises LogError."""
     given: Given = {}
     for number, raw in enumerate(lines[:MAX_HEAD], 1):
@@ -118,7 +95,7 @@ def parse_head(lines: Sequence[bytes], name: str) -> Head:
         raise LogError(
             f"{name}:{min(len(lines), MAX_HEAD)}: no header row down to here: it comes below the facts. {START}"
         )
-    return Head(_facts(given, name, number), order, number)
+    return Header(_setup(given, name, number), order, number)
 
 
 def _column_order(text: str) -> tuple[str, ...]:
@@ -159,12 +136,7 @@ def _check_format(version: float) -> None:
         raise RangeError(f"format {version:g} is not known: {FORMAT} is needed")
 
 
-def parse_prior(table: Mapping[str, object], what: str) -> Prior:
-    """A prior from a TOML table; what is left out keeps its built-in value. Raises RangeError."""
-    return Prior.from_mapping(fitted(table, Prior, what))
-
-
-def _facts(given: Given, name: str, header: int) -> Facts:
+def _setup(given: Given, name: str, header: int) -> JobSetup:
     for key in ("fuel", "bands"):
         if key not in given:
             raise LogError(f"{name}:{header}: the fact '{key}' is missing: add '# {key} = ...' above this")
@@ -173,7 +145,7 @@ def _facts(given: Given, name: str, header: int) -> Facts:
     with _at(name, (parts or given["fuel"])[0]):
         values["fuel"] = fuels.mixture(values["fuel"], parts[1]) if parts else fuels.by_name(values["fuel"])
     try:
-        return Facts(**values)
+        return JobSetup(**values)
     except RangeError as error:  # its first word is the fact, or one band or pressure of it
         about = str(error).split()[0].rstrip(":")
         number = next((number for key, (number, _) in given.items() if key.startswith(about)), header)

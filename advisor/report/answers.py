@@ -1,21 +1,21 @@
-"""The answers in words: one screen of at most 80 columns, the first line is the answer."""
+"""The answers in words: the first line is the answer, then what to expect and why. Made from a case, not from a job."""
 
 import math
-import re
 from collections.abc import Iterable, Sequence
-from datetime import datetime
 
-from advisor import units
-from advisor.decision.advise import Advice, Verdict
-from advisor.decision.candidates import PROVE_LINE, percent
-from advisor.job import Job
-from advisor.job_setup.setup import Facts
+from advisor.decision.advise import Case
+from advisor.decision.answers import Advice, Verdict
+from advisor.diagnosis.way_back import way_back
+from advisor.job_setup.setup import JobSetup
 from advisor.log.events import Event
+from advisor.messages import Finding
 from advisor.procedure.progress import Progress
 from advisor.procedure.stages import STAGES
 from advisor.report.layout import labelled, listed, wrapped
-from advisor.response.reading_checks import Finding
-from advisor.response.situation import Visit
+from advisor.screws import Screw
+from advisor.wording import GIVE_UP, finding_text, look_first, reason_text, short_text
+from advisor.wording.numbers import say_chance, say_size, say_turn, say_wait, say_way
+from advisor.wording.templates import Voice
 
 PRACTICE = "PRACTICE: a made-up boiler. None of this is about a real one."
 CAUTION = "The maker's instructions and your own judgement come first."
@@ -27,28 +27,77 @@ BEFORE = (
 )
 READ_ALL = "CO2, O2 and CO"
 OVER_CAP = "Watch CO: the last turn was over the cap."
-DUE_FIRST = {"fell": PROVE_LINE, "fell-short": PROVE_LINE, "pressure-unknown": "Check the gas pressure"}  # by finding
+PROVE_LINE, CHECK_PRESSURE = "Prove the sample line tight", "Check the gas pressure"
+DUE_FIRST = {"fell": PROVE_LINE, "fell-short": PROVE_LINE, "pressure-unknown": CHECK_PRESSURE}  # by finding
+LABELS = {"halt": "STOP", "warn": "Warning", "note": "Note"}
 SMALLEST_GAIN = 0.06  # % CO2 per turn; 1/12 turn of less shows as 0.00
 SHEET = "advisor sheet LOG FILE"
 OVER = f"The visit is over; the record: {SHEET}"
 CLOSING = "Cover back on and read once more; close and seal the adjusters; fill in the record"
 
 
-def say_next(job: Job, advice: Advice, at: datetime | None = None, *, guided: bool = False) -> str:
+def say_next(case: Case, advice: Advice, progress: Progress, voice: Voice = "log") -> str:
     """The answer of `next` as text, with the stage of the visit and, where it is advised, the way back as found.
 
-    `guided`: without the words that the guide says itself.
+    In the guide's voice without the words that the guide says itself.
     """
-    visit = job.visit(at)
-    progress = job.progress(at, advice)
     closing = OVER if progress.working is None else f"{CLOSING}: {SHEET}"
-    lines = say_advice(advice, visit.facts, closing).splitlines()
-    caution = [lines.pop()] if lines[-1] == CAUTION else []
+    lines = say_advice(advice, case.situation.setup, closing, voice)
     if advice.action == "halt" and any(may_end_the_job(finding) for finding in advice.findings):
-        lines += say_way_back(visit)
-    if guided:
+        lines += say_way_back(case)
+    if voice == "guide":
         return "\n".join(lines)
-    return "\n".join([*lines, *labelled("Stage", say_stage(progress)), *caution])
+    lines += labelled("Stage", say_stage(progress))
+    return "\n".join([*lines, *(wrapped(CAUTION) if advice.action in ("turn", "finish", "halt") else [])])
+
+
+def say_advice(advice: Advice, setup: JobSetup, closing: str = f"{CLOSING}.", voice: Voice = "log") -> list[str]:
+    """The answer as lines; `closing` is what follows once both rates are set."""
+    lines = [*wrapped(first_line(advice, voice)), *([PRACTICE] if setup.practice else [])]
+    # a warning stands above what it is about; a note may wait
+    lines += say_findings(advice.findings, ("halt", "warn"), voice, skip_first_halt=advice.action == "halt")
+    if advice.action == "turn" and advice.screw and advice.wait_s is not None:
+        lines += labelled("Wait", _wait_after(advice.wait_s, setup.min_wait_s[advice.screw]))
+    if advice.action in ("turn", "read", "wait"):
+        lines += _expect(advice)
+    if advice.action == "turn":
+        lines += [*_chances(advice), *_gain(advice, setup)]
+    if advice.action == "finish" and not advice.has("closed"):
+        lines += labelled("Next", closing)
+    if advice.action != "halt":
+        lines += listed("Why", [reason_text(reason.code, reason.data, voice) for reason in advice.why])
+    return lines + say_findings([f for f in advice.findings if f.code != "closed"], ("note",), voice)
+
+
+def first_line(advice: Advice, voice: Voice = "log") -> str:
+    """The answer in one sentence; before it what can't wait until a reading is due."""
+    large = advice.action != "halt" and advice.has("large-turn")
+    return f"{OVER_CAP} {_answer(advice, voice)}" if large else _answer(advice, voice)
+
+
+def _answer(advice: Advice, voice: Voice) -> str:
+    fire = f"{advice.firing} fire"
+    due = [what for code, what in DUE_FIRST.items() if advice.has(code)]
+    match advice.action:
+        case "turn" if advice.screw and advice.turns_cw:
+            turn = f"{advice.screw} screw {say_turn(advice.turns_cw)}"
+            return f"{due[0]} first, then turn the {turn}." if due else f"Turn the {turn}."
+        case "wait":
+            return f"Wait {say_wait(advice.wait_s or 0)} more, then read at {fire}."
+        case "read" if PROVE_LINE in due:
+            return f"{PROVE_LINE}, then read {READ_ALL} at {fire} again."
+        case "read":
+            return f"Read {READ_ALL} at {fire} now."
+        case "run_at":
+            log_it = f" and log it: run-at {advice.firing}" if voice == "log" else ""
+            return f"Change to {fire}{log_it}."
+        case "finish" if advice.has("closed"):
+            return next(finding.text for finding in advice.findings if finding.code == "closed")
+        case "finish" if advice.open_items:
+            return f"Both rates are in band. Not finished: {', '.join(advice.open_items)}."
+        case "finish":
+            return "Done: high and low fire are both in band."
+    return f"STOP. {finding_text(advice.stops[0], voice)}"
 
 
 def say_stage(progress: Progress) -> str:
@@ -63,125 +112,61 @@ def say_stage(progress: Progress) -> str:
 
 def may_end_the_job(finding: Finding) -> bool:
     """Whether this stop may end with the appliance out of service, so that the way back is said."""
-    from advisor.diagnosis.way_back import TROUBLES  # here, not above: an answer without a stop does without it
-
-    return finding.severity == "halt" and finding.code in TROUBLES and TROUBLES[finding.code].give_up
+    return finding.severity == "halt" and GIVE_UP in look_first(finding.code)
 
 
-def say_way_back(visit: Visit) -> list[str]:
+def say_way_back(case: Case) -> list[str]:
     """How to put the turned screws back as found, as lines."""
-    from advisor.diagnosis.way_back import way_back
-
-    return listed("Restore", [back.say() for back in way_back(visit)])
+    return listed("Restore", [back.text for back in way_back(case.situation)])
 
 
-def say_trouble(findings: Iterable[Finding]) -> list[str]:
+def say_look_first(findings: Iterable[Finding]) -> list[str]:
     """What to look at first for each stop and warning, in order, as lines."""
-    from advisor.diagnosis.way_back import TROUBLES
-
     lines = []
     for finding in findings:
-        if finding.severity != "note" and finding.code in TROUBLES:
-            steps = TROUBLES[finding.code].all_steps
-            about = re.sub(r"\bco(2?)\b", r"CO\1", finding.code.replace("-", " "))
-            lines += [f"  Look first ({about}):"]
+        steps = look_first(finding.code)
+        if finding.severity != "note" and steps:
+            lines.append(f"  Look first ({short_text(finding.code)}):")
             lines += [line for number, step in enumerate(steps, 1) for line in labelled(f"{number:>5}", step)]
     return lines
 
 
-def say_advice(advice: Advice, facts: Facts, closing: str = f"{CLOSING}.") -> str:
-    """The answer of `next` as text; `closing` is what follows once both rates are set."""
-    lines = [*wrapped(first_line(advice)), *([PRACTICE] if facts.practice else [])]
-    # a warning stands above what it is about; a note may wait
-    lines += say_findings(_but_notes(advice), skip_first_halt=advice.action == "halt")
-    if advice.action == "turn" and advice.wait_s is not None and advice.turns_cw is not None:
-        lines += labelled("Wait", _wait_after(advice.wait_s, facts.min_wait_s[advice.screw or ""]))
-    if advice.action in ("turn", "read", "wait"):
-        lines += _expect(advice)
-    if advice.action == "turn":
-        lines += _chances(advice)
-        lines += _gain(advice, facts)
-    if advice.action == "finish" and not any(finding.code == "closed" for finding in advice.findings):
-        lines += labelled("Next", closing)
-    if advice.action != "halt":
-        lines += listed("Why", advice.reasons)
-    lines += say_findings(f for f in advice.findings if f.severity == "note" and f.code != "closed")
-    if advice.action in ("turn", "finish", "halt"):
-        lines += wrapped(CAUTION)
-    return "\n".join(lines)
-
-
-def _but_notes(advice: Advice) -> list[Finding]:
-    return [finding for finding in advice.findings if finding.severity != "note"]
-
-
-def first_line(advice: Advice) -> str:
-    """The answer in one sentence; before it what can't wait until a reading is due."""
-    large = advice.action != "halt" and any(finding.code == "large-turn" for finding in advice.findings)
-    return f"{OVER_CAP} {_answer(advice)}" if large else _answer(advice)
-
-
-def _answer(advice: Advice) -> str:
-    fire = f"{advice.firing} fire"
-    codes = {finding.code for finding in advice.findings}
-    due = [what for code, what in DUE_FIRST.items() if code in codes]
-    match advice.action:
-        case "turn" if advice.screw and advice.turns_cw:
-            first = f"{due[0]} first, then turn" if due else "Turn"
-            return f"{first} the {advice.screw} screw {units.say_turn(advice.turns_cw)}."
-        case "wait":
-            return f"Wait {_wait(advice.wait_s or 0)} more, then read at {fire}."
-        case "read" if PROVE_LINE in due:
-            return f"{PROVE_LINE}, then read {READ_ALL} at {fire} again."
-        case "read":
-            return f"Read {READ_ALL} at {fire} now."
-        case "run_at":
-            return f"Change to {fire} and log it: run-at {advice.firing}."
-        case "finish" if "closed" in codes:
-            return next(finding.text for finding in advice.findings if finding.code == "closed")
-        case "finish" if advice.open_items:
-            return f"Both rates are in band. Not finished: {', '.join(advice.open_items)}."
-        case "finish":
-            return "Done: high and low fire are both in band."
-    halts = [finding for finding in advice.findings if finding.severity == "halt"]
-    return f"STOP. {halts[0].text}"
-
-
-def say_verdict(verdict: Verdict, progress: Progress | None = None) -> str:
+def say_verdict(verdict: Verdict, progress: Progress | None = None, voice: Voice = "log") -> str:
     """The answer of `may` as text; with the stage of the visit where `progress` is given."""
-    turn = f"{verdict.screw} screw {units.say_turn(verdict.turns_cw)}"
-    lines = wrapped(f"{'Yes' if verdict.allowed else 'No'}: {turn}. {verdict.reasons[0]}")
+    first, *more = verdict.reasons
+    turn = f"{verdict.screw} screw {say_turn(verdict.turns_cw)}"
+    lines = wrapped(f"{'Yes' if verdict.allowed else 'No'}: {turn}. {first}")
     if verdict.expect_co2_pct is not None and verdict.wait_s is not None:
-        lines += labelled("Wait", f"{_wait(verdict.wait_s)} after it, then read.")
+        lines += labelled("Wait", f"{say_wait(verdict.wait_s)} after it, then read.")
         lines += _expect(verdict)
         lines += _chances(verdict)
-    lines += listed("Why", verdict.reasons[1:])
-    lines += say_findings(verdict.findings) if verdict.allowed else []
+    lines += listed("Why", more)
+    lines += say_findings(verdict.findings, ("halt", "warn", "note"), voice) if verdict.allowed else []
     lines += labelled("Stage", say_stage(progress)) if progress else []
     if verdict.allowed:
         lines += wrapped(CAUTION)
     return "\n".join(lines)
 
 
-def say_opened(job: Job) -> str:
+def say_opened(setup: JobSetup, path: object) -> str:
     """What `open` prints: where the log is, what to prepare, and where to start."""
-    facts = job.facts
-    lines = wrapped(f"Log {job.path} is open. Start at high fire.")
-    for firing, (low, high) in facts.bands.items():
-        o2 = [facts.fuel.o2_from_co2_pct(edge) for edge in (low, high)]
-        air = [100 * (facts.fuel.excess_air_ratio(co2_pct=edge) - 1) for edge in (low, high)]
+    lines = wrapped(f"Log {path} is open. Start at high fire.")
+    for firing, (low, high) in setup.bands.items():
+        o2 = [setup.fuel.o2_from_co2_pct(edge) for edge in (low, high)]
+        air = [100 * (setup.fuel.excess_air_ratio(co2_pct=edge) - 1) for edge in (low, high)]
         lines += labelled(
             firing.capitalize(),
-            f"CO2 {low:g} to {high:g} % of {facts.fuel.name} is O2 {o2[0]:.1f} to {o2[1]:.1f} %, excess air "
+            f"CO2 {low:g} to {high:g} % of {setup.fuel.name} is O2 {o2[0]:.1f} to {o2[1]:.1f} %, excess air "
             f"{air[0]:.0f} to {air[1]:.0f} %.",
         )
-    for screw, way in facts.clockwise.items():
+    for screw, way in setup.clockwise.items():
         against = "leaner" if way == "richer" else "richer"
         taken = f'{way}; if not, log check "{screw} clockwise" {against}'
         taken = "not known: the first small turn will show" if way == "unknown" else taken
-        lines += labelled(screw.capitalize(), f"up to {_most(facts, screw)} at a time; clockwise is taken as {taken}.")
-    if facts.prior_source:
-        lines += labelled("Guess", f"first guess from {facts.prior_source}.")
+        most = say_size(setup.cap_turns[screw])
+        lines += labelled(screw.capitalize(), f"up to {most} at a time; clockwise is taken as {taken}.")
+    if setup.prior_source:
+        lines += labelled("Guess", f"first guess from {setup.prior_source}.")
     for caution in BEFORE:
         lines += labelled("Before", caution)
     lines += wrapped(CAUTION)
@@ -218,66 +203,53 @@ def say_plainly(message: str) -> str:
     return "\n".join(line for part in message.splitlines() for line in wrapped(part))
 
 
-def _most(facts: Facts, screw: str) -> str:
-    return f"{units.say_fraction(facts.cap_turns[screw])} turn"
-
-
 def _expect(answer: Advice | Verdict) -> list[str]:
     if answer.expect_co2_pct is None or answer.expect_low_pct is None or answer.expect_high_pct is None:
         return []
     low, high = answer.expect_low_pct, answer.expect_high_pct
     if high - low > 2:
         return []  # nothing is known yet: no figure is better than that one
-    return labelled("Expect", f"CO2 {answer.expect_co2_pct:.1f} %, between {low:.1f} and {high:.1f} (9 times in 10).")
+    return labelled("Expect", f"CO2 {answer.expect_co2_pct:.1f} %, likely {low:.1f} to {high:.1f}.")
 
 
 def _chances(answer: Advice | Verdict) -> list[str]:
     if answer.chance_in_band is None or answer.chance_past_band is None:
         return []
-    return labelled(
-        "Chance",
-        f"{percent(answer.chance_in_band)} to be in band then, "
-        f"{percent(answer.chance_past_band)} to pass the far edge.",
-    )
+    chances = f"{say_chance(answer.chance_in_band)} to be in band then, overshoot risk "
+    return labelled("Chance", f"{chances}{say_chance(answer.chance_past_band)}.")
 
 
-def _gain(advice: Advice, facts: Facts) -> list[str]:
+def _gain(advice: Advice, setup: JobSetup) -> list[str]:
     gain, low, high = advice.gain_per_turn, advice.gain_low, advice.gain_high
     if gain is None or low is None or high is None or advice.screw is None:
         return []
-    mark = math.copysign(facts.mark_turns[advice.screw], advice.turns_cw or 1.0)
-    way = "clockwise" if mark > 0 else "counterclockwise"
-    if way_unknown(gain, low, high, facts.clockwise[advice.screw]):
+    mark = math.copysign(setup.mark_turns[advice.screw], advice.turns_cw or 1.0)
+    if way_unknown(gain, low, high, setup, advice.screw):
         most = max(abs(low * mark), abs(high * mark))
         return labelled("Screw", f"which way it works is not sure yet (at most {most:.1f} % CO2 a mark).")
+    turn = f"{say_size(mark)} {say_way(mark)}"
     if low * high <= 0:
         far = max((low * mark, high * mark), key=lambda end: end * gain * mark)
-        return labelled(
-            "Screw",
-            f"1 mark ({units.say_fraction(mark)} turn {way}) may make {gain * mark:+.2f} % CO2, at most {far:+.2f}; "
-            "it has not shown yet.",
-        )
+        return labelled("Screw", f"{turn} may make {gain * mark:+.2f} % CO2, at most {far:+.2f}; it has not shown yet.")
     ends = sorted((low * mark, high * mark), key=abs)
-    return labelled(
-        "Screw",
-        f"{units.say_fraction(mark)} turn {way} makes about {gain * mark:+.2f} % CO2 "
-        f"({ends[0]:+.2f} to {ends[1]:+.2f}, 9 times in 10).",
-    )
+    return labelled("Screw", f"{turn} makes about {gain * mark:+.2f} % CO2, likely {ends[0]:+.2f} to {ends[1]:+.2f}.")
 
 
-def way_unknown(gain: float, low: float, high: float, clockwise: str) -> bool:
+def way_unknown(gain: float, low: float, high: float, setup: JobSetup, screw: Screw) -> bool:
     """Whether a gain (% CO2 per turn, 90 % range) says nothing: either sign can be, and nobody told the way."""
-    return low * high <= 0 and (clockwise == "unknown" or abs(gain) < SMALLEST_GAIN)
+    return low * high <= 0 and (setup.clockwise[screw] == "unknown" or abs(gain) < SMALLEST_GAIN)
 
 
-def say_findings(findings: Iterable[Finding], *, skip_first_halt: bool = False) -> list[str]:
-    """Findings as lines, each behind its severity; the first stop left out where the first line said it."""
+def say_findings(
+    findings: Iterable[Finding], severities: Sequence[str], voice: Voice = "log", *, skip_first_halt: bool = False
+) -> list[str]:
+    """Findings of some severities as lines; the first stop left out where the first line said it."""
     lines = []
     for finding in findings:
         if skip_first_halt and finding.severity == "halt":
             skip_first_halt = False
-            continue
-        lines += labelled({"halt": "STOP", "warn": "Warning", "note": "Note"}[finding.severity], finding.text)
+        elif finding.severity in severities:
+            lines += labelled(LABELS[finding.severity], finding_text(finding, voice))
     return lines
 
 
@@ -289,7 +261,7 @@ def say_event(event: Event) -> str:
             co = "" if event.co_ppm is None else f", CO {event.co_ppm:g} ppm"
             said = f"{event.firing} fire: CO2 {event.co2_pct:g} %{o2}{co}"
         case "turn":
-            said = f"{event.screw} screw {units.say_turn(event.turns_cw or 0)}"
+            said = f"{event.screw} screw {say_turn(event.turns_cw or 0)}"
         case "firing":
             said = f"change to {event.firing} fire"
         case "check":
@@ -302,11 +274,7 @@ def say_event(event: Event) -> str:
     return f"{said}; {event.note}" if event.note else said
 
 
-def _wait(seconds: float) -> str:
-    return units.say_seconds(5 * -(-(seconds - 0.5) // 5))  # up to whole 5 s, half a second forgiven
-
-
 def _wait_after(wait_s: float, min_wait_s: float) -> str:
     if wait_s <= min_wait_s + 15:
-        return f"{_wait(wait_s)} after the turn, then read {READ_ALL}."
-    return f"{_wait(min_wait_s)} after the turn, then read {READ_ALL}; it should have settled after {_wait(wait_s)}."
+        return f"{say_wait(wait_s)} after the turn, then read {READ_ALL}."
+    return f"{say_wait(min_wait_s)} after the turn, then read {READ_ALL}; it should be steady after {say_wait(wait_s)}."

@@ -1,63 +1,81 @@
 """What `show` prints: the job so far on a page or two, the answer first."""
 
-from datetime import datetime
+from collections.abc import Sequence
+from datetime import date
 
-from advisor.decision.candidates import percent
-from advisor.diagnosis import measured
-from advisor.job import Job, Response
+from advisor.chemistry import limits
+from advisor.chemistry.flue_gas import FlueGas
+from advisor.decision.advise import Case
+from advisor.decision.answers import Advice
+from advisor.diagnosis.answers import drop_of, flue_gas_at, input_of
+from advisor.job_setup.setup import JobSetup
+from advisor.log.check_items import CALIBRATED
 from advisor.log.csv_rows import one_line
-from advisor.log.events import FIRINGS, SCREWS
+from advisor.log.events import Event
+from advisor.messages import Reason
+from advisor.procedure.progress import Progress
 from advisor.report.answers import (
     PRACTICE,
     first_line,
     may_end_the_job,
     say_event,
     say_findings,
+    say_look_first,
     say_stage,
-    say_trouble,
     say_way_back,
     way_unknown,
 )
 from advisor.report.layout import WIDTH, labelled, listed, wrapped
-from advisor.response.situation import Visit
+from advisor.response.fitted import response_of
+from advisor.response.predictive import chance_truly_in_band
+from advisor.response.reading_checks import co_limit_ppm
+from advisor.response.situation import Situation
+from advisor.screws import FIRING_FOR, FIRINGS, SCREWS, Firing, Screw
+from advisor.wording.numbers import say_chance
 
 LAST_ROWS = 24  # shown unless all are asked for: about a screen
 
 
-def say_job(job: Job, at: datetime | None = None, *, all_rows: bool = False) -> str:
-    """The job so far as text, the answer first: facts, the last rows or all of them, fitted response, findings."""
-    visit = job.visit(at)
-    facts = visit.facts
-    bands = ", ".join(f"{firing} {low:g} to {high:g} %" for firing, (low, high) in facts.bands.items())
-    advice = job.next(at)
-    lines = [*wrapped(first_line(advice)), *([PRACTICE] if facts.practice else [])]
-    lines += ["", *labelled("Job", f"{facts.fuel.name}; CO2 bands {bands}")]
-    for name, value in (("Site", facts.site), ("Analyser", facts.analyser)):
+def say_job(
+    case: Case,
+    advice: Advice,
+    progress: Progress,
+    events: Sequence[Event],
+    warnings: Sequence[str] = (),
+    *,
+    all_rows: bool = False,
+) -> str:
+    """The job so far as text, the answer first: setup, the last rows or all of them, fitted response, findings."""
+    situation, setup = case.situation, case.situation.setup
+    bands = ", ".join(f"{firing} {low:g} to {high:g} %" for firing, (low, high) in setup.bands.items())
+    lines = [*wrapped(first_line(advice)), *([PRACTICE] if setup.practice else [])]
+    lines += ["", *labelled("Job", f"{setup.fuel.name}; CO2 bands {bands}")]
+    for name, value in (("Site", setup.site), ("Analyser", setup.analyser)):
         if value:
             lines += labelled(name, value)
-    progress = job.progress(at, advice)
     lines += labelled("Stage", say_stage(progress))
-    lines += listed("Skipped", [f"{s.stage.name}: {s.reason}" for s in progress.states if s.state == "skipped"])
-    lines += ["", " row  time      what", *_say_rows(job, visit, 0 if all_rows else len(job.events) - LAST_ROWS), ""]
+    lines += listed("Skipped", [f"{s.stage.name}: {s.skipped}" for s in progress.states if s.state == "skipped"])
+    left_out = 0 if all_rows else len(events) - LAST_ROWS
+    lines += ["", " row  time      what", *_say_rows(situation, events, left_out), ""]
     for screw in SCREWS:
-        lines += _say_response(job.response(screw, at=at), facts.clockwise[screw])
+        lines += _say_response(situation, screw)
     for firing in FIRINGS:
-        lines += _say_standing(visit, firing)
-    lines += _measured(visit)
-    lines += say_findings(advice.findings, skip_first_halt=advice.action == "halt")
-    lines += say_trouble(advice.findings)
+        lines += _say_standing(case, firing)
+    lines += _measured(situation)
+    lines += say_findings(advice.findings, ("halt", "warn", "note"), skip_first_halt=advice.action == "halt")
+    lines += say_look_first(advice.findings)
     if any(may_end_the_job(finding) for finding in advice.findings):
-        lines += say_way_back(visit)
-    lines += [line for warning in job.warnings for line in labelled("Log", warning)]
+        lines += say_way_back(case)
+    lines += [line for warning in warnings for line in labelled("Log", warning)]
     return "\n".join(lines)
 
 
-def _say_rows(job: Job, visit: Visit, left_out: int) -> list[str]:
+def _say_rows(situation: Situation, events: Sequence[Event], left_out: int) -> list[str]:
     """The rows of the log but for so many of the first."""
     folded = f"      {_count(left_out, 'earlier row')} left out; every row: advisor show LOG --all"
     lines = [folded] if left_out > 0 else []
-    standing = {row.number for row in visit.rows}
-    for number, event in enumerate(job.events, 1):
+    standing = {row.number for row in situation.rows}
+    for number, event in enumerate(events, 1):
         if number > left_out:
             struck = "" if number in standing or event.event == "void" else "  (struck)"
             head = f"{number:4d}  {event.time:%H:%M:%S}  "
@@ -65,60 +83,97 @@ def _say_rows(job: Job, visit: Visit, left_out: int) -> list[str]:
     return lines
 
 
-def _measured(visit: Visit) -> list[str]:
-    """Flue figures at both rates, pressures, input rate and calibration, as far as they were measured."""
-    flue = {firing: measured.flue_at(visit, firing) for firing in FIRINGS}
-    lines = listed(
-        "Flue", [f"{f} fire: {measured.say_flue(visit.facts, figure)}" for f, figure in flue.items() if figure]
-    )
-    calibration = measured.say_calibration((row.event for row in visit.rows), visit.at.date())
-    checked = [measured.say_drop(visit), measured.say_input_rate(visit), calibration]
-    return lines + listed("Checked", [sentence for sentence in checked if sentence])
+def _measured(situation: Situation) -> list[str]:
+    """Flue gas at both rates, pressures, input rate and calibration, as far as they were measured."""
+    flue = {firing: flue_gas_at(situation, firing) for firing in FIRINGS}
+    said = [f"{f} fire: {say_flue(situation.setup, gas)}" for f, gas in flue.items() if gas and gas.excess_air_ratio]
+    return listed("Flue", said) + listed("Checked", [reason.text for reason in measured(situation)])
 
 
-def _say_response(response: Response, clockwise: str) -> list[str]:
+def say_flue(setup: JobSetup, gas: FlueGas) -> str:
+    """What a reading comes to, in a sentence."""
+    parts = [f"excess air {100 * ((gas.excess_air_ratio or 1) - 1):.0f} %"]
+    if gas.dew_point_c is not None:
+        parts.append(f"dew point {gas.dew_point_c:.0f} C")
+    if gas.flue_loss_pct is not None:
+        parts.append(Reason("flue-loss", {"loss_pct": gas.flue_loss_pct}).text)
+    if gas.co_air_free_ppm is not None and gas.co_co2_ratio is not None:
+        parts.append(f"CO {gas.co_air_free_ppm:.0f} ppm air-free (limit {co_limit_ppm(setup):g})")
+        parts.append(f"CO/CO2 {gas.co_co2_ratio:.4f}")
+    said = ", ".join(parts) + "."
+    if gas.co_co2_ratio is not None and gas.co_co2_ratio > limits.CO_CO2_RATIO_OUT_OF_SERVICE:
+        said += f" CO/CO2 is over {limits.CO_CO2_RATIO_OUT_OF_SERVICE:g}: a boiler is not left in service like that."
+    elif gas.co_co2_ratio is not None and gas.co_co2_ratio >= limits.CO_CO2_RATIO:
+        said += f" CO/CO2 is at or over {limits.CO_CO2_RATIO:g}: look at burner, air and flue."
+    return said
+
+
+def measured(situation: Situation) -> list[Reason]:
+    """What was measured beside the screws: drop of pressure, input rate, age of the calibration."""
+    return [*drop_reasons(situation), *input_reasons(situation), *calibration_reasons(situation)]
+
+
+def drop_reasons(situation: Situation) -> list[Reason]:
+    """The drop from standing to working pressure, where both were measured."""
+    drop = drop_of(situation)
+    return [Reason("drop", drop._asdict())] if drop else []
+
+
+def input_reasons(situation: Situation) -> list[Reason]:
+    """The timed input rate, against the data plate if at high fire."""
+    timed, plate = input_of(situation), situation.setup.input_rate
+    if timed is None:
+        return []
+    if plate is None:
+        return [Reason("input-no-plate", {"kw": timed.kw})]
+    data = {"kw": timed.kw, "side": timed.side, "low": plate[0], "high": plate[1], "unit": plate[2]}
+    return [Reason("input" if timed.firing == "high" else "input-not-high", data)]
+
+
+def calibration_reasons(situation: Situation) -> list[Reason]:
+    """Age of the analyser's calibration, where its date is known."""
+
+    told = situation.checks(CALIBRATED)
+    try:
+        days = max(0, (situation.at.date() - date.fromisoformat(told[-1].event.value)).days)
+    except (IndexError, ValueError):
+        return []
+    old = days > situation.policy.calibration_days
+    return [Reason("calibrated-long-ago" if old else "calibrated", {"days": days})]
+
+
+def _say_response(situation: Situation, screw: Screw) -> list[str]:
+    response = response_of(situation, screw, FIRING_FOR[screw])
     gain, low, high = response.gain_per_turn, response.gain_low, response.gain_high
-    if way_unknown(gain, low, high, clockwise):
+    if way_unknown(gain, low, high, situation.setup, screw):
         most = max(-low, high) / 12
         effect = f"what it does at {response.firing} fire is not known yet (1/12 turn: at most {most:.2f} % CO2)"
     else:
         effect = (
-            f"1/12 turn clockwise makes {gain / 12:+.2f} % CO2 at {response.firing} fire ({low / 12:+.2f} to "
-            f"{high / 12:+.2f}, 9 times in 10); per turn {gain:+.1f} ({low:+.1f} to {high:+.1f})"
+            f"1/12 turn clockwise makes {gain / 12:+.2f} % CO2 at {response.firing} fire, likely {low / 12:+.2f} to "
+            f"{high / 12:+.2f}; per turn {gain:+.1f} ({low:+.1f} to {high:+.1f})"
         )
     lines = labelled(
-        response.screw.capitalize(),
-        f"{effect}; slack about {response.slack:.3f} turn; lag about {response.lag:.0f} s; "
+        screw.capitalize(),
+        f"{effect}; play about {response.backlash_turns:.3f} turn; lag about {response.lag_s:.0f} s; "
         f"{_count(response.n_moves, 'turn')}, {_count(response.n_readings, 'settled reading')}.",
     )
-    for sentence in response.not_known:
-        lines += labelled("", f"Not known: {sentence}")
-    return lines
+    return lines + [line for sentence in response.not_known for line in labelled("", f"Not known: {sentence}")]
 
 
 def _count(number: int, what: str) -> str:
     return f"{number} {what}" if number == 1 else f"{number} {what}s"
 
 
-def _say_standing(visit: Visit, firing: str) -> list[str]:
-    if not visit.settled_readings(firing, 0.0):
+def _say_standing(case: Case, firing: Firing) -> list[str]:
+    if not case.situation.settled_readings(firing):
         return labelled(f"{firing.capitalize()}", "no settled reading yet.")
-    forecast, scale = visit.belief.settled(firing), visit.belief.model.scales[firing]
-    low, high = (float(edge) for edge in scale.straight(visit.facts.bands[firing]))
-    co2 = [float(scale.co2_pct(value)) for value in (forecast.mean, forecast.quantile(0.05), forecast.quantile(0.95))]
-    return labelled(
-        firing.capitalize(),
-        f"true CO2 about {co2[0]:.2f} % ({co2[1]:.2f} to {co2[2]:.2f}, 9 times in 10); in band: "
-        f"{percent(forecast.between(low, high))}.{_with_accuracy(visit, firing, co2[0], forecast.var**0.5)}",
-    )
-
-
-def _with_accuracy(visit: Visit, firing: str, co2_pct: float, sd_pct: float) -> str:
-    """The chance in band with the analyser's own accuracy in it, where that is known."""
-    accuracy = visit.facts.analyser_accuracy_pct
-    if not accuracy:
-        return ""
-    from advisor.chemistry.flue_gas import chance_truly_in_band  # here, not above: `next` does without it
-
-    chance = chance_truly_in_band(co2_pct, sd_pct, *visit.facts.bands[firing], accuracy)
-    return f" With the analyser's own accuracy of {accuracy:g} % CO2 either way: {percent(chance)}."
+    setting, accuracy = case.setting(firing), case.situation.setup.analyser_accuracy_pct
+    forecast = setting.now.forecast
+    low, mean, high = (setting.co2_pct(value) for value in (forecast.ppf(0.05), forecast.mean, forecast.ppf(0.95)))
+    said = f"true CO2 about {mean:.2f} %, likely {low:.2f} to {high:.2f}; in band: "
+    said += f"{say_chance(forecast.interval_prob(*setting.edges))}."
+    if accuracy:
+        chance = chance_truly_in_band(mean, forecast.var**0.5, *setting.band, accuracy)
+        said += f" With the analyser's own accuracy of {accuracy:g} % CO2 either way: {say_chance(chance)}."
+    return labelled(firing.capitalize(), said)

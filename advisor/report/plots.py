@@ -14,13 +14,12 @@ from matplotlib.axes import Axes
 from matplotlib.lines import Line2D
 from matplotlib.patches import Patch, Rectangle
 
-from advisor import units
-from advisor.job import Response
-from advisor.log.events import FIRINGS
-from advisor.report.flue import DOUBTED, ON_THE_WAY, SETTLED
+from advisor.report.flue import DOUBTED, ON_THE_WAY, SETTLED, ReadingState
 from advisor.report.pages import width_pt
 from advisor.report.record import Reading, Record, Turn
-from advisor.response.tracker import LEFT_FOR_S
+from advisor.response.fitted import Response
+from advisor.screws import FIRINGS, Firing, Screw
+from advisor.wording import numbers
 
 BLUE, ORANGE = "#0072b2", "#b34700"  # told apart by the colour-blind, and as dark as each other in grey
 RATE_COLOUR = {"high": ORANGE, "low": BLUE}
@@ -29,11 +28,11 @@ RATE_MARKER = {"high": "^", "low": "v"}
 STATE_SIZE = {SETTLED: 7.0, ON_THE_WAY: 4.5, DOUBTED: 7.0}
 SMALL = 7.0  # points
 LINE_PT = 9.0  # least distance of two labels that stand on end
-LANES = ("throttle", "offset")  # from the top
+LANES: tuple[Screw, ...] = ("throttle", "offset")  # from the top
 LEFT_AND_RIGHT = timedelta(seconds=45)
 
 
-def spread(wanted: Sequence[float], gap: float, low: float, high: float) -> list[float]:
+def spaced(wanted: Sequence[float], gap: float, low: float, high: float) -> list[float]:
     """Positions as near as can be to `wanted` (rising), at least `gap` apart, between `low` and `high`.
 
     Least squares under the gaps: pooled neighbours share their mean (isotonic regression). Where they don't
@@ -62,17 +61,29 @@ def spans(record: Record, most: int) -> list[tuple[datetime, datetime]]:
     """The visit in pieces, first to last moment of each: split where it was left for hours, and at `most` turns."""
     parts: list[tuple[datetime, datetime]] = []
     count = dict.fromkeys(LANES, 0)
-    moments = [(reading.time, "") for reading in record.readings] + [(turn.time, turn.screw) for turn in record.turns]
-    moments += [(time, "") for time, _ in record.changes]
-    for time, screw in sorted(moments):
+    moments: list[tuple[datetime, Screw | None]] = [(turn.time, turn.screw) for turn in record.turns]
+    moments += [(time, None) for time in (*(r.time for r in record.readings), *(time for time, _ in record.changes))]
+    for time, screw in sorted(moments, key=lambda moment: (moment[0], moment[1] or "")):
         full = screw and count[screw] == most
-        if not parts or full or (time - parts[-1][1]).total_seconds() > LEFT_FOR_S:
+        if not parts or full or (time - parts[-1][1]).total_seconds() > record.setup.policy.left_for_s:
             parts.append((time, time))
             count = dict.fromkeys(LANES, 0)
         parts[-1] = (parts[-1][0], time)
         if screw:
             count[screw] += 1
     return parts
+
+
+def draw_course(axes: Axes, record: Record) -> None:
+    """CO2 against time over the whole visit on one pair of axes: bands, readings, turns, changes of rate."""
+    if not (record.began and record.ended):
+        return
+    first, last = record.began - LEFT_AND_RIGHT, record.ended + LEFT_AND_RIGHT
+    axes.set_xlim(_number(first), _number(last))
+    _draw_co2(axes, record, first, last)
+    for turn in record.turns:
+        axes.axvline(_number(turn.time), ymax=0.86, color="0.35", linewidth=0.7)
+    _clock(axes, record.began)
 
 
 def draw_visit(axes: Axes, lanes: Axes, record: Record, start: datetime, end: datetime) -> bool:
@@ -84,26 +95,37 @@ def draw_visit(axes: Axes, lanes: Axes, record: Record, start: datetime, end: da
     first, last = start - LEFT_AND_RIGHT, end + LEFT_AND_RIGHT
     for frame in (axes, lanes):
         frame.set_xlim(_number(first), _number(last))
-    readings = [reading for reading in record.readings if start <= reading.time <= end]
-    turns = [turn for turn in record.turns if start <= turn.time <= end]
+    by_letter = _draw_co2(axes, record, first, last)
+    axes.tick_params(labelbottom=False, bottom=False)
+    _draw_turns(axes, lanes, [turn for turn in record.turns if start <= turn.time <= end])
+    _clock(lanes, start)
+    return by_letter
+
+
+def _draw_co2(axes: Axes, record: Record, first: datetime, last: datetime) -> bool:
+    """Bands, names of the rates, readings and findings between two moments; as `draw_visit` tells."""
+    readings = [reading for reading in record.readings if first <= reading.time <= last]
     _y_limits(axes, record, readings)
     _draw_bands(axes, record, first, last)
     by_letter = _name_rates(axes, record, first, last)
     for reading in readings:
         _draw_reading(axes, reading)
-    _draw_findings(axes, record, start, end)
+    _draw_findings(axes, record, first, last)
     axes.set_ylabel("CO2, dry, %", fontsize=SMALL + 1)
-    axes.tick_params(labelsize=SMALL, labelbottom=False, bottom=False)
+    axes.tick_params(labelsize=SMALL)
     axes.grid(axis="y", color="0.85", linewidth=0.5)
     axes.set_axisbelow(True)
-    _draw_turns(axes, lanes, turns)
-    locator = mdates.AutoDateLocator(minticks=3, maxticks=9, tz=start.tzinfo)  # type: ignore[no-untyped-call]
-    lanes.xaxis.set_major_locator(locator)
-    clock = mdates.DateFormatter("%H:%M", tz=start.tzinfo)  # type: ignore[no-untyped-call]
-    lanes.xaxis.set_major_formatter(clock)
-    lanes.tick_params(labelsize=SMALL)
-    lanes.set_xlabel(f"time of day, {start:%Y-%m-%d} (UTC{start.isoformat()[-6:]})", fontsize=SMALL + 1)
     return by_letter
+
+
+def _clock(axes: Axes, start: datetime) -> None:
+    """Times of the day below the axes."""
+    locator = mdates.AutoDateLocator(minticks=3, maxticks=9, tz=start.tzinfo)  # type: ignore[no-untyped-call]
+    axes.xaxis.set_major_locator(locator)
+    clock = mdates.DateFormatter("%H:%M", tz=start.tzinfo)  # type: ignore[no-untyped-call]
+    axes.xaxis.set_major_formatter(clock)
+    axes.tick_params(labelsize=SMALL)
+    axes.set_xlabel(f"time of day, {start:%Y-%m-%d} (UTC{start.isoformat()[-6:]})", fontsize=SMALL + 1)
 
 
 def legend_handles(record: Record) -> list[Line2D | Patch]:
@@ -117,7 +139,7 @@ def legend_handles(record: Record) -> list[Line2D | Patch]:
         if shown:
             handles.append(_sample(shown, state, label, colour="black"))
     for firing in FIRINGS:
-        low, high = record.facts.bands[firing]
+        low, high = record.setup.bands[firing]
         face, edge = "white", RATE_COLOUR[firing]
         label = f"band at {firing} fire, {low:.4g} to {high:.4g} %"
         handles.append(Patch(facecolor=face, edgecolor=edge, hatch=RATE_HATCH[firing], linewidth=0.6, label=label))
@@ -157,7 +179,7 @@ def draw_response(axes: Axes, response: Response, steps: Sequence[tuple[float, f
 
 
 def _tick(mark: float) -> str:
-    return f"{'+' if mark > 0 else '-'}{units.say_fraction(mark / 24)}" if mark else "0"
+    return f"{'+' if mark > 0 else '-'}{numbers.say_fraction(mark / 24)}" if mark else "0"
 
 
 def _number(moment: datetime) -> float:
@@ -168,7 +190,7 @@ def _letter(index: int) -> str:
     return (_letter(index // 26 - 1) if index >= 26 else "") + chr(ord("A") + index % 26)
 
 
-def _sample(firing: str, state: str, label: str = "", colour: str = "") -> Line2D:
+def _sample(firing: Firing, state: ReadingState, label: str = "", colour: str = "") -> Line2D:
     """The mark of a reading: filled triangle where settled, small ring on the way, cross where in doubt."""
     marker = {SETTLED: RATE_MARKER[firing], ON_THE_WAY: "o", DOUBTED: "x"}[state]
     colour = colour or RATE_COLOUR[firing]
@@ -188,7 +210,7 @@ def _draw_reading(axes: Axes, reading: Reading) -> None:
 
 def _y_limits(axes: Axes, record: Record, readings: Sequence[Reading]) -> None:
     """Both bands and every reading, with room at the top for the firing rates and findings."""
-    shown = [edge for band in record.facts.bands.values() for edge in band] + [r.co2_pct for r in readings]
+    shown = [edge for band in record.setup.bands.values() for edge in band] + [r.co2_pct for r in readings]
     low, high = min(shown), max(shown)
     span = high - low
     axes.set_ylim(low - 0.08 * span, high + 0.32 * span)
@@ -197,14 +219,14 @@ def _y_limits(axes: Axes, record: Record, readings: Sequence[Reading]) -> None:
 def _draw_bands(axes: Axes, record: Record, first: datetime, last: datetime) -> None:
     """Both bands across the picture, hatched where their rate runs."""
     for firing in FIRINGS:
-        for edge in record.facts.bands[firing]:
+        for edge in record.setup.bands[firing]:
             axes.axhline(edge, color=RATE_COLOUR[firing], linewidth=0.7, linestyle="--" if firing == "high" else ":")
     ends = [*(time for time, _ in record.changes[1:]), last]
     for (began, firing), ended in zip(record.changes, ends, strict=False):
         left, right = max(began, first), min(ended, last)
         if left >= right:
             continue
-        low, high = record.facts.bands[firing]
+        low, high = record.setup.bands[firing]
         axes.add_patch(
             Rectangle(
                 (_number(left), low), _number(right) - _number(left), high - low, facecolor="none",
@@ -245,7 +267,7 @@ def _draw_findings(axes: Axes, record: Record, start: datetime, end: datetime) -
         for seen, letter in zip(record.seen, finding_letters(record), strict=True)
         if letter and start <= seen.time <= end
     ]
-    places = _spread_over(axes, [seen.time for seen, _ in halts], 2 * LINE_PT)
+    places = _spaced_over(axes, [seen.time for seen, _ in halts], 2 * LINE_PT)
     for (seen, letter), place in zip(halts, places, strict=True):
         axes.axvline(_number(seen.time), ymax=0.86, color="black", linewidth=1.2, linestyle=(0, (1, 1)))
         axes.text(
@@ -255,13 +277,13 @@ def _draw_findings(axes: Axes, record: Record, start: datetime, end: datetime) -
         )  # fmt: skip
 
 
-def _spread_over(axes: Axes, times: Sequence[datetime], gap_pt: float) -> list[float]:
+def _spaced_over(axes: Axes, times: Sequence[datetime], gap_pt: float) -> list[float]:
     """Places along the time axis for labels of these moments, at least `gap_pt` points apart."""
     left, right = axes.get_xlim()
     width_pt = axes.get_window_extent().width / axes.figure.dpi * 72
     per_pt = (right - left) / width_pt
     inside = gap_pt * per_pt / 2
-    return spread([_number(time) for time in times], gap_pt * per_pt, left + inside, right - inside)
+    return spaced([_number(time) for time in times], gap_pt * per_pt, left + inside, right - inside)
 
 
 def _draw_turns(axes: Axes, lanes: Axes, turns: Sequence[Turn]) -> None:
@@ -274,7 +296,7 @@ def _draw_turns(axes: Axes, lanes: Axes, turns: Sequence[Turn]) -> None:
     for index, screw in enumerate(LANES):
         own = [turn for turn in turns if turn.screw == screw]
         top = len(LANES) - index
-        places = _spread_over(lanes, [turn.time for turn in own], LINE_PT)
+        places = _spaced_over(lanes, [turn.time for turn in own], LINE_PT)
         for turn, place in zip(own, places, strict=True):
             at = _number(turn.time)
             axes.axvline(at, ymax=0.86, color="0.35", linewidth=0.7, linestyle=(0, (5, 2)) if index else "-")
@@ -288,4 +310,4 @@ def _draw_turns(axes: Axes, lanes: Axes, turns: Sequence[Turn]) -> None:
 def say_short(turn: Turn) -> str:
     """A turn in a few letters: "1/24 cw", with "!" where it passed the cap."""
     way = "cw" if turn.turns_cw > 0 else "ccw"
-    return f"{units.say_fraction(turn.turns_cw)} {way}{' !' if turn.over_cap else ''}"
+    return f"{numbers.say_fraction(turn.turns_cw)} {way}{' !' if turn.over_cap else ''}"

@@ -1,24 +1,33 @@
 """The record of a visit as printed pages, and its pictures."""
 
 from collections.abc import Iterator, Sequence
+from datetime import datetime
 from functools import partial
 
 from matplotlib.figure import Figure
 
-from advisor import units
-from advisor.decision.candidates import percent
 from advisor.errors import RangeError
-from advisor.log.events import FIRINGS, SCREWS, Event
-from advisor.procedure import stages
-from advisor.report import pictures, plots
-from advisor.report.answers import say_event
-from advisor.report.flue import NONE, Flue, FlueFigure, RateRecord, figures, say_allowed, say_figure, say_number
+from advisor.log.check_items import OUTCOME, SERIAL
+from advisor.log.events import Event
+from advisor.procedure.stages import question_for
+from advisor.report import plots
+from advisor.report.answers import LABELS, say_event
+from advisor.report.flue import (
+    NONE,
+    FiringRecord,
+    Flue,
+    FlueQuantity,
+    quantities,
+    say_allowed,
+    say_number,
+    say_quantity,
+)
 from advisor.report.pages import LINE_SPACE, PAPERS_PT, TEXT_PT, Pages, plain_style, wrapped
 from advisor.report.record import Record, Seen, Supply, Turn
-from advisor.response.model import FIRING_FOR
+from advisor.screws import FIRING_FOR, FIRINGS, SCREW_FOR, SCREWS, Screw
+from advisor.wording.numbers import say_chance, say_turn
 
 TITLE = "Combustion setting record"
-SEVERITY = {"halt": "STOP", "warn": "Warning", "note": "Note"}
 CAUTIONS = (
     "The maker's instructions and the local code come first; this tool advises, the licensed person who signs decides.",
     "All readings are as displayed, dry, and as typed in. A leak in the sample line does not show in them and makes a "
@@ -31,6 +40,7 @@ SIGN_PT = 48.0
 NAME_PT, READING_PT, GAP_PT = 84.0, 56.0, 6.0  # columns of the table as found, as left
 MOST_IN_COLUMN = 2  # lines
 AS_LEFT = (2, 5)  # its cells
+AXES_PT, LANES_PT, CLOCK_PT, LEGEND_PT, RESPONSE_PT = 135.0, 92.0, 28.0, 26.0, 124.0
 
 
 def pages_of(record: Record, name: str, paper: str = "a4") -> list[Figure]:
@@ -46,7 +56,7 @@ def pages_of(record: Record, name: str, paper: str = "a4") -> list[Figure]:
         _turns(pages, record)
         _findings(pages, record)
         _rest(pages, record)
-        pictures.draw(pages, record)
+        _pictures(pages, record)
         _sign(pages)
         pages.close(_origin(record, name))
     return pages.figures
@@ -56,13 +66,13 @@ def picture_of(record: Record, name: str) -> list[Figure]:
     """The pictures alone: CO2 against time and the fitted response."""
     with plain_style():
         pages = Pages(PICTURE_PT, _stamp(record))
-        pictures.draw(pages, record)
+        _pictures(pages, record)
         pages.close(_origin(record, name))
     return pages.figures
 
 
 def _stamp(record: Record) -> str:
-    return "PRACTICE" if record.facts.practice else ""
+    return "PRACTICE" if record.setup.practice else ""
 
 
 def _origin(record: Record, name: str) -> str:
@@ -76,7 +86,7 @@ def _origin(record: Record, name: str) -> str:
 def _head(pages: Pages, record: Record) -> None:
     pages.row([(TITLE, 0.0, pages.width)], 15, bold=True)
     pages.space(2)
-    if record.facts.practice:
+    if record.setup.practice:
         pages.text("Practice on a made-up boiler: this is no record of a real one.", bold=True)
     if record.finished:
         skipped = f" Skipped: {', '.join(stage for stage, _ in record.skipped)}." if record.skipped else ""
@@ -85,38 +95,38 @@ def _head(pages: Pages, record: Record) -> None:
     pages.space(4)
     with pages.frame():
         pages.text("NOT FINISHED", 12, bold=True)
-        for sentence in record.missing:
-            pages.row([("\u2022", 4.0, 8.0), (sentence, 13.0, pages.width - 13)])
+        for missing in record.missing:
+            pages.row([("\u2022", 4.0, 8.0), (missing.text, 13.0, pages.width - 13)])
 
 
 def _facts(pages: Pages, record: Record) -> None:
-    facts = record.facts
+    setup = record.setup
     pages.heading("Boiler and instruments")
     when = "no entries"
     if record.began and record.ended:
         until = f"{record.ended:%Y-%m-%d %H:%M}".removeprefix(f"{record.began:%Y-%m-%d} ")
         when = f"{record.began:%Y-%m-%d %H:%M} to {until} (UTC{record.began.isoformat()[-6:]})"
-    analyser = f"{facts.analyser or 'not stated'}; display step {facts.display_step_pct:g} % CO2"
-    if facts.analyser_accuracy_pct:
-        analyser += f", good to {facts.analyser_accuracy_pct:g} % either way"
+    analyser = f"{setup.analyser or 'not stated'}; display step {setup.display_step_pct:g} % CO2"
+    if setup.analyser_accuracy_pct:
+        analyser += f", good to {setup.analyser_accuracy_pct:g} % either way"
     if record.calibrated and record.calibration_age_days is not None:
-        old = record.calibration_age_days > 365 * stages.CALIBRATION_YEARS
+        old = record.calibration_age_days > setup.policy.calibration_days
         analyser += f"; last calibrated {record.calibrated}, {_count(record.calibration_age_days, 'day')} before"
         analyser += ": is it still valid by its maker's word?" if old else ""
-    bands = "; ".join(f"{f} fire {_band(edges)} %" for f, edges in facts.bands.items())
-    source = "invented" if facts.practice else "from the maker's instructions"
-    for label, words in (("Site", facts.site), ("Serial number", record.told.get(stages.SERIAL, ""))):
+    bands = "; ".join(f"{f} fire {_band(edges)} %" for f, edges in setup.bands.items())
+    source = "invented" if setup.practice else "from the maker's instructions"
+    for label, words in (("Site", setup.site), ("Serial number", record.told.get(SERIAL, ""))):
         if words:
             pages.row([(label, 0.0, 66.0), (words, 70.0, pages.width - 70)])
         else:
             pages.to_fill_in(label, 70.0)
     for label, words in (
         ("Visit", when),
-        ("Fuel", f"{facts.fuel.name}; without excess air {facts.fuel.co2_max_pct:.1f} % CO2, dry"),
+        ("Fuel", f"{setup.fuel.name}; without excess air {setup.fuel.co2_max_pct:.1f} % CO2, dry"),
         ("CO2 bands", f"{bands}, {source}"),
         ("Analyser", analyser),
         ("Technician", record.told.get("technician", "")),
-        ("Appliance left", record.told.get(stages.OUTCOME, "")),
+        ("Appliance left", record.told.get(OUTCOME, "")),
     ):
         if words:
             pages.row([(label, 0.0, 66.0), (words, 70.0, pages.width - 70)])
@@ -138,12 +148,12 @@ def _found_and_left(pages: Pages, record: Record) -> None:
     pages.rule()
     pages.space(2)
     rates = [record.rates[firing] for firing in FIRINGS]
-    for both in zip(*(figures(record.facts, rate) for rate in rates), strict=True):
+    for both in zip(*(quantities(record.setup, rate) for rate in rates), strict=True):
         if all((f.found, f.left, f.low, f.high) == (None,) * 4 for f in both):
             continue
         words = [word for figure, rate in zip(both, rates, strict=True) for word in _cells(figure, rate)]
         pages.row([(both[0].name, 0.0, NAME_PT), *zip(words, places, widths, strict=True)], bold=AS_LEFT)
-    for words in _chances(rates, record.facts.analyser_accuracy_pct):
+    for words in _chances(rates, record.setup.analyser_accuracy_pct):
         pages.row([("Sure of the band", 0.0, NAME_PT), *zip(words, places, widths, strict=True)], bold=AS_LEFT)
     for name, said, later in (
         ("Read at", partial(_when, record), "last {}"),  # beside the figures as left, so that they hide no reading
@@ -161,10 +171,11 @@ def _found_and_left(pages: Pages, record: Record) -> None:
         pages.row([(name, 0.0, NAME_PT), *zip(words, places, widths, strict=True)])
     pages.space(2)
     for rate in rates:
-        if rate.found_note:
-            pages.text(f"{rate.firing.capitalize()} fire as found: {rate.found_note}.")
+        if rate.found_notes:
+            notes = ", ".join(note.text for note in rate.found_notes)
+            pages.text(f"{rate.firing.capitalize()} fire as found: {notes}.")
         if rate.left_note:
-            pages.text(f"{rate.firing.capitalize()} fire as left: MISSING, {rate.left_note}.", bold=True)
+            pages.text(f"{rate.firing.capitalize()} fire as left: MISSING, {rate.left_note.text}.", bold=True)
     pages.text(
         "CO air-free: without excess air. O2: against this fuel's line. Excess-air ratio, dew point: from CO2. "
         "Flue loss: before what condensing gives back.",
@@ -172,7 +183,7 @@ def _found_and_left(pages: Pages, record: Record) -> None:
     )
 
 
-def _chances(rates: Sequence[RateRecord], accuracy_pct: float | None) -> Iterator[list[str]]:
+def _chances(rates: Sequence[FiringRecord], accuracy_pct: float | None) -> Iterator[list[str]]:
     """Cells of the table: how sure the band is, by the readings and with the analyser's own accuracy counted in."""
     with_analyser = f"analyser \u00b1{accuracy_pct:g} % too" if accuracy_pct else ""
     for how, chances in (
@@ -186,7 +197,7 @@ def _chances(rates: Sequence[RateRecord], accuracy_pct: float | None) -> Iterato
 def _sure(chance: float | None) -> str:
     if chance is None:
         return NONE
-    return "over 99 %" if chance > 0.99 else percent(chance)
+    return "over 99 %" if chance > 0.99 else say_chance(chance)
 
 
 def _columns(width: float) -> tuple[list[float], list[float]]:
@@ -197,10 +208,10 @@ def _columns(width: float) -> tuple[list[float], list[float]]:
     return [NAME_PT + i * rate + start for i in range(len(FIRINGS)) for start in starts], widths * len(FIRINGS)
 
 
-def _cells(figure: FlueFigure, rate: RateRecord) -> tuple[str, str, str]:
-    missing = "MISSING" if figure.name == "CO2" else NONE
-    left = say_figure(figure, figure.left) if rate.as_left else missing
-    return say_figure(figure, figure.found), left, say_allowed(figure)
+def _cells(quantity: FlueQuantity, rate: FiringRecord) -> tuple[str, str, str]:
+    missing = "MISSING" if quantity.name == "CO2" else NONE
+    left = say_quantity(quantity, quantity.left) if rate.as_left else missing
+    return say_quantity(quantity, quantity.found), left, say_allowed(quantity)
 
 
 def _when(record: Record, flue: Flue | None) -> str:
@@ -223,7 +234,7 @@ def _supply(pages: Pages, record: Record) -> None:
         name = supply.name[:1].upper() + supply.name[1:]
         pages.row([(name, 0.0, 150.0), (_say_supply(record, supply), 154.0, 190.0), (plate, 348.0, pages.width - 348)])
     if record.drop:
-        pages.text(record.drop)
+        pages.text(record.drop.text)
 
 
 def _say_supply(record: Record, supply: Supply) -> str:
@@ -239,15 +250,15 @@ def _turns(pages: Pages, record: Record) -> None:
     for screw in SCREWS[::-1]:
         made = [turn for turn in record.turns if turn.screw == screw]
         net = record.net_turns_cw[screw]
-        words = f"{_count(len(made), 'turn')}, net {_say_turn(net)} from as found" if made else "not turned"
-        taken = record.facts.clockwise[screw]
+        words = f"{_count(len(made), 'turn')}, net {say_turn(net)} from as found" if made else "not turned"
+        taken = record.setup.clockwise[screw]
         way = "direction not known" if taken == "unknown" else f"clockwise is {taken}"
         pages.text(f"{screw.capitalize()} screw (set at {FIRING_FOR[screw]} fire; {way}): {words}.")
     pages.space(2)
     _in_columns(pages, [f"{record.clock(turn.time, seconds=True)}  {_say_turn_made(turn)}" for turn in record.turns])
     if any(seen.finding.severity == "halt" and not seen.cleared for seen in record.seen):
         for back in record.way_back:
-            pages.text(f"To put it back as found: {back}")
+            pages.text(f"To put it back as found: {back.text}")
 
 
 def _in_columns(pages: Pages, lines: Sequence[str], count: int = 2) -> None:
@@ -259,17 +270,11 @@ def _in_columns(pages: Pages, lines: Sequence[str], count: int = 2) -> None:
         pages.row([(line, column * place, column - 8) for place, line in enumerate(lines[index::deep])])
 
 
-def _say_turn(turns_cw: float) -> str:
-    if abs(turns_cw) < 1e-9:
-        return "0"
-    return f"{units.say_fraction(turns_cw)} turn {'clockwise' if turns_cw > 0 else 'counterclockwise'}"
-
-
 def _say_turn_made(turn: Turn) -> str:
     at = f" at {turn.firing} fire" if turn.firing not in (None, FIRING_FOR[turn.screw]) else ""
     over = ", ! above the cap" if turn.over_cap else ""
     note = f"; {turn.note}" if turn.note else ""
-    return f"{turn.screw} {_say_turn(turn.turns_cw)}{at}{over}{note}"
+    return f"{turn.screw} {say_turn(turn.turns_cw)}{at}{over}{note}"
 
 
 # ---- findings and the rest
@@ -289,7 +294,7 @@ def _findings(pages: Pages, record: Record) -> None:
 
 
 def _say_seen(record: Record, seen: Seen) -> str:
-    label = SEVERITY[seen.finding.severity]
+    label = LABELS[seen.finding.severity]
     if seen.finding.severity != "halt":
         return f"{label}: {seen.finding.text}"
     since = f"{label} at {record.clock(seen.time)}, row {seen.row}"
@@ -319,8 +324,85 @@ def _rest(pages: Pages, record: Record) -> None:
 
 def _say_check(record: Record, event: Event) -> str:
     note = f"; {event.note}" if event.note else ""
-    question = stages.question_for(event.item, record.facts)
+    question = question_for(event.item, record.setup)
     return f"{question.named if question else event.item}: {event.value} {event.unit}".rstrip() + note
+
+
+# ---- pictures
+
+
+def _pictures(pages: Pages, record: Record) -> None:
+    """CO2 against time and the fitted response."""
+    if not record.readings:
+        pages.heading("CO2 against time")
+        pages.text("No reading was taken: there is nothing to draw.")
+        return
+    parts = plots.spans(record, plots.most_turns(pages.width - 34))
+    for number, (start, end) in enumerate(parts, 1):
+        part = f", part {number} of {len(parts)}" if len(parts) > 1 else ""
+        pages.heading(f"CO2 against time{part}", AXES_PT + LANES_PT + CLOCK_PT + LEGEND_PT + 10)
+        _visit(pages, record, start, end)
+    pages.heading("What the screws did: fitted response", RESPONSE_PT + 30)
+    _responses(pages, record)
+
+
+def _visit(pages: Pages, record: Record, start: datetime, end: datetime) -> None:
+    figure, left = pages.figures[-1], 34.0
+    frames = []
+    for height in (AXES_PT, LANES_PT):
+        frames.append(figure.add_axes(pages.area(height, left)))
+        frames[-1].patch.set_alpha(0.0)
+        pages.down -= height
+    by_letter = plots.draw_visit(frames[0], frames[1], record, start, end)
+    pages.down -= CLOCK_PT
+    x, bottom, _, height = pages.area(LEGEND_PT, left)
+    figure.legend(
+        handles=plots.legend_handles(record), loc="upper left", bbox_to_anchor=(x, bottom + height), ncols=3,
+        fontsize=plots.SMALL, frameon=False, borderaxespad=0.0, borderpad=0.2,
+    )  # fmt: skip
+    pages.down -= LEGEND_PT
+    boxes = "Letter in a box: the stop with that letter under Findings." if any(plots.finding_letters(record)) else ""
+    short = "H, L: high, low fire. " if by_letter else ""
+    pages.text(f"Dash-dot line: change of firing rate. {short}{boxes}", 6.5)
+
+
+def _responses(pages: Pages, record: Record) -> None:
+    turned = [SCREW_FOR[firing] for firing in FIRINGS if record.read_since_turned(SCREW_FOR[firing])]
+    column = pages.width / 2
+    pages.down -= 4
+    for index, screw in enumerate(turned):
+        box = pages.area(RESPONSE_PT - 32, column * index + 36, column - 46)
+        axes = pages.figures[-1].add_axes(box)
+        axes.patch.set_alpha(0.0)
+        plots.draw_response(axes, record.responses[screw], record.steps[screw], record.setup.cap_turns[screw])
+    if turned:
+        pages.down -= RESPONSE_PT
+    cells = []
+    for index, firing in enumerate(FIRINGS):
+        cells.append((_say_effect(record, SCREW_FOR[firing]), column * index, column - 10))
+    pages.row(cells)
+    if turned:
+        pages.text(
+            "Line: CO2 change for a turn from where the screw stands now; hatched: where it lies 9 times in 10; dots: "
+            "what the display showed from one settled reading to the next, play and rounding in it.",
+            6.5,
+        )
+
+
+def _say_effect(record: Record, screw: Screw) -> str:
+    response = record.responses[screw]
+    if not record.read_since_turned(screw):
+        why = f"no settled reading at {response.firing} fire since it was turned" if response.n_moves else "not turned"
+        return f"{screw.capitalize()} screw: {why}, so what it does is not known."
+    gains = (response.gain_per_turn, response.gain_low, response.gain_high)
+    gain, low, high = (round(value / 12, 2) + 0.0 for value in gains)  # no "-0.00"
+    return (
+        f"{screw.capitalize()} screw: 1/12 turn clockwise makes about {gain:+.2f} % CO2 at {response.firing} fire "
+        f"(likely {low:+.2f} to {high:+.2f}). {' '.join(response.not_known)}"
+    )
+
+
+# ---- the end
 
 
 def _sign(pages: Pages) -> None:

@@ -1,162 +1,118 @@
-"""What one flue-gas reading says by itself: can it be true, is it this fuel's, is the flame rich, is CO high."""
+"""What one flue reading says by itself: can it be true, is it this fuel's, is the flame rich, is CO high."""
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
+from advisor.chemistry import flue_gas as chemistry
 from advisor.chemistry import fuels, limits
-from advisor.job_setup.setup import Facts
+from advisor.chemistry.flue_gas import FlueGas, o2_on_line_pct
+from advisor.chemistry.fuels import Fuel
+from advisor.job_setup.setup import JobSetup
 from advisor.log.events import Event
-
-SEVERITIES = ("note", "warn", "halt")
-LEAST_CO2_SHARE = 0.25  # of CO2 max; below it there is more than about 4 times the air needed: no set flame
-ROUNDING_PCT = 0.15  # above CO2 max that rounding and a cell's accuracy explain, own choice
-
-HIGHEST_O2_PCT = 20.5  # of a flue that is not plain air
-CO_NEAR_SHARE = 0.5  # of the limit, from which no richer turn is advised, own choice
+from advisor.messages import Finding
 
 # findings of one reading after which its CO2 says nothing about the screws
 UNUSABLE = frozenset({"impossible", "rich", "other-fuel", "off-line"})
 
 
-@dataclass(frozen=True)
-class Finding:
-    """Something seen in the data. A `halt` stops all move advice until new readings or a void clear it.
-
-    code      short fixed name, for programs
-    severity  one of SEVERITIES
-    text      what was seen and what to look at first, for the technician
-    firing, screw   the rate or the screw it is about; None where it is about the whole job
-    """
-
-    code: str
-    severity: str
-    text: str
-    firing: str | None = None
-    screw: str | None = None
-
-
-def co_limit_ppm(facts: Facts) -> float:
+def co_limit_ppm(setup: JobSetup) -> float:
     """CO limit in force, ppm air-free: the published one, or the user's own where it is stricter."""
-    own = facts.co_limit_ppm_air_free
+    own = setup.co_limit_ppm_air_free
     return limits.CO_AIR_FREE_PPM if own is None else min(own, limits.CO_AIR_FREE_PPM)
 
 
-def judge(facts: Facts, reading: Event, *, outdated: bool = False, rising: bool = False) -> tuple[Finding, ...]:
+def co_air_free_ppm(setup: JobSetup, reading: Event) -> float | None:
+    """CO of a reading, ppm air-free; None where CO was not read."""
+    return chemistry.co_air_free_ppm(setup.fuel, reading.co_ppm, reading.co2_pct, reading.o2_pct)
+
+
+def flue_gas_of(setup: JobSetup, reading: Event, flue_c: float | None = None, air_c: float | None = None) -> FlueGas:
+    """Everything worked out from a reading, with the temperatures (C) that belong to it."""
+    return chemistry.flue_gas(
+        setup.fuel, reading.co2_pct, reading.o2_pct, reading.co_ppm, flue_c=flue_c, air_c=air_c,
+        lean_flame=usable(setup, reading),
+    )  # fmt: skip
+
+
+def judge(setup: JobSetup, reading: Event, *, outdated: bool = False, rising: bool = False) -> tuple[Finding, ...]:
     """All findings of one reading taken by itself, the gravest first; a graver one leaves out what it explains.
 
     outdated  CO was read again since: what is said of the flame and its CO is said in the past
     rising    the display was coming up from clean air: that it still showed much of it is no trouble
     """
-    fuel, co2, o2, co = facts.fuel, reading.co2_pct or 0.0, reading.o2_pct, reading.co_ppm
-    is_ = "was" if outdated else "is"
-    unusable = _impossible(fuel, co2, o2, rising) or _rich(fuel, co2, o2, co, is_) or _off_line(fuel, co2, o2)
+    before = "_before" if outdated else ""
+    unusable = _impossible(setup, reading, rising) or _rich(setup, reading, before) or _off_line(setup, reading)
     found = [unusable] if unusable else []
     if not (unusable and unusable.code == "rich"):
-        found += _carbon_monoxide(facts, reading, is_)
+        found += _carbon_monoxide(setup, reading, before)
     return tuple(replace(finding, firing=reading.firing) for finding in found)
 
 
-def usable(facts: Facts, reading: Event) -> bool:
+def usable(setup: JobSetup, reading: Event) -> bool:
     """Whether the CO2 of this reading says anything about the screws."""
-    return not any(finding.code in UNUSABLE for finding in judge(facts, reading))
+    return not any(finding.code in UNUSABLE for finding in judge(setup, reading))
 
 
-def with_clean_air(facts: Facts, reading: Event) -> bool:
+def with_clean_air(setup: JobSetup, reading: Event) -> bool:
     """Whether nothing is wrong with this reading but that clean air is still in it: too little CO2 for a flame."""
-    rising = judge(facts, reading, rising=True)
-    return not usable(facts, reading) and not any(finding.code in UNUSABLE for finding in rising)
+    rising = judge(setup, reading, rising=True)
+    return not usable(setup, reading) and not any(finding.code in UNUSABLE for finding in rising)
 
 
-def co_air_free_ppm(facts: Facts, reading: Event) -> float | None:
-    """CO of a reading, ppm air-free; O2 from this fuel's line where it was not given; None where CO was not."""
-    if reading.co_ppm is None:
-        return None
-    o2 = _o2_on_line(facts.fuel, reading.co2_pct or 0.0) if reading.o2_pct is None else reading.o2_pct
-    return float(fuels.co_air_free_ppm(reading.co_ppm, min(o2, HIGHEST_O2_PCT)))
-
-
-def _impossible(fuel: fuels.Fuel, co2: float, o2: float | None, rising: bool) -> Finding | None:
-    most = fuel.co2_max_pct
-    if co2 > most + ROUNDING_PCT:
-        why = f"{co2:.1f} % CO2 can't come from {fuel.name}, which gives {most:.1f} % at most"
+def _impossible(setup: JobSetup, reading: Event, rising: bool) -> Finding | None:
+    fuel, policy = setup.fuel, setup.policy
+    co2, o2, most = reading.co2_pct or 0.0, reading.o2_pct, setup.fuel.co2_max_pct
+    if co2 > most + policy.co2_rounding_pct:
+        variant = "too_high"
     elif rising:
         return None
-    elif co2 < most * LEAST_CO2_SHARE:
-        why = f"{co2:.1f} % CO2 is no flame of {fuel.name} that could be set: burner off, or the probe in air?"
-    elif o2 is not None and o2 >= HIGHEST_O2_PCT:
-        why = f"{o2:.1f} % O2 is plain air"
+    elif co2 < most * policy.least_co2_share:
+        variant = "no_flame"
+    elif o2 is not None and o2 >= policy.plain_air_o2_pct:
+        variant = "plain_air"
     else:
         return None
-    return Finding("impossible", "halt", f"{why.rstrip('?')}. Check fuel, burner, probe and analyser, then read again.")
+    data = {"co2": co2, "o2": o2, "fuel": fuel.name, "most": most}
+    return Finding("impossible", "halt", variant=variant, data=data)
 
 
-def _rich(fuel: fuels.Fuel, co2: float, o2: float | None, co: float | None, is_: str) -> Finding | None:
+def _rich(setup: JobSetup, reading: Event, before: str) -> Finding | None:
     """CO in thousands with O2 near 0; or, with CO not given, too little CO2 for so little O2."""
+    co2, o2, co = reading.co2_pct or 0.0, reading.o2_pct, reading.co_ppm
     if o2 is None or o2 >= fuels.RICH_O2_PCT:
         return None
-    if co is None and _on_line(fuel, co2, o2):
+    if co is None and _on_line(setup.fuel, co2, o2, setup.policy.fuel_line_o2_pct):
         return None
     if co is not None and not fuels.looks_rich(co, o2):
         return None
-    seen = f"O2 {o2:.1f} % with CO2 {co2:.1f} %" if co is None else f"CO {co:.0f} ppm with O2 {o2:.1f} %"
-    return Finding(
-        "rich",
-        "halt",
-        f"The flame {is_} rich: {seen}. On this side CO2 falls when gas is added. Burner off, air the room; restart "
-        "only from the maker's starting position.",
-    )
+    by = "by_o2" if co is None else "by_co"
+    return Finding("rich", "halt", variant=f"{by}{before}", data={"co2": co2, "o2": o2, "co": co})
 
 
-def _off_line(fuel: fuels.Fuel, co2: float, o2: float | None) -> Finding | None:
-    if o2 is None or _on_line(fuel, co2, o2):
+def _off_line(setup: JobSetup, reading: Event) -> Finding | None:
+    fuel, tolerance = setup.fuel, setup.policy.fuel_line_o2_pct
+    co2, o2 = reading.co2_pct or 0.0, reading.o2_pct
+    if o2 is None or _on_line(fuel, co2, o2, tolerance):
         return None
-    expected = _o2_on_line(fuel, co2)
-    seen = f"CO2 {co2:.1f} % with O2 {o2:.1f} % is not {fuel.name}, which would show O2 {expected:.1f} %"
-    if co2 < o2 <= fuel.co2_max_pct and _on_line(fuel, o2, co2):
-        swapped = f"CO2 {o2:.1f} % with O2 {co2:.1f} % would be"
-        return Finding("off-line", "halt", f"{seen}; {swapped}. Swapped? Then void it and log it the right way round.")
+    data = {"co2": co2, "o2": o2, "fuel": fuel.name, "line_o2": o2_on_line_pct(fuel, co2)}
+    if co2 < o2 <= fuel.co2_max_pct and _on_line(fuel, o2, co2, tolerance):
+        return Finding("off-line", "halt", variant="swapped", data=data)
     for other in fuels.BUILT_IN:
-        if other.name != fuel.name and co2 < other.co2_max_pct and _on_line(other, co2, o2):
-            return Finding(
-                "other-fuel",
-                "halt",
-                f"{seen}; it fits {other.name}. Is the analyser set to the right fuel? Put it right, then read again "
-                "with O2.",
-            )
-    return Finding(
-        "off-line",
-        "halt",
-        f"{seen}, and no other fuel known here fits. Zero the analyser in clean air (O2 20.9 %), check its cells, "
-        "then read again.",
-    )
+        if other.name != fuel.name and co2 < other.co2_max_pct and _on_line(other, co2, o2, tolerance):
+            return Finding("other-fuel", "halt", data={**data, "other": other.name})
+    return Finding("off-line", "halt", variant="no_fuel", data=data)
 
 
-def _o2_on_line(fuel: fuels.Fuel, co2: float) -> float:
-    return float(fuel.o2_from_co2_pct(min(max(co2, 0.01), fuel.co2_max_pct)))
+def _on_line(fuel: Fuel, co2: float, o2: float, tolerance_pct: float) -> bool:
+    return abs(o2 - o2_on_line_pct(fuel, co2)) <= tolerance_pct
 
 
-def _on_line(fuel: fuels.Fuel, co2: float, o2: float) -> bool:
-    return abs(o2 - _o2_on_line(fuel, co2)) <= limits.FUEL_LINE_TOLERANCE_PCT
-
-
-def _carbon_monoxide(facts: Facts, reading: Event, is_: str) -> list[Finding]:
-    air_free, limit = co_air_free_ppm(facts, reading), co_limit_ppm(facts)
-    if air_free is None or air_free <= limit * CO_NEAR_SHARE:
+def _carbon_monoxide(setup: JobSetup, reading: Event, before: str) -> list[Finding]:
+    air_free, limit = co_air_free_ppm(setup, reading), co_limit_ppm(setup)
+    if air_free is None or air_free <= limit * setup.policy.co_near_share:
         return []
-    at = f"CO at {reading.firing} fire {is_} {air_free:.0f} ppm air-free"
+    data = {"air_free": air_free, "limit": limit}
     if air_free <= limit:
-        text = f"{at}, more than half of the limit of {limit:.0f}. No turn richer; look at burner, air and flue."
-        return [Finding("co-rising", "warn", text)]
-    band = facts.bands[reading.firing or "high"]
-    way_out = (
-        f"CO2 {is_} above the band: if the maker's instructions let you trim from here, only leaner; log it and read."
-        if (reading.co2_pct or 0.0) > band[1]
-        else f"CO2 {is_} not above the band: look at burner, air intake and flue, not at the screws."
-    )
-    return [
-        Finding(
-            "high-co",
-            "halt",
-            f"{at}, over the limit of {limit:.0f}. Do not turn richer; unless it falls at once, burner off and air the "
-            f"room. {way_out}",
-        )
-    ]
+        return [Finding("co-rising", "warn", variant=f"near_limit{before}", data=data)]
+    high_edge = setup.bands[reading.firing or "high"][1]
+    side = "above" if (reading.co2_pct or 0.0) > high_edge else "not_above"
+    return [Finding("high-co", "halt", variant=f"{side}{before}", data=data)]

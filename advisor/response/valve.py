@@ -1,22 +1,23 @@
-"""How two screws, the slack in them and the lag of flue and analyser make the CO2 that is displayed.
+"""How two screws, the play in them and the lag of flue and analyser make the CO2 that is displayed.
 
-A pneumatic gas/air control gives a gas flow ~ A(throttle) sqrt(dP + P_offset) against an air flow
-~ sqrt(dP), with dP ~ (fan speed)^2. With the fuel/air ratio f = 1 / (excess-air ratio) that is
+A pneumatic gas/air control gives a gas flow ~ A(throttle) sqrt(dP + P_offset) against an air flow ~ sqrt(dP), with
+dP ~ (fan speed)^2. With the fuel/air ratio f = 1 / (excess-air ratio) that is
 
     f^2 = K^2 A(throttle)^2 (1 + P_offset / dP)                                            (1)
 
-so f^2 is exactly linear in the offset screw at one rate and one throttle position, and the offset's
-effect at high fire is that at low fire divided by turndown^2. Own derivation from orifice flow.
+so f^2 is exactly linear in the offset screw at one rate and one throttle position, and the offset's effect at high fire
+is that at low fire divided by turndown^2. f is linear in the throttle's opening. Own derivation from orifice flow.
 """
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from advisor.chemistry.fuels import Fuel
-from advisor.log.events import FIRINGS
+from advisor.screws import FIRINGS, Firing, Screw
 
 Array = NDArray[np.float64]
 
@@ -36,11 +37,11 @@ def ratio_squared(opening: ArrayLike, offset_pa: ArrayLike, air_signal_pa: Array
 
 
 @dataclass(frozen=True)
-class StraightScale:
-    """CO2 stretched so that it is a straight line in the offset screw: f^2 scaled to % CO2.
+class LinearisedScale:
+    """CO2 on a scale that is linear in the offset screw: f^2 in units of % CO2.
 
-    It equals the CO2, with slope 1, at `centre_co2_pct`; so "straight" figures are in % CO2 too, and
-    gains on it are % CO2 per turn at the centre. Own derivation from equation (1).
+    It equals the CO2, with slope 1, at `centre_co2_pct`: linearised values are in % CO2 too, and gains on this scale are
+    % CO2 per turn at the centre. Own derivation from equation (1).
     """
 
     fuel: Fuel
@@ -63,28 +64,28 @@ class StraightScale:
         """f^2 at the centre."""
         return float(self._ratio_squared(self.centre_co2_pct))
 
-    def ratio_squared(self, straight: ArrayLike) -> Array:
-        """f^2 of a straight figure."""
-        return self.ratio_squared_at_centre + self.slope_at_centre * (np.asarray(straight, float) - self.centre_co2_pct)
+    def ratio_squared(self, linearised: ArrayLike) -> Array:
+        """f^2 of a linearised value."""
+        above_centre = np.asarray(linearised, float) - self.centre_co2_pct
+        return self.ratio_squared_at_centre + self.slope_at_centre * above_centre
 
-    def straight(self, co2_pct: ArrayLike) -> Array:
-        """Straight figure (% CO2) of a CO2 (dry volume percent, lean side, 0 < CO2 <= CO2 max)."""
-        return (
-            self.centre_co2_pct + (self._ratio_squared(co2_pct) - self.ratio_squared_at_centre) / self.slope_at_centre
-        )
+    def linearised(self, co2_pct: ArrayLike) -> Array:
+        """Linearised value (% CO2) of a CO2 (dry volume percent, lean side, 0 < CO2 <= CO2 max)."""
+        above_centre = self._ratio_squared(co2_pct) - self.ratio_squared_at_centre
+        return self.centre_co2_pct + above_centre / self.slope_at_centre
 
-    def co2_pct(self, straight: ArrayLike) -> Array:
-        """CO2 (dry volume percent) of a straight figure; beyond stoichiometric it stays at CO2 max."""
-        ratio = 1 / np.sqrt(np.clip(self.ratio_squared(straight), 1e-4, 1.0))
+    def co2_pct(self, linearised: ArrayLike) -> Array:
+        """CO2 (dry volume percent) of a linearised value; beyond stoichiometric it stays at CO2 max."""
+        ratio = 1 / np.sqrt(np.clip(self.ratio_squared(linearised), 1e-4, 1.0))
         return np.asarray(self.fuel.co2_pct(ratio), float)
 
 
 def screw_effects(
-    scales: dict[str, StraightScale], turndown: float, settled: dict[str, float]
-) -> dict[str, dict[str, float]]:
-    """What one unit of gain does at each rate on the straight scales, for a small turn: effects[screw][firing].
+    scales: Mapping[Firing, LinearisedScale], turndown: float, settled: Mapping[Firing, float]
+) -> dict[Screw, dict[Firing, float]]:
+    """What one unit of gain does at each rate on the linearised scales, for a small turn: effects[screw][firing].
 
-    settled  where each rate's CO2 stands, straight figure, % CO2
+    settled  where each rate's CO2 stands, linearised, % CO2
 
     A screw's gain is stated where the screw is set and at the band's centre: offset at low fire, throttle at high fire.
     From equation (1): the offset at high fire acts 1/turndown^2 as much in f^2. The throttle moves f evenly, so at
@@ -99,10 +100,10 @@ def screw_effects(
     }
 
 
-def throttle_bend(scale: StraightScale, settled: float, rise: Array) -> Array:
-    """How much more a throttle turn does on the straight scale of high fire than its start would have it, a ratio.
+def throttle_bend(scale: LinearisedScale, settled: float, rise: Array) -> Array:
+    """How much more a throttle turn does on the scale of high fire than its start would have it, a ratio.
 
-    settled  where high fire stands, straight figure, % CO2
+    settled  where high fire stands, linearised, % CO2
     rise     what the turn would do at the band's centre if it were small, % CO2
 
     f goes from f0 to f0 + d, so f^2 rises by 2 f0 d (1 + d / (2 f0)), with d = rise slope / (2 f at the centre).
@@ -112,24 +113,23 @@ def throttle_bend(scale: StraightScale, settled: float, rise: Array) -> Array:
     return bend
 
 
-def _flame(scale: StraightScale, settled: float) -> float:
-    """f^2 of a straight figure, kept to where a flame burns."""
+def _flame(scale: LinearisedScale, settled: float) -> float:
+    """f^2 of a linearised value, kept to where a flame burns."""
     return float(np.clip(scale.ratio_squared(settled), *FLAME))
 
 
-def follow(effective: ArrayLike, hand: ArrayLike, slack: ArrayLike) -> Array:
-    """Play: where the screw's effect is after the hand went to `hand`, all in turns.
+def apply_backlash(position: ArrayLike, hand: ArrayLike, width: ArrayLike) -> Array:
+    """Effective position of a screw after the hand went to `hand`, all in turns: the play operator of hysteresis theory.
 
-    The effect stays until the hand's play of width `slack` (>= 0) takes it along: the play operator of
-    hysteresis theory, e <- min(max(e, p - w/2), p + w/2).
+    The position stays until the play of `width` (>= 0) round the hand takes it along: e <- min(max(e, p - w/2), p + w/2).
     """
-    hand, half = np.asarray(hand, float), np.asarray(slack, float) / 2
-    followed: Array = np.clip(np.asarray(effective, float), hand - half, hand + half)
-    return followed
+    hand, half = np.asarray(hand, float), np.asarray(width, float) / 2
+    moved: Array = np.clip(np.asarray(position, float), hand - half, hand + half)
+    return moved
 
 
-def shown_share(elapsed_s: ArrayLike, dead_time_s: ArrayLike, time_constant_s: ArrayLike) -> Array:
-    """Share of a step that the display shows after `elapsed_s`: first-order lag behind a dead time.
+def step_response(elapsed_s: ArrayLike, dead_time_s: ArrayLike, time_constant_s: ArrayLike) -> Array:
+    """Share (0 to 1) of a step that the display shows after `elapsed_s`: first-order lag behind a dead time.
 
     0 up to the dead time, then 1 - exp(-(elapsed - dead) / time constant). All in s; broadcast.
     """
@@ -138,10 +138,11 @@ def shown_share(elapsed_s: ArrayLike, dead_time_s: ArrayLike, time_constant_s: A
     return share
 
 
-def state_weights(shares: Array) -> Array:
+def superposition_weights(shares: Array) -> Array:
     """Weights with which a display mixes the states it has passed through.
 
-    shares: (..., n) shown shares of the n changes, oldest first, non-increasing along the last axis.
+    shares  (..., n) step responses of the n changes, oldest first, non-increasing along the last axis
+
     Returns (..., n + 1), 0 to 1 and summing to 1: weight of the state before the first change, then of that after each.
     """
     edge = np.ones((*shares.shape[:-1], 1))

@@ -24,13 +24,13 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from advisor.log.events import SCREWS
-from advisor.response.valve import follow, shown_share
+from advisor.response.valve import apply_backlash, step_response
+from advisor.screws import SCREWS
 from advisor.study.frames import words
 from advisor.study.timeline import OWN_FIRING, READING, TURN, Array, Ints, Timeline, timeline
 
 LOG_GAIN = np.linspace(np.log(0.2), np.log(80.0), 81)  # of % CO2 per turn
-SLACK = np.array([0.0, 1 / 64, 1 / 32, 3 / 64, 1 / 16])  # turns
+BACKLASH = np.array([0.0, 1 / 64, 1 / 32, 3 / 64, 1 / 16])  # turns
 STARTS = np.array([-2 / 3, 0.0, 2 / 3])  # of half the slack, as likely
 TIME_CONSTANT = np.geomspace(7.0, 66.0, 6)  # s
 DEAD_TIME = np.array([7.0, 13.0])  # s, as likely
@@ -93,9 +93,9 @@ def table_of(line: Timeline, found: Likelihood) -> pd.DataFrame:
     sound, other_way, nothing = fault_chances(line, found.job).T
     whole = sound * works + other_way * found.reversed + nothing * found.dead
     weight = found.gain / found.gain.sum(axis=(1, 2, 3), keepdims=True)
-    by_gain, by_slack, by_lag = weight.sum(axis=(1, 2)), weight.sum(axis=(1, 3)), weight.sum(axis=(2, 3))
+    by_gain, by_backlash, by_lag = weight.sum(axis=(1, 2)), weight.sum(axis=(1, 3)), weight.sum(axis=(2, 3))
     mean, spread = _moments(by_gain, LOG_GAIN)
-    slack, slack_sd = _moments(by_slack, SLACK)
+    backlash, backlash_sd = _moments(by_backlash, BACKLASH)
     lag, lag_sd = _moments(by_lag, np.log(TIME_CONSTANT))
     below = np.cumsum(by_gain, axis=1)
     low, high = (np.exp(_crossing(below, chance)) for chance in (0.05, 0.95))
@@ -107,8 +107,8 @@ def table_of(line: Timeline, found: Likelihood) -> pd.DataFrame:
             "gain_per_turn_low": low,
             "gain_per_turn_high": high,
             "gain_doubt_log_sd": spread,
-            "slack_turns": slack,
-            "slack_doubt_sd": slack_sd,
+            "slack_turns": backlash,
+            "slack_doubt_sd": backlash_sd,
             "time_constant_s": np.exp(lag),
             "time_constant_doubt_log_sd": lag_sd,
             "chance_reversed": other_way * found.reversed / whole,
@@ -119,7 +119,7 @@ def table_of(line: Timeline, found: Likelihood) -> pd.DataFrame:
 
 def fault_chances(line: Timeline, job: Ints) -> Array:
     """Chance that a screw works as stated, works the other way and does nothing, by each job's own prior (K, 3)."""
-    faults = [(line.facts[j].prior.chance_reversed, line.facts[j].prior.chance_dead) for j in job]
+    faults = [(line.setup[j].prior.chance_reversed, line.setup[j].prior.chance_dead) for j in job]
     chances = np.array(faults, dtype=np.float64).reshape(-1, 2)
     return np.column_stack([1 - chances.sum(axis=1), chances])
 
@@ -141,7 +141,7 @@ def _crossing(below: Array, chance: float) -> Array:
 
 _NONE = np.zeros(0, dtype=np.int64)
 NOTHING = Likelihood(
-    _NONE, _NONE, np.zeros((0, TIME_CONSTANT.size, SLACK.size, LOG_GAIN.size)), np.zeros(0), np.zeros(0)
+    _NONE, _NONE, np.zeros((0, TIME_CONSTANT.size, BACKLASH.size, LOG_GAIN.size)), np.zeros(0), np.zeros(0)
 )
 
 
@@ -162,27 +162,27 @@ def _likelihood(line: Timeline, rows: Ints, screw: int) -> Likelihood:
     position, moved = _positions(line, turns, screw)
     shown = _shown(line, reading, turns, last, leg_of, leg_of_turn, position, moved)
     variance = _variance(line, rows, reading, leg, leg_of)
-    a, b, c, pairs = sums(shown, line.straight_pct[reading], 1 / variance, leg_of, line.job[reading])
+    a, b, c, pairs = sums(shown, line.linearised_pct[reading], 1 / variance, leg_of, line.job[reading])
     keep = a.max(axis=1) > 0  # turned between two readings
     job = pairs[keep]
-    hand = np.array([line.facts[j].prior.hand_sd for j in job]) ** 2 * _few_turns(line, turns, job)
+    hand = np.array([line.setup[j].prior.actuation_sd for j in job]) ** 2 * _few_turns(line, turns, job)
     return _over_gains(a[keep], b[keep], c[keep], hand, job, np.full(job.size, screw))
 
 
 def _positions(line: Timeline, turns: Ints, screw: int) -> tuple[Array, Array]:
     """Where the screw acts before each turn, and how far the turn moves that, for each slack and start (T, S)."""
-    slack = np.repeat(SLACK, STARTS.size)
-    start = np.tile(STARTS, SLACK.size) * slack / 2
+    backlash = np.repeat(BACKLASH, STARTS.size)
+    start = np.tile(STARTS, BACKLASH.size) * backlash / 2
     size = line.turns_cw[turns] * line.richer[line.job[turns], screw]
     first = np.searchsorted(line.job[turns], line.job[turns])
     total = np.cumsum(size)
     hand = total - np.where(first > 0, total[first - 1], 0.0)
     nth = np.arange(turns.size) - first
-    before, after = np.zeros((turns.size, slack.size)), np.zeros((turns.size, slack.size))
+    before, after = np.zeros((turns.size, backlash.size)), np.zeros((turns.size, backlash.size))
     for number in range(int(nth.max()) + 1):
         at = np.flatnonzero(nth == number)
         before[at] = after[at - 1] if number else start
-        after[at] = follow(before[at], hand[at, None], slack)
+        after[at] = apply_backlash(before[at], hand[at, None], backlash)
     return after - start, after - before
 
 
@@ -199,7 +199,7 @@ def _shown(
     while at.size:
         turn = last[at] - back
         elapsed = line.time_s[reading[at]] - line.time_s[turns[turn]]
-        to_come = 1 - shown_share(elapsed[:, None], dead, constant)
+        to_come = 1 - step_response(elapsed[:, None], dead, constant)
         shown[at] -= to_come[:, :, None] * moved[turn][:, None, :]
         back += 1
         at = at[last[at] >= back]
@@ -211,16 +211,16 @@ def _shown(
 
 def _variance(line: Timeline, rows: Ints, reading: Ints, leg: Ints, leg_of: Ints) -> Array:
     """Variance of each reading's error, (% CO2)^2; readings of one standstill share a part of theirs."""
-    priors = [(f.prior.noise_sd_pct**2 + f.display_step_pct**2 / 12, f.prior.standstill_sd_pct**2) for f in line.facts]
+    priors = [(f.prior.noise_sd_pct**2 + f.display_step_pct**2 / 12, f.prior.segment_sd_pct**2) for f in line.setup]
     noise, shared = np.array(priors)[line.job[reading]].T
-    _, place, count = np.unique(line.standstill[reading], return_inverse=True, return_counts=True)
+    _, place, count = np.unique(line.segment[reading], return_inverse=True, return_counts=True)
     began = line.changed_s[rows[np.searchsorted(leg, leg_of)]]
     gap = GAP_PCT * np.exp(-np.maximum(line.time_s[reading] - began - GAP_FROM_S, 0.0) / GAP_TIME_S)
     variance: Array = noise + count[place] * shared + gap**2
     return variance
 
 
-def sums(shown: Array, straight: Array, weight: Array, leg: Ints, job: Ints) -> tuple[Array, Array, Array, Ints]:
+def sums(shown: Array, linearised: Array, weight: Array, leg: Ints, job: Ints) -> tuple[Array, Array, Array, Ints]:
     """A, B (K, L, S) and C (K,) of equation (2), and the job of each of the K."""
     flat = shown.reshape(shown.shape[0], -1)
     legs = np.flatnonzero(np.concatenate([[True], leg[1:] != leg[:-1]]))
@@ -229,11 +229,11 @@ def sums(shown: Array, straight: Array, weight: Array, leg: Ints, job: Ints) -> 
     def centred(product: Array, left: Array, right: Array) -> Array:
         return np.add.reduceat(product, legs) - left * right / (per_leg[:, None] if product.ndim > 1 else per_leg)
 
-    weighted, y = flat * weight[:, None], straight * weight
+    weighted, y = flat * weight[:, None], linearised * weight
     x_sum, y_sum = np.add.reduceat(weighted, legs), np.add.reduceat(y, legs)
     xx = centred(weighted * flat, x_sum, x_sum)
-    xy = centred(weighted * straight[:, None], x_sum, y_sum[:, None])
-    yy = centred(y * straight, y_sum, y_sum)
+    xy = centred(weighted * linearised[:, None], x_sum, y_sum[:, None])
+    yy = centred(y * linearised, y_sum, y_sum)
     job_of_leg = job[legs]
     jobs = np.flatnonzero(np.concatenate([[True], job_of_leg[1:] != job_of_leg[:-1]]))
     a, b, c = (np.add.reduceat(part, jobs) for part in (xx, xy, yy))
@@ -253,7 +253,7 @@ def _few_turns(line: Timeline, turns: Ints, job: Ints) -> Array:
 def _over_gains(a: Array, b: Array, c: Array, hand: Array, job: Ints, screw: Ints) -> Likelihood:
     """Equation (3) on the grid of gains, summed over dead times and starts; a few pairs at a time, to stay in cache."""
     gain = np.exp(LOG_GAIN)
-    works = np.empty((job.size, TIME_CONSTANT.size, SLACK.size, gain.size))
+    works = np.empty((job.size, TIME_CONSTANT.size, BACKLASH.size, gain.size))
     other, dead = np.empty(job.size), np.empty(job.size)
     for first in range(0, job.size, PAIRS_AT_ONCE):
         at = slice(first, first + PAIRS_AT_ONCE)
@@ -261,7 +261,7 @@ def _over_gains(a: Array, b: Array, c: Array, hand: Array, job: Ints, screw: Int
         against = _log_likelihood(a[at], -b[at], c[at], hand[at], gain[::8])
         top = np.maximum(np.maximum(stated.max(axis=(1, 2)), against.max(axis=(1, 2))), -c[at] / 2)
         stated -= top[:, None, None]
-        shape = (-1, TIME_CONSTANT.size, DEAD_TIME.size, SLACK.size, STARTS.size, gain.size)
+        shape = (-1, TIME_CONSTANT.size, DEAD_TIME.size, BACKLASH.size, STARTS.size, gain.size)
         works[at] = np.exp(stated, out=stated).reshape(shape).mean(axis=(2, 4))
         other[at] = np.exp(against - top[:, None, None]).mean(axis=(1, 2))
         dead[at] = np.exp(-c[at] / 2 - top)

@@ -20,7 +20,7 @@ import pandas as pd
 from advisor.errors import LogError
 from advisor.job import MOST_ROWS
 from advisor.log import file as log
-from advisor.log.header import format_head
+from advisor.log.header import format_header
 from advisor.study import batch, honesty, learn, tables
 from advisor.study.frames import rows_frame, words
 from advisor.study.timeline import timeline
@@ -202,7 +202,7 @@ def ask_part(paths: Sequence[str]) -> Part:
 
 def _mark(read: log.Log) -> bytes:
     """The same for logs of the same facts and rows, however their lines are written."""
-    return blake2b(repr((format_head(read.facts), read.events)).encode()).digest()
+    return blake2b(repr((format_header(read.setup), read.events)).encode()).digest()
 
 
 def _without_copies(part: Part, seen: dict[bytes, str]) -> tuple[Part, tuple[str, ...]]:

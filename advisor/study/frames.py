@@ -11,7 +11,7 @@ from typing import Any
 import pandas as pd
 
 from advisor.errors import RangeError
-from advisor.job_setup.setup import Facts
+from advisor.job_setup.setup import JobSetup
 from advisor.log import header as heads
 from advisor.log.csv_rows import guarded
 from advisor.log.events import COLUMNS, Event
@@ -25,7 +25,7 @@ def rows_frame(logs: Iterable[tuple[str, Log]]) -> pd.DataFrame:
     """Logs, each with the name of its job, as one frame with ROW_COLUMNS."""
     named: list[tuple[str, int, Event, str]] = []
     for job, log in logs:
-        head = heads.format_head(log.facts)
+        head = heads.format_header(log.setup)
         named += [(job, row, event, head if row == 1 else "") for row, event in enumerate(log.events, 1)]
     columns: dict[str, object] = {"job": [job for job, *_ in named], "row": [row for _, row, *_ in named]}
     for name in COLUMNS:
@@ -38,12 +38,12 @@ def rows_frame(logs: Iterable[tuple[str, Log]]) -> pd.DataFrame:
 
 
 @lru_cache(maxsize=4096)
-def facts_of(head: str) -> Facts:
+def facts_of(head: str) -> JobSetup:
     """The facts in the head of a log. Raises LogError."""
-    return heads.parse_head([line.encode() for line in head.splitlines()], "facts").facts
+    return heads.parse_header([line.encode() for line in head.splitlines()], "facts").setup
 
 
-def job_facts(rows: pd.DataFrame) -> dict[str, Facts]:
+def job_facts(rows: pd.DataFrame) -> dict[str, JobSetup]:
     """The facts of each job in a frame. Raises RangeError where a job has none."""
     heads_given = rows[rows["facts"].astype(bool) & rows["facts"].notna()].drop_duplicates("job")
     found = {job: facts_of(head) for job, head in zip(heads_given["job"], heads_given["facts"], strict=True)}

@@ -12,10 +12,9 @@ import pandas as pd
 
 from advisor.errors import RangeError
 from advisor.job import Job
-from advisor.log.events import Event
-from advisor.response.model import FIRING_FOR
-from advisor.response.situation import Visit
-from advisor.response.tracker import Row
+from advisor.log.events import Event, Row
+from advisor.response.situation import Situation
+from advisor.screws import FIRING_FOR
 from advisor.study.frames import job_events, job_facts
 
 A_MOMENT = timedelta(milliseconds=1)
@@ -82,66 +81,66 @@ def _typed(frame: pd.DataFrame) -> pd.DataFrame:
 
 
 def _jobs(rows: pd.DataFrame) -> Iterator[tuple[str, Job]]:
-    facts = job_facts(rows)
+    setup = job_facts(rows)
     for name, own in rows.groupby("job", sort=True):
-        yield str(name), Job.of(facts[str(name)], job_events(own))
+        yield str(name), Job.of(setup[str(name)], job_events(own))
 
 
 def _predicted(name: str, job: Job) -> Iterator[tuple[object, ...]]:
-    step = job.facts.display_step_pct
+    step = job.setup.display_step_pct
     for row in job.rows():
         event = row.event
         if event.event != "reading" or event.firing is None or event.co2_pct is None:
             continue
-        visit = job.visit(event.time - A_MOMENT)
-        if not visit.belief.states or visit.belief.firing != event.firing or visit.left:
+        situation = job.situation(event.time - A_MOMENT)
+        if not situation.belief.states or situation.belief.firing != event.firing or situation.left:
             continue  # nobody logged this rate: there was nothing to expect
-        scale = visit.belief.model.scales[event.firing]
+        scale = situation.belief.model.scales[event.firing]
         shown = min(max(event.co2_pct, LEAST_CO2_PCT), scale.fuel.co2_max_pct)
-        low_edge, high_edge = visit.facts.bands[event.firing]
-        forecast = visit.belief.displayed(event.time.timestamp())
-        straight = [float(scale.straight(x)) for x in (shown, low_edge - step / 2, high_edge + step / 2)]
-        figures = (forecast.quantile((1 - CERTAIN) / 2), forecast.mean, forecast.quantile((1 + CERTAIN) / 2))
+        low_edge, high_edge = situation.setup.bands[event.firing]
+        forecast = situation.belief.displayed(event.time.timestamp())
+        linearised = [float(scale.linearised(x)) for x in (shown, low_edge - step / 2, high_edge + step / 2)]
+        figures = (forecast.ppf((1 - CERTAIN) / 2), forecast.mean, forecast.ppf((1 + CERTAIN) / 2))
         low, middle, high = (float(scale.co2_pct(figure)) for figure in figures)
         yield (
-            name, row.number, _kind(visit, event), event.firing, event.co2_pct, middle, low, high,
-            forecast.below(straight[0]), low <= event.co2_pct <= high, forecast.between(*straight[1:]),
+            name, row.number, _kind(situation, event), event.firing, event.co2_pct, middle, low, high,
+            forecast.cdf(linearised[0]), low <= event.co2_pct <= high, forecast.interval_prob(*linearised[1:]),
             low_edge - 1e-9 <= event.co2_pct <= high_edge + 1e-9,
         )  # fmt: skip
 
 
-def _kind(visit: Visit, event: Event) -> str:
-    same = [row.event for row in visit.of("reading") if row.event.firing == event.firing]
+def _kind(situation: Situation, event: Event) -> str:
+    same = [row.event for row in situation.of("reading") if row.event.firing == event.firing]
     if not same:
         return KINDS[0]
-    return KINDS[1] if same[-1].time.timestamp() < visit.changed_at_s else KINDS[2]
+    return KINDS[1] if same[-1].time.timestamp() < situation.changed_at_s else KINDS[2]
 
 
 def _turned(name: str, job: Job) -> Iterator[tuple[object, ...]]:
     rows = job.rows()
-    settled = {row.number for row in job.visit(rows[-1].event.time).history.settled} if rows else set()
+    settled = {row.number for row in job.situation(rows[-1].event.time).tracker.settled} if rows else set()
     for place, row in enumerate(rows):
         event = row.event
         if event.event != "turn" or event.screw is None or event.turns_cw is None:
             continue
-        visit = job.visit(event.time - A_MOMENT)
+        situation = job.situation(event.time - A_MOMENT)
         firing = FIRING_FOR[event.screw]
-        was = [read.event.co2_pct for read in visit.settled_readings(firing, 0.0)]
-        if visit.belief.firing != firing or not was:
+        was = [read.event.co2_pct for read in situation.settled_readings(firing, 0.0)]
+        if situation.belief.firing != firing or not was:
             continue
         after = _first_settled(settled, rows[place + 1 :])
         if after is None or after.firing != firing or after.co2_pct is None:
             continue
-        scale, (low, high) = visit.belief.model.scales[firing], visit.facts.bands[firing]
-        richer = event.turns_cw * visit.belief.model.toward_richer[event.screw] > 0
-        true = visit.belief.settled_after(firing, event.screw, [event.turns_cw])[0]
-        turned = visit.belief.turned(event.screw, event.turns_cw, event.time.timestamp())
-        display, half = turned.displayed(after.time.timestamp()), visit.facts.display_step_pct / 2
+        scale, (low, high) = situation.belief.model.scales[firing], situation.setup.bands[firing]
+        richer = event.turns_cw * situation.belief.model.toward_richer[event.screw] > 0
+        true = situation.belief.settled_after(firing, event.screw, [event.turns_cw])[0]
+        turned = situation.belief.turned(event.screw, event.turns_cw, event.time.timestamp())
+        display, half = turned.displayed(after.time.timestamp()), situation.setup.display_step_pct / 2
         chances = []
         for forecast, wider in ((true, 0.0), (display, half)):
-            edges = [float(scale.straight(edge)) for edge in (low - wider, high + wider)]
+            edges = [float(scale.linearised(edge)) for edge in (low - wider, high + wider)]
             chances += [
-                forecast.between(*edges), 1 - forecast.below(edges[1]) if richer else forecast.below(edges[0])
+                forecast.interval_prob(*edges), 1 - forecast.cdf(edges[1]) if richer else forecast.cdf(edges[0])
             ]  # fmt: skip
         shown = after.co2_pct
         yield (

@@ -24,9 +24,9 @@ import numpy as np
 import pandas as pd
 
 from advisor.job_setup.prior import Prior
-from advisor.log.events import SCREWS
+from advisor.screws import SCREWS, Screw
 from advisor.study import batch
-from advisor.study.batch import LOG_GAIN, SLACK, TIME_CONSTANT
+from advisor.study.batch import BACKLASH, LOG_GAIN, TIME_CONSTANT
 from advisor.study.frames import words
 from advisor.study.tables import turndown_range
 from advisor.study.timeline import OWN_SCREW, READING, Array, Timeline, timeline
@@ -58,7 +58,7 @@ def _chances() -> tuple[Array, Array, Array]:
     away = (LOG_GAIN[:, None] - means.ravel()) / spreads.ravel()
     gain = np.exp(-0.5 * away**2) / spreads.ravel()
     fine = np.linspace(0, 1, 401)
-    slack = np.stack([_hats(SLACK, fine * widest).mean(axis=0) for widest in WIDEST])
+    backlash = np.stack([_hats(BACKLASH, fine * widest).mean(axis=0) for widest in WIDEST])
     normal = np.exp(-0.5 * np.linspace(-3.5, 3.5, 701) ** 2)
     lag = np.stack(
         [
@@ -66,7 +66,7 @@ def _chances() -> tuple[Array, Array, Array]:
             for t in LAGS
         ]
     )
-    return gain / gain.sum(axis=0), slack, lag
+    return gain / gain.sum(axis=0), backlash, lag
 
 
 def _hats(nodes: Array, points: Array) -> Array:
@@ -94,7 +94,7 @@ def screws_and_totals(line: Timeline) -> tuple[pd.DataFrame, Totals]:
         screws.append(batch.table_of(line, found))
         groups: dict[tuple[str, ...], list[int]] = {}
         for place, (job, screw) in enumerate(zip(found.job, found.screw, strict=True)):
-            if not line.facts[job].practice:
+            if not line.setup[job].practice:
                 groups.setdefault(_group(line, job, screw), []).append(place)
         for group, places in groups.items():
             sound, other_way, nothing = batch.fault_chances(line, found.job[places]).T
@@ -142,11 +142,11 @@ def log_likelihood(gain: Array, sound: Array, faulty: Array) -> Array:
 
     sound (K,)   chance that it works; faulty (K,): chances of its faults, each times its likelihood
     """
-    of_gain, of_slack, of_lag = _chances()
+    of_gain, of_backlash, of_lag = _chances()
     total = np.zeros((WIDEST.size * LAGS.size, MEANS.size * SPREADS.size))
     for first in range(0, len(gain), JOBS_AT_ONCE):  # few at a time, to stay in cache
         some = gain[first : first + JOBS_AT_ONCE]
-        mixed = np.einsum("wb,tl,klbz->kwtz", of_slack, of_lag, some, optimize=True).reshape(-1, LOG_GAIN.size)
+        mixed = np.einsum("wb,tl,klbz->kwtz", of_backlash, of_lag, some, optimize=True).reshape(-1, LOG_GAIN.size)
         cells = (mixed @ of_gain).reshape(len(some), *total.shape)
         cells *= sound[first : first + JOBS_AT_ONCE, None, None]
         cells += faulty[first : first + JOBS_AT_ONCE, None, None] + 1e-300
@@ -157,17 +157,17 @@ def log_likelihood(gain: Array, sound: Array, faulty: Array) -> Array:
 
 
 def _group(line: Timeline, job: int, screw: int) -> tuple[str, str, str, str]:
-    facts = line.facts[job]
-    return facts.fuel.name, facts.valve_family, turndown_range(facts.turndown), SCREWS[screw]
+    setup = line.setup[job]
+    return setup.fuel.name, setup.valve_family, turndown_range(setup.turndown), SCREWS[screw]
 
 
 def _add_rereads(total: Totals, line: Timeline) -> None:
     """Add the differences of settled readings that follow each other in one standstill."""
     reads = np.flatnonzero(line.settled & (line.kind == READING))
-    same = line.standstill[reads[:-1]] == line.standstill[reads[1:]]
+    same = line.segment[reads[:-1]] == line.segment[reads[1:]]
     first, second = reads[:-1][same], reads[1:][same]
     for at, apart in zip(second, np.abs(line.co2_pct[second] - line.co2_pct[first]), strict=True):
-        if line.facts[line.job[at]].practice:
+        if line.setup[line.job[at]].practice:
             continue
         row = total.setdefault(_group(line, line.job[at], OWN_SCREW[line.firing[at]]), np.zeros(FIGURES))
         row[1:4] += (1.0, apart, apart**2)
@@ -199,7 +199,7 @@ def _built_in(screw: str) -> tuple[Array, Array]:
     prior = Prior()
     short, long = prior.time_constant_s
     middle = short * (long / short) ** 0.37
-    mean = np.log([prior.gain_per_turn[screw], 0.5, prior.slack_turns / 2, middle])
+    mean = np.log([prior.gain_per_turn[screw], 0.5, prior.backlash_turns / 2, middle])
     return mean, np.array([1.0, 0.7, 0.7, 0.6])
 
 
@@ -238,9 +238,9 @@ def _margins(weight: Array, grids: list[Array]) -> tuple[Array, Array]:
     return found, spread
 
 
-def estimates(found: pd.DataFrame) -> tuple[dict[str, Estimate], dict[tuple[str, ...], Estimate]]:
+def estimates(found: pd.DataFrame) -> tuple[dict[Screw, Estimate], dict[tuple[str, ...], Estimate]]:
     """The fleet's estimate by screw, and each group's, shrunk to the fleet as far as the groups are alike."""
-    fleet: dict[str, Estimate] = {}
+    fleet: dict[Screw, Estimate] = {}
     groups: dict[tuple[str, ...], Estimate] = {}
     told = {group: row for group, row in totals(found).items() if row[0] > 0}
     for screw in SCREWS:

@@ -14,8 +14,7 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 from matplotlib.ticker import MaxNLocator
 
-from advisor.log.events import FIRINGS, SCREWS
-from advisor.response.model import SCREW_FOR
+from advisor.screws import FIRINGS, SCREW_FOR, SCREWS, Firing
 from advisor.study import honesty
 from advisor.study.collect import Study
 from advisor.study.frames import plain
@@ -32,7 +31,7 @@ NAMES = (
 )  # fmt: skip
 
 
-def convergence_by_moves(ax: Axes, readings: pd.DataFrame, firing: str) -> Axes:
+def convergence_by_moves(ax: Axes, readings: pd.DataFrame, firing: Firing) -> Axes:
     """Distance from the band's centre against turns of the rate's screw: the last settled reading before each."""
     here = readings[readings["settled"] & (readings["firing"] == firing)]
     last = here.groupby(["job", "moves"], sort=True)["distance_pct"].last()
@@ -45,7 +44,7 @@ def convergence_by_moves(ax: Axes, readings: pd.DataFrame, firing: str) -> Axes:
     return ax
 
 
-def convergence_by_minutes(ax: Axes, readings: pd.DataFrame, firing: str, most: float | None = None) -> Axes:
+def convergence_by_minutes(ax: Axes, readings: pd.DataFrame, firing: Firing, most: float | None = None) -> Axes:
     """Distance from the band's centre against minutes since the job's first row; each job keeps its last reading."""
     here = readings[readings["settled"] & (readings["firing"] == firing)]
     most = most or float(np.ceil(here["minutes"].quantile(0.95))) if len(here) else 1.0

@@ -7,8 +7,8 @@ import pandas as pd
 
 from advisor.job_setup.prior import Prior
 from advisor.job_setup.prior_file import LearnedPrior, format_priors
-from advisor.log.events import SCREWS
 from advisor.response.hypotheses import TIME_CONSTANT_NODES
+from advisor.screws import SCREWS, Screw
 from advisor.study import learn
 from advisor.study.learn import GROUP, LAG_LOG_SD, NAMES, Estimate
 from advisor.study.tables import turndown_limits
@@ -17,7 +17,7 @@ from advisor.study.tables import turndown_limits
 # true ones, before the heavier tail of gains: with 0.41 eight of them passed the band, with 0.5 four, with 0.6 two.
 # What a right prior saves comes from its median.
 LEAST_LOG_SD = 0.6
-SLACK_LIMITS = (1 / 200, 1 / 8)  # turns, own choice
+BACKLASH_LIMITS = (1 / 200, 1 / 8)  # turns, own choice
 # middle and spread of the built-in chances along the range of log time constants
 _places, _chances = np.array(TIME_CONSTANT_NODES).T
 LAG_PLACE = float(_chances @ _places)
@@ -48,12 +48,12 @@ def learned(evidence: pd.DataFrame) -> list[LearnedPrior]:
     return found
 
 
-def _prior(estimates: dict[str, Estimate], noise: float | None) -> LearnedPrior:
+def _prior(estimates: dict[Screw, Estimate], noise: float | None) -> LearnedPrior:
     built_in = Prior()
     parts = list(estimates.values())
     gains = {screw: float(np.exp(part.mean[NAMES.index("log_gain")])) for screw, part in estimates.items()}
     spreads = [np.hypot(part.interval("log_spread")[0], part.sd[NAMES.index("log_gain")]) for part in parts]
-    slack = max(part.interval("log_slack")[2] for part in parts)
+    backlash = max(part.interval("log_slack")[2] for part in parts)
     at = NAMES.index("log_lag")
     weights = np.array([part.sd[at] ** -2.0 for part in parts])
     log_lag = float(weights @ [part.mean[at] for part in parts] / weights.sum())
@@ -61,7 +61,7 @@ def _prior(estimates: dict[str, Estimate], noise: float | None) -> LearnedPrior:
     values: dict[str, object] = {
         "gain_per_turn": {screw: gains.get(screw, built_in.gain_per_turn[screw]) for screw in SCREWS},
         "gain_log_sd": max(LEAST_LOG_SD, float(max(spreads))),
-        "slack_turns": float(np.clip(slack, *SLACK_LIMITS)),
+        "slack_turns": float(np.clip(backlash, *BACKLASH_LIMITS)),
         "time_constant_s": tuple(float(np.exp(log_lag + span * (place - LAG_PLACE))) for place in (0, 1)),
     }
     if noise is not None:

@@ -9,18 +9,17 @@ from typing import Any
 
 import pandas as pd
 
-from advisor import units
-from advisor.decision.advise import Advice
+from advisor.decision.answers import Advice
 from advisor.job import Job
-from advisor.job_setup.setup import Facts
-from advisor.log.events import Event
+from advisor.job_setup.setup import JobSetup
+from advisor.log.events import Event, Row
 from advisor.log.file import Log
 from advisor.report.answers import first_line
-from advisor.response.model import FIRING_FOR
-from advisor.response.tracker import Row
+from advisor.screws import FIRING_FOR
 from advisor.study import tables
 from advisor.study.frames import plain, rows_frame
 from advisor.study.timeline import timeline
+from advisor.wording import numbers
 
 A_MOMENT = timedelta(milliseconds=1)
 SAME_TURN = 0.1  # of a mark: a turn this close to the advised one is the advised one
@@ -41,7 +40,7 @@ def replay(job: Job) -> pd.DataFrame:
     cost: what went against the job, in words, empty where nothing did.
     """
     rows, found = job.rows(), []
-    line = timeline(rows_frame([("", Log(job.facts, job.events, ()))]))
+    line = timeline(rows_frame([("", Log(job.setup, job.events, ()))]))
     told = {row["row"]: row for table in (tables.moves_of(line), tables.readings_of(line)) for row in plain(table)}
     before = rows[0].event.time if rows else None
     for place, row in enumerate(rows):
@@ -49,9 +48,9 @@ def replay(job: Job) -> pd.DataFrame:
         assert before is not None
         if event.event in ("reading", "turn", "firing"):
             advice = job.next(event.time - A_MOMENT)
-            followed = _followed(advice, event, job.facts)
+            followed = _followed(advice, event, job.setup)
             took_s = (event.time - before).total_seconds()
-            cost = _cost(job.facts, advice, followed, event, told.get(row.number, {}), rows[:place])
+            cost = _cost(job.setup, advice, followed, event, told.get(row.number, {}), rows[:place])
             found.append(
                 (row.number, event.time, done(event), advised(advice), followed, took_s, *_known(job, event), cost)
             )
@@ -79,7 +78,7 @@ def advised(advice: Advice) -> str:
         case "turn":
             return f"turn {advice.screw} {_turn(advice.turns_cw or 0.0)}"
         case "wait":
-            return f"wait {units.say_seconds(round(advice.wait_s or 0))} more"
+            return f"wait {numbers.say_seconds(round(advice.wait_s or 0))} more"
         case "read":
             return "read"
         case "run_at":
@@ -91,12 +90,12 @@ def advised(advice: Advice) -> str:
 
 
 def _turn(turns_cw: float) -> str:
-    return f"{units.say_fraction(abs(turns_cw))} {'cw' if turns_cw > 0 else 'ccw'}"
+    return f"{numbers.say_fraction(abs(turns_cw))} {'cw' if turns_cw > 0 else 'ccw'}"
 
 
-def _followed(advice: Advice, event: Event, facts: Facts) -> bool:
+def _followed(advice: Advice, event: Event, setup: JobSetup) -> bool:
     if event.event == "turn":
-        mark = facts.mark_turns[event.screw or "offset"]
+        mark = setup.mark_turns[event.screw or "offset"]
         return (
             advice.action == "turn"
             and advice.screw == event.screw
@@ -110,22 +109,24 @@ def _followed(advice: Advice, event: Event, facts: Facts) -> bool:
 def _known(job: Job, event: Event) -> tuple[float, float, float, float]:
     """True settled CO2 at the rate of a row with its 90 % range, and its chance of being in band, a moment before."""
     nothing = (float("nan"),) * 4
-    visit = job.visit(event.time - A_MOMENT)
+    situation = job.situation(event.time - A_MOMENT)
     firing = event.firing or FIRING_FOR[event.screw or "offset"]
-    if not visit.settled_readings(firing, 0.0):
+    if not situation.settled_readings(firing, 0.0):
         return nothing
-    scale, forecast = visit.belief.model.scales[firing], visit.belief.settled(firing)
-    edges = [float(scale.straight(edge)) for edge in visit.facts.bands[firing]]
-    figures = (forecast.mean, forecast.quantile(0.05), forecast.quantile(0.95))
+    scale, forecast = situation.belief.model.scales[firing], situation.belief.settled(firing)
+    edges = [float(scale.linearised(edge)) for edge in situation.setup.bands[firing]]
+    figures = (forecast.mean, forecast.ppf(0.05), forecast.ppf(0.95))
     middle, low, high = (float(scale.co2_pct(figure)) for figure in figures)
-    return middle, low, high, forecast.between(*edges)
+    return middle, low, high, forecast.interval_prob(*edges)
 
 
-def _cost(facts: Facts, advice: Advice, followed: bool, event: Event, told: dict[str, Any], earlier: list[Row]) -> str:
+def _cost(
+    setup: JobSetup, advice: Advice, followed: bool, event: Event, told: dict[str, Any], earlier: list[Row]
+) -> str:
     """What a row cost the job, in words; `told`: its row in `tables.moves` or `tables.readings`."""
     if event.event == "turn":
         return "; ".join(
-            [*_cost_of_hand(advice, followed, event, told), *_cost_on_display(facts, event, told, earlier)]
+            [*_cost_of_hand(advice, followed, event, told), *_cost_on_display(setup, event, told, earlier)]
         )
     if event.event == "reading" and advice.action == "wait" and not followed:
         return _too_soon("read", advice) if told["settled"] else f"{_early('read', advice)}: no turn on it"
@@ -135,7 +136,7 @@ def _cost(facts: Facts, advice: Advice, followed: bool, event: Event, told: dict
 
 
 def _early(done: str, advice: Advice) -> str:
-    return f"{done} {units.say_seconds(round(advice.wait_s or 0))} too soon"
+    return f"{done} {numbers.say_seconds(round(advice.wait_s or 0))} too soon"
 
 
 def _too_soon(done: str, advice: Advice) -> str:
@@ -158,7 +159,7 @@ def _cost_of_hand(advice: Advice, followed: bool, event: Event, move: dict[str, 
     return costs
 
 
-def _cost_on_display(facts: Facts, event: Event, move: dict[str, Any], earlier: list[Row]) -> list[str]:
+def _cost_on_display(setup: JobSetup, event: Event, move: dict[str, Any], earlier: list[Row]) -> list[str]:
     """What the display shows of a turn's cost, from the settled reading before it to the one after it.
 
     Where nothing settled was read before it, what was read last, and it is said that this was too soon.
@@ -169,7 +170,7 @@ def _cost_on_display(facts: Facts, event: Event, move: dict[str, Any], earlier: 
         was = _last_shown(earlier, firing)
     if was is None or now is None:
         return []
-    low, high = facts.bands[firing]
+    low, high = setup.bands[firing]
     if tables.passed(was, now, low, high):
         return [f"passed the band: {was:g}{early} to {now:g} %"]
     further = abs(now - (low + high) / 2) - abs(was - (low + high) / 2)

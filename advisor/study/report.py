@@ -12,15 +12,15 @@ import numpy as np
 import pandas as pd
 
 from advisor.decision.advise import CO_STOPS
-from advisor.decision.candidates import percent
 from advisor.errors import RangeError
-from advisor.log.events import SCREWS
 from advisor.report.answers import PRACTICE
 from advisor.report.layout import WIDTH, columns, labelled, wrapped
+from advisor.screws import SCREWS
 from advisor.study import honesty, learn, priors
 from advisor.study.collect import MARKER, Study
 from advisor.study.frames import for_spreadsheets, plain
 from advisor.study.replay import FORGIVEN_S, SAME_TURN
+from advisor.wording.numbers import say_chance
 
 MOST_GROUPS, MOST_BAD = 4, 3  # on the screen; the record has all
 NAME_WIDTH = 26  # columns of a group's name
@@ -86,7 +86,7 @@ def say(record: dict[str, Any], written: str = "") -> str:
         share = f"{100 * held['holds']:.0f} % of readings"
         honest = f"; {_of(held) if held['readings'] < FEW_READINGS else share} fell in the adviser's 90 % range"
     took = f"{_counted(moves['median'], 'turn')} and {minutes['median']:.0f} min"
-    ended = f"{percent(record['ended_in_band'])} ended in band; the middle job took {took}"
+    ended = f"{say_chance(record['ended_in_band'])} ended in band; the middle job took {took}"
     if jobs == 1:
         ended = f"ended {'in' if record['ended_in_band'] else 'out of'} band, after {took}"
     lines = wrapped(f"{jobs:,} {_plural(jobs, 'job')}: {ended}{honest}.")
@@ -99,12 +99,12 @@ def say(record: dict[str, Any], written: str = "") -> str:
     if record["turns"]:
         turns, kept = _counted(record["turns"], "turn"), record["turns"] - record["waits_broken"]
         lines += labelled(
-            "Waits", f"{kept:,} of {turns} made on a settled reading ({percent(record['wait_kept'])}); {SETTLED}."
+            "Waits", f"{kept:,} of {turns} made on a settled reading ({say_chance(record['wait_kept'])}); {SETTLED}."
         )
         lines += labelled(
             "Overshot",
             f"{record['overshoots']:,} of {_counted(record['turns_judged'], 'turn')} read before and after, in "
-            f"{percent(record['jobs_that_overshot'])} of jobs, by settled readings.",
+            f"{say_chance(record['jobs_that_overshot'])} of jobs, by settled readings.",
         )
     lines += _say_found(record)
     lines += _say_learned(record)
@@ -167,8 +167,8 @@ def _say_learned(record: dict[str, Any]) -> list[str]:
     if len(others) > MOST_GROUPS:
         lines.append(f"    and {_counted(len(others) - MOST_GROUPS, 'smaller group')} (--json, --out)")
     doubt = "(90 % range of the estimate)"
-    slacks = ", ".join(f"{screw} {_range(row, 'slack_turns', 3)}" for screw, row in fleet.items())
-    lines += labelled("Slack", f"at most, turns {doubt}: {slacks}")
+    backlashes = ", ".join(f"{screw} {_range(row, 'slack_turns', 3)}" for screw, row in fleet.items())
+    lines += labelled("Slack", f"at most, turns {doubt}: {backlashes}")
     lags = ", ".join(f"{screw} {_range(row, 'time_constant_s', 0)}" for screw, row in fleet.items())
     noise = record["noise_sd_pct"]
     heard = "" if noise is None else f"; noise of one reading {noise:.3f} % CO2"
@@ -287,7 +287,7 @@ def say_replay(
         lines += textwrap.wrap(f"{upto}{done}; {said}", WIDTH, initial_indent=head, subsequent_indent=follow)
         if row["done"].startswith("turned") and row["known_pct"] is not None:
             known = f"CO2 {row['known_pct']:.2f} % ({row['known_low_pct']:.2f} to {row['known_high_pct']:.2f})"
-            lines.append(f"{follow}known: {known}, in band {percent(row['chance_in_band'])}")
+            lines.append(f"{follow}known: {known}, in band {say_chance(row['chance_in_band'])}")
         if row["cost"]:
             lines += textwrap.wrap(f"cost: {row['cost']}", WIDTH, initial_indent=follow, subsequent_indent=follow)
     return "\n".join([*lines, *(wrapped(f"At the end: {end}") if end else [])])

@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 
 from advisor.job_setup.prior_file import say_turndowns
-from advisor.log.events import FIRINGS, SCREWS
+from advisor.screws import FIRINGS, SCREWS
 from advisor.study.frames import words
 from advisor.study.timeline import OWN_FIRING, OWN_SCREW, READING, TURN, Array, Bools, Ints, Timeline, timeline
 
@@ -62,7 +62,7 @@ def readings_of(line: Timeline) -> pd.DataFrame:
             "o2_pct": line.o2_pct[at],
             "co_ppm": line.co_ppm[at],
             "distance_pct": np.abs(co2 - line.centres[job, firing]),
-            "straight_pct": line.straight_pct[at],
+            "straight_pct": line.linearised_pct[at],
             "moves": _moves_so_far(line)[at, firing],
             "wait_s": line.time_s[at] - line.changed_s[at],
             "settled": line.settled[at],
@@ -76,16 +76,16 @@ def moves_of(line: Timeline) -> pd.DataFrame:
     """`moves` of a timeline."""
     at = np.flatnonzero(line.kind == TURN)
     job, screw, firing = line.job[at], line.screw[at], line.firing[at]
-    still = line.standstill[at]
+    still = line.segment[at]
     own = firing == OWN_FIRING[screw]
-    shown, straight, count, stay_of, screw_of, turns_of = _standstills(line)
+    shown, linearised, count, stay_of, screw_of, turns_of = _segments(line)
     before = _last_read(count, stay_of, screw_of)[still]
     paired = (before >= 0) & (count[still] > 0) & own
     kept = np.maximum(before, 0)
     travelled = np.concatenate([[0.0], np.cumsum(turns_of)])
     pair_turns = travelled[still + 1] - travelled[kept + 1]
     richer = line.richer[job, screw]
-    change = np.where(paired, straight[still] - straight[kept], np.nan)
+    change = np.where(paired, linearised[still] - linearised[kept], np.nan)
     with np.errstate(divide="ignore", invalid="ignore"):
         gain = np.where(paired & (np.abs(pair_turns) > TINY), change / (pair_turns * richer), np.nan)
     low, high = line.bands[job, np.maximum(firing, 0)].T
@@ -126,13 +126,13 @@ def jobs_of(line: Timeline) -> pd.DataFrame:
     last_turn = _at_end(line, turned, line.time_s, np.full(count, -np.inf))
     table = {
         "job": words(line.jobs),
-        "fuel": words([facts.fuel.name for facts in line.facts]),
-        "valve_family": words([facts.valve_family for facts in line.facts]),
-        "turndown": [facts.turndown for facts in line.facts],
-        "turndown_stated": np.array([facts.turndown_stated for facts in line.facts], dtype=bool),
-        "turndown_range": words([turndown_range(facts.turndown) for facts in line.facts]),
-        "prior_source": words([facts.prior_source for facts in line.facts]),
-        "practice": np.array([facts.practice for facts in line.facts], dtype=bool),
+        "fuel": words([setup.fuel.name for setup in line.setup]),
+        "valve_family": words([setup.valve_family for setup in line.setup]),
+        "turndown": [setup.turndown for setup in line.setup],
+        "turndown_stated": np.array([setup.turndown_stated for setup in line.setup], dtype=bool),
+        "turndown_range": words([turndown_range(setup.turndown) for setup in line.setup]),
+        "prior_source": words([setup.prior_source for setup in line.setup]),
+        "practice": np.array([setup.practice for setup in line.setup], dtype=bool),
         "minutes": _at_end(line, np.ones(line.job.size, bool), _minutes(line), np.zeros(count)),
         "readings": total(read),
         "readings_too_soon": total(read & line.usable & ~line.settled),
@@ -178,21 +178,21 @@ def turndown_limits(words: str) -> tuple[float, float]:
 # --- standstills ------------------------------------------------------------------------------------
 
 
-def _standstills(line: Timeline) -> tuple[Array, Array, Array, Ints, Ints, Array]:
+def _segments(line: Timeline) -> tuple[Array, Array, Array, Ints, Ints, Array]:
     """Of each standstill: last settled CO2 displayed, mean straight, count, stay, screw turned to begin it, turns."""
-    size = int(line.standstill[-1]) + 1 if line.standstill.size else 0
+    size = int(line.segment[-1]) + 1 if line.segment.size else 0
     reads = np.flatnonzero(line.settled)
-    still = line.standstill[reads]
+    still = line.segment[reads]
     count = np.bincount(still, minlength=size).astype(np.float64)
     with np.errstate(invalid="ignore"):
-        straight = np.bincount(still, line.straight_pct[reads], minlength=size) / count
+        linearised = np.bincount(still, line.linearised_pct[reads], minlength=size) / count
     shown = np.full(size, np.nan)
     shown[still] = line.co2_pct[reads]  # the last one stays
     stay, screw, turns = np.full(size, -1), np.full(size, -1), np.zeros(size)
-    stay[line.standstill] = line.stay
+    stay[line.segment] = line.stay
     turned = np.flatnonzero(line.kind == TURN)
-    screw[line.standstill[turned]], turns[line.standstill[turned]] = line.screw[turned], line.turns_cw[turned]
-    return shown, straight, count, stay, screw, turns
+    screw[line.segment[turned]], turns[line.segment[turned]] = line.screw[turned], line.turns_cw[turned]
+    return shown, linearised, count, stay, screw, turns
 
 
 def _last_read(count: Array, stay: Ints, screw: Ints) -> Ints:
@@ -210,9 +210,9 @@ def _last_read(count: Array, stay: Ints, screw: Ints) -> Ints:
 
 def _began(line: Timeline) -> Array:
     """Moment at which each standstill began, s since 1970."""
-    size = int(line.standstill[-1]) + 1 if line.standstill.size else 0
+    size = int(line.segment[-1]) + 1 if line.segment.size else 0
     began = np.full(size, np.nan)
-    began[line.standstill] = line.changed_s
+    began[line.segment] = line.changed_s
     return began
 
 

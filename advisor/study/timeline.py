@@ -12,12 +12,12 @@ from numpy.typing import NDArray
 
 from advisor.chemistry import limits
 from advisor.chemistry.fuels import Fuel
-from advisor.job_setup.setup import DIRECTIONS, Facts
-from advisor.log.events import FIRINGS, SCREWS, Event
+from advisor.job_setup.setup import JobSetup
+from advisor.log.check_items import clockwise_item
+from advisor.log.events import Event
 from advisor.response import reading_checks as readings
-from advisor.response.model import FIRING_FOR, SCREW_FOR
-from advisor.response.tracker import LEFT_FOR_S, clockwise_item
-from advisor.response.valve import StraightScale
+from advisor.response.valve import LinearisedScale
+from advisor.screws import DIRECTIONS, FIRING_FOR, FIRINGS, SCREW_FOR, SCREWS
 from advisor.study.frames import job_facts
 
 Array = NDArray[np.float64]
@@ -47,7 +47,7 @@ class Timeline:
     """
 
     jobs: list[str]
-    facts: list[Facts]
+    setup: list[JobSetup]
     job: Ints
     row: Ints
     kind: Ints
@@ -58,9 +58,9 @@ class Timeline:
     co2_pct: Array
     o2_pct: Array
     co_ppm: Array
-    straight_pct: Array
+    linearised_pct: Array
     stay: Ints
-    standstill: Ints
+    segment: Ints
     changed_s: Array
     usable: Bools
     settled: Bools
@@ -87,7 +87,7 @@ def timeline(rows: pd.DataFrame) -> Timeline:
     """
     known = job_facts(rows)
     jobs = sorted(known)
-    facts = [known[job] for job in jobs]
+    setup = [known[job] for job in jobs]
     frame = rows[_standing(rows)]
     code = pd.Index(jobs).get_indexer(pd.Index(frame["job"])).astype(np.int64)
     time_s = pd.to_datetime(frame["time"], utc=True).astype("datetime64[us, UTC]").astype("int64").to_numpy() / 1e6
@@ -96,32 +96,33 @@ def timeline(rows: pd.DataFrame) -> Timeline:
     frame, job, time_s, kind = frame.iloc[order], code[order], time_s[order], kind[order]
     turns, co2, o2, co = (frame[name].to_numpy(np.float64) for name in ("turns_cw", "co2_pct", "o2_pct", "co_ppm"))
     screw = _codes(frame["screw"], SCREWS)
-    bands = np.array([[facts_of.bands[firing] for firing in FIRINGS] for facts_of in facts]).reshape(-1, 2, 2)
+    bands = np.array([[facts_of.bands[firing] for firing in FIRINGS] for facts_of in setup]).reshape(-1, 2, 2)
     first = np.searchsorted(job, np.arange(len(jobs)))[job] if job.size else job
 
     says = np.where(kind <= READING, _codes(frame["firing"], FIRINGS), -1)
     before = _last(says >= 0, first, says, -1, strictly=True)
     acts = kind <= TURN
-    gap = time_s - _last(acts, first, time_s, np.inf, strictly=True) > LEFT_FOR_S
+    left_for_s = np.array([f.policy.left_for_s for f in setup])
+    gap = time_s - _last(acts, first, time_s, np.inf, strictly=True) > left_for_s[job]
     begins = (says >= 0) & ((says != before) | gap)
     firing = np.asarray(_last(says >= 0, first, says, -1))
     turned = kind == TURN
     stay = np.where(_last(begins, first, np.ones_like(job), 0) > 0, np.cumsum(begins) - 1, -1)
     changed = begins | turned | (np.arange(job.size) == first)
     earliest = np.full(job.size, -np.inf)
-    waits = np.array([[f.min_wait_s[what] for what in (*SCREWS, "firing")] for f in facts]).reshape(-1, 3)
+    waits = np.array([[f.min_wait_s[what] for what in (*SCREWS, "firing")] for f in setup]).reshape(-1, 3)
     for place, when in enumerate((turned & (screw == 0), turned & (screw == 1), begins)):
         earliest = np.maximum(earliest, _last(when, first, time_s, -np.inf) + waits[job, place])
     started = begins & (kind == FIRING) & ((before < 0) | gap)
     earliest = np.maximum(earliest, _last(started, first, time_s, -np.inf) + limits.START_WAIT_S)
-    found, usable = _judged(facts, job, kind, firing, co2, o2, co, time_s)
+    found, usable = _judged(setup, job, kind, firing, co2, o2, co, time_s)
     # half a second for clocks that write whole seconds, as in history
     settled = usable & (time_s >= earliest - 0.5)
     return Timeline(
-        jobs, facts, job, frame["row"].to_numpy(np.int64), kind, time_s, firing, screw, turns, co2, o2, co,
-        _straight(facts, bands.mean(axis=2), job, firing, co2, usable),
+        jobs, setup, job, frame["row"].to_numpy(np.int64), kind, time_s, firing, screw, turns, co2, o2, co,
+        _linearised(setup, bands.mean(axis=2), job, firing, co2, usable),
         stay, np.cumsum(changed) - 1, np.asarray(_last(changed, first, time_s, np.nan)), usable, settled, found, bands,
-        _toward_richer(facts, job, frame),
+        _toward_richer(setup, job, frame),
     )  # fmt: skip
 
 
@@ -156,7 +157,7 @@ def _standing(rows: pd.DataFrame) -> Bools:
 
 
 def _judged(
-    facts: list[Facts], job: Ints, kind: Ints, firing: Ints, co2: Array, o2: Array, co: Array, time_s: Array
+    setup: list[JobSetup], job: Ints, kind: Ints, firing: Ints, co2: Array, o2: Array, co: Array, time_s: Array
 ) -> tuple[list[str], Bools]:
     """What each reading says by itself: codes, and whether its CO2 says anything about the screws."""
     found, usable = [""] * job.size, np.zeros(job.size, dtype=bool)
@@ -166,20 +167,20 @@ def _judged(
             moment, "reading", FIRINGS[firing[at]], co2_pct=float(co2[at]),
             o2_pct=None if np.isnan(o2[at]) else float(o2[at]), co_ppm=None if np.isnan(co[at]) else float(co[at]),
         )  # fmt: skip
-        codes = [finding.code for finding in readings.judge(facts[job[at]], event)]
+        codes = [finding.code for finding in readings.judge(setup[job[at]], event)]
         found[at] = " ".join(codes)
         usable[at] = not readings.UNUSABLE.intersection(codes)
     return found, usable
 
 
-def _straight(facts: list[Facts], centres: Array, job: Ints, firing: Ints, co2: Array, usable: Bools) -> Array:
+def _linearised(setup: list[JobSetup], centres: Array, job: Ints, firing: Ints, co2: Array, usable: Bools) -> Array:
     """CO2 of the usable readings on the straight scale of their job and rate; NaN elsewhere."""
-    straight = np.full(co2.size, np.nan)
+    linearised = np.full(co2.size, np.nan)
     scales: dict[tuple[Fuel, float], list[tuple[int, int]]] = {}
-    for index, of in enumerate(facts):
+    for index, of in enumerate(setup):
         for rate in range(2):
             scales.setdefault((of.fuel, float(centres[index, rate])), []).append((index, rate))
-    which, kinds = np.full((len(facts), 2), -1), list(scales)
+    which, kinds = np.full((len(setup), 2), -1), list(scales)
     for number, places in enumerate(scales.values()):
         which[tuple(np.transpose(places))] = number
     mine = np.where(usable, which[job, firing], -1)
@@ -188,14 +189,14 @@ def _straight(facts: list[Facts], centres: Array, job: Ints, firing: Ints, co2: 
     for number, (fuel, centre) in enumerate(kinds):
         at = order[edges[number] : edges[number + 1]]
         if at.size:
-            scale = StraightScale(fuel, centre)
-            straight[at] = scale.straight(np.minimum(co2[at], scale.fuel.co2_max_pct))
-    return straight
+            scale = LinearisedScale(fuel, centre)
+            linearised[at] = scale.linearised(np.minimum(co2[at], scale.fuel.co2_max_pct))
+    return linearised
 
 
-def _toward_richer(facts: list[Facts], job: Ints, frame: pd.DataFrame) -> Array:
+def _toward_richer(setup: list[JobSetup], job: Ints, frame: pd.DataFrame) -> Array:
     """+1 where clockwise is richer, -1 where leaner, as stated or as found out on site; unknown counts as richer."""
-    stated = [[of.clockwise[screw] for screw in SCREWS] for of in facts]
+    stated = [[of.clockwise[screw] for screw in SCREWS] for of in setup]
     items = frame["item"].to_numpy()
     for number, screw in enumerate(SCREWS):
         for at in np.flatnonzero(items == clockwise_item(screw)):

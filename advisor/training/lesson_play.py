@@ -1,23 +1,21 @@
 """Plays a lesson on its made-up boiler: the hand's way, another way beside it, what the adviser would have said."""
 
-import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cache
-from itertools import takewhile
 from typing import Any
 
-from advisor import units
 from advisor.chemistry import limits
 from advisor.chemistry.fuels import NATURAL_GAS
-from advisor.decision.advise import Advice, Verdict
-from advisor.diagnosis.way_back import TROUBLES
+from advisor.decision.answers import Advice, Verdict
 from advisor.job import Job
-from advisor.response.reading_checks import Finding
+from advisor.log.check_items import MENDED
+from advisor.messages import Finding
 from advisor.training.lessons import FOLLOW, Lesson
-from advisor.training.simulated_visit import FACTS, MENDED, MadeVisit, Point, Score, Trace
+from advisor.training.simulated_visit import FACTS, MadeVisit, Point, Score, Trace
 from advisor.training.simulator import Reading
 from advisor.training.strategies import PROVED_FIRST, advised, fixed_step
+from advisor.wording import at_once, numbers, past_text
 
 ASKS = ("sample-line", "pressure-unknown")  # what the adviser wants proved before any turn
 UNPROVED, AS_BEFORE = "Not before it is proved.", "Not before it is proved, as said."
@@ -104,7 +102,8 @@ def _follow_script(visit: MadeVisit, script: str) -> list[str]:
     for command in script.split("; "):
         if command.startswith("turn "):
             advice = visit.job.next(visit.at)
-            verdict = visit.job.may(*visit.parsed_turn(command.split()[1:]), at=visit.at)
+            screw, turns_cw = visit.parsed_turn(command.split()[1:])
+            verdict = visit.job.may(screw, turns_cw, visit.at)
             unproved = [finding.text for finding in advice.findings if finding.code in ASKS]
             asked.append(_answer(verdict, advice, unproved, said))
         visit.do(command)
@@ -139,13 +138,13 @@ def _hand(point: Point) -> str:
     if not point.turned:
         return point.seen.rstrip(".")
     screw, turns_cw = point.turned
-    return f"{screw} {units.say_fraction(turns_cw)} turn {'clockwise' if turns_cw > 0 else 'counterclockwise'}"
+    return f"{screw} {numbers.say_fraction(turns_cw)} turn {'clockwise' if turns_cw > 0 else 'counterclockwise'}"
 
 
 def _short_turn(point: Point) -> str:
     if not point.turned:
         return ""
-    return f"{units.say_fraction(point.turned[1])} {'cw' if point.turned[1] > 0 else 'ccw'}"
+    return f"{numbers.say_fraction(point.turned[1])} {'cw' if point.turned[1] > 0 else 'ccw'}"
 
 
 def _answer(verdict: Verdict, advice: Advice, unproved: Sequence[str], said: set[str]) -> str:
@@ -171,9 +170,9 @@ def _shortly(advice: Advice) -> str:
     match advice.action:
         case "turn" if advice.screw and advice.turns_cw:
             way = "clockwise" if advice.turns_cw > 0 else "counterclockwise"
-            return f"Turn the {advice.screw} screw {units.say_fraction(advice.turns_cw)} turn {way}."
+            return f"Turn the {advice.screw} screw {numbers.say_fraction(advice.turns_cw)} turn {way}."
         case "wait":
-            return f"Wait {units.say_seconds(advice.wait_s or 0)} more, then read."
+            return f"Wait {numbers.say_seconds(advice.wait_s or 0)} more, then read."
         case "read":
             return f"Read again. {advice.reasons[0]}"
         case "run_at":
@@ -185,10 +184,8 @@ def _shortly(advice: Advice) -> str:
 
 def _stop(finding: Finding) -> str:
     """A stop, never cut: what to do at once leads where the flame is dangerous."""
-    at_once = list(takewhile(lambda step: "?" not in step, TROUBLES[finding.code].steps))
-    sentences = re.split(r"(?<=[.?!]) (?=[A-Z])", finding.text)
-    seen = [each for each in sentences if not (at_once and OFF in each.lower())]
-    return " ".join(["STOP.", *at_once, *seen])
+    first = at_once(finding.code)
+    return " ".join(["STOP.", *first, past_text(finding) if first else finding.text])
 
 
 def what_the_adviser_said(played: Played) -> tuple[tuple[str, str], ...]:
@@ -218,7 +215,7 @@ def figures(played: Played) -> dict[str, Any]:
         "o2": readings[-1].o2_pct,
         "o2_right": NATURAL_GAS.o2_from_co2_pct(min(readings[-1].co2_pct, NATURAL_GAS.co2_max_pct)),
         "peak_low": max(_true_at(hand, "low"), default=0.0),
-        "travel": units.say_fraction(sum(point.turned[1] for point in hand.turns if point.turned)),
+        "travel": numbers.say_fraction(sum(point.turned[1] for point in hand.turns if point.turned)),
         "co_share": max(point.flame.co_ppm for point in hand.points if point.flame) / 10_000,
     }
     found |= {f"shown_{number}": reading.co2_pct for number, reading in enumerate(readings, 1)}
@@ -262,7 +259,7 @@ def _minutes_lost(run: Run) -> float:
     """Minutes from the first turn out of the band, or across it, until the flame was in it again, or the end."""
     bands: dict[str, tuple[float, float]] = FACTS["bands"]
     for point in run.turns:
-        low, high = bands[point.firing]
+        low, high = bands[point.firing or "high"]
         before, after = (flame.co2_pct if flame else low for flame in (point.before, point.flame))
         if after > high >= before or after < low <= before:
             back = [

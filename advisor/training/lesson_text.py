@@ -2,13 +2,14 @@
 
 import re
 
-from advisor import units
 from advisor.job import Job
-from advisor.log.events import SCREWS
+from advisor.log.check_items import MENDED
 from advisor.report.layout import labelled, wrapped
+from advisor.screws import SCREWS
 from advisor.training.lesson_play import Played, Run, Step, what_the_adviser_said
 from advisor.training.lessons import LESSONS
-from advisor.training.simulated_visit import FACTS, MENDED
+from advisor.training.simulated_visit import FACTS
+from advisor.wording import numbers
 
 LABEL_WIDTH = 14
 INVENTED = "A made-up boiler; its bands are invented. On site the maker's instructions come first."
@@ -56,10 +57,10 @@ def say_lesson(played: Played) -> str:
 
 def explained(told: str) -> list[str]:
     """What the words of the trade mean that are used in what is told."""
-    facts = Job(**FACTS).facts
-    mark = units.say_fraction(facts.mark_turns["throttle"])
+    setup = Job(**FACTS).setup
+    mark = numbers.say_fraction(setup.mark_turns["throttle"])
     caps = " and ".join(
-        f"{units.say_fraction(facts.cap_turns[screw])} turn of the {screw}" for screw in reversed(SCREWS)
+        f"{numbers.say_fraction(setup.cap_turns[screw])} turn of the {screw}" for screw in reversed(SCREWS)
     )
     found = []
     if re.search(r"\bmarks?\b", told):

@@ -11,6 +11,7 @@ from typing import Any
 import numpy as np
 
 from advisor.errors import RangeError
+from advisor.screws import Firing
 from advisor.training.simulator import BASE, Boiler, Scenario, draw
 
 # A boiler without spread: all of it is stated, only the flicker of the display is drawn.
@@ -19,13 +20,13 @@ STATED = replace(
     name="stated",
     gain_offset=(5.0, 0.0),
     gain_throttle=(4.0, 0.0),
-    slack_turns=(0.0, 0.0),
+    backlash_turns=(0.0, 0.0),
     dead_time_s=(10.0, 10.0),
     time_constant_s=(15.0, 15.0),
     as_found_sd_pct=0.0,
     noise_sd_pct=(0.02, 0.02),
     drift_pct=0.0,
-    hand_sd=0.0,
+    actuation_sd=0.0,
     analyser_sd_pct=0.0,
     turndown=(5.0, 5.0),
 )
@@ -45,7 +46,7 @@ class Lesson:
     name: str
     title: str
     scene: str
-    found_pct: Mapping[str, float]
+    found_pct: Mapping[Firing, float]
     script: str
     did: str
     showed: str
@@ -63,7 +64,7 @@ class Lesson:
     def boiler(self) -> Boiler:
         """The lesson's boiler, new."""
         scenario: Scenario = replace(STATED, **self.differs)
-        boiler = draw(scenario, np.random.default_rng(self.seed), dict(self.found_pct), fault=self.fault)
+        boiler = draw(scenario, np.random.default_rng(self.seed), self.found_pct, fault=self.fault)
         for name, value in self.sets.items():
             setattr(boiler, name, dict(value) if isinstance(value, Mapping) else value)
         boiler.ratio *= self.opens

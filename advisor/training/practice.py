@@ -4,7 +4,6 @@ Plain lines only, for any terminal and for a screen reader. Simulated minutes: n
 """
 
 import itertools
-import re
 import secrets
 from collections.abc import Callable
 from dataclasses import replace
@@ -13,20 +12,19 @@ from pathlib import Path
 
 import numpy as np
 
-from advisor import units
-from advisor.cli import options
-from advisor.decision.advise import Advice
+from advisor import parsing
+from advisor.decision.answers import Advice
+from advisor.dialogue import moments
 from advisor.errors import LogError, RangeError
 from advisor.job import Job
-from advisor.job_setup.setup import Facts
-from advisor.log.events import FIRINGS, SCREWS
+from advisor.job_setup.setup import JobSetup
 from advisor.report import answers as text
 from advisor.report.layout import wrapped
-from advisor.response.model import FIRING_FOR
-from advisor.response.reading_checks import Finding
+from advisor.screws import FIRING_FOR, FIRINGS, SCREWS, Firing, Screw
 from advisor.training.simulated_visit import COMMANDS, FACTS, MadeVisit, Score
 from advisor.training.simulator import BASE, FAULTS, LATER_FAULTS, Boiler, draw
 from advisor.training.strategies import advised, fixed_step
+from advisor.wording import numbers
 
 SCENARIO = replace(BASE, name="practice", as_found_sd_pct=0.5)
 LEAST_TO_SET_PCT = 0.4  # from the centre of the band at high fire
@@ -37,25 +35,6 @@ NAMES = {  # what a fault is called at the keyboard
     "line later": "air in the sample later", "fuel": "analyser on another fuel", "pressure": "falling gas pressure",
     "air": "blocked intake", "rich": "rich start", "hand": "hand turns twice as far",
 }  # fmt: skip
-OWN_WORDS = tuple(  # what the adviser's answers say of the program's commands, and what is typed here instead
-    (re.compile(said), here)
-    for said, here in (
-        (r'Mend it, log check "sample line" tight, then read again: what was .*', "Type mend, then read."),
-        (r'prove it tight, log check "sample line" tight\.', "prove it tight with check line."),
-        (r'prove the line tight again, log check "sample line" tight,', "prove the line tight again with check line"),
-        (r" Was the turn made as logged\? If not, void \d+\.", ""),
-        (r"Then read again\. If the line was loose, .*", "Check line, air, pressure; mend; then read again."),
-        (r"Look at the screw, then log .*", "Then check screw."),
-        (r"; or the turn was logged the wrong way(, or)?| Was the turn logged right\?", ""),
-        (r" air enters the sample: prove the line, log .* leaking", "; or air enters the sample: check line"),
-        (r"; if it is a slip of the pen, void \d+|; if not, void them", ""),
-        (r'proved tight since: prove it, log check "sample line" tight', "proved tight since: check line"),
-        (r"; log it and read", ", then read"),
-        (r", and log it at once\.", "."),
-        (r"run the boiler, log run-at, wait, and read again", "wait and read again"),
-        (r"Burner off,", "Burner off (type off),"),
-    )
-)
 RUNNING = ("done", "stop", "gave up")  # ends at which the boiler is left to burn
 HARMLESS_IN_BAND = ("reversed screw", "hand turns twice as far")  # hinder the setting, not the flame once it is set
 STOPS = ("stop", "quit", "q", "end", "exit")
@@ -95,7 +74,7 @@ class Practice:
                 return say_help()
             case "ask" | "a":
                 self.asked += 1
-                return in_own_words(self.visit.job.next(self.visit.at), self.visit.job.facts)
+                return in_own_words(self.visit.job.next(self.visit.at), self.visit.job.setup)
             case "say" | "s":
                 self.named.append(_fault_named(rest))
                 return f"Noted: you think it is {self.named[-1]}. The end will tell."
@@ -124,24 +103,13 @@ def begin(fault: str | None, surprise: bool, seed: int | None, log: Path | None,
             "another name"
         )
     job = Job.create(log, **FACTS) if log else Job(**FACTS)
-    start = options.now().replace(microsecond=0)
+    start = moments.now().replace(microsecond=0)
     return Practice(seed, wrong, job, start, hidden=surprise or hide, again=again)
 
 
-def in_own_words(advice: Advice, facts: Facts) -> str:
+def in_own_words(advice: Advice, setup: JobSetup) -> str:
     """What the adviser says now, with this session's commands in place of the program's."""
-    own = replace(advice, reasons=tuple(map(_own, advice.reasons)), findings=tuple(map(_own_finding, advice.findings)))
-    return re.sub(r"\s+and\s+log\s+it:\s+run-at\s+", ": ", text.say_advice(own, facts))
-
-
-def _own_finding(finding: Finding) -> Finding:
-    return replace(finding, text=_own(finding.text))
-
-
-def _own(said: str) -> str:
-    for pattern, here in OWN_WORDS:
-        said = pattern.sub(here, said)
-    return said
+    return "\n".join(text.say_advice(advice, setup, voice="practice"))
 
 
 def _fault_named(typed: str) -> str:
@@ -149,7 +117,7 @@ def _fault_named(typed: str) -> str:
     wanted = " ".join(typed.lower().split())
     if wanted in FAULTS:
         return wanted
-    short = options.one_of(wanted, tuple(NAMES)) if wanted not in NAMES else wanted
+    short = parsing.one_of(wanted, tuple(NAMES)) if wanted not in NAMES else wanted
     if short not in NAMES:
         raise RangeError(f"fault '{typed.strip():.40}' is not known: it is one of {', '.join(NAMES)}")
     return NAMES[short]
@@ -240,7 +208,7 @@ def _say_truth(practice: Practice) -> str:
     fault = f"Its fault was: {practice.fault}{_since(practice)}." if practice.fault else "It had no fault."
     screws = "; ".join(
         f"1/12 turn cw of the {screw} makes {_twelfth(practice, screw):+.2f} % CO2, slack "
-        f"{units.say_fraction(fresh.slack_turns[screw])} turn"
+        f"{numbers.say_fraction(fresh.backlash_turns[screw])} turn"
         for screw in reversed(SCREWS)
     )
     wait_s = fresh.dead_time_s + 3 * fresh.time_constant_s
@@ -255,7 +223,7 @@ def _since(practice: Practice) -> str:
     return f", from minute {from_s / 60:.1f} on" + ("" if from_s < end_s else ", after your end")
 
 
-def _twelfth(practice: Practice, screw: str) -> float:
+def _twelfth(practice: Practice, screw: Screw) -> float:
     """What 1/12 turn clockwise truly does near the start, slack apart, % CO2 at the screw's own rate."""
     boiler, firing = practice.boiler(), FIRING_FOR[screw]
     found = boiler.settled_pct(firing)
@@ -291,7 +259,7 @@ def _right(visit: MadeVisit, noticed: list[str]) -> str:
     return "yes" if fault else "no cause"
 
 
-def _left(score: Score, firing: str) -> str:
+def _left(score: Score, firing: Firing) -> str:
     return f"{score.left_pct[firing]:.2f} {'in' if score.in_band[firing] else 'OUT'}"
 
 

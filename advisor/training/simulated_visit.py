@@ -10,16 +10,16 @@ from datetime import UTC, datetime, timedelta
 from itertools import pairwise
 from typing import Any
 
-from advisor import units
+from advisor import parsing
 from advisor.chemistry import limits
-from advisor.cli.options import one_of
 from advisor.diagnosis.way_back import way_back
 from advisor.errors import RangeError
 from advisor.job import Job
-from advisor.log.events import FIRINGS, SCREWS
-from advisor.response.model import SCREW_FOR
-from advisor.response.tracker import LEAKING, SAMPLE_LINE, TIGHT, clockwise_item
+from advisor.log.check_items import LEAKING, SAMPLE_LINE, TIGHT, clockwise_item
+from advisor.parsing import one_of
+from advisor.screws import FIRINGS, SCREW_FOR, SCREWS, Firing, Screw
 from advisor.training.simulator import LATER_FAULTS, Boiler, Reading
+from advisor.wording import numbers
 
 READ_S, TURN_S, CHANGE_S, LOOK_S, MEND_S = 8.0, 10.0, 5.0, 60.0, 180.0  # what each takes, invented
 SAMPLED_EVERY_S = 2.0
@@ -99,9 +99,9 @@ class Point:
     """
 
     at_s: float
-    firing: str
+    firing: Firing | None
     seen: str
-    turned: tuple[str, float] | None
+    turned: tuple[Screw, float] | None
     shown: Reading | None
     before: Reading | None
     flame: Reading | None
@@ -132,8 +132,8 @@ class Score:
     ending             "done", or why it ended
     """
 
-    left_pct: Mapping[str, float]
-    in_band: Mapping[str, bool]
+    left_pct: Mapping[Firing, float]
+    in_band: Mapping[Firing, bool]
     overshoots: int
     other_overshoots: int
     beyond_pct: float
@@ -156,7 +156,7 @@ class MadeVisit:
         self.found: list[str] = []  # looks that found something not yet put right
         self.noticed: list[str] = []  # faults that were found
         self.ending = ""
-        self._trace: list[tuple[float, str, float, float, float]] = []
+        self._trace: list[tuple[float, Firing, float, float, float]] = []
         self._settled_when_read = False
         self._overshoots = dict.fromkeys((True, False), 0)  # at the rate fired, at the other
         self._unsettled_moves = 0
@@ -179,7 +179,7 @@ class MadeVisit:
             case "read", []:
                 self.read()
             case "wait", [] | [_]:
-                self.wait(units.parse_number(rest[0].removesuffix("s"), "wait") if rest else USUAL_WAIT_S)
+                self.wait(parsing.parse_number(rest[0].removesuffix("s"), "wait") if rest else USUAL_WAIT_S)
             case "high" | "low", []:
                 self.run_at(verb)
             case "turn", _:
@@ -196,12 +196,12 @@ class MadeVisit:
                 raise RangeError(f"'{command.strip():.40}' is not understood: {KNOWN}")
         return self.points[-1].seen
 
-    def parsed_turn(self, words: list[str]) -> tuple[str, float]:
+    def parsed_turn(self, words: list[str]) -> tuple[Screw, float]:
         """Screw and turns of `[offset | throttle] 1/24 cw`; without a name the screw of the present rate."""
         self._burning()
         if words and one_of(words[0], SCREWS) in SCREWS:
-            return one_of(words[0], SCREWS), units.parse_turn(" ".join(words[1:]))
-        return SCREW_FOR[self.boiler.firing], units.parse_turn(" ".join(words))
+            return one_of(words[0], SCREWS), parsing.parse_turn(" ".join(words[1:]))
+        return SCREW_FOR[self.boiler.running], parsing.parse_turn(" ".join(words))
 
     def wait(self, seconds: float = USUAL_WAIT_S) -> None:
         """Let time pass, s."""
@@ -209,9 +209,9 @@ class MadeVisit:
             raise RangeError(f"wait {seconds:g}: from 1 to {LONGEST_WAIT_S:g} s is allowed")
         before = self._flame()
         self._pass(seconds)
-        self._record(f"{units.say_seconds(seconds)} later.", before)
+        self._record(f"{numbers.say_seconds(seconds)} later.", before)
 
-    def run_at(self, firing: str) -> None:
+    def run_at(self, firing: Firing) -> None:
         """Change the firing rate."""
         if firing == self.boiler.firing:
             raise RangeError(f"the boiler runs at {firing} fire already")
@@ -230,11 +230,11 @@ class MadeVisit:
         self._pass(READ_S)
         shown = self.boiler.read()
         self._settled_when_read = self.boiler.still_to_come_pct() < self.boiler.display_step_pct / 2
-        self.job.read(self.boiler.firing, shown.co2_pct, shown.o2_pct, shown.co_ppm, at=self.at)
+        self.job.read(self.boiler.running, shown.co2_pct, shown.o2_pct, shown.co_ppm, at=self.at)
         self._record(say_reading(shown), before, shown=shown)
         return shown
 
-    def turn(self, screw: str, turns_cw: float) -> None:
+    def turn(self, screw: Screw, turns_cw: float) -> None:
         """Turn a screw."""
         self._burning()
         self._pass(TURN_S)
@@ -242,7 +242,7 @@ class MadeVisit:
         found = {firing: self.boiler.settled_pct(firing) for firing in FIRINGS}
         self.boiler.turn(screw, turns_cw)
         self.job.turn(screw, turns_cw, at=self.at)
-        for firing, (low, high) in self.job.facts.bands.items():
+        for firing, (low, high) in self.job.setup.bands.items():
             was, left, fired = found[firing], self.boiler.settled_pct(firing), firing == self.boiler.firing
             self._overshoots[fired] += left > high >= was or left < low <= was
             if fired:
@@ -251,7 +251,7 @@ class MadeVisit:
         self._unsettled_moves += not self._settled_when_read
         self._settled_when_read = False
         self._sample()
-        self._record(f"The {screw} screw: {units.say_turn(turns_cw)}.", before, turned=(screw, turns_cw))
+        self._record(f"The {screw} screw: {numbers.say_turn(turns_cw)}.", before, turned=(screw, turns_cw))
 
     def check(self, name: str) -> None:
         """Look at one of LOOKS."""
@@ -292,13 +292,13 @@ class MadeVisit:
     def off(self) -> None:
         """Burner off and both screws put back as found, the slack counted in; ends the visit."""
         before, self.ending = self._flame(), OFF
-        for back in way_back(self.job.visit(self.at)):
+        for back in way_back(self.job.situation(self.at)):
             if not back.turns_cw:
                 continue
             self.boiler.wait(TURN_S)  # nothing burns any more
             self.boiler.turn(back.screw, back.turns_cw)
             self.job.turn(back.screw, back.turns_cw, at=self.at, note="burner off, back as found")
-        self.boiler.firing = ""
+        self.boiler.firing = None
         self._record("Burner off, both screws back as found.", before)
 
     def _burning(self) -> None:
@@ -310,7 +310,7 @@ class MadeVisit:
         seen: str,
         before: Reading | None,
         *,
-        turned: tuple[str, float] | None = None,
+        turned: tuple[Screw, float] | None = None,
         shown: Reading | None = None,
     ) -> None:
         self.points.append(Point(self.boiler.now_s, self.boiler.firing, seen, turned, shown, before, self._flame()))
@@ -327,7 +327,7 @@ class MadeVisit:
         if flame:
             boiler = self.boiler
             true = (flame.co2_pct, flame.co_air_free_ppm)
-            self._trace.append((boiler.now_s, boiler.firing, boiler.display_pct(), *true))
+            self._trace.append((boiler.now_s, boiler.running, boiler.display_pct(), *true))
 
     def _flame(self) -> Reading | None:
         return self.boiler.flame(self.boiler.firing) if self.boiler.firing else None
@@ -342,7 +342,7 @@ class MadeVisit:
     def score(self) -> Score:
         """What the visit has come to."""
         left = {firing: self.boiler.settled_pct(firing) for firing in FIRINGS}
-        bands = self.job.facts.bands
+        bands: Mapping[Firing, tuple[float, float]] = self.job.setup.bands
         trace = self.trace()
         return Score(
             left_pct=left,

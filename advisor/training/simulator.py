@@ -10,11 +10,13 @@ a change of rate, noise and rounding. Every figure is invented; the spread of ea
 """
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 
 import numpy as np
 
 from advisor.chemistry.fuels import NATURAL_GAS, PROPANE, Fuel
+from advisor.screws import FIRING_FOR, FIRINGS, SCREWS, Firing, Screw
 
 FAULTS = (
     "reversed screw", "dead screw", "air in the sample", "air in the sample later", "analyser on another fuel",
@@ -44,14 +46,14 @@ class Scenario:
     name: str
     gain_offset: tuple[float, float] = (5.0, 0.4)
     gain_throttle: tuple[float, float] = (4.0, 0.4)
-    slack_turns: tuple[float, float] = (0.0, 1 / 32)
+    backlash_turns: tuple[float, float] = (0.0, 1 / 32)
     dead_time_s: tuple[float, float] = (5.0, 15.0)
     time_constant_s: tuple[float, float] = (8.0, 25.0)
     as_found_sd_pct: float = 0.8
     noise_sd_pct: tuple[float, float] = (0.02, 0.05)
     drift_pct: float = 0.04
     drift_time_s: float = 120.0
-    hand_sd: float = 0.08
+    actuation_sd: float = 0.08
     analyser_sd_pct: float = 0.01
     band_half_pct: float = 0.2
     turndown: tuple[float, float] = (4.0, 6.0)
@@ -61,21 +63,21 @@ BASE = Scenario("base")
 SCENARIOS = (
     BASE,
     replace(BASE, name="wide-gain", gain_offset=(5.0, 0.9), gain_throttle=(4.0, 0.9)),
-    replace(BASE, name="strong-slack", slack_turns=(1 / 48, 1 / 16)),
+    replace(BASE, name="strong-slack", backlash_turns=(1 / 48, 1 / 16)),
     replace(BASE, name="slow-lag", dead_time_s=(10.0, 20.0), time_constant_s=(25.0, 60.0)),
     replace(BASE, name="narrow-band", band_half_pct=0.1),
-    replace(BASE, name="coarse-hand", hand_sd=0.25),
+    replace(BASE, name="coarse-hand", actuation_sd=0.25),
     Scenario(
         "everything-at-once",
         gain_offset=(5.0, 0.9),
         gain_throttle=(4.0, 0.9),
-        slack_turns=(0.0, 1 / 16),
+        backlash_turns=(0.0, 1 / 16),
         dead_time_s=(5.0, 20.0),
         time_constant_s=(8.0, 60.0),
         as_found_sd_pct=1.0,
         noise_sd_pct=(0.02, 0.07),
         drift_pct=0.08,
-        hand_sd=0.2,
+        actuation_sd=0.2,
         analyser_sd_pct=0.02,
     ),
 )
@@ -85,7 +87,7 @@ BEYOND = (  # outside what the adviser takes for granted: it trusts the analyser
         "prior-off",
         gain_offset=(12.5, 0.4),
         gain_throttle=(10.0, 0.4),
-        slack_turns=(1 / 16, 1 / 10),
+        backlash_turns=(1 / 16, 1 / 10),
         drift_pct=0.1,
         drift_time_s=300.0,
     ),
@@ -120,14 +122,14 @@ class Boiler:
     opening_per_turn: float
     offset_per_turn: float
     turndown: float
-    slack_turns: dict[str, float]
-    play_at: dict[str, float]  # where in the play the job starts, turns
+    backlash_turns: dict[Screw, float]
+    play_at: dict[Screw, float]  # where in the play the job starts, turns
     dead_time_s: float
     time_constant_s: float
     noise_sd_pct: float
-    drift_pct: dict[str, float]
+    drift_pct: dict[Firing, float]
     drift_time_s: float
-    hand_sd: float
+    actuation_sd: float
     analyser_pct: float
     display_step_pct: float
     rng: np.random.Generator
@@ -135,12 +137,12 @@ class Boiler:
     fault_from_s: float = 0.0
     sample_share: float = 0.93  # of flue gas in the sample where air is drawn in
     now_s: float = 0.0
-    firing: str = ""
+    firing: Firing | None = None
     firing_since_s: float = 0.0
-    hand: dict[str, float] = field(default_factory=lambda: {"offset": 0.0, "throttle": 0.0})
-    acts: dict[str, float] = field(default_factory=dict)
-    richest_pct: dict[str, float] = field(default_factory=dict)  # what happened to the true settled value
-    leanest_pct: dict[str, float] = field(default_factory=dict)
+    hand: dict[Screw, float] = field(default_factory=lambda: {"offset": 0.0, "throttle": 0.0})
+    acts: dict[Screw, float] = field(default_factory=dict)
+    richest_pct: dict[Firing, float] = field(default_factory=dict)  # what happened to the true settled value
+    leanest_pct: dict[Firing, float] = field(default_factory=dict)
     _shown: float = 0.0
     _aim: float = 0.0
     _shown_at_s: float = 0.0
@@ -149,13 +151,19 @@ class Boiler:
     def __post_init__(self) -> None:
         self.acts = dict(self.play_at)
 
+    @property
+    def running(self) -> Firing:
+        """The rate that runs."""
+        assert self.firing is not None
+        return self.firing
+
     # --- what the technician does -----------------------------------------------------------------
 
     def wait(self, seconds: float) -> None:
         """Let time pass."""
         self.now_s += seconds
 
-    def run_at(self, firing: str) -> None:
+    def run_at(self, firing: Firing) -> None:
         """Change the firing rate."""
         first = not self.firing
         self.firing, self.firing_since_s = firing, self.now_s
@@ -164,13 +172,13 @@ class Boiler:
             self._shown_at_s = self.now_s
         self._under_way()
 
-    def turn(self, screw: str, turns_cw: float) -> None:
+    def turn(self, screw: Screw, turns_cw: float) -> None:
         """Turn a screw: the hand errs, the play takes its part, the rest moves the flame."""
-        made = turns_cw * (1 + self.hand_sd * self.rng.standard_normal())
+        made = turns_cw * (1 + self.actuation_sd * self.rng.standard_normal())
         if self.fault == "hand turns twice as far":
             made *= 2
         self.hand[screw] += made
-        half = self.slack_turns[screw] / 2
+        half = self.backlash_turns[screw] / 2
         self.acts[screw] = min(max(self.acts[screw], self.hand[screw] - half), self.hand[screw] + half)
         self._under_way()
 
@@ -192,7 +200,7 @@ class Boiler:
     def _sampled(self) -> tuple[float, float, float]:
         """CO2, O2 (dry volume percent) and CO (ppm) as they have reached the cells and as the analyser reckons."""
         true = self._display_now()
-        true += self.drift_pct[self.firing] * math.exp(-(self.now_s - self.firing_since_s) / self.drift_time_s)
+        true += self.drift_pct[self.running] * math.exp(-(self.now_s - self.firing_since_s) / self.drift_time_s)
         co = _co_ppm(self.fuel, true, rich=self._is_rich())
         o2 = 0.0 if self._is_rich() else 20.95 * (1 - true / self.fuel.co2_max_pct)
         co2 = true
@@ -213,11 +221,11 @@ class Boiler:
 
     # --- what the flame does ----------------------------------------------------------------------
 
-    def settled_pct(self, firing: str) -> float:
+    def settled_pct(self, firing: Firing) -> float:
         """True settled CO2 at a rate with the screws as they are, dry volume percent."""
         return _co2_pct(self.fuel, self._ratio(firing))
 
-    def flame(self, firing: str) -> Reading:
+    def flame(self, firing: Firing) -> Reading:
         """What the flame truly gives at a rate once settled: no air in the sample, no analyser, no rounding."""
         co2, rich = self.settled_pct(firing), self._ratio(firing) > 1
         o2 = 0.0 if rich else 20.95 * (1 - co2 / self.fuel.co2_max_pct)
@@ -233,9 +241,9 @@ class Boiler:
     def still_to_come_pct(self) -> float:
         """How far the display is, or is yet to move, from the settled flame because of dead time and lag, % CO2."""
         on_the_way = [self._display_now(), self._aim, *(value for _, value in self._coming)]
-        return max(abs(value - self.settled_pct(self.firing)) for value in on_the_way)
+        return max(abs(value - self.settled_pct(self.running)) for value in on_the_way)
 
-    def _ratio(self, firing: str) -> float:
+    def _ratio(self, firing: Firing) -> float:
         throttle, offset = (self._effect(screw) for screw in ("throttle", "offset"))
         opening = 1 + self.opening_per_turn * throttle
         signal = self.turndown**2 if firing == "high" else 1.0
@@ -247,23 +255,23 @@ class Boiler:
             ratio *= 1 + min(0.2, 2e-4 * max(0.0, self.now_s - self.fault_from_s))
         return ratio
 
-    def _effect(self, screw: str) -> float:
+    def _effect(self, screw: Screw) -> float:
         moved = self.acts[screw] - self.play_at[screw]
         return {"reversed screw": -moved, "dead screw": 0.0}.get(self.fault, moved)
 
     def _is_rich(self) -> bool:
-        return self._ratio(self.firing) > 1
+        return self._ratio(self.running) > 1
 
     def _under_way(self) -> None:
-        self._coming.append((self.now_s + self.dead_time_s, self.settled_pct(self.firing)))
+        self._coming.append((self.now_s + self.dead_time_s, self.settled_pct(self.running)))
         for seen, worse in ((self.richest_pct, max), (self.leanest_pct, min)):
-            for firing in ("high", "low"):
+            for firing in FIRINGS:
                 value = self.settled_pct(firing)
                 seen[firing] = worse(seen.get(firing, value), value)
 
     def _display_now(self) -> float:
         if self.fault in ("falling gas pressure", "blocked intake"):
-            self._coming.append((self.now_s, self.settled_pct(self.firing)))
+            self._coming.append((self.now_s, self.settled_pct(self.running)))
         for at_s, value in [step for step in self._coming if step[0] <= self.now_s]:
             self._relax(at_s)
             self._aim = value
@@ -308,7 +316,7 @@ def _rounded(value: float, step: float) -> float:
 def draw(
     scenario: Scenario,
     rng: np.random.Generator,
-    centres_pct: dict[str, float],
+    centres_pct: Mapping[Firing, float],
     *,
     fuel: Fuel = NATURAL_GAS,
     display_step_pct: float = 0.1,
@@ -337,24 +345,24 @@ def draw(
         opening_per_turn=0.0,
         offset_per_turn=0.0,
         turndown=turndown,
-        slack_turns={screw: rng.uniform(*scenario.slack_turns) for screw in ("offset", "throttle")},
+        backlash_turns={screw: rng.uniform(*scenario.backlash_turns) for screw in SCREWS},
         play_at={},
         dead_time_s=rng.uniform(*scenario.dead_time_s),
         time_constant_s=math.exp(rng.uniform(*np.log(scenario.time_constant_s))),
         noise_sd_pct=rng.uniform(*scenario.noise_sd_pct),
-        drift_pct={firing: scenario.drift_pct * rng.standard_normal() for firing in ("high", "low")},
+        drift_pct={firing: scenario.drift_pct * rng.standard_normal() for firing in FIRINGS},
         drift_time_s=scenario.drift_time_s,
-        hand_sd=scenario.hand_sd,
+        actuation_sd=scenario.actuation_sd,
         analyser_pct=scenario.analyser_sd_pct * rng.standard_normal(),
         display_step_pct=display_step_pct,
         rng=rng,
         fault=fault,
         fault_from_s=float(rng.uniform(200, 700)),
     )
-    boiler.play_at = {screw: rng.uniform(-0.5, 0.5) * slack for screw, slack in boiler.slack_turns.items()}
+    boiler.play_at = {screw: rng.uniform(-0.5, 0.5) * backlash for screw, backlash in boiler.backlash_turns.items()}
     boiler.acts = dict(boiler.play_at)
     # the gains are stated near the band: dCO2 = dCO2/df * df, with df/dA = f / A and df/dP = f / (2 (1 + P))
-    for screw, firing in (("throttle", "high"), ("offset", "low")):
+    for screw, firing in FIRING_FOR.items():
         near = _ratio_of(fuel, centres_pct[firing])
         slope = (_co2_pct(fuel, near * 1.001) - _co2_pct(fuel, near * 0.999)) / 0.002
         if screw == "throttle":

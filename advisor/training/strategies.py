@@ -2,8 +2,8 @@
 
 import math
 
-from advisor.decision.advise import Advice
-from advisor.response.model import SCREW_FOR
+from advisor.decision.answers import Advice
+from advisor.screws import SCREW_FOR, Firing, other_firing
 from advisor.training.simulated_visit import USUAL_WAIT_S, MadeVisit
 
 LONGEST_S, MOST_MOVES, MOST_STOPS = 90 * 60.0, 30, 5
@@ -30,12 +30,12 @@ def advised(visit: MadeVisit, *, prepared: bool = True) -> MadeVisit:
     while not _too_long(visit):
         advice = job.next(visit.at)
         match advice.action:
-            case "run_at" if advice.firing != visit.boiler.firing:
-                visit.run_at(str(advice.firing))
+            case "run_at" if advice.firing and advice.firing != visit.boiler.firing:
+                visit.run_at(advice.firing)
             case "wait":
                 visit.wait(max(1, math.ceil(advice.wait_s or 0)))
-            case "turn":
-                visit.turn(str(advice.screw), advice.turns_cw or 0.0)
+            case "turn" if advice.screw:
+                visit.turn(advice.screw, advice.turns_cw or 0.0)
             case "finish":
                 visit.ending = "done"
                 return visit
@@ -69,8 +69,9 @@ def _cleared(visit: MadeVisit, advice: Advice) -> bool:
 
 def fixed_step(visit: MadeVisit, turns: float = 1 / 12) -> MadeVisit:
     """The same turn every time, a minute's wait, until the display is in band at both rates without a move."""
-    bands = visit.job.facts.bands
-    firing, moved, first = "high", True, True
+    bands = visit.job.setup.bands
+    firing: Firing = "high"
+    moved, first = True, True
     while not _too_long(visit):
         visit.run_at(firing)
         visit.wait(FIRST_WAIT_S if first else USUAL_WAIT_S)
@@ -84,7 +85,7 @@ def fixed_step(visit: MadeVisit, turns: float = 1 / 12) -> MadeVisit:
         if not moved and not turned:
             visit.ending = "done"
             return visit
-        moved, firing = turned, "low" if firing == "high" else "high"
+        moved, firing = turned, other_firing(firing)
     visit.ending = "gave up"
     return visit
 

@@ -26,14 +26,14 @@ from run import BOILERS, at_least, some_of
 from scipy import optimize
 
 from advisor.decision import candidates as rate
-from advisor.decision.candidates import Move, Rate
+from advisor.decision.candidates import Move, Setting
 from advisor.job_setup.prior import Prior
 from advisor.log.events import Event
 from advisor.response import filter as response
 from advisor.response import hypotheses, model
-from advisor.response.filter import Belief
+from advisor.response.filter import FilterState
 from advisor.response.hypotheses import LagHypotheses, ScrewHypotheses
-from advisor.response.valve import StraightScale
+from advisor.response.valve import LinearisedScale
 from advisor.training.simulator import Boiler, Scenario
 
 Array = NDArray[np.float64]
@@ -41,14 +41,14 @@ LOG_NORMAL = ((-1.5, 0.159), (-0.5, 0.341), (0.5, 0.341), (1.5, 0.136), (2.5, 0.
 QUADRATURE = (0.1, 0.5, 0.9)  # quantiles of the next reading that the two-step rule looks at, each a third
 
 
-class PlainScale(StraightScale):
+class PlainScale(LinearisedScale):
     """CO2 as it is, not stretched into a straight line of the offset screw."""
 
-    def straight(self, co2_pct: ArrayLike) -> Array:
+    def linearised(self, co2_pct: ArrayLike) -> Array:
         return np.asarray(co2_pct, float)
 
-    def co2_pct(self, straight: ArrayLike) -> Array:
-        return np.clip(np.asarray(straight, float), 0.0, self.fuel.co2_max_pct)
+    def co2_pct(self, linearised: ArrayLike) -> Array:
+        return np.clip(np.asarray(linearised, float), 0.0, self.fuel.co2_max_pct)
 
 
 def one_lag(prior: Prior) -> LagHypotheses:
@@ -81,9 +81,9 @@ def normal_gain(prior: Prior, screw: str, direction_known: bool) -> ScrewHypothe
     return replace(usual, gain=gain, gain_sd=gain_sd)
 
 
-def two_steps(here: Rate) -> Move | None:
+def two_steps(here: Setting) -> Move | None:
     """Of the allowed moves, the one that leaves least to be expected after the move that follows it."""
-    mark = here.visit.facts.mark_turns[here.screw]
+    mark = here.visit.setup.mark_turns[here.screw]
     for split in rate.FINER:
         count = int(here.cap_turns / mark * split + rate.TINY)
         moves = here.moves([sign * k * mark / split for k in range(1, count + 1) for sign in (1, -1)])
@@ -93,24 +93,24 @@ def two_steps(here: Rate) -> Move | None:
     return None
 
 
-def _left_after(here: Rate, move: Move) -> float:
+def _left_after(here: Setting, move: Move) -> float:
     """Expected squared distance from the centre after this move, the reading it brings, and the best move then."""
     belief, now_s = here.visit.belief, here.visit.at.timestamp()
-    centre, cap = belief.model.scales[here.firing].centre_co2_pct, here.visit.facts.cap_turns[here.screw]
+    centre, cap = belief.model.scales[here.firing].centre_co2_pct, here.visit.setup.cap_turns[here.screw]
     moved = belief.turned(here.screw, move.turns_cw, now_s)
     read_s = now_s + 90.0
     forecast, costs = moved.displayed(read_s), []
     for chance in QUADRATURE:
-        co2 = here.co2_pct(forecast.quantile(chance))
+        co2 = here.co2_pct(forecast.ppf(chance))
         at = datetime.fromtimestamp(read_s, here.visit.at.tzinfo)
         taught = moved.after(Event(at, "reading", firing=here.firing, co2_pct=co2))
-        turns = np.arange(-cap, cap + 1e-9, here.visit.facts.mark_turns[here.screw]).tolist()
+        turns = np.arange(-cap, cap + 1e-9, here.visit.setup.mark_turns[here.screw]).tolist()
         after = taught.settled_after(here.firing, here.screw, turns)
         costs.append(min((f.mean - centre) ** 2 + f.var for f in [*after, taught.settled(here.firing)]))
     return float(np.mean(costs))
 
 
-def at_centres(belief: Belief) -> dict[str, float]:
+def at_centres(belief: FilterState) -> dict[str, float]:
     """Both rates taken to stand at the centres of their bands."""
     return {firing: scale.centre_co2_pct for firing, scale in belief.model.scales.items()}
 
@@ -154,16 +154,16 @@ class Alternative:
 
     name: str
     change: Callable[[], AbstractContextManager[Any]] = nullcontext
-    facts: tuple[tuple[str, object], ...] = ()
+    setup: tuple[tuple[str, object], ...] = ()
     told: str = ""
 
 
 ALTERNATIVES = (
     Alternative("as built"),
     Alternative("plain CO2, not the straight scale", _patched((model, "StraightScale", PlainScale))),
-    Alternative("throttle's effect at the band's centres", _patched((Belief, "stands", property(at_centres)))),
+    Alternative("throttle's effect at the band's centres", _patched((FilterState, "stands", property(at_centres)))),
     Alternative("a start like any unlogged change", _patched((response, "START_GAP_PCT", 0.0))),
-    Alternative("noise known more firmly (shape 3.4)", facts=(("prior", {"noise_shape": 3.4}),)),
+    Alternative("noise known more firmly (shape 3.4)", setup=(("prior", {"noise_shape": 3.4}),)),
     Alternative(
         "one conjugate regression, no grids",
         _patched((model, "screw_hypotheses", conjugate_only), (model, "lag_hypotheses", one_lag)),
@@ -171,10 +171,10 @@ ALTERNATIVES = (
     Alternative("one lag, grids over the rest", _patched((model, "lag_hypotheses", one_lag))),
     Alternative("log-normal gain without the heavier tail", _patched((hypotheses, "GAIN_NODES", LOG_NORMAL))),
     Alternative("normal gain, not log-normal", _patched((model, "screw_hypotheses", normal_gain))),
-    Alternative("two-step look-ahead", _patched((Rate, "best", property(two_steps)))),
-    Alternative("first move up to the cap", _patched((Rate, "first_try", False))),
-    Alternative("a rate is set from 90 % on", facts=(("stop_chance", 0.9),)),
-    Alternative("prior gain narrower (log spread 0.4)", facts=(("prior", {"gain_log_sd": 0.4}),)),
+    Alternative("two-step look-ahead", _patched((Setting, "best", property(two_steps)))),
+    Alternative("first move up to the cap", _patched((Setting, "first_try", False))),
+    Alternative("a rate is set from 90 % on", setup=(("stop_chance", 0.9),)),
+    Alternative("prior gain narrower (log spread 0.4)", setup=(("prior", {"gain_log_sd": 0.4}),)),
     Alternative("told the valve's gains", told="gain"),
     Alternative("told the lag", told="lag"),
     Alternative("told gains and lag", told="gain lag"),
@@ -187,15 +187,15 @@ HEADER = (
 
 def visit(task: tuple[str, int, tuple[tuple[str, object], ...], str]) -> Outcome:
     """One visit with some facts changed."""
-    name, seed, facts, what = task
+    name, seed, setup, what = task
     scenario = BOILERS[name]
     known = told(scenario, seed, what) if what else {}
-    return policies.advised(scenario, seed, **dict(facts), **known)  # type: ignore[arg-type]
+    return policies.advised(scenario, seed, **dict(setup), **known)  # type: ignore[arg-type]
 
 
 def outcomes(alternative: Alternative, scenario: str, visits: int) -> list[Outcome]:
     """Visits of one alternative, on the same boilers as any other; `in_two` forks with the change already made."""
-    tasks = [(scenario, seed, alternative.facts, alternative.told) for seed in range(visits)]
+    tasks = [(scenario, seed, alternative.setup, alternative.told) for seed in range(visits)]
     with alternative.change():
         return in_two(visit, tasks, f"{scenario}: {alternative.name}", chunksize=2)
 

@@ -82,7 +82,7 @@ def acting_at(boiler: Boiler, screw: str, each: Array, co2_pct: float) -> Array:
 
 def first_turn(scenario: Scenario, zone: float, promised: bool, site: Site, screw: str) -> float:
     """The first turn (turns clockwise) of one who knows only the law of the gain: fewest turns left to be expected."""
-    boiler, cap, play = site.boiler, CAP[screw], site.boiler.slack_turns[screw] / 2
+    boiler, cap, play = site.boiler, CAP[screw], site.boiler.backlash_turns[screw] / 2
     each = per_turn(boiler, scenario, screw)
     low_edge, high_edge = site.bands[FIRING[screw]]
     centre, half = (low_edge + high_edge) / 2, (high_edge - low_edge) / 2

@@ -28,11 +28,12 @@ from pool import in_two
 from scipy import special, stats
 
 from advisor.chemistry.fuels import NATURAL_GAS
-from advisor.decision.advise import Advice
-from advisor.job_setup.setup import Facts
-from advisor.log.events import SCREWS, Event
-from advisor.response.filter import Belief
+from advisor.decision.answers import Advice
+from advisor.job_setup.setup import JobSetup
+from advisor.log.events import Event
+from advisor.response.filter import FilterState
 from advisor.response.model import GAP_SD_PCT, LEVEL, START_GAP_PCT, Model
+from advisor.screws import SCREWS
 from advisor.training.simulator import SCENARIOS
 
 Array = NDArray[np.float64]
@@ -58,19 +59,19 @@ class Truth:
     what a turn does at each rate is f^2 = K^2 A^2 (1 + P / dP) (advisor/valve.py). All in % CO2, turns and s.
     """
 
-    def __init__(self, random: np.random.Generator, facts: Facts) -> None:
-        self.random, self.model, self.prior, self.turndown = random, Model.of(facts), facts.prior, facts.turndown
+    def __init__(self, random: np.random.Generator, setup: JobSetup) -> None:
+        self.random, self.model, self.prior, self.turndown = random, Model.of(setup), setup.prior, setup.turndown
         model, lag = self.model, self.model.lag
         shape = model.noise_shape
         scale = model.noise_var * (special.gamma(shape) / special.gamma(shape - 0.5)) ** 2
         self.noise_var = scale / random.gamma(shape)
         place = random.choice(lag.weight.size, p=lag.weight)
         self.dead_time_s, self.time_constant_s = float(lag.dead_time_s[place]), float(lag.time_constant_s[place])
-        self.gain, self.slack, self.acts, self.hand = {}, {}, {}, dict.fromkeys(SCREWS, 0.0)
+        self.gain, self.backlash, self.acts, self.hand = {}, {}, {}, dict.fromkeys(SCREWS, 0.0)
         for screw, each in model.screws.items():
             place = random.choice(each.weight.size, p=each.weight)
             self.gain[screw] = float(each.gain[place] + each.gain_sd[place] * random.standard_normal())
-            self.slack[screw], self.acts[screw] = float(each.slack[place]), float(each.start[place])
+            self.backlash[screw], self.acts[screw] = float(each.backlash[place]), float(each.start[place])
         self.level = {
             firing: model.scales[firing].centre_co2_pct + self.error(self.prior.level_sd_pct) for firing in LEVEL
         }
@@ -87,13 +88,13 @@ class Truth:
         self.drift = self.error(self.prior.drift_sd_pct)
         if not self.steps:
             self.steps.append((-math.inf, self.level[firing] + START_GAP_PCT + self.error(GAP_SD_PCT)))
-        self.standstill = self.error(math.sqrt(self.model.standstill_var))
+        self.segment = self.error(math.sqrt(self.model.segment_var))
         self.steps.append((self.at_s, self.level[firing]))
 
     def turn(self, screw: str, turns: float) -> None:
         """Turn a screw toward richer: the hand errs, the play takes its part, the rest moves f^2 at both rates."""
-        self.hand[screw] += turns * (1 + self.prior.hand_sd * float(self.random.standard_normal()))
-        half, before = self.slack[screw] / 2, self.acts[screw]
+        self.hand[screw] += turns * (1 + self.prior.actuation_sd * float(self.random.standard_normal()))
+        half, before = self.backlash[screw] / 2, self.acts[screw]
         self.acts[screw] = min(max(before, self.hand[screw] - half), self.hand[screw] + half)
         richer = self.gain[screw] * (self.acts[screw] - before)
         scales = self.model.scales
@@ -107,7 +108,7 @@ class Truth:
             rise = {firing: squared[firing] * ((now / was) ** 2 - 1) for firing in LEVEL}
         for firing in LEVEL:
             self.level[firing] += rise[firing] / slope[firing]
-        self.standstill = self.error(math.sqrt(self.model.standstill_var))
+        self.segment = self.error(math.sqrt(self.model.segment_var))
         self.steps.append((self.at_s, self.level[self.firing]))
 
     def read(self) -> float:
@@ -118,15 +119,15 @@ class Truth:
             if gone_s > 0:
                 shown = level + (shown - level) * math.exp(-gone_s / self.time_constant_s)
         drift = self.drift * math.exp(-(self.at_s - self.firing_since_s) / self.prior.drift_time_s)
-        return shown + drift + self.standstill + self.error(math.sqrt(self.model.noise_var))
+        return shown + drift + self.segment + self.error(math.sqrt(self.model.noise_var))
 
 
 class DrawnJob:
     """A drawn boiler, and a belief that is told the same events as in any job."""
 
     def __init__(self, seed: int) -> None:
-        facts = Facts(fuel=NATURAL_GAS, bands=BANDS)
-        self.truth, self.belief = Truth(np.random.default_rng([seed, 20260511]), facts), Belief.before_any_event(facts)
+        setup = JobSetup(fuel=NATURAL_GAS, bands=BANDS)
+        self.truth, self.belief = Truth(np.random.default_rng([seed, 20260511]), setup), FilterState.initial(setup)
         self.beyond_the_scale = False  # whether a reading came where the straight scale ends
 
     def wait(self, *seconds: float) -> None:
@@ -147,24 +148,24 @@ class DrawnJob:
         self.learn("turn", screw=screw, turns_cw=turns)
 
     def read(self) -> None:
-        scale, straight = self.truth.model.scales[self.truth.firing], self.truth.read()
-        squared = float(scale.ratio_squared(straight))
+        scale, linearised = self.truth.model.scales[self.truth.firing], self.truth.read()
+        squared = float(scale.ratio_squared(linearised))
         self.beyond_the_scale |= not BURNS[0] < squared < BURNS[1]
-        self.learn("reading", firing=self.truth.firing, co2_pct=float(scale.co2_pct(straight)))
+        self.learn("reading", firing=self.truth.firing, co2_pct=float(scale.co2_pct(linearised)))
 
     def places(self) -> list[float]:
         """Where the truth lies in the posterior, 0 to 1, by quantity."""
         truth, belief, model = self.truth, self.belief, self.belief.model
-        found = [belief.settled(firing).below(truth.level[firing]) for firing in ("high", "low")]
-        found += [belief.gain(screw).below(truth.gain[screw]) for screw in ("throttle", "offset")]
+        found = [belief.settled(firing).cdf(truth.level[firing]) for firing in ("high", "low")]
+        found += [belief.gain(screw).cdf(truth.gain[screw]) for screw in ("throttle", "offset")]
         for screw in ("throttle", "offset"):
-            found.append(self._place(model.screws[screw].slack, belief.chances(screw), truth.slack[screw]))
+            found.append(self._place(model.screws[screw].backlash, belief.chances(screw), truth.backlash[screw]))
         found.append(self._place(model.lag.time_constant_s, belief.lag_chances(), truth.time_constant_s))
         fit = belief.fit
         found.append(float(np.sum(fit.weight * special.gammaincc(fit.shape, fit.scale / truth.noise_var))))
         self.wait(5, 90)
         at_s = START.timestamp() + truth.at_s
-        return [*found, belief.displayed(at_s).below(truth.read())]
+        return [*found, belief.displayed(at_s).cdf(truth.read())]
 
     def _place(self, values: Array, chance: Array, true: float) -> float:
         """Place of a quantity that has a few values, spread evenly within its step."""

@@ -15,8 +15,8 @@ import numpy as np
 from advisor import Job
 from advisor.chemistry import limits
 from advisor.chemistry.fuels import NATURAL_GAS
-from advisor.decision.advise import Advice
-from advisor.response.situation import Visit
+from advisor.decision.answers import Advice
+from advisor.response.situation import Situation
 from advisor.training.simulator import LATER_FAULTS, Boiler, Scenario, draw
 
 START = datetime(2026, 5, 4, 9, 0, tzinfo=UTC)
@@ -198,11 +198,11 @@ def advised(
     seed: int,
     fault: str = "",
     watch: Callable[[Site, Advice], None] | None = None,
-    **facts: object,
+    **setup: object,
 ) -> Outcome:
     """A visit that does what the adviser says; `watch` is called after every turn with the advice it followed."""
     site = Site(scenario, "adviser", seed, fault)
-    job = Job(fuel="natural gas", bands=site.bands, **facts)
+    job = Job(fuel="natural gas", bands=site.bands, **setup)
     since = ""  # what the display shows next once waited for, a key of KINDS
     asked_after = -1  # moves made when the gas pressure was last measured because CO2 fell short
 
@@ -247,7 +247,7 @@ def advised(
             site.boiler.wait(math.ceil(advice.wait_s))
         elif advice.action == "read":
             site.read()
-            visit, shown = job.visit(at()), site.last.co2_pct  # as of the moment the display is read
+            visit, shown = job.situation(at()), site.last.co2_pct  # as of the moment the display is read
             low_pct, high_pct = _expected_now(visit)
             kind = "early" if visit.wait_left_s() > 0 else since
             held, as_shown = low_pct <= shown <= high_pct, round(low_pct, 1) <= shown <= round(high_pct, 1)
@@ -267,12 +267,12 @@ def advised(
     return site.done(False)
 
 
-def _expected_now(visit: Visit) -> tuple[float, float]:
+def _expected_now(visit: Situation) -> tuple[float, float]:
     """The 90 % range of the reading that is about to be logged, % CO2."""
     belief = visit.belief
     assert belief.firing is not None
     forecast, scale = belief.displayed(visit.at.timestamp()), belief.model.scales[belief.firing]
-    return float(scale.co2_pct(forecast.quantile(0.05))), float(scale.co2_pct(forecast.quantile(0.95)))
+    return float(scale.co2_pct(forecast.ppf(0.05))), float(scale.co2_pct(forecast.ppf(0.95)))
 
 
 def _is_true(site: Site, code: str) -> bool:
@@ -292,7 +292,9 @@ def _is_true(site: Site, code: str) -> bool:
         case "no-safe-turn":  # the smallest turn moves CO2 by more than half the band
             return abs(settled_at(boiler, screw, firing, MARK / FINER[-1]) - here) > (high - low) / 2
         case "travel-limit":  # the band is out of reach within the limit
-            reach = limits.USUAL_TRAVEL_TURNS[screw] - boiler.slack_turns[screw] / 2  # of the effect; the hand is ahead
+            reach = (
+                limits.USUAL_TRAVEL_TURNS[screw] - boiler.backlash_turns[screw] / 2
+            )  # of the effect; the hand is ahead
             end = (reach if here < low else -reach) - boiler.acts[screw]
             way_there = [settled_at(boiler, screw, firing, end * share) for share in np.linspace(0, 1, 20)]
             return all(co2 < low for co2 in way_there) or all(co2 > high for co2 in way_there)
@@ -360,7 +362,7 @@ def _settling_s(boiler: Boiler, change_pct: float) -> float:
 
 def _best_mark(boiler: Boiler, screw: str, firing: str, band: tuple[float, float]) -> float:
     """The turn within the cap that brings the true value closest to the centre: whole marks, parts where those fail."""
-    hand, acts, half = boiler.hand[screw], boiler.acts[screw], boiler.slack_turns[screw] / 2
+    hand, acts, half = boiler.hand[screw], boiler.acts[screw], boiler.backlash_turns[screw] / 2
     centre = sum(band) / 2
     best, least = 0.0, abs(boiler.settled_pct(firing) - centre)
     for split in FINER if least < 1 else (1,):  # far off whole marks will do
@@ -379,5 +381,5 @@ def _best_mark(boiler: Boiler, screw: str, firing: str, band: tuple[float, float
 def _through_play(boiler: Boiler, screw: str, firing: str, centre: float) -> float:
     """The largest turn towards the centre where play wider than the cap swallows all of it; else 0."""
     turns = math.copysign(math.floor(CAP[screw] / MARK + 1e-9) * MARK, centre - boiler.settled_pct(firing))
-    swallowed = abs(boiler.hand[screw] + turns - boiler.acts[screw]) < boiler.slack_turns[screw] / 2
+    swallowed = abs(boiler.hand[screw] + turns - boiler.acts[screw]) < boiler.backlash_turns[screw] / 2
     return turns if swallowed else 0.0
