@@ -11,7 +11,6 @@ import sys
 from pathlib import Path
 from typing import Any
 
-import pandas as pd
 import pytest
 from console import ROOT, called
 
@@ -19,16 +18,15 @@ from advisor import Job
 from advisor.log import file as job_log
 from advisor.log.events import Event
 from advisor.report.layout import columns
-from advisor.wording.findings import FINDINGS
 from advisor.wording.numbers import say_chance
-from advisor.wording.reasons import REASONS
 
 pytestmark = pytest.mark.usefixtures("workplace")
-not_on_windows = pytest.mark.skipif(sys.platform == "win32", reason="no bash, and another kind of lock there")
 
 DEMO_LOGS = ROOT / "demo_logs"
-OPEN = 'open visit.csv --fuel "natural gas" --high 9.0:9.4 --low 8.6:9.0'
+STATED = '--fuel "natural gas" --high 9.0:9.4 --low 8.6:9.0'
+OPEN = f"open visit.csv {STATED}"
 LOG = Path("visit.csv")
+FIRST = "10:03 run-at high; 10:05 read high 8.3 6.2 22"
 NOW = "10:05:30"  # of the day that `at` means, just after `prepared`
 
 
@@ -48,10 +46,17 @@ def at(time: str, line: str, day: str = "2026-05-04") -> tuple[int, str, str]:
     return run(command, "visit.csv", *rest, "--at", f"{day}T{time}+00:00")
 
 
-def prepared(more: str = "") -> None:
+def session(steps: str, stated: str = "") -> tuple[int, str, str]:
+    """A log opened with what is stated, commands with their times, "10:03 run-at high; 10:05 next"; the last answer."""
+    done = typed(f"{OPEN} {stated}")
+    for step in filter(None, steps.split("; ")):
+        done = at(*step.split(" ", 1))
+    return done
+
+
+def prepared(stated: str = "") -> None:
     """A log with high fire read once, in which a first turn is due."""
-    for status, *_ in (typed(f"{OPEN} {more}"), at("10:03", "run-at high"), at("10:05", "read high 8.3 6.2 22")):
-        assert status == 0
+    assert session(FIRST, stated)[0] == 0
 
 
 def words(text: str) -> str:
@@ -64,14 +69,9 @@ def labels(text: str) -> list[str]:
     return [line[2:10].strip() for line in text.splitlines() if re.match(r"  \w", line)]
 
 
-def asked(time: str, line: str) -> dict[str, Any]:
+def asked(time: str, line: str) -> Any:
     """What a command answers to a program."""
-    answer: dict[str, Any] = json.loads(at(time, f"{line} --json")[1])
-    return answer
-
-
-def codes(answer: dict[str, Any]) -> set[str]:
-    return {*answer["reason_codes"], *(finding["code"] for finding in answer["findings"])}
+    return json.loads(at(time, f"{line} --json")[1])
 
 
 def events() -> tuple[Event, ...]:
@@ -104,54 +104,10 @@ ENTRIES = [
     ("note visit.csv early --at 0001-01-01",  # in local time there is no such moment
      "time '0001-01-01' can't be read: give 10:32, 10:32:30 or 2026-05-04T10:32:00+02:00"),
     ("note visit.csv x --at ten", "time 'ten' can't be read: give 10:32, 10:32:30 or 2026-05-04T10:32:00+02:00"),
-    ("read visit.csv low 8.8 --at last",
-     "--at last is for next, may and show: an entry needs its own moment, such as 10:32"),
+    ("note visit.csv x --at last", "--at last is for next, may and show: an entry needs its own moment, such as 10:32"),
 ]  # fmt: skip
-USAGE = [
-    # what was typed, the whole message
-    ("practise --seed x", "--seed 'x' is not a number. Type digits and a point only, no unit"),
-    ("study visit.csv --sample x", "--sample 'x' is not a number. Type digits and a point only, no unit"),
-    ("may visit.csv gas 1/24 cw", "screw 'gas': it is offset or throttle"),
-    ("next visit.csv --at 2199-01-01T10:00:00+00:00",
-     "time '2199-01-01T10:00:00+00:00' is still to come: this clock shows 2026-05-12 18:00. Is one of them wrong?"),
-    ("next", "LOG is missing. Type: advisor next LOG. More: advisor next --help"),
-    ("read visit.csv low", "CO2 is missing. Type: advisor read LOG RATE CO2 [O2] [CO]. More: advisor read --help"),
-    ("turn visit.csv offset", "TURN is missing. Type: advisor turn LOG SCREW TURN. More: advisor turn --help"),
-    ("open new.csv --high 9:9.4",
-     "--low is missing. Type: advisor open LOG --high BAND --low BAND --fuel NAME. More: advisor open --help"),
-    ('check visit.csv "working pressure" 8 in w.c.',
-     "'w.c.' is one word too many. Type: advisor check LOG ITEM VALUE [UNIT], words with blanks in quotes: "
-     '"in w.c."'),
-    ("read visit.csv high 8.1 6.2 22 5 7",
-     "'5 7' are 2 words too many. Type: advisor read LOG RATE CO2 [O2] [CO], words with blanks in quotes: "
-     '"in w.c."'),
-    ("next visit.csv --jso", "'--jso' is no option of next. Did you mean --json?"),
-    ("next visit.csv -x", "'-x' is no option of next. It has --at, --json, --help"),
-    ("read visit.csv high -8.6 --speed 3", "'-8' is no option of read. It has --o2, --co, --at, --note, --help"),
-    ("next visit.csv --json=3", "--json takes no value"),
-    ("sheet visit.csv a.pdf --paper", "--paper needs a value after it: a4 or letter"),
-    ("nxt visit.csv", "'nxt' is no command. Did you mean next?"),
-    ("fly visit.csv",
-     "'fly' is no command. There are open, run-at, read, turn, check, note, void, next, may, show, sheet, guide, "
-     "lesson, practise, study"),
-    ("--fast", "'--fast' is no option of advisor. It has --help"),
-    *((line, f"{message} Nothing was logged.") for line, message in ENTRIES),
-]  # fmt: skip
-
-
-@pytest.mark.parametrize(("line", "message"), USAGE, ids=[row[0] for row in USAGE])
-def test_a_slip_gets_one_sentence_and_logs_nothing(line: str, message: str) -> None:
-    """What can't be, is missing, too much or not known: exit status 2, what to type, the log as it was."""
-    prepared()
-    before = LOG.read_bytes()
-    status, out, err = typed(line)
-    assert (status, out, words(err)) == (2, "", message)
-    assert max(map(len, err.splitlines())) <= 80
-    assert LOG.read_bytes() == before
-
-
 OPENING = [
-    # further options, the whole message
+    # further options of `open`, the whole message
     ("--fuel diesel",
      "fuel 'diesel' is not built in. Built in are natural gas, propane, butane, methane; for any other gas make a "
      "mixture from its composition"),
@@ -179,15 +135,48 @@ OPENING = [
     ("--mixture CH4", "mixture 'CH4': give each part as name=share, such as CH4=0.8,H2=0.2"),
     ("--visit repair", "visit = 'repair': it is one of valve-change, conversion, service, complaint"),
 ]  # fmt: skip
+QUOTED = 'words with blanks in quotes: "in w.c."'
+SLIPS = [
+    # what was typed, the whole message
+    ("practise --seed x", "--seed 'x' is not a number. Type digits and a point only, no unit"),
+    ("study visit.csv --sample x", "--sample 'x' is not a number. Type digits and a point only, no unit"),
+    ("may visit.csv gas 1/24 cw", "screw 'gas': it is offset or throttle"),
+    ("next visit.csv --at 2199-01-01T10:00:00+00:00",
+     "time '2199-01-01T10:00:00+00:00' is still to come: this clock shows 2026-05-12 18:00. Is one of them wrong?"),
+    ("next", "LOG is missing. Type: advisor next LOG. More: advisor next --help"),
+    ("read visit.csv low", "CO2 is missing. Type: advisor read LOG RATE CO2 [O2] [CO]. More: advisor read --help"),
+    ("turn visit.csv offset", "TURN is missing. Type: advisor turn LOG SCREW TURN. More: advisor turn --help"),
+    ("open new.csv --high 9:9.4",
+     "--low is missing. Type: advisor open LOG --high BAND --low BAND --fuel NAME. More: advisor open --help"),
+    ('check visit.csv "working pressure" 8 in w.c.',
+     f"'w.c.' is one word too many. Type: advisor check LOG ITEM VALUE [UNIT], {QUOTED}"),
+    ("read visit.csv high 8.1 6.2 22 5 7",
+     f"'5 7' are 2 words too many. Type: advisor read LOG RATE CO2 [O2] [CO], {QUOTED}"),
+    ("next visit.csv --jso", "'--jso' is no option of next. Did you mean --json?"),
+    ("next visit.csv -x", "'-x' is no option of next. It has --at, --json, --help"),
+    ("read visit.csv high -8.6 --speed 3", "'-8' is no option of read. It has --o2, --co, --at, --note, --help"),
+    ("next visit.csv --json=3", "--json takes no value"),
+    ("sheet visit.csv a.pdf --paper", "--paper needs a value after it: a4 or letter"),
+    ("nxt visit.csv", "'nxt' is no command. Did you mean next?"),
+    ("fly visit.csv",
+     "'fly' is no command. There are open, run-at, read, turn, check, note, void, next, may, show, sheet, guide, "
+     "lesson, practise, study"),
+    ("--fast", "'--fast' is no option of advisor. It has --help"),
+    *((line, f"{message} Nothing was logged.") for line, message in ENTRIES),
+    *((f"open new.csv {STATED} {more}", message) for more, message in OPENING),
+]  # fmt: skip
 
 
-@pytest.mark.parametrize(("extra", "message"), OPENING, ids=[row[0] for row in OPENING])
-def test_open_refuses_what_cannot_be(extra: str, message: str) -> None:
-    """Outside what is allowed: the rule in a sentence, and no log is made."""
-    status, out, err = typed(f"{OPEN} {extra}")
+@pytest.mark.parametrize(("line", "message"), SLIPS, ids=[row[0].replace(f"{STATED} ", "") for row in SLIPS])
+def test_a_slip_gets_one_sentence_and_logs_nothing(line: str, message: str) -> None:
+    """What can't be, is missing, too much or not known: exit status 2, the rule or what to type, nothing is logged."""
+    prepared()
+    before = LOG.read_bytes()
+    status, out, err = typed(line)
     assert (status, out, words(err)) == (2, "", message)
     assert max(map(len, err.splitlines())) <= 80
-    assert not LOG.exists()
+    assert LOG.read_bytes() == before
+    assert [*Path().iterdir()] == [LOG]
 
 
 def test_open_keeps_what_is_stated() -> None:
@@ -204,11 +193,8 @@ UNUSABLE = [
     ("next nowhere.csv", "", "nowhere.csv: there is no such file or folder."),
     (OPEN, "", "visit.csv: this file exists, and a log is never overwritten."),
     ("next visit.csv", BAD_LINE, "visit.csv:LINE: co2_pct 'eight' is not a number."),
-    *(
-        (f"{line} {NO_NAME}", "", f"{NO_NAME}: File name too long")
-        for line in ("guide", "practise --log", "show visit.csv --plot", "sheet visit.csv", "study visit.csv --out",
-                     "next")
-    ),
+    *((f"{line} {NO_NAME}", "", f"{NO_NAME}: File name too long") for line in (
+        "guide", "practise --log", "show visit.csv --plot", "sheet visit.csv", "study visit.csv --out", "next")),
 ]  # fmt: skip
 
 
@@ -254,10 +240,8 @@ def test_a_log_that_may_not_be_written_is_said_so(monkeypatch: pytest.MonkeyPatc
     assert LOG.read_bytes() == before
 
 
-@not_on_windows
-def test_who_leaves_while_another_terminal_has_the_log_is_told_that_nothing_was_saved(
-    monkeypatch: pytest.MonkeyPatch,
-) -> None:
+@pytest.mark.skipif(sys.platform == "win32", reason="another kind of lock there")
+def test_who_leaves_while_another_terminal_has_the_log_saves_nothing(monkeypatch: pytest.MonkeyPatch) -> None:
     """Ctrl-C in the wait for the lock: one sentence, exit status 1 like all that was not saved, the log as it was."""
     prepared()
     before = LOG.read_bytes()
@@ -286,155 +270,110 @@ def test_a_name_that_is_not_utf_8_is_asked_to_be_changed_before_a_study() -> Non
     assert not Path("desk").exists()
 
 
-def in_a_shell(command: str, keys: bytes = b"", **environment: str) -> tuple[int, str, str]:
-    """Exit status and both streams of a command line as bash runs it."""
-    line, env = command.replace("advisor", f"'{sys.executable}' -m advisor", 1), {**os.environ, **environment}
-    done = subprocess.run(["bash", "-c", line], input=keys, capture_output=True, check=False, env=env)
-    return done.returncode, done.stdout.decode(), done.stderr.decode()
+ASCII, NO_ZONE = {"PYTHONIOENCODING": "ascii"}, {"TZ": "UTC+24"}
+NO_MOMENT = "this system's time zone is a day or more from UTC: set it right (TZ)\nNothing was logged.\n"
+SHELL = [
+    # command line, typed at its questions, environment, exit status, what is printed, on standard error, notes logged
+    # a keyboard or a screen that is not there ends the session; the log never takes a stream's number
+    ("practise --seed 3 <&-", "", {}, 0, "The truth about boiler 3", "", []),
+    ("guide visit.csv <&-", "", {}, 0, "Left. All that was entered is saved", "", []),
+    ("guide visit.csv <&- >&-", "", {}, 0, "", "", []),
+    ("practise --seed 3 >&-", "", {}, 0, "", "", []),
+    ("note visit.csv quiet >&- 2>&-", "", {}, 0, "", "", ["quiet"]),
+    ("note visit.csv '' >&- 2>&-", "", {}, 2, "", "", []),
+    # bytes that are no UTF-8 are asked again; all others are kept where Python takes the keyboard for ASCII
+    ("guide visit.csv", "note größer, ガス\nnote x\udcff\nnote end\nstop\n", ASCII, 0, "Left.", "",
+     ["größer, ガス", "end"]),
+    ("practise --seed 3", "h\udcff\nhigh\nstop\n", ASCII, 0, "min, high fire > ", "", []),
+    # a day or more from UTC no moment can be stamped; an answer needs no zone
+    ("run-at visit.csv high", "", NO_ZONE, 2, "", NO_MOMENT, []),
+    ("read visit.csv high 8 --at 10:00", "", NO_ZONE, 2, "", NO_MOMENT, []),
+    ("next visit.csv", "", NO_ZONE, 0, "Change to high fire", "", []),
+]  # fmt: skip
 
 
-@not_on_windows
-def test_python_m_advisor_is_the_same_command() -> None:
-    """`python -m advisor` answers like `advisor`."""
-    log = DEMO_LOGS / "half_way.csv"
-    assert in_a_shell(f"advisor next '{log}' --at last") == run("next", str(log), "--at", "last")
-
-
-@not_on_windows
-def test_closed_streams_break_nothing() -> None:
-    """A keyboard or a screen that is not there is the end of the session; the log never takes a stream's number."""
+@pytest.mark.skipif(sys.platform == "win32", reason="no bash there")
+@pytest.mark.parametrize(("line", "keys", "environment", "status", "printed", "error", "notes"), SHELL)
+def test_in_any_shell_nothing_breaks(
+    line: str, keys: str, environment: dict[str, str], status: int, printed: str, error: str, notes: list[str]
+) -> None:
+    """As a program of its own, without a stream, an encoding or a time zone."""
     prepared()
-    status, out, err = in_a_shell("advisor practise --seed 3 <&-")
-    assert (status, err) == (0, "")
-    assert "The truth about boiler 3" in out
-    status, out, err = in_a_shell("advisor guide visit.csv <&-")
-    assert (status, err) == (0, "")
-    assert "Left. All that was entered is saved" in words(out)
-    assert in_a_shell("advisor guide visit.csv <&- >&-") == (0, "", "")
-    assert in_a_shell("advisor practise --seed 3 >&-") == (0, "", "")
-    assert in_a_shell("advisor note visit.csv quiet >&- 2>&-") == (0, "", "")
-    assert in_a_shell("advisor note visit.csv '' >&- 2>&-") == (2, "", "")
-    assert [event.note for event in events()][-1:] == ["quiet"]
-
-
-@not_on_windows
-def test_what_is_typed_is_utf_8_whatever_the_system_is_set_to() -> None:
-    """Bytes that are no UTF-8 are asked again; umlauts and kana are kept where Python takes the keyboard for ASCII."""
-    prepared()
-    keys = "note größer, ガス\nnote x\udcff\nnote end\nstop\n".encode(errors="surrogateescape")
-    status, _, err = in_a_shell("advisor guide visit.csv", keys, PYTHONIOENCODING="ascii")
-    assert (status, err) == (0, "")
-    assert [event.note for event in events()][2:] == ["größer, ガス", "end"]
-    status, out, err = in_a_shell("advisor practise --seed 3", b"h\xff\nhigh\nstop\n", PYTHONIOENCODING="ascii")
-    assert (status, err) == (0, "")
-    assert "min, high fire > " in out
-
-
-@not_on_windows
-def test_a_time_zone_that_is_none_is_said() -> None:
-    """A day or more from UTC no moment can be stamped: one sentence, nothing logged; an answer needs no zone."""
-    typed(OPEN)
-    said = "this system's time zone is a day or more from UTC: set it right (TZ)\nNothing was logged.\n"
-    for line, status in (("run-at visit.csv high", 2), ("read visit.csv high 8 --at 10:00", 2), ("next visit.csv", 0)):
-        got, _, err = in_a_shell(f"advisor {line}", TZ="UTC+24")
-        assert (got, err) == (status, said if status else ""), line
-    assert events() == ()
+    command, env = ["bash", "-c", f"'{sys.executable}' -m advisor {line}"], {**os.environ, **environment}
+    done = subprocess.run(command, input=keys.encode(errors="surrogateescape"), capture_output=True, env=env)
+    out = words(done.stdout.decode())
+    assert (done.returncode, done.stderr.decode(), bool(out)) == (status, error, bool(printed))
+    assert printed in out
+    assert [event.note for event in events()[2:]] == notes
 
 
 # ---- answers
 
 
 TURN = "Turn the throttle screw 15° (1/24 turn) clockwise."
+OVER = f"{FIRST}; {NOW} turn throttle 1/4 cw"
 WATCH = "Watch CO: the last turn was over the cap. Wait 1 min more, then read at high fire."
-RICH = "STOP. CO at high fire is 1154 ppm air-free, over its limit of 400."
+HIGH_CO = f"{NOW} read high 9.2 4.6 900"
+STOP = "STOP. CO at high fire is 1154 ppm air-free, over its limit of 400."
+BOTH = "10:00 run-at high; 10:03 read high 9.2 4.6 30; 10:03 run-at low; 10:06 read low 8.8 5.4 20"  # in one minute
+TIGHT = "10:07 check 'sample line' tight; 10:07 check 'opened joints' tight"
+UNKNOWN = "--set clockwise.offset=unknown"  # the way of a screw, a turn of which is due then
+LOW = "10:03 run-at high; 10:05 read high 9.2 4.6 22; 10:06 run-at low; 10:10 read low 8.2 6.2 12"
 ANSWERS = [
-    # what was logged before, what is typed then, exit status, how it starts, labels, codes
-    ([], "next", 0, TURN, "Wait Expect Chance Screw Why Note Stage", "here first-move sample-line"),
-    ([], "note warm", 0, TURN, "Wait Expect Chance Screw Why Note Stage", "here first-move sample-line"),
-    ([], "read H 8.3 6.2 22", 0, TURN, "Wait Expect Chance Screw Why Note Stage", "here"),
-    ([], "check inlet '8 inH2O'", 0, TURN, "Wait Expect Chance Screw Why Note Note Stage", "here"),
-    ([], "turn throttle 1/24 cw", 0, "Wait 70 s more, then read at high fire.", "Expect Why Note Stage", "not-steady"),
-    ([], "turn throttle 1/4 cw", 0, WATCH, "Warning Why Note Stage", "large-turn"),
-    (["turn throttle 1/4 cw"], "next", 0, WATCH, "Warning Why Note Stage", "large-turn"),
-    (
-        ["turn throttle 1/4 cw"],
-        "read high 9.2 4.6 900",
-        3,
-        RICH,
-        "Warning Note Note Restore Stage",
-        "high-co large-turn",
-    ),
-    ([], "read high 9.2 4.6 900", 3, RICH, "STOP Note Stage", "high-co"),
-    (["read high 9.2 4.6 900"], "next", 3, RICH, "STOP Note Stage", "high-co"),
-    ([], "may throttle 1/24 cw", 0, f"Yes: {TURN[9:]}", "Wait Expect Chance Note Stage", "may sample-line"),
-    ([], "may throttle 1/4 cw", 3, "No: throttle screw 90° (1/4 turn) clockwise.", "Wait Chance Stage", "over-cap"),
-]
+    # what is stated, what is typed, exit status, how the answer starts, labels, codes
+    ("", "10:00 next", 0, "Change to high fire and log it: run-at high.", "Why Stage", "light-first"),
+    ("", f"{FIRST}; {NOW} next", 0, TURN, "Wait Expect Chance Screw Why Note Stage", "here first-move sample-line"),
+    ("", f"{FIRST}; {NOW} note warm", 0, TURN, "Wait Expect Chance Screw Why Note Stage", "here first-move"),
+    ("", f"{FIRST}; {NOW} read H 8.3 6.2 22", 0, TURN, "Wait Expect Chance Screw Why Note Stage", "here"),
+    ("--pressure 'working pressure=17:25 mbar'", f"{FIRST}; {NOW} next", 0,
+     "Check the gas pressure first, then turn the throttle screw 15° (1/24 turn) clockwise.",
+     "Warning Wait Expect Chance Screw Why Note Stage", "pressure-unknown"),
+    ("", f"{FIRST}; {NOW} turn throttle 1/24 cw", 0, "Wait 70 s more, then read at high fire.",
+     "Expect Why Note Stage", "not-steady"),
+    ("", OVER, 0, WATCH, "Warning Why Note Stage", "large-turn"),
+    ("", f"{OVER}; {NOW} next", 0, WATCH, "Warning Why Note Stage", "large-turn"),
+    ("", f"{OVER}; {HIGH_CO}", 3, STOP, "Warning Note Note Restore Stage", "high-co large-turn"),
+    ("", f"{OVER}; 10:09 read high 9.2 4.6 24", 0, "Change to low fire and log it", "Why Note Stage", "other-unread"),
+    ("", f"{FIRST}; {HIGH_CO}", 3, STOP, "STOP Note Stage", "high-co"),
+    ("", f"{FIRST}; {HIGH_CO}; {NOW} next", 3, STOP, "STOP Note Stage", "high-co"),
+    ("", f"{FIRST}; {NOW} may throttle 1/24 cw", 0, f"Yes: {TURN[9:]}", "Wait Expect Chance Note Stage",
+     "may sample-line"),
+    ("", f"{FIRST}; {NOW} may throttle 1/4 cw", 3, "No: throttle screw 90° (1/4 turn) clockwise.", "Wait Chance Stage",
+     "over-cap"),
+    ("", BOTH, 0, "Both rates are in band. Not finished: sample line, opened joints. ", "Next Why Note Stage",
+     "in-band"),
+    ("", f"{BOTH}; {TIGHT}", 0, "Done: high and low fire are both in band.", "Next Why Stage", "in-band"),
+    (UNKNOWN, f"{LOW}; 10:10 next", 0, "Turn the offset screw", "Wait Expect Chance Screw Why Note Stage", "here"),
+    (UNKNOWN, f"{LOW}; 10:10 may throttle 1/24 cw", 3, "No: throttle screw", "Stage", "other-screw"),
+    (UNKNOWN, f"{LOW}; 10:11 read low 8.2 6.2 2500; 10:11 may throttle 1/24 cw", 3, "No: throttle screw", "Why Stage",
+     "stopped"),
+]  # fmt: skip
 
 
-@pytest.mark.parametrize(("before", "line", "status", "first", "shown", "known"), ANSWERS)
-def test_the_first_line_is_the_answer(
-    before: list[str], line: str, status: int, first: str, shown: str, known: str
-) -> None:
+@pytest.mark.parametrize(("stated", "steps", "status", "first", "shown", "known"), ANSWERS)
+def test_the_first_line_is_the_answer(stated: str, steps: str, status: int, first: str, shown: str, known: str) -> None:
     """The answer, then its labels in order; its codes for a program; no line wider than a terminal."""
-    prepared()
-    for row in before:
-        at(NOW, row)
-    got, out, _ = at(NOW, line)
+    got, out, _ = session(steps, stated)
     assert (got, words(out)[: len(first)], labels(out)) == (status, first, shown.split())
     assert max(map(len, out.splitlines())) <= 80
-    assert set(known.split()) <= codes(asked(NOW, line if line.startswith("may") else "next"))
-
-
-def test_a_settled_reading_ends_the_warning_about_a_large_turn() -> None:
-    """Every command starts with it until then."""
-    prepared()
-    at(NOW, "turn throttle 1/4 cw")
-    assert at(NOW, "show")[1].startswith(WATCH[:41])
-    assert at("10:09", "read high 9.2 4.6 24")[1].startswith("Change to low fire and log it: run-at low.")
-
-
-def test_a_pressure_nobody_checked_comes_before_the_turn() -> None:
-    """Named on `open` and not measured: the first line says so, the warning stands above the turn's figures."""
-    prepared('--pressure "working pressure=17:25 mbar"')
-    said = at(NOW, "next")[1]
-    assert words(said).startswith(
-        "Check the gas pressure first, then turn the throttle screw 15° (1/24 turn) clockwise."
-    )
-    assert labels(said)[:2] == ["Warning", "Wait"]
-    assert "pressure-unknown" in codes(asked(NOW, "next"))
-
-
-def test_the_first_answer_agrees_with_the_wait_after_it() -> None:
-    """Two minutes of warming up come before high fire is logged; the wait after that is for the sample."""
-    typed(OPEN)
-    out = at("10:00", "next")[1]
-    assert out.startswith("Change to high fire and log it: run-at high.\n")
-    assert codes(asked("10:00", "next")) == {"light-first"}
-    assert "30 s" not in out
-    assert "then read" not in out
+    time, last = steps.split("; ")[-1].split(" ", 1)
+    answer = asked(time, last if last.startswith("may") else "next")
+    assert {*known.split()} <= {*answer["reason_codes"], *(finding["code"] for finding in answer["findings"])}
 
 
 def test_json_holds_the_fields_of_the_contract() -> None:
     """`--json` prints the advice's, the verdict's and the job's fields with numbers as numbers."""
     prepared()
     advice = asked(NOW, "next")
-    assert advice.keys() >= {
-        "action", "firing", "screw", "turns_cw", "wait_s", "expect_co2_pct", "expect_low_pct", "expect_high_pct",
-        "chance_in_band", "chance_past_band", "gain_per_turn", "gain_low", "gain_high", "findings", "reasons",
-        "open_items",
-    }  # fmt: skip
+    for name in ("expect_co2_pct", "expect_low_pct", "expect_high_pct", "chance_in_band", "chance_past_band",
+                 "gain_per_turn", "gain_low", "gain_high", "wait_s"):  # fmt: skip
+        assert isinstance(advice[name], float), name
+    assert advice.keys() >= {"action", "firing", "screw", "turns_cw", "findings", "reasons", "open_items"}
     assert (advice["action"], advice["turns_cw"]) == ("turn", pytest.approx(1 / 24))
     assert asked(NOW, "may throttle 1/4 cw")["allowed"] is False
     record = asked(NOW, "show")
     assert [row["event"] for row in record["rows"]] == ["firing", "reading"]
     assert record["setup"]["bands"] == {"high": [9.0, 9.4], "low": [8.6, 9.0]}
-
-
-def test_an_answer_and_its_entry_name_the_same_stage() -> None:
-    """In one line: where the visit is, and what was left behind."""
-    prepared()
-    for line in ("next", "note warm"):
-        assert "\n  Stage    4 of 9, high fire; not done: before, valve, gas pressure.\n" in at(NOW, line)[1]
 
 
 def test_no_line_is_wider_than_a_terminal() -> None:
@@ -443,40 +382,30 @@ def test_no_line_is_wider_than_a_terminal() -> None:
     at(NOW, "note " + "ガス弁の交換後の調整を行う前に供給圧力を確認した結果は正常であった。" * 3)
     shown = at(NOW, "show")[1]
     assert "ガス弁" in shown
-    commands = re.findall(r"^  (\S+)  ", run("--help")[1].partition("Commands:")[2], re.MULTILINE)
-    assert len(commands) == 15
-    printed = [shown, *(run(*command, "--help")[1] for command in ([], *([name] for name in commands)))]
+    status, *alone = run()  # without a word the commands are listed
+    commands = re.findall(r"^  (\S+)  ", "".join(alone).partition("Commands:")[2], re.MULTILINE)
+    assert (status, len(commands)) == (2, 15)
+    printed = [shown, *alone, *(run(name, "--help")[1] for name in commands)]
     assert max(columns(line) for text in printed for line in text.splitlines()) <= 80
-
-
-def test_without_a_word_the_help_is_shown() -> None:
-    """`advisor` alone lists the commands."""
-    status, out, err = run()
-    assert status == 2
-    assert "practise  For the trainer" in out + err
 
 
 def test_show_of_a_long_visit_is_a_page_or_two_and_all_of_it_can_be_had() -> None:
     """The answer first, the last rows with their numbers, how many are left out; --all and --json keep all."""
     log = str(DEMO_LOGS / "whole_visit.csv")
-    short, whole = (run("show", log, *more)[1].splitlines() for more in ([], ["--all"]))
-    assert short[0] == whole[0] == "Closed on 2026-05-12 at 09:25: the appliance was left in service."
-    rows = len(Job.load(log).rows())
-    assert f"      {rows - 24} earlier rows left out; every row: advisor show LOG --all" in short
-    numbers = [
-        [int(line[:4]) for line in lines if re.match(r" *\d+  \d\d:\d\d:\d\d  ", line)] for lines in (short, whole)
-    ]
+    rows, (short, whole) = len(Job.load(log).rows()), (run("show", log, *more)[1] for more in ([], ["--all"]))
+    for text in (short, whole):
+        assert text.startswith("Closed on 2026-05-12 at 09:25: the appliance was left in service.\n")
+    assert f"\n      {rows - 24} earlier rows left out; every row: advisor show LOG --all\n" in short
+    numbers = [[*map(int, re.findall(r"^ *(\d+)  \d\d:\d\d:\d\d  ", text, re.MULTILINE))] for text in (short, whole)]
     assert numbers == [[*range(rows - 23, rows + 1)], [*range(1, rows + 1)]]
-    assert len(short) < 70
+    assert short.count("\n") < 70
     assert len(json.loads(run("show", log, "--json")[1])["rows"]) == rows > 60
     assert "left out" not in run("show", str(DEMO_LOGS / "read_too_soon.csv"))[1]
 
 
 def test_show_lists_what_to_look_at_first_and_the_way_back() -> None:
     """A stop comes with its steps in order, skipped stages with their reason, turned screws with their way back."""
-    prepared()
-    at(NOW, "turn throttle 1/24 cw")
-    at("10:07:30", "read high 8.5 5.9 900")
+    session(f"{FIRST}; {NOW} turn throttle 1/24 cw; 10:07:30 read high 8.5 5.9 900")
     job = Job.load(LOG)
     job.note("no manometer", item="skipped stage", value="gas pressure", at=job.moment(job.events[-1].time))
     shown = at("10:08", "show")[1]
@@ -486,40 +415,25 @@ def test_show_lists_what_to_look_at_first_and_the_way_back() -> None:
     assert "Restore" in labels(at("10:07:40", "next")[1])
 
 
-def test_the_analyser_s_own_accuracy_is_said_plainly() -> None:
-    """Given, `show` says the chance to be truly in band with it."""
-    prepared("--set analyser_accuracy_pct=0.3")
-    assert "With the analyser's own accuracy of 0.3 % CO2 either way:" in words(at(NOW, "show")[1])
+SHOWN = [
+    # what is stated, what is typed, what is said
+    ("", f"{OVER}; {NOW} show", "Watch CO: the last turn was over the cap."),
+    ("--set analyser_accuracy_pct=0.3", f"{FIRST}; {NOW} show",
+     "With the analyser's own accuracy of 0.3 % CO2 either way:"),
+    (UNKNOWN, f"{LOW}; 10:10 show", "Offset what it does at low fire is not known yet (1/12 turn: at most"),
+    (UNKNOWN, f"{LOW}; 10:10 show", "Throttle 1/12 turn clockwise makes +"),
+    (UNKNOWN, f"{LOW}; 10:10 next", "which way it works is not sure yet"),
+    ("", f"{FIRST}; {NOW} next", "Stage 4 of 9, high fire; not done: before, valve, gas pressure."),
+    ("", f"{FIRST}; {NOW} note warm", "Stage 4 of 9, high fire; not done: before, valve, gas pressure."),
+]  # fmt: skip
 
 
-def unknown_offset() -> None:
-    """A job at low fire whose offset screw nobody told the way of; a turn of it is due."""
-    typed(f"{OPEN} --set clockwise.offset=unknown")
-    for time, line in (("10:03", "run-at high"), ("10:05", "read high 9.2 4.6 22"), ("10:06", "run-at low"),
-                       ("10:10", "read low 8.2 6.2 12")):  # fmt: skip
-        at(time, line)
-
-
-def test_what_is_not_known_of_a_screw_is_said_so() -> None:
-    """No figure stands for the effect of a screw that nobody knows."""
-    unknown_offset()
-    shown = words(at("10:10", "show")[1])
-    assert "Offset what it does at low fire is not known yet (1/12 turn: at most" in shown
-    assert "Throttle 1/12 turn clockwise makes +" in shown
-    answered = words(at("10:10", "next")[1])
-    assert "which way it works is not sure yet" in answered
-    assert "-0.0" not in answered
-
-
-def test_a_refused_turn_is_told_no_reason_of_the_other_screw() -> None:
-    """At low fire, what is known of the offset screw is no reason against a turn of the throttle; a stop is."""
-    unknown_offset()
-    status, out, _ = at("10:10", "may throttle 1/24 cw")
-    assert (status, labels(out)) == (3, ["Stage"])
-    assert asked("10:10", "may throttle 1/24 cw")["reason_codes"] == ["other-screw"]
-    at("10:10:10", "read low 8.2 6.2 2500")
-    assert asked("10:10:10", "may throttle 1/24 cw")["reason_codes"][0] == "stopped"
-    assert "  Why      CO at low fire" in at("10:10:10", "may throttle 1/24 cw")[1]
+@pytest.mark.parametrize(("stated", "steps", "said"), SHOWN)
+def test_what_is_known_and_what_not_is_said_plainly(stated: str, steps: str, said: str) -> None:
+    """With the same words in each command; no figure such as -0.00 stands for what nobody knows."""
+    out = words(session(steps, stated)[1])
+    assert said in out
+    assert "-0.00 %" not in out
 
 
 def test_finish_names_the_sheet_and_a_visit_that_is_over_asks_for_nothing_more() -> None:
@@ -537,19 +451,6 @@ def test_finish_names_the_sheet_and_a_visit_that_is_over_asks_for_nothing_more()
     assert "Cover back on" not in out
 
 
-def test_in_band_is_not_done_before_all_is_proved() -> None:
-    """The first line says what is open; "Done" comes when nothing is; --json names the same."""
-    typed(OPEN)
-    for time, line in (("10:00", "run-at high"), ("10:03", "read high 9.2 4.6 30"), ("10:03", "run-at low"),
-                       ("10:06", "read low 8.8 5.4 20")):  # fmt: skip
-        out = at(time, line)[1]
-    assert out.startswith("Both rates are in band. Not finished: sample line, opened joints.\n")
-    advice = asked("10:06", "next")
-    assert (advice["action"], advice["open_items"]) == ("finish", ["sample line", "opened joints"])
-    at("10:07", "check 'sample line' tight")
-    assert at("10:07", "check 'opened joints' tight")[1].startswith("Done: high and low fire are both in band.\n")
-
-
 def test_as_of_the_last_row_is_for_answers() -> None:
     """`--at last` answers as of the log's end; without it the answer is for now, hours later."""
     log = str(DEMO_LOGS / "half_way.csv")
@@ -562,29 +463,27 @@ def test_as_of_the_last_row_is_for_answers() -> None:
 # ---- entries
 
 
-WRONG_WAY = (
-    "throttle screw 15° (1/24 turn) counterclockwise. If a turn was made there after all, log it as it was, with"
-)
+TURNED = f"{FIRST}; {NOW} turn throttle 1/24 ccw"
+PUT_RIGHT = "counterclockwise. If a turn was made there after all, log it as it was, with --at"
 STRUCK = [
-    # logged before, day of the void, how its answer starts
-    ([], "2026-05-04",
+    # typed before, day of the void, how its answer starts
+    (FIRST, "2026-05-04",
      "Struck row 2, 10:05:00, high fire: CO2 8.3 %, O2 6.2 %, CO 22 ppm. Not meant? Undo it: advisor void LOG 3"),
-    (["turn throttle 1/24 ccw"], "2026-05-04", f"Struck row 3, 10:05:30, {WRONG_WAY} --at 10:05:30, before all else."),
-    (["turn throttle 1/24 ccw"], "2026-05-05",
-     f"Struck row 3, 2026-05-04T10:05:30+00:00, {WRONG_WAY} --at 2026-05-04T10:05:30+00:00, before all else."),
+    (TURNED, "2026-05-04",
+     f"Struck row 3, 10:05:30, throttle screw 15° (1/24 turn) {PUT_RIGHT} 10:05:30, before all else."),
+    (TURNED, "2026-05-05", "Struck row 3, 2026-05-04T10:05:30+00:00, throttle screw 15° (1/24 turn) "
+     f"{PUT_RIGHT} 2026-05-04T10:05:30+00:00, before all else."),
 ]  # fmt: skip
 
 
-@pytest.mark.parametrize(("before", "day", "said"), STRUCK)
-def test_void_says_what_it_struck_and_how_to_put_it_right(before: list[str], day: str, said: str) -> None:
+@pytest.mark.parametrize(("steps", "day", "said"), STRUCK)
+def test_void_says_what_it_struck_and_how_to_put_it_right(steps: str, day: str, said: str) -> None:
     """The row by name and time, with its day where that is another; it stays in the log."""
-    prepared()
-    for row in before:
-        at(NOW, row)
-    rows = len(events())
+    session(steps)
+    rows = events()
     status, out, _ = at("10:06", "void", day)
     assert (status, words(out)[: len(said)]) == (0, said)
-    assert len(events()) == rows + 1
+    assert events()[:-1] == rows
 
 
 def test_what_was_struck_by_mistake_comes_back_as_the_answer_says() -> None:
@@ -598,15 +497,6 @@ def test_what_was_struck_by_mistake_comes_back_as_the_answer_says() -> None:
     assert (status, out.splitlines()[:2]) == (0, ["Struck row 4, 10:05:30, row 3 struck.", "Row 3 counts again."])
     assert at(NOW, "next")[1] == whole
     assert "(struck)" not in at(NOW, "show")[1]
-
-
-def test_a_spreadsheet_reads_the_log_as_it_is() -> None:
-    """pandas takes the log with `#` as comment."""
-    prepared()
-    run("note", "visit.csv", 'cap = #2, "loose"')
-    frame = pd.read_csv(LOG, comment="#")
-    assert list(frame["event"]) == ["firing", "reading", "note"]
-    assert frame["note"].iloc[2] == 'cap = #2, "loose"'
 
 
 TYPED = {"8inH2O": "inH2O", "'8 inH2O'": "inH2O", "8 inH2O": "inH2O", "'8in w.c.'": "in w.c.", "8 'in w.c.'": "in w.c."}
@@ -644,25 +534,10 @@ def test_a_back_dated_entry_is_answered_for_the_log_s_last_entry() -> None:
 
 def test_an_entry_after_a_struck_later_one_is_answered_for_its_own_moment() -> None:
     """A row with a slip in its time, once struck, is no last entry."""
-    prepared()
-    at("20:00", "note 'a slip'")
-    at("10:05:10", "void")
-    assert "lies before" not in at(NOW, "note right")[1]
+    assert "lies before" not in session(f"{FIRST}; 20:00 note 'a slip'; 10:05:10 void; {NOW} note right")[1]
 
 
-# ---- words
-
-
-def test_no_sentence_says_that_a_screw_leaks() -> None:
-    """On a gas job a leak is a leak of gas or of the sample line; a screw also moves the other rate."""
-    assert "screw leaks" not in f"{FINDINGS} {REASONS}"
-
-
-CHANCES = [(0.0, "0 %"), (0.004, "under 1 %"), (0.5, "50 %"), (0.994, "99 %"), (0.995, "over 99 %"),
-           (0.997, "over 99 %"), (1.0, "100 %")]  # fmt: skip
-
-
-@pytest.mark.parametrize(("chance", "said"), CHANCES)
-def test_a_chance_is_never_said_to_be_surer_than_it_is(chance: float, said: str) -> None:
-    """100 % is said of what is sure, nothing less."""
-    assert say_chance(chance) == said
+def test_a_chance_is_never_said_to_be_surer_than_it_is() -> None:
+    """100 % is said of what is sure, nothing less; 0 % likewise."""
+    said = {0.0: "0 %", 0.004: "under 1 %", 0.5: "50 %", 0.994: "99 %", 0.995: "over 99 %", 1.0: "100 %"}
+    assert {chance: say_chance(chance) for chance in said} == said

@@ -21,20 +21,11 @@ from advisor.job import Job
 from advisor.log.check_items import OUTCOME, PRESSURE_DROP, SKIPPED
 from advisor.log.events import Event, still_valid
 from advisor.log.file import create_log, name_of
-from advisor.procedure.progress import Progress, StageState, Step
+from advisor.procedure.progress import StageState, Step
 from advisor.procedure.stages import HIGH, LINE_TEST, LOW, STAGES, Question, Stage
-from advisor.report.answers import (
-    say_event,
-    say_findings,
-    say_look_first,
-    say_next,
-    say_plainly,
-    say_struck,
-    say_verdict,
-)
+from advisor.report import answers
 from advisor.report.layout import labelled, listed
 from advisor.report.overview import drop_reasons
-from advisor.response.situation import Situation
 from advisor.screws import Firing
 from advisor.wording.numbers import say_seconds
 
@@ -43,19 +34,14 @@ WHY_PROVE = "What counts is read with the cover on, CO included, at both rates, 
 
 
 class AskAnew(Exception):  # noqa: N818 - no error: the log, or what is known, has changed
-    """Look at the log again and ask what it asks now; its words say why, if any."""
+    """Look at the log again and ask what it asks now."""
 
 
 class Guide:
     """A walk through the stages of one visit. `now` gives the moment; all else is in the log.
 
-    situation, advice, progress  as the log stood when it was last looked at
+    situation, advice, progress  as the log stood when it was last looked at (`_look`)
     """
-
-    job: Job
-    situation: Situation
-    advice: Advice
-    progress: Progress
 
     def __init__(
         self, path: str | os.PathLike[str], terminal: Terminal, now: Callable[[], datetime] | None = None
@@ -120,8 +106,10 @@ class Guide:
                 self._prove(step.firing)
             else:
                 self._set()
-        except (AskAnew, AdvisorError) as said:
-            self._say(str(said))
+        except AskAnew:
+            pass
+        except AdvisorError as error:
+            self._say(str(error))
 
     def _announce(self, state: StageState) -> None:
         """The stage where it begins, its caution once, and what blocks it."""
@@ -163,9 +151,9 @@ class Guide:
             self._wait(advice.wait_s)
             return
         if advice.action == "run_at":
-            self._show("\n".join([*say_findings(advice.findings, ("warn",), "guide"), *listed("Why", why)]))
+            self._show("\n".join([*answers.say_findings(advice.findings, ("warn",), "guide"), *listed("Why", why)]))
         elif advice.action != "wait":
-            self._show(say_next(self.job.case(self.situation.at), advice, self.progress, "guide"))
+            self._show(answers.say_next(self.job.case(self.situation.at), advice, self.progress, "guide"))
         self._say_trouble()
         if self.situation.tracker.open_shortfalls and advice.action not in ("halt", "run_at"):
             advice = Advice("read", firing=self.situation.firing)  # Enter alone turns nothing
@@ -175,7 +163,7 @@ class Guide:
     def _say_trouble(self) -> None:
         """What to look at first, once for each stop; when a new reading will count."""
         stopped = self.advice.action == "halt"
-        steps = "\n".join(say_look_first(self.advice.findings)) if stopped else ""
+        steps = "\n".join(answers.say_look_first(self.advice.findings)) if stopped else ""
         if steps and steps != self._steps:
             self.terminal.say(steps)
         self._steps = steps
@@ -206,7 +194,7 @@ class Guide:
         """Log what is typed where a reading or a turn is due, and say what is odd about it; the row that was logged."""
         typed, firing = self._ask(entry_prompt(advice, self.situation), why), self.situation.firing
         if turn := parse_may(typed, firing):
-            self.terminal.say(say_verdict(self.job.may(*turn, at=self._moment()), voice="guide"))
+            self.terminal.say(answers.say_verdict(self.job.may(*turn, at=self._moment()), voice="guide"))
             return None
         made = self._log(parse_entry(typed, advice, firing))
         self._say(*at_once(self.job, advice, self._moment()))
@@ -249,7 +237,7 @@ class Guide:
             return
         event = self.job.events[rows[-1] - 1]
         if event.event == "turn":
-            never = self.terminal.ask(f"Row {rows[-1]}, {say_event(event)}. Was it never made? (yes, no)")
+            never = self.terminal.ask(f"Row {rows[-1]}, {answers.say_event(event)}. Was it never made? (yes, no)")
             if never.lower() not in ("yes", "y"):
                 self._say("Then it stays: a turn that was made is turned back with a turn of its own.")
                 return
@@ -272,10 +260,11 @@ class Guide:
         try:
             entry(self.job, self._moment())
         except LogGrownError:
-            raise AskAnew(CHANGED) from None
+            self._say(CHANGED)
+            raise AskAnew from None
         self._above, made = "", self.job.events[-1]
         if made.event == "void":
-            self._say(say_struck(self.job.events, int(made.value)))
+            self._say(answers.say_struck(self.job.events, int(made.value)))
         return made
 
     def _moment(self) -> datetime:
@@ -284,12 +273,11 @@ class Guide:
     # ---- on the screen
 
     def _say(self, *sentences: str) -> None:
-        for sentence in filter(None, sentences):
-            self.terminal.say(say_plainly(sentence))
+        for sentence in sentences:
+            self.terminal.say(answers.say_plainly(sentence))
 
     def _say_apart(self, sentence: str) -> None:
-        """A sentence after an empty line."""
-        self.terminal.say(f"\n{say_plainly(sentence)}")
+        self.terminal.say("\n" + answers.say_plainly(sentence))
 
     def _show(self, answer: str) -> None:
         """Print an answer, unless it stands above already."""

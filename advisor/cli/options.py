@@ -67,12 +67,11 @@ def parse_settings(words: list[str]) -> dict[str, Any]:
 
 def _value(typed: str, name: str) -> float | str | tuple[float | str, ...]:
     """A number, a fraction such as 1/24, numbers with a unit, or the words as they are where the fact is in words."""
+    figure, _, unit = typed.partition(" ")
     if name == "input_rate":
-        limits, _, unit = typed.partition(" ")
-        return (*parsing.parse_range(limits, name), unit.strip())
+        return (*parsing.parse_range(figure, name), unit.strip())
     if name == "heating_value":
-        number, _, unit = typed.partition(" ")
-        return parsing.parse_number(number, name), unit.strip()
+        return parsing.parse_number(figure, name), unit.strip()
     if name in ("clockwise", "cap_statement"):
         return typed
     top, slash, bottom = typed.partition("/")

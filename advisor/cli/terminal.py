@@ -135,8 +135,7 @@ class Terminal:
         return True
 
     def _plain_lines(self, until: float) -> bool:
-        left = until - self.clock.monotonic()
-        say_at = left - PLAIN_EVERY_S
+        say_at = until - self.clock.monotonic() - PLAIN_EVERY_S
         while (left := until - self.clock.monotonic()) > 0:
             if left <= say_at:
                 self.say(f"{say_seconds(left)} left.")

@@ -13,28 +13,15 @@ from advisor.dialogue.moments import parse_time
 from advisor.dialogue.prompts import READING, in_guide_words
 from advisor.errors import RangeError
 from advisor.job import Job
-from advisor.log.check_items import (
-    CHECK_ITEMS,
-    CO_CAUSE,
-    IN_SERVICE,
-    LEAKING,
-    LEFT_OUT,
-    METER_GAS,
-    SAMPLE_LINE,
-    SERIAL,
-    STANDING,
-    TIGHT,
-    WORKING,
-    clockwise_item,
-    parse_answer,
-)
+from advisor.log import check_items
 from advisor.procedure.progress import Progress
 from advisor.procedure.stages import Question
 from advisor.response.situation import Situation
 from advisor.screws import FIRINGS, SCREW_FOR, SCREWS, Firing, Screw
 
 NO_ANSWER = "Enter alone is no answer here"
-WITH_EFFECT = (STANDING, WORKING, SAMPLE_LINE, *map(clockwise_item, SCREWS), CO_CAUSE, SERIAL)  # at any stage
+WITH_EFFECT = (check_items.STANDING, check_items.WORKING, check_items.SAMPLE_LINE,
+               *map(check_items.clockwise_item, SCREWS), check_items.CO_CAUSE, check_items.SERIAL)  # fmt: skip
 _NOTHING = ("0", "no", "n", "none", "nothing")  # was turned; a CO2 of 0 is no reading of a flame
 _NUMBERS = re.compile(r"[\d.,]+(\s+[\d.,]+){0,2}")
 
@@ -61,12 +48,12 @@ def parse_question(typed: str, question: Question, situation: Situation, progres
         asked_again = progress.current is not None and progress.current.state == "blocked"
         if asked_again or not question.optional:
             raise RangeError(f"{NO_ANSWER}.")
-        return lambda job, at: job.note("left out", item=LEFT_OUT, value=item, at=at)
+        return lambda job, at: job.note("left out", item=check_items.LEFT_OUT, value=item, at=at)
     if check.kind == "meter":
         kw, how = _timed_kw(words, situation)
         return lambda job, at: job.check(item, f"{kw:.3g}", "kW", at=at, note=how)
-    value, unit = parse_answer(check, words, situation.setup, situation.at.date())
-    if value == IN_SERVICE and progress.barred:
+    value, unit = check_items.parse_answer(check, words, situation.setup, situation.at.date())
+    if value == check_items.IN_SERVICE and progress.barred:
         raise RangeError(in_guide_words(progress.barred))
     return lambda job, at: job.check(item, value, unit, at=at)
 
@@ -76,7 +63,7 @@ def _timed_kw(typed: str, situation: Situation) -> tuple[float, str]:
     heating_value = situation.setup.heating_value
     if heating_value is None:
         raise RangeError("no heating value that can be read is in the log: log that check, then time the meter")
-    told = situation.checks(METER_GAS)
+    told = situation.checks(check_items.METER_GAS)
     factor = gas_meter.parse_reference_factor(told[-1].event.value) if told else 1.0
     kw = gas_meter.timed_input_kw(typed, heating_value, factor)
     return kw, f"{typed} s, {heating_value[0]:g} {heating_value[1]}, volume factor {factor:.3f}"
@@ -140,7 +127,7 @@ def refuse_entry(reason: str, firing: Firing | None) -> None:
 
 def is_known(item: str, job: Job) -> bool:
     """Whether a check of this name is more than a remark in this job."""
-    return item in CHECK_ITEMS or item in job.setup.pressures
+    return item in check_items.CHECK_ITEMS or item in job.setup.pressures
 
 
 def _as_advised(advice: Advice) -> Entry:
@@ -163,10 +150,10 @@ def _one_word(word: str, firing: Firing | None) -> Entry | None:
     rate = parsing.one_of(word, FIRINGS)
     if rate in FIRINGS:
         return lambda job, at: job.run_at(rate, at=at)
-    if word in (TIGHT, LEAKING):
-        return lambda job, at: job.check(SAMPLE_LINE, word, at=at)
+    if word in (check_items.TIGHT, check_items.LEAKING):
+        return lambda job, at: job.check(check_items.SAMPLE_LINE, word, at=at)
     if word in ("richer", "leaner") and firing:
-        item = clockwise_item(SCREW_FOR[firing])
+        item = check_items.clockwise_item(SCREW_FOR[firing])
         return lambda job, at: job.check(item, word, at=at)
     return None
 

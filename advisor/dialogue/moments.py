@@ -7,12 +7,8 @@ from advisor.errors import RangeError
 from advisor.log.events import local_now
 
 LAST = "last"  # typed for the moment of the log's last row
+now = local_now  # in this room the one clock by which what is typed is read
 MOST_AHEAD = timedelta(days=1)  # a later moment is a slip in the date; a replay may run ahead of the clock
-
-
-def now() -> datetime:
-    """The moment, in local time."""
-    return local_now()
 
 
 def parse_time(words: str | None) -> datetime | None:

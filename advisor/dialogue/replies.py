@@ -16,10 +16,7 @@ from advisor.response.situation import Situation
 from advisor.screws import Firing
 from advisor.wording.numbers import say_turn
 
-_AT_ONCE = {  # codes of findings, by event
-    "turn": ("large-turn", "wrong-rate"),
-    "reading": ("co2-alone", "co-rising", "co-by-itself"),
-}
+_AT_ONCE = {"turn": ("large-turn", "wrong-rate"), "reading": ("co2-alone", "co-rising", "co-by-itself")}  # by event
 
 
 def after_entry(job: Job, moment: datetime | None) -> tuple[datetime, list[Finding]]:
