@@ -1,0 +1,634 @@
+"""What a job teaches: row by row against the closed form of one hypothesis at a time, and counted on made-up jobs."""
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+
+import numpy as np
+import pytest
+from closed_form import assert_same, conditioned
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+from numpy.typing import NDArray
+from scipy import integrate, stats
+
+from advisor.chemistry.fuels import NATURAL_GAS, PROPANE
+from advisor.job_setup.prior import Prior
+from advisor.job_setup.setup import JobSetup
+from advisor.log.events import Event
+from advisor.response.filter import FIRING_STEP_PCT, LAG_GRID_ERROR, FilterState
+from advisor.response.model import (
+    ACTUATION,
+    DRIFT,
+    GAIN,
+    GAP,
+    GAP_SD_PCT,
+    LEVEL,
+    SEGMENT,
+    START_GAP_PCT,
+    UNKNOWNS,
+    Model,
+)
+from advisor.response.regression import Posterior
+from advisor.response.valve import LinearisedScale, apply_backlash, screw_effects, step_response, throttle_bend
+from advisor.screws import FIRINGS, SCREWS
+
+Array = NDArray[np.float64]
+START = datetime(2024, 1, 15, 9, 0, tzinfo=UTC)
+BANDS = {"high": (8.8, 9.2), "low": (8.3, 8.7)}
+SETUP = JobSetup(fuel=NATURAL_GAS, bands=BANDS)
+MARK = 1 / 24
+
+
+def at(seconds: float) -> datetime:
+    return START + timedelta(seconds=seconds)
+
+
+def at_s(seconds: float) -> float:
+    return at(seconds).timestamp()
+
+
+def firing(seconds: float, rate: str) -> Event:
+    return Event(at(seconds), "firing", firing=rate)
+
+
+def reading(seconds: float, rate: str, co2_pct: float) -> Event:
+    return Event(at(seconds), "reading", firing=rate, co2_pct=co2_pct)
+
+
+def turn(seconds: float, screw: str, turns_cw: float) -> Event:
+    return Event(at(seconds), "turn", screw=screw, turns_cw=turns_cw)
+
+
+def believed(setup: JobSetup, events: Sequence[Event]) -> FilterState:
+    belief = FilterState.initial(setup)
+    for event in events:
+        belief = belief.after(event)
+    return belief
+
+
+# --- the reference: one hypothesis, all readings at once -----------------------------------------------
+
+
+@dataclass(frozen=True)
+class Stay:
+    """A state the boiler went into: from when, at which rate, what the turns had come to there."""
+
+    since_s: float
+    rate: str
+    moved: Array  # by screw, in turns at the screw's own rate
+    error_effect: float  # of the error of the last turn; 0 before that turn
+    known_before: bool
+
+
+class Reference:
+    """The posterior under one hypothesis, conditioned on all readings at once (`closed_form`).
+
+    Every error that readings share is kept to the end as an unknown of its own; `now` holds the present unknowns of the
+    model as sums of all that ever were. stands: where both rates are taken to be before each turn.
+    """
+
+    def __init__(self, model: Model, place: tuple[int, ...], stands: Sequence[Mapping[str, float]]) -> None:
+        self.model, self.prior, self.stands = model, model.setup.prior, iter(stands)
+        self.lag = model.lag.select(np.array(place[:1]))
+        self.screws = {s: model.screws[s].select(np.array([at])) for s, at in zip(SCREWS, place[1:], strict=True)}
+        gains = [self.screws[screw].gain.item() for screw in SCREWS]
+        self.mean = [*(model.scales[rate].centre_co2_pct for rate in FIRINGS), *gains]
+        self.var = [self.prior.level_sd_pct**2] * 2 + [self.screws[s].gain_sd.item() ** 2 for s in SCREWS]
+        self.now = np.eye(UNKNOWNS, 4)
+        self.renew(DRIFT, self.prior.drift_sd_pct**2)
+        self.renew(SEGMENT, model.segment_var)
+        self.hand = dict.fromkeys(SCREWS, 0.0)
+        self.position = {screw: self.screws[screw].start.item() for screw in SCREWS}
+        self.moved = {rate: np.zeros(len(SCREWS)) for rate in FIRINGS}
+        self.error_effect = dict.fromkeys(FIRINGS, 0.0)
+        self.stays: list[Stay] = []
+        self.untried = set(SCREWS)
+        self.rate_since_s = 0.0
+        self.rows: list[Array] = []
+        self.values: list[float] = []
+        self.noise: list[float] = []
+
+    def renew(self, unknown: int, var: float, mean: float = 0.0) -> None:
+        self.mean.append(mean)
+        self.var.append(var)
+        self.now[unknown] = 0.0
+        self.now = np.column_stack([self.now, np.eye(UNKNOWNS)[unknown]])
+
+    def tell(self, event: Event) -> None:
+        seconds = event.time.timestamp()
+        if event.event == "firing":
+            self.change_rate(str(event.firing), seconds, known=bool(self.stays))
+        elif event.event == "turn":
+            self.turn(str(event.screw), float(event.turns_cw or 0), seconds)
+        else:
+            if not self.stays or self.stays[-1].rate != event.firing:
+                self.change_rate(str(event.firing), seconds, known=False)
+            self.read(str(event.firing), float(event.co2_pct or 0), seconds)
+
+    def change_rate(self, rate: str, seconds: float, known: bool) -> None:
+        self.renew(DRIFT, self.prior.drift_sd_pct**2)
+        self.renew(SEGMENT, self.model.segment_var)
+        if not known:
+            self.renew(GAP, GAP_SD_PCT**2, 0.0 if self.stays else START_GAP_PCT)
+        self.rate_since_s = seconds
+        self.stays.append(Stay(seconds, rate, self.moved[rate].copy(), self.error_effect[rate], known))
+
+    def try_out(self, screw: str, noise_var: float) -> None:
+        """A gain's own sd is absolute: it is held against the noise as known when the screw is first turned."""
+        if screw in self.untried:
+            self.untried.remove(screw)
+            self.var[GAIN[screw]] *= self.model.noise_var / noise_var
+
+    def turn(self, screw: str, turns_cw: float, seconds: float) -> None:
+        hypothesis, scales, noise_var = self.screws[screw], self.model.scales, self.noise_var_now
+        self.try_out(screw, noise_var)
+        self.hand[screw] += turns_cw * self.model.toward_richer[screw]
+        before = self.position[screw]
+        self.position[screw] = float(apply_backlash(before, self.hand[screw], hypothesis.backlash.item()))
+        step, gain, there = self.position[screw] - before, hypothesis.gain.item(), next(self.stands)
+        error_var = (self.prior.actuation_sd * turns_cw * gain) ** 2 if step else 0.0
+        effect = screw_effects(scales, self.model.setup.turndown, there)[screw]
+        if screw == "throttle":
+            step *= float(throttle_bend(scales["high"], there["high"], np.array(step * gain)))
+        for rate, level in LEVEL.items():
+            self.now[level] += self.error_effect[rate] * self.now[ACTUATION]
+            self.moved[rate][SCREWS.index(screw)] += step * effect[rate]
+        self.error_effect = effect
+        self.renew(SEGMENT, self.model.segment_var)
+        self.renew(ACTUATION, error_var * self.model.noise_var / noise_var)
+        self.stays = [Stay(s.since_s, s.rate, s.moved, 0.0, s.known_before) for s in self.stays]
+        if self.stays:
+            rate = self.stays[-1].rate
+            self.stays.append(Stay(seconds, rate, self.moved[rate].copy(), effect[rate], True))
+
+    def read(self, rate: str, co2_pct: float, seconds: float) -> None:
+        seen = [stay for stay in self.stays if stay.since_s <= seconds]
+        while not all(stay.known_before for stay in seen[1:]):
+            seen = seen[1:]
+        shown = [
+            float(step_response(seconds - stay.since_s, self.lag.dead_time_s.item(), self.lag.time_constant_s.item()))
+            for stay in seen
+        ]
+        unknown = 0.0 if seen[0].known_before else 1 - shown[0]
+        row, still_pct = np.zeros(UNKNOWNS), unknown * GAP_SD_PCT
+        for stay, share, later in zip(seen, [1.0, *shown[1:]], [*shown[1:], 0.0], strict=True):
+            weight = share - later
+            row[LEVEL[stay.rate]] += weight
+            row[[GAIN[screw] for screw in SCREWS]] += weight * stay.moved
+            row[ACTUATION] += weight * stay.error_effect
+            still_pct += weight * FIRING_STEP_PCT * (stay.rate != rate)
+        row[DRIFT] = math.exp(-(seconds - self.rate_since_s) / self.prior.drift_time_s)
+        row[SEGMENT], row[GAP] = 1.0, unknown
+        self.rows.append(row @ self.now)
+        self.values.append(float(self.model.scales[rate].linearised(co2_pct)))
+        self.noise.append(1 + (still_pct * LAG_GRID_ERROR) ** 2 / self.model.noise_var)
+
+    @property
+    def joint(self) -> Posterior:
+        """Posterior of everything that ever was."""
+        model, total = self.model, len(self.mean)
+        chance = self.lag.weight.item() * math.prod(self.screws[screw].weight.item() for screw in SCREWS)
+        scale = model.noise_var / expected_square(model.noise_shape)
+        start = Posterior(np.array(self.mean), np.diag(self.var) / model.noise_var, model.noise_shape,
+                          np.array(scale), np.array(math.log(chance)))  # fmt: skip
+        rows = np.array([np.pad(row, (0, total - row.size)) for row in self.rows]).reshape(-1, total)
+        return conditioned(start, rows, np.array(self.values), np.diag(self.noise))
+
+    @property
+    def noise_var_now(self) -> float:
+        return float(self.joint.scale) * expected_square(self.joint.shape)
+
+    @property
+    def posterior(self) -> Posterior:
+        """Posterior of the present unknowns, with every screw's hypotheses written out."""
+        for screw in SCREWS:
+            self.try_out(screw, self.noise_var_now)
+        joint, now = self.joint, self.now
+        return Posterior(now @ joint.mean, now @ joint.cov @ now.T, joint.shape, joint.scale, joint.log_weight)
+
+
+def expected_square(shape: float) -> float:
+    """E[s]^2 for s^2 ~ IG(shape, 1): G(shape - 1/2) / G(shape), squared."""
+    return math.exp(2 * (math.lgamma(shape - 0.5) - math.lgamma(shape)))
+
+
+def stands_before_turns(setup: JobSetup, events: Sequence[Event]) -> list[Mapping[str, float]]:
+    """Where the belief puts both rates before each turn, linearised."""
+    belief, stands = FilterState.initial(setup), []
+    for event in events:
+        if event.event == "turn":
+            stands.append(belief.settled_mean)
+        belief = belief.after(event)
+    return stands
+
+
+def assert_agrees(setup: JobSetup, events: Sequence[Event], *, every: int) -> None:
+    """The belief equals the reference under every `every`-th hypothesis, and under five at least."""
+    belief = believed(setup, events).unfolded("offset").unfolded("throttle")
+    stands, posterior = stands_before_turns(setup, events), belief.posterior
+    everyone = list(np.ndindex(posterior.scale.shape))
+    for place in everyone[:: min(every, max(1, len(everyone) // 5))]:
+        reference = Reference(belief.model, place, stands)
+        for event in events:
+            reference.tell(event)
+        ours = Posterior(posterior.mean[:, *place], posterior.cov[:, :, *place], posterior.shape,
+                         posterior.scale[place], posterior.log_weight[place])  # fmt: skip
+        assert_same(ours, reference.posterior)
+
+
+FULL_JOB = [
+    firing(0, "high"),
+    reading(70, "high", 8.1),
+    reading(130, "high", 8.0),
+    turn(140, "throttle", 2 * MARK),
+    reading(165, "high", 8.1),  # on the way
+    reading(220, "high", 8.4),
+    turn(230, "throttle", 4 * MARK),
+    reading(300, "high", 9.3),
+    turn(310, "throttle", -MARK),  # a reversal
+    reading(335, "high", 9.3),
+    reading(400, "high", 9.1),
+    firing(410, "low"),
+    reading(425, "low", 8.9),  # still mixed with high fire
+    reading(500, "low", 7.9),
+    turn(510, "offset", MARK),
+    turn(515, "throttle", -MARK / 2),
+    reading(540, "low", 7.9),
+    reading(600, "low", 8.1),
+    turn(605, "offset", -2 * MARK),
+    turn(640, "offset", 3 * MARK),
+    reading(720, "low", 8.4),
+    firing(730, "high"),
+    reading(760, "high", 8.8),
+    reading(860, "high", 9.0),
+]
+
+UNLOGGED_RATES = [
+    reading(0, "low", 8.0),
+    reading(20, "low", 8.1),
+    reading(200, "low", 8.2),
+    turn(1500, "offset", MARK),
+    reading(1550, "low", 8.4),
+    reading(1700, "high", 8.6),
+    reading(1730, "high", 8.8),
+    firing(1735, "high"),
+    reading(1760, "high", 8.9),
+]
+
+TURNED_FIRST = [
+    turn(0, "throttle", MARK),
+    turn(10, "offset", -MARK),
+    firing(20, "low"),
+    reading(100, "low", 8.0),
+    turn(1400, "offset", 2 * MARK),
+    reading(1450, "low", 8.4),
+]
+
+NO_READING = [firing(0, "high"), turn(60, "throttle", MARK), firing(90, "low"), turn(100, "offset", -MARK)]
+
+PRIORS = [Prior(), Prior(level_sd_pct=0.5, gain_log_sd=0.3), Prior(level_sd_pct=5.0, gain_log_sd=1.2, actuation_sd=0.2)]
+
+
+@pytest.mark.parametrize("prior", PRIORS, ids=["usual", "narrow", "wide"])
+@pytest.mark.parametrize(
+    "events",
+    [FULL_JOB, UNLOGGED_RATES, TURNED_FIRST, NO_READING],
+    ids=["full", "unlogged rates", "turned first", "no reading"],
+)
+def test_job_teaches_what_the_reference_says(events: list[Event], prior: Prior) -> None:
+    """Event by event gives, under each hypothesis, mean, covariance, scale and chance of the closed form."""
+    assert_agrees(JobSetup(fuel=NATURAL_GAS, bands=BANDS, prior=prior), events, every=271)
+
+
+def test_other_facts_enter_as_stated() -> None:
+    """Turndown, display step and the directions of the screws act as the reference has them."""
+    setup = JobSetup(
+        fuel=NATURAL_GAS,
+        bands={"high": (9.0, 9.4), "low": (8.6, 9.0)},
+        clockwise={"offset": "leaner", "throttle": "unknown"},
+        turndown=3.0,
+        display_step_pct=0.01,
+    )
+    assert_agrees(setup, FULL_JOB, every=613)
+
+
+@st.composite
+def jobs(draw: st.DrawFn) -> list[Event]:
+    """Draw a job: a logged start with time to settle, then anything in any order."""
+    events, seconds, rate = [firing(0, "high")], 1200.0, "high"
+    for kind in draw(st.lists(st.sampled_from(("reading", "turn", "firing")), min_size=1, max_size=9)):
+        seconds += draw(st.sampled_from((0.0, 7.0, 25.0, 60.0, 400.0)))
+        if kind == "firing":
+            rate = draw(st.sampled_from(("high", "low")))
+            events.append(firing(seconds, rate))
+        elif kind == "turn":
+            size = draw(st.sampled_from((-2, -1, 1, 2))) * MARK
+            events.append(turn(seconds, draw(st.sampled_from(SCREWS)), size))
+        else:
+            events.append(reading(seconds, rate, draw(st.sampled_from((7.5, 8.5, 9.5)))))
+    return events
+
+
+@given(jobs())
+@settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+def test_any_job_teaches_what_the_reference_says(events: list[Event]) -> None:
+    """The same holds for jobs drawn at random, turns and readings of the same moment included."""
+    assert_agrees(SETUP, events, every=1303)
+
+
+def test_a_belief_that_went_astray_agrees_too() -> None:
+    """After turns and readings that contradict each other the belief stands where no flame burns."""
+    events = [firing(0, "high"), turn(1200, "throttle", -2 * MARK), reading(1200, "high", 8.5)]
+    events += [reading(1207, "high", 9.5), *[reading(1214, "high", 7.5)] * 3]
+    events += [turn(1214, "throttle", -2 * MARK), reading(1214, "high", 7.5)]
+    scale = LinearisedScale(NATURAL_GAS, 9.0)
+    assert min(float(scale.co2_pct(there["high"])) for there in stands_before_turns(SETUP, events)) < 5.7
+    assert_agrees(SETUP, events, every=271)
+
+
+@pytest.mark.parametrize("noise_pct", [0.03, 0.039, 0.06])
+def test_readings_of_one_state_share_what_the_display_rounds_away(noise_pct: float) -> None:
+    """Variance of the mean rounding error over every place between two steps, by scipy's normal law and integration."""
+    step = 0.1
+    edges = step * (np.arange(-30, 30) + 0.5)
+
+    def squared_bias(true_pct: float) -> float:
+        chances = np.diff(stats.norm.cdf(edges, true_pct, noise_pct))
+        return float((chances @ (edges[:-1] + step / 2) - true_pct) ** 2)
+
+    shared_var = integrate.quad(squared_bias, -step / 2, step / 2)[0] / step
+    model = Model.of(JobSetup(NATURAL_GAS, BANDS, prior=Prior(noise_sd_pct=noise_pct), display_step_pct=step))
+    assert model.segment_var - Prior().segment_sd_pct ** 2 == pytest.approx(shared_var, rel=0.01, abs=1e-9)
+    # one reading by itself: u = step / sqrt(12), JCGM 100:2008 F.2.2.1 [M]
+    assert model.noise_var == pytest.approx(noise_pct**2 + stats.uniform(scale=step).var())
+
+
+def test_nothing_learned_gives_the_prior() -> None:
+    """With no reading the chances of every hypothesis are those it started with."""
+    belief = believed(SETUP, NO_READING)
+    for screw in SCREWS:
+        assert belief.screw_chances(screw) == pytest.approx(belief.model.screws[screw].weight, rel=1e-9)
+    assert belief.lag_chances() == pytest.approx(belief.model.lag.weight, rel=1e-9)
+
+
+def test_order_of_unfolding_does_not_matter() -> None:
+    """Writing out the screws' hypotheses gives the same in either order, and what is known stays as it was."""
+    belief = believed(SETUP, FULL_JOB[:3])  # no turn yet
+    one = belief.unfolded("offset").unfolded("throttle")
+    other = belief.unfolded("throttle").unfolded("offset")
+    for part in ("mean", "cov", "log_weight"):
+        np.testing.assert_allclose(getattr(one.posterior, part), getattr(other.posterior, part), rtol=1e-12)
+    assert one.settled("low").mean == pytest.approx(belief.settled("low").mean, rel=1e-12)
+    assert one.settled("low").var == pytest.approx(belief.settled("low").var, rel=1e-4)  # without the hopeless
+
+
+def test_throttle_moves_low_fire_as_equation_one_says() -> None:
+    """With every other figure known, a turn of the throttle changes f^2 at both rates by one factor, from any stand.
+
+    Equation (1): f^2 is in proportion to the throttle's opening squared.
+    """
+    sure = Prior(gain_log_sd=1e-4, backlash_turns=1e-6, actuation_sd=1e-6, chance_reversed=1e-9, chance_dead=1e-9)
+    setup = JobSetup(fuel=NATURAL_GAS, bands=BANDS, prior=sure)
+    for high_pct, low_pct in ((7.8, 8.9), (8.8, 7.6), (9.4, 9.4)):
+        events = [firing(0, "high"), *(reading(300 + 10 * k, "high", high_pct) for k in range(6))]
+        events += [firing(400, "low"), *(reading(900 + 10 * k, "low", low_pct) for k in range(6))]
+        before = believed(setup, events)
+        after = before.turned("throttle", 3 * MARK, at_s(1000))
+        factor = {}
+        for rate, scale in before.model.scales.items():
+            stood, stands = (belief.settled(rate).mean for belief in (before, after))
+            assert before.settled_mean[rate] == pytest.approx(stood, abs=1e-6)
+            factor[rate] = float(scale.ratio_squared(stands) / scale.ratio_squared(stood))
+        assert factor["high"] > 1.05
+        assert factor["low"] == pytest.approx(factor["high"], rel=1e-6)
+
+
+def test_a_display_is_expected_to_come_up_at_the_start() -> None:
+    """Of two equal early readings the first of the day says that the flame settles higher; later ones don't."""
+    start = believed(SETUP, [firing(0, "high"), reading(25, "high", 8.4)])
+    assert start.settled("high").mean > 8.45
+    nowhere = believed(SETUP, [firing(0, "high"), reading(600, "high", 8.4), reading(900, "low", 8.4)])
+    assert nowhere.settled("low").mean == pytest.approx(8.4, abs=0.1)
+
+
+def test_a_turn_that_is_none_forgets_nothing_of_the_start() -> None:
+    """While the display comes up from clean air, a turn of a millionth leaves every forecast where it was."""
+    events = [firing(0, "high"), reading(25, "high", 8.4)]
+    before, after = believed(SETUP, events), believed(SETUP, [*events, turn(30, "throttle", 1e-6)])
+    for seconds in (35, 45, 90, 600):
+        was, now = (belief.displayed(at_s(seconds)) for belief in (before, after))
+        assert now.mean == pytest.approx(was.mean, abs=0.001)
+        assert now.ppf(0.95) == pytest.approx(was.ppf(0.95), abs=0.02)
+
+
+def test_a_large_throttle_turn_is_forecast_as_f_grows() -> None:
+    """Half a turn from 7.5 %, its gain well known: the forecast is that of an opening that grows evenly, not of f^2."""
+    prior = Prior(gain_per_turn={"offset": 5.0, "throttle": 4.0}, gain_log_sd=0.02, chance_reversed=1e-6,
+                  chance_dead=1e-6, backlash_turns=1e-6, actuation_sd=1e-6, noise_shape=50.0)  # fmt: skip
+    setup = JobSetup(fuel=NATURAL_GAS, bands=BANDS, prior=prior)
+    belief = believed(setup, [firing(0, "high"), *(reading(200 + 10 * n, "high", 7.5) for n in range(6))])
+    scale, (there,) = belief.model.scales["high"], belief.settled_after("high", "throttle", [0.5])
+    f0 = 1 / NATURAL_GAS.excess_air_ratio(co2_pct=7.5)
+    f1 = f0 + 0.5 * 4.0 * scale.slope_at_centre / (2 * math.sqrt(scale.ratio_squared_at_centre))
+    assert float(scale.co2_pct(there.mean)) == pytest.approx(NATURAL_GAS.co2_pct(1 / f1), abs=0.03)
+
+
+# --- claims of uncertainty, counted --------------------------------------------------------------------
+
+
+@dataclass
+class MadeUpBoiler:
+    """A boiler drawn from the stated prior, with its own lag, play, hand, drift, noise and display.
+
+    as_believed  True: drawn from the hypotheses themselves, its display with normal noise and not rounded.
+                 False: log-normal gains, play, start and lag anywhere in their ranges, a rounding display.
+    Its noise is drawn from the inverse gamma law that the prior states.
+    """
+
+    random: np.random.Generator
+    model: Model
+    as_believed: bool
+
+    def __post_init__(self) -> None:
+        random, model, prior = self.random, self.model, self.model.setup.prior
+        self.prior, self.scales = prior, model.scales
+        noise_var = model.noise_var / expected_square(model.noise_shape) / random.gamma(model.noise_shape)
+        rounding_var = 0.0 if self.as_believed else model.setup.display_step_pct**2 / 12
+        self.noise_sd = math.sqrt(max(noise_var - rounding_var, 0.0))
+        self.level = {rate: self.scales[rate].centre_co2_pct + prior.level_sd_pct * random.normal() for rate in FIRINGS}
+        self.gain: dict[str, float] = {}
+        self.backlash: dict[str, float] = {}
+        self.place: dict[str, float] = {}
+        for screw in SCREWS:
+            self.draw_screw(screw)
+        self.hand = dict.fromkeys(SCREWS, 0.0)
+        self.dead_time_s, self.time_constant_s = self.draw_lag()
+        self.shown: list[tuple[float, float]] = []  # since, settled CO2 in % after each change
+        self.run_at("high", -1000.0)
+
+    def draw_screw(self, screw: str) -> None:
+        random, prior, hypotheses = self.random, self.prior, self.model.screws[screw]
+        if self.as_believed:
+            k = random.choice(hypotheses.weight.size, p=hypotheses.weight)
+            self.gain[screw] = hypotheses.gain[k] + hypotheses.gain_sd[k] * random.normal()
+            self.backlash[screw], self.place[screw] = hypotheses.backlash[k], hypotheses.start[k]
+            return
+        size = prior.gain_per_turn[screw] * math.exp(prior.gain_log_sd * random.normal())
+        sound = 1 - prior.chance_dead - prior.chance_reversed
+        self.gain[screw] = size * float(random.choice([0, -1, 1], p=[prior.chance_dead, prior.chance_reversed, sound]))
+        self.backlash[screw] = prior.backlash_turns * random.random()
+        self.place[screw] = self.backlash[screw] / 2 * random.uniform(-1, 1)
+
+    def draw_lag(self) -> tuple[float, float]:
+        random, lag = self.random, self.model.lag
+        k = random.choice(lag.weight.size, p=lag.weight)
+        if self.as_believed:
+            return float(lag.dead_time_s[k]), float(lag.time_constant_s[k])
+        nodes = np.log(np.unique(lag.time_constant_s))
+        edges = np.concatenate([
+            [math.log(self.prior.time_constant_s[0])],
+            (nodes[1:] + nodes[:-1]) / 2,
+            [math.log(self.prior.time_constant_s[1])],
+        ])  # fmt: skip
+        near = int(np.searchsorted(nodes, math.log(lag.time_constant_s[k]) - 1e-9))
+        return random.uniform(*self.prior.dead_time_s), math.exp(random.uniform(*edges[near : near + 2]))
+
+    def changed(self, seconds: float) -> None:
+        self.peculiar = self.prior.segment_sd_pct * self.random.normal()
+        self.shown.append((seconds, float(self.scales[self.rate].co2_pct(self.level[self.rate]))))
+
+    def run_at(self, rate: str, seconds: float) -> None:
+        self.rate, self.rate_since = rate, seconds
+        self.drift = self.prior.drift_sd_pct * self.random.normal()
+        self.changed(seconds)
+
+    def turn(self, screw: str, turns_cw: float, seconds: float) -> None:
+        """Turn; the hand errs by a share of the whole turn where play lets it through, as the model has it."""
+        self.hand[screw] += turns_cw
+        before = self.place[screw]
+        self.place[screw] = after = float(apply_backlash(before, self.hand[screw], self.backlash[screw]))
+        error = self.prior.actuation_sd * turns_cw * (after != before) * self.gain[screw] * self.random.normal()
+        effect = screw_effects(self.scales, self.model.setup.turndown, self.level)[screw]
+        for rate in FIRINGS:
+            self.level[rate] += (self.gain[screw] * (after - before) + error) * effect[rate]
+        self.changed(seconds)
+
+    def display(self, seconds: float) -> float:
+        """CO2 on the display, rounded to its step, %."""
+        shown = self.shown[0][1]
+        for (since, value), (_, before) in zip(self.shown[1:], self.shown[:-1], strict=True):
+            shown += (value - before) * float(step_response(seconds - since, self.dead_time_s, self.time_constant_s))
+        prior, step = self.prior, self.model.setup.display_step_pct
+        shown += self.drift * math.exp(-(seconds - self.rate_since) / prior.drift_time_s) + self.peculiar
+        if self.as_believed:
+            return shown + self.noise_sd * self.random.normal()
+        return round((shown + self.noise_sd * self.random.normal()) / step) * step
+
+
+def counted_jobs(count: int, *, as_believed: bool, seed: int) -> dict[str, tuple[int, int]]:
+    """How often 90 % intervals held, by claim: (held, asked), over made-up jobs at both rates."""
+    prior = Prior()
+    setup = JobSetup(fuel=PROPANE, bands={"high": (9.3, 9.7), "low": (8.9, 9.3)}, prior=prior)
+    random = np.random.default_rng(seed)
+    tally: dict[str, list[bool]] = {"early reading": [], "late reading": [], "gain": []}
+    while len(tally["gain"]) < count:
+        belief = FilterState.initial(setup)
+        boiler = MadeUpBoiler(random, belief.model, as_believed)
+        claims = one_job(boiler, belief, "high" if len(tally["gain"]) % 2 else "low")
+        if claims is None:
+            continue  # beyond what a flame of this gas can be
+        for name, held in claims:
+            tally[name].append(held)
+    return {name: (sum(held), len(held)) for name, held in tally.items()}
+
+
+def one_job(boiler: MadeUpBoiler, belief: FilterState, rate: str) -> list[tuple[str, bool]] | None:
+    """Set one rate by turns of one mark or two toward its centre; what was claimed, and whether it held."""
+    screw, random = ("throttle" if rate == "high" else "offset"), boiler.random
+    centre, claims, seconds = boiler.scales[rate].centre_co2_pct, list[tuple[str, bool]](), 0.0
+    belief = belief.after(firing(0, "high"))
+    if rate == "low":
+        seconds = 900.0
+        belief = belief.after(firing(seconds, "low"))
+        boiler.run_at("low", seconds)
+    seconds += 900.0
+    for step in range(5):
+        waits = (random.uniform(15, 45), random.uniform(70, 150)) if step else (0.0,)
+        changed = seconds
+        for wait in waits:
+            seconds = changed + wait
+            co2 = boiler.display(seconds)
+            if not 3.5 < co2 < 13.7:
+                return None
+            if step:
+                claim = belief.displayed(at_s(seconds))
+                low, high = claim.ppf(0.05), claim.ppf(0.95)
+                held = low <= float(boiler.scales[rate].linearised(co2)) <= high
+                claims.append(("early reading" if wait == waits[0] else "late reading", held))
+            belief = belief.after(reading(seconds, rate, co2))
+        if step < 4:
+            seconds += 5.0
+            toward = MARK * int(random.integers(1, 3)) * (1 if co2 < centre else -1)
+            belief = belief.after(turn(seconds, screw, toward))
+            boiler.turn(screw, toward, seconds)
+    gain = belief.gain(screw)
+    claims.append(("gain", gain.ppf(0.05) <= boiler.gain[screw] <= gain.ppf(0.95)))
+    return claims
+
+
+def assert_holds(counted: dict[str, tuple[int, int]], low: float, high: float) -> None:
+    """Every claim held in a share from low to high, give or take three binomial spreads.
+
+    The readings of one job hang together, so the spread is that of the number of jobs, not of readings.
+    """
+    margin = 3 * math.sqrt(0.9 * 0.1 / counted["gain"][1])
+    for name, (held, asked) in counted.items():
+        assert low - margin <= held / asked <= high + margin, f"{name}: {held} of {asked}"
+
+
+JOBS = pytest.mark.parametrize("jobs_made_up", [300, pytest.param(3000, marks=pytest.mark.slow)])
+
+
+@JOBS
+def test_ninety_percent_hold_ninety_percent_as_believed(jobs_made_up: int) -> None:
+    """Boilers drawn from the hypotheses: 90 % intervals hold in 90 %, by counting.
+
+    Four turns a job, an early and a late reading after each.
+    """
+    assert_holds(counted_jobs(jobs_made_up, as_believed=True, seed=1), 0.90, 0.90)
+
+
+@JOBS
+def test_ninety_percent_hold_near_ninety_off_the_grid(jobs_made_up: int) -> None:
+    """Boilers between the hypotheses, an unsure hand, a rounding display: 90 % intervals hold in 88 to 92 %.
+
+    The few hypotheses stand for whole ranges of play and lag, and a rounding display repeats its error where
+    the belief takes every reading's for a new one; the goal of 88 to 92 % leaves room for that.
+    """
+    assert_holds(counted_jobs(jobs_made_up, as_believed=False, seed=2), 0.88, 0.92)
+
+
+def test_a_turn_soon_after_an_unlogged_start_does_not_make_it_sure() -> None:
+    """What was displayed before an unlogged start still shows after a turn made too soon: no false certainty."""
+    start, later = reading(0, "high", 7.0), reading(40, "high", 7.6)
+    plain, turned = believed(SETUP, [start, later]), believed(SETUP, [start, turn(5, "throttle", 1 / 48), later])
+    assert turned.settled("high").var ** 0.5 > 0.8 * plain.settled("high").var ** 0.5 > 0.1
+    assert turned.settled_chance(at_s(45)) < 0.5
+
+
+@pytest.mark.parametrize(
+    ("screw", "rate"), [("throttle", "low"), ("throttle", "high"), ("offset", "high"), ("offset", "low")]
+)
+def test_what_a_turn_would_do_is_what_it_does(screw: str, rate: str) -> None:
+    """The forecast before a turn is the forecast after it, mean and spread, at both rates and with a turn before it."""
+    rows = [
+        firing(0, "high"), reading(150, "high", 8.3), turn(160, "throttle", 1 / 24), reading(300, "high", 8.5),
+        firing(310, "low"), reading(450, "low", 8.2), turn(460, "offset", 1 / 24), reading(600, "low", 8.4),
+    ]  # fmt: skip
+    belief = believed(SETUP, rows)
+    (before,) = belief.settled_after(rate, screw, [1 / 12])
+    after = belief.turned(screw, 1 / 12, at_s(610)).settled(rate)
+    assert before.mean == pytest.approx(after.mean, abs=1e-3)
+    assert before.var == pytest.approx(after.var, rel=0.02)
