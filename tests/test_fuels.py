@@ -127,8 +127,7 @@ def test_fuel_factor_in_published_range(fuel: Fuel, low: float, high: float, sou
 
 
 @pytest.mark.parametrize(
-    ("co2_pct", "o2_pct", "co_ppm", "factor"),
-    [(9.0, 5.0, 0.0, 15.9 / 9.0), (9.0, 5.0, 10_000.0, 16.4 / 10.0)],
+    ("co2_pct", "o2_pct", "co_ppm", "factor"), [(9.0, 5.0, 0.0, 15.9 / 9.0), (9.0, 5.0, 10_000.0, 16.4 / 10.0)]
 )
 def test_fuel_factor_by_hand(co2_pct: float, o2_pct: float, co_ppm: float, factor: float) -> None:
     """1 % CO counts as 1 % CO2 more and 0.5 % O2 less (EPA Method 3B, formula [S])."""
@@ -155,10 +154,7 @@ def test_flue_loss(fuel: Fuel, loss: float, source: str) -> None:
     assert fuel.flue_loss_pct(150.0, 20.0, 5.0) == pytest.approx(loss, rel=1e-14), source
 
 
-@pytest.mark.parametrize(
-    ("pascal", "kelvin"),
-    [(0.1e6, 372.755919), (1e6, 453.035632), (10e6, 584.149488)],
-)
+@pytest.mark.parametrize(("pascal", "kelvin"), [(0.1e6, 372.755919), (1e6, 453.035632), (10e6, 584.149488)])
 def test_saturation_temperature(pascal: float, kelvin: float) -> None:
     """The saturation formula gives the check values of IAPWS R7-97(2012) Table 36 [M], CoolProp too [X]."""
     assert fuels._saturation_c(np.array(pascal)) + 273.15 == pytest.approx(kelvin, abs=1e-6)
@@ -462,10 +458,7 @@ LOSS = (
     ("call", "message"),
     [
         (lambda: Fuel("x", {"CH5": 1}), f"fuel 'x': 'CH5' is not a known part; {SPECIES_ALLOWED}"),
-        (
-            lambda: Fuel("x", {"CH4": 1.1, "N2": -0.1}),
-            "fuel 'x': N2 = -0.1; a mole fraction from 0 to 1 is needed",
-        ),
+        (lambda: Fuel("x", {"CH4": 1.1, "N2": -0.1}), "fuel 'x': N2 = -0.1; a mole fraction from 0 to 1 is needed"),
         (lambda: Fuel("x", {"CH4": np.nan}), "fuel 'x': CH4 = nan; a mole fraction from 0 to 1 is needed"),
         (lambda: Fuel("x", {"CH4": 95, "N2": 5}), f"fuel 'x': the parts add up to 100, {SUM}"),
         (lambda: Fuel("x", {"CH4": 0.95}), f"fuel 'x': the parts add up to 0.95, {SUM}"),
@@ -496,28 +489,13 @@ LOSS = (
         (lambda: NATURAL_GAS.excess_air_ratio(o2_pct=20.95), f"O2 20.95 %: {O2}"),
         (lambda: NATURAL_GAS.excess_air_ratio(o2_pct=-0.1), f"O2 -0.1 %: {O2}"),
         (lambda: NATURAL_GAS.excess_air_ratio(), EITHER),
-        (
-            lambda: NATURAL_GAS.excess_air_ratio(co2_pct=9.0, o2_pct=5.0),
-            EITHER,
-        ),
-        (
-            lambda: HYDROGEN.excess_air_ratio(co2_pct=1.0),
-            NO_CO2,
-        ),
-        (
-            lambda: HYDROGEN.o2_from_co2_pct(1.0),
-            NO_CO2,
-        ),
+        (lambda: NATURAL_GAS.excess_air_ratio(co2_pct=9.0, o2_pct=5.0), EITHER),
+        (lambda: HYDROGEN.excess_air_ratio(co2_pct=1.0), NO_CO2),
+        (lambda: HYDROGEN.o2_from_co2_pct(1.0), NO_CO2),
         (lambda: HYDROGEN.fuel_factor, NO_CO2),
-        (
-            lambda: fuels.same_line_gap_pct(HYDROGEN, 1.0, 5.0),
-            NO_CO2,
-        ),
+        (lambda: fuels.same_line_gap_pct(HYDROGEN, 1.0, 5.0), NO_CO2),
         (lambda: HYDROGEN.flue_loss_pct(60.0, 20.0, 5.0), f"flue loss of hydrogen: {LOSS}"),
-        (
-            lambda: Fuel("half", {"CH4": 0.5, "C3H8": 0.5}).flue_loss_pct(60.0, 20.0, 5.0),
-            f"flue loss of half: {LOSS}",
-        ),
+        (lambda: Fuel("half", {"CH4": 0.5, "C3H8": 0.5}).flue_loss_pct(60.0, 20.0, 5.0), f"flue loss of half: {LOSS}"),
         (
             lambda: NATURAL_GAS.flue_loss_pct(15.0, 20.0, 5.0),
             "flue less air temperature -5 C: the flue can't be colder than the air",
@@ -535,10 +513,7 @@ LOSS = (
             lambda: NATURAL_GAS.dew_point_c(1.3, 1013),
             "air pressure 1013 Pa: 30000 to 120000 Pa is allowed (1013 mbar is 101300 Pa)",
         ),
-        (
-            lambda: NATURAL_GAS.dew_point_c(100.0),
-            f"water vapour 209.986 Pa: {LITTLE_WATER}",
-        ),
+        (lambda: NATURAL_GAS.dew_point_c(100.0), f"water vapour 209.986 Pa: {LITTLE_WATER}"),
         (
             lambda: Fuel("monoxide", {"CO": 1.0}).dew_point_c(1.3),
             "monoxide has no hydrogen: its flue is dry and has no dew point",

@@ -35,7 +35,14 @@ SHORT = (
     "this line was cut short (power lost?). It stays and does not count: "
     "where no later row has what happened, enter it again"
 )
+TAKEN = "this file exists, and a log is never overwritten. Choose another name. Nothing was saved"
+RIGHTS = "this may not be read or written. Check the rights on the file and its folder"
 UNENDED = "this last line has no line end (power lost?). It counts, so don't enter it again; its note may be cut short"
+
+
+def appended(data: bytes, *events: Event) -> bytes:
+    """The same log with one more reading, or these rows."""
+    return data + log.addition(data, events or (READING,), "visit.csv")
 
 
 def test_the_file_is_as_described() -> None:
@@ -61,9 +68,7 @@ def test_the_file_is_as_described() -> None:
 def test_pandas_reads_a_log_as_it_is() -> None:
     """Text with commas, quotes and # stays in its cell; numbers are numbers; torn lines harm no other row."""
     torn = b'2026-03-01T14:05:00+01:00,check,,,,,,,"gas, wor'
-    data = GOOD + torn
-    data += log._addition(data, [TURN, READING], "visit.csv")
-    table = pd.read_csv(io.BytesIO(data), comment="#")
+    table = pd.read_csv(io.BytesIO(appended(GOOD + torn, TURN, READING)), comment="#")
     assert tuple(table.columns) == COLUMNS
     assert table["event"].tolist() == ["reading", "turn", "void", "check", "turn", "reading"]
     assert table["note"].dropna().tolist() == [TURN.note, TURN.note]
@@ -150,8 +155,7 @@ def test_a_corrupted_log_gives_a_log_or_a_log_error(times_more: int) -> None:
         except LogError as error:
             outcomes[False] += str(error).split(":")[1].isdigit()
         else:
-            after = read_back(data + log._addition(data, [READING], "visit.csv"))
-            assert after.events == (*before.events, READING)
+            assert read_back(appended(data)).events == (*before.events, READING)
             outcomes[True] += 1
     assert sum(outcomes.values()) == 2000 * times_more
     assert min(outcomes.values()) > 100
@@ -245,10 +249,6 @@ def test_a_void_of_a_row_that_is_not_there_is_refused(path: Path) -> None:
 # ---- lost power
 
 
-def appended(data: bytes, event: Event = READING) -> bytes:
-    return data + log._addition(data, [event], "visit.csv")
-
-
 @pytest.mark.parametrize("end", [b"\n", b"\r\n"])
 @pytest.mark.parametrize(
     "last",
@@ -286,12 +286,12 @@ def test_power_lost_again_while_the_cut_line_is_closed_costs_nothing_more() -> N
         for cut in {*range(1, len(row), 6), *range(len(row) - 5, len(row))}:
             data = GOOD + row[:cut]
             kept = read_back(data).events
-            addition = log._addition(data, [TURN], "visit.csv")
-            for size in [*range(1, 20), *range(20, len(addition), 25)]:
-                once = read_back(data + addition[:size]).events
+            whole = appended(data, TURN)
+            for size in [*range(len(data) + 1, len(data) + 20), *range(len(data) + 20, len(whole), 25)]:
+                once = read_back(whole[:size]).events
                 assert once[: len(kept)] == kept
                 assert [replace(event, note="") for event in once[len(kept) :]] in ([], [replace(TURN, note="")])
-                assert read_back(appended(data + addition[:size])).events == (*once, READING)
+                assert read_back(appended(whole[:size])).events == (*once, READING)
 
 
 @pytest.mark.parametrize(
@@ -355,8 +355,7 @@ def test_the_order_of_columns_and_the_line_ends_of_a_file_are_kept(path: Path) -
 def test_no_file_is_ever_replaced(path: Path) -> None:
     """Starting a log where a file is refuses and leaves that file alone."""
     path.write_bytes(b"mine")
-    words = "this file exists, and a log is never overwritten. Choose another name. Nothing was saved"
-    assert file_refusal(path, "create") == words
+    assert file_refusal(path, "create") == TAKEN
     assert path.read_bytes() == b"mine"
     assert [entry.name for entry in path.parent.iterdir()] == ["visit.csv"]
 
@@ -370,8 +369,7 @@ def test_without_hard_links_a_log_is_still_begun(tmp_path: Path, monkeypatch: py
     monkeypatch.setattr(os, "link", link)
     create_log(tmp_path / "visit.csv", FACTS)
     assert (tmp_path / "visit.csv").read_bytes() == HEAD
-    words = "this file exists, and a log is never overwritten. Choose another name. Nothing was saved"
-    assert file_refusal(tmp_path / "visit.csv", "create") == words
+    assert file_refusal(tmp_path / "visit.csv", "create") == TAKEN
 
 
 def test_a_missing_or_unusable_file_is_said(path: Path) -> None:
@@ -390,16 +388,18 @@ def test_a_missing_or_unusable_file_is_said(path: Path) -> None:
     assert path.read_bytes() == b""
 
 
-def test_facts_that_a_log_can_not_hold_are_refused(tmp_path: Path) -> None:
+@pytest.mark.parametrize(
+    ("site", "message"),
+    [
+        ("x" * 40_000, ":11: a line of 40011 bytes: up to 32768 are allowed. Is this a job log?"),
+        ("\ud800", ": the facts hold text that is not UTF-8. Retype it. Nothing was saved"),
+    ],
+)
+def test_facts_that_a_log_can_not_hold_are_refused(tmp_path: Path, site: str, message: str) -> None:
     """A log that could not be read back is not begun."""
-    words = "the facts hold text that is not UTF-8. Retype it. Nothing was saved"
     with pytest.raises(LogError) as caught:
-        create_log(tmp_path / "a.csv", replace(FACTS, site="x" * 40_000))
-    message = "a line of 40011 bytes: up to 32768 are allowed. Is this a job log?"
-    assert str(caught.value) == f"{tmp_path / 'a.csv'}:11: {message}"
-    with pytest.raises(LogError) as caught:
-        create_log(tmp_path / "a.csv", replace(FACTS, site="\ud800"))
-    assert str(caught.value) == f"{tmp_path / 'a.csv'}: {words}"
+        create_log(tmp_path / "a.csv", replace(FACTS, site=site))
+    assert str(caught.value) == f"{tmp_path / 'a.csv'}{message}"
     assert not list(tmp_path.iterdir())
 
 
@@ -436,15 +436,14 @@ def test_a_full_disk_begins_no_log(tmp_path: Path, monkeypatch: pytest.MonkeyPat
 @pytest.mark.skipif(not hasattr(os, "geteuid") or os.geteuid() == 0, reason="root may write anywhere")
 def test_a_really_read_only_place_is_said(path: Path) -> None:
     """A log without the right to write is read but not added to; nothing begins in a folder without it."""
-    words = "this may not be read or written. Check the rights on the file and its folder"
     path.chmod(0o400)
-    assert file_refusal(path) == f"{words}. Nothing was saved"
+    assert file_refusal(path) == f"{RIGHTS}. Nothing was saved"
     assert read_log(path).events == ()
     path.chmod(0)
-    assert file_refusal(path, "read") == words
+    assert file_refusal(path, "read") == RIGHTS
     path.parent.chmod(0o500)
     try:
-        assert file_refusal(path.with_name("new.csv"), "create") == f"{words}. Nothing was saved"
+        assert file_refusal(path.with_name("new.csv"), "create") == f"{RIGHTS}. Nothing was saved"
     finally:
         path.parent.chmod(0o700)
     assert [entry.name for entry in path.parent.iterdir()] == ["visit.csv"]
@@ -458,10 +457,9 @@ def test_rights_that_are_missing_are_said(path: Path, monkeypatch: pytest.Monkey
 
     monkeypatch.setattr("builtins.open", refuse)
     monkeypatch.setattr(log, "FileIO", refuse)
-    words = "this may not be read or written. Check the rights on the file and its folder"
-    assert file_refusal(path) == f"{words}. Nothing was saved"
-    assert file_refusal(path.with_name("new.csv"), "create") == f"{words}. Nothing was saved"
-    assert file_refusal(path, "read") == words
+    assert file_refusal(path) == f"{RIGHTS}. Nothing was saved"
+    assert file_refusal(path.with_name("new.csv"), "create") == f"{RIGHTS}. Nothing was saved"
+    assert file_refusal(path, "read") == RIGHTS
 
 
 def test_a_failing_sync_is_not_taken_for_saved(path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -1,8 +1,8 @@
 """Priors learned from many jobs, in one TOML file: written by `study`, taken by `open --prior`.
 
-Each `[[prior]]` table holds names of `advisor.job_setup.prior.Prior` with their values, and says whom it is for: `fuel`,
-`valve_family` and `turndown` (from, to); a table without these is for every job. A job takes the table that names the
-most.
+Each `[[prior]]` table holds names of `advisor.job_setup.prior.Prior` with their values, and says whom it is for:
+`fuel`, `valve_family` and `turndown` (from, to); a table without these is for every job. A job takes the table that
+names the most.
 """
 
 import os
@@ -113,7 +113,7 @@ def _why_not_nearer(
 
 
 def with_prior_from(path: str | os.PathLike[str], setup: JobSetup) -> JobSetup:
-    """The facts with the prior that a file holds for such a job. Raises LogError as `read_prior`."""
+    """The setup with the prior that a file holds for such a job. Raises LogError as `read_prior`."""
     prior, source = read_prior(
         path,
         fuel=setup.fuel.name,

@@ -69,7 +69,7 @@ def expected_sd_share(shape: float) -> float:
 
 
 def project(posterior: Posterior, row: Row) -> tuple[Array, Array, Array]:
-    """cov x (D, *H) and x' cov x (*H), in noise variances, and x' mean (*H). Regressors that are exactly 0 cost nothing."""
+    """cov x (D, *H) and x' cov x (*H), in noise variances, and x' mean (*H). Regressors of exactly 0 cost nothing."""
     parts = [(j, x) for j, x in enumerate(row) if np.ndim(x) or x != 0]
     cov_x = np.zeros_like(posterior.mean)
     for j, x in parts:

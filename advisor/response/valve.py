@@ -40,8 +40,8 @@ def ratio_squared(opening: ArrayLike, offset_pa: ArrayLike, air_signal_pa: Array
 class LinearisedScale:
     """CO2 on a scale that is linear in the offset screw: f^2 in units of % CO2.
 
-    It equals the CO2, with slope 1, at `centre_co2_pct`: linearised values are in % CO2 too, and gains on this scale are
-    % CO2 per turn at the centre. Own derivation from equation (1).
+    It equals the CO2, with slope 1, at `centre_co2_pct`: linearised values are in % CO2 too, and gains on this scale
+    are % CO2 per turn at the centre. Own derivation from equation (1).
     """
 
     fuel: Fuel
@@ -119,9 +119,9 @@ def _flame(scale: LinearisedScale, settled: float) -> float:
 
 
 def apply_backlash(position: ArrayLike, hand: ArrayLike, width: ArrayLike) -> Array:
-    """Effective position of a screw after the hand went to `hand`, all in turns: the play operator of hysteresis theory.
+    """Effective position of a screw after the hand went to `hand`, all in turns: the play operator of hysteresis.
 
-    The position stays until the play of `width` (>= 0) round the hand takes it along: e <- min(max(e, p - w/2), p + w/2).
+    It stays until the play of `width` (>= 0) round the hand takes it along: e <- min(max(e, p - w/2), p + w/2).
     """
     hand, half = np.asarray(hand, float), np.asarray(width, float) / 2
     moved: Array = np.clip(np.asarray(position, float), hand - half, hand + half)
