@@ -1,4 +1,4 @@
-"""Mutation testing by hand, a group of modules at a time: `python tests/mutate.py GROUP`; see DEVELOPERS.md.
+"""Mutation testing by hand, a group of modules at a time: `python tests/mutate.py GROUP`.
 
 Needs mutmut, in an environment that has the `test` extra too. Works in a copy outside the repository. mutmut leaves
 decorated functions alone, so in the copy `@property def f` stands as `def f` and `f = property(f)`, and `lru_cache`
@@ -20,9 +20,12 @@ from scipy.stats import binomtest
 
 ROOT = Path(__file__).parents[1]
 GROUPS = {  # modules, and the tests that ought to catch a fault in them
-    "chemistry": (("fuels", "figures"), ("test_fuels.py", "test_figures.py")),
-    "regression": (("regression",), ("test_regression.py",)),
-    "decision": (("rate", "decision"), ("test_decision.py", "test_findings.py", "test_job.py")),
+    "chemistry": (
+        ("chemistry.fuels", "chemistry.flue_gas", "chemistry.gas_meter"),
+        ("test_fuels.py", "test_flue_gas.py", "test_gas_meter.py"),
+    ),
+    "regression": (("response.regression", "response.predictive"), ("test_regression.py", "test_predictive.py")),
+    "decision": (("decision.candidates", "decision.advise"), ("test_decision.py", "test_findings.py", "test_job.py")),
 }
 SLOW = "tests/test_decision.py::test_invariants"  # two minutes by itself
 OPENED = ("property", "cached_property", "lru_cache")
@@ -57,6 +60,11 @@ def opened(source: str) -> str:
     return "\n".join(lines) + "\n"
 
 
+def path_of(module: str) -> str:
+    """Path in the repository of a module named as below `advisor`."""
+    return f"advisor/{module.replace('.', '/')}.py"
+
+
 def prepare(group: str, folder: Path) -> None:
     """Lay out a copy of the repository in which mutmut changes the modules of this group only."""
     modules, tests = GROUPS[group]
@@ -67,15 +75,15 @@ def prepare(group: str, folder: Path) -> None:
     for name in ("pyproject.toml", "README.md", "DEVELOPERS.md"):
         shutil.copy(ROOT / name, folder / name)
     for module in modules:
-        path = folder / "advisor" / f"{module}.py"
+        path = folder / path_of(module)
         path.write_text(opened(path.read_text(encoding="utf-8")), encoding="utf-8")
     (folder / "tests" / "conftest.py").write_text(PROFILE)
     settings = {
         "source_paths": ["advisor/"],
-        "only_mutate": [f"advisor/{module}.py" for module in modules],
+        "only_mutate": [path_of(module) for module in modules],
         "also_copy": ["demo_logs", "README.md", "DEVELOPERS.md"],
         "pytest_add_cli_args_test_selection": [f"tests/{name}" for name in tests],
-        "pytest_add_cli_args": [f"--deselect={SLOW}", "-p", "no:cacheprovider"],
+        "pytest_add_cli_args": [f"--deselect={SLOW}", "-p", "no:cacheprovider", "-n", "0"],
         "timeout_multiplier": ["6"],
         "timeout_constant": ["4"],
         "track_dependencies": ["false"],
@@ -100,7 +108,7 @@ def mutmut(folder: Path, *words: str) -> str:
 def results(folder: Path) -> dict[str, int | None]:
     """Exit code of the tests for each mutant."""
     codes: dict[str, int | None] = {}
-    for path in sorted(folder.glob("mutants/advisor/*.meta")):
+    for path in sorted(folder.glob("mutants/advisor/**/*.meta")):
         codes |= json.loads(path.read_text())["exit_code_by_key"]
     return codes
 

@@ -1,6 +1,7 @@
 """Setup and prior of a job: what is refused and in which words, and what is taken where nothing is stated."""
 
 import math
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -10,6 +11,7 @@ from advisor import RangeError
 from advisor.chemistry import limits
 from advisor.chemistry.fuels import NATURAL_GAS
 from advisor.job_setup.prior import Prior
+from advisor.job_setup.prior_file import LearnedPrior, format_priors, read_prior
 from advisor.job_setup.setup import JobSetup
 
 
@@ -149,7 +151,21 @@ def test_what_is_stated_once_can_not_be_changed(table: dict[str, float]) -> None
         table["offset"] = 1.0
 
 
+EARLIER = {"slack_turns": 0.05, "standstill_sd_pct": 0.03, "hand_sd": 0.2}  # names in files written before
+PRESENT = Prior(backlash_turns=0.05, segment_sd_pct=0.03, actuation_sd=0.2)
+
+
 def test_earlier_names_of_a_priors_fields_are_understood() -> None:
     """Prior files and logs written before say slack, standstill and hand."""
-    earlier = {"slack_turns": 0.05, "standstill_sd_pct": 0.03, "hand_sd": 0.2}
-    assert stated(prior=earlier).prior == Prior(backlash_turns=0.05, segment_sd_pct=0.03, actuation_sd=0.2)
+    assert stated(prior=EARLIER).prior == PRESENT
+
+
+def test_a_prior_file_holds_every_value_it_was_given(tmp_path: Path) -> None:
+    """Under its present name; a value under a name that no prior has is never dropped silently."""
+    path = tmp_path / "prior.toml"
+    path.write_text(format_priors("made up", [LearnedPrior(EARLIER)]), encoding="utf-8")
+    prior, source = read_prior(path, fuel="propane", valve_family="", turndown=5.0)
+    assert prior == PRESENT
+    assert source == "prior.toml: made up; all jobs (0 jobs)"
+    with pytest.raises(ValueError, match="gain"):
+        format_priors("made up", [LearnedPrior({"gain": 3.0})])

@@ -13,7 +13,7 @@ from typing import Any
 
 from advisor.errors import LogError, RangeError
 from advisor.job_setup import typed_values
-from advisor.job_setup.prior import Prior
+from advisor.job_setup.prior import EARLIER_NAMES, Prior
 from advisor.job_setup.setup import TURNDOWNS, JobSetup
 
 MAX_BYTES = 2**20
@@ -162,7 +162,7 @@ def _table(table: Any, name: str, number: int) -> LearnedPrior:
 
 
 def format_priors(title: str, tables: Iterable[LearnedPrior], remarks: Iterable[str] = ()) -> str:
-    """The text of a prior file; numbers to three digits."""
+    """The text of a prior file; numbers to three digits. ValueError for a value that is none of a Prior's."""
     lines = [*(f"# {remark}" for remark in remarks), f"name = {typed_values.toml(title)}"]
     for table in tables:
         lines += ["", "[[prior]]"]
@@ -170,8 +170,9 @@ def format_priors(title: str, tables: Iterable[LearnedPrior], remarks: Iterable[
             f"{key} = {typed_values.toml(getattr(table, key))}" for key in _FOR if getattr(table, key) is not None
         ]
         lines.append(f"jobs = {table.jobs}")
-        order = [entry.name for entry in fields(Prior) if entry.name in table.values]
-        lines += [f"{key} = {typed_values.toml(_short(table.values[key]))}" for key in order]
+        values = {EARLIER_NAMES.get(name, name): value for name, value in table.values.items()}
+        order = [entry.name for entry in fields(Prior)]
+        lines += [f"{key} = {typed_values.toml(_short(values[key]))}" for key in sorted(values, key=order.index)]
     return "\n".join([*lines, ""])
 
 
