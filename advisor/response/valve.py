@@ -24,18 +24,6 @@ Array = NDArray[np.float64]
 FLAME = (0.25, 1.0)  # f^2 between which a flame burns: from twice the air needed to none to spare, own choice
 
 
-def ratio_squared(opening: ArrayLike, offset_pa: ArrayLike, air_signal_pa: ArrayLike, *, ratio_at_one: float) -> Array:
-    """f^2 of equation (1).
-
-    opening        throttle opening relative to where f = ratio_at_one, > 0
-    offset_pa      offset of the zero-pressure regulator, Pa, > -air_signal_pa
-    air_signal_pa  pressure signal of the air at this rate, Pa, > 0
-    """
-    opening, offset_pa = np.asarray(opening, float), np.asarray(offset_pa, float)
-    squared: Array = (ratio_at_one * opening) ** 2 * (1 + offset_pa / np.asarray(air_signal_pa, float))
-    return squared
-
-
 @dataclass(frozen=True)
 class LinearisedScale:
     """CO2 on a scale that is linear in the offset screw: f^2 in units of % CO2.
