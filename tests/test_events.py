@@ -2,12 +2,13 @@
 
 import itertools
 from dataclasses import replace
-from datetime import UTC, datetime, timedelta
+from datetime import timedelta
 from typing import Any
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from made_events import MARK, at, firing, reading, turn
 
 from advisor import Job
 from advisor.chemistry.fuels import NATURAL_GAS
@@ -15,25 +16,6 @@ from advisor.job_setup.setup import JobSetup
 from advisor.log.events import Event
 
 SETUP = JobSetup(NATURAL_GAS, {"high": (8.8, 9.2), "low": (8.3, 8.7)})
-MARK = 1 / 24
-
-
-def at(seconds: float) -> datetime:
-    return datetime(2024, 1, 15, 9, 0, tzinfo=UTC) + timedelta(seconds=seconds)
-
-
-def firing(seconds: float, rate: str) -> Event:
-    return Event(at(seconds), "firing", firing=rate)
-
-
-def reading(seconds: float, rate: str, co2_pct: float) -> Event:
-    return Event(at(seconds), "reading", firing=rate, co2_pct=co2_pct)
-
-
-def turn(seconds: float, screw: str, turns_cw: float) -> Event:
-    return Event(at(seconds), "turn", screw=screw, turns_cw=turns_cw)
-
-
 SAME_MOMENTS = [
     [firing(0, "high")],
     [reading(150, "high", 8.3), reading(150, "high", 8.4), turn(150, "throttle", 2 * MARK)],

@@ -3,7 +3,6 @@
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from datetime import UTC, datetime, timedelta
 from typing import Any
 
 import numpy as np
@@ -11,6 +10,7 @@ import pytest
 from closed_form import assert_same, conditioned
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from made_events import MARK, at, firing, reading, turn
 from numpy.typing import NDArray
 from scipy import integrate, stats
 
@@ -38,30 +38,12 @@ from advisor.screws import FIRING_FOR, FIRINGS, SCREW_FOR, SCREWS
 from advisor.training.simulator import Boiler, Scenario, draw
 
 Array = NDArray[np.float64]
-START = datetime(2024, 1, 15, 9, 0, tzinfo=UTC)
 BANDS = {"high": (8.8, 9.2), "low": (8.3, 8.7)}
 SETUP = JobSetup(fuel=NATURAL_GAS, bands=BANDS)
-MARK = 1 / 24
-
-
-def at(seconds: float) -> datetime:
-    return START + timedelta(seconds=seconds)
 
 
 def at_s(seconds: float) -> float:
     return at(seconds).timestamp()
-
-
-def firing(seconds: float, rate: str) -> Event:
-    return Event(at(seconds), "firing", firing=rate)
-
-
-def reading(seconds: float, rate: str, co2_pct: float) -> Event:
-    return Event(at(seconds), "reading", firing=rate, co2_pct=co2_pct)
-
-
-def turn(seconds: float, screw: str, turns_cw: float) -> Event:
-    return Event(at(seconds), "turn", screw=screw, turns_cw=turns_cw)
 
 
 def believed(setup: JobSetup, events: Sequence[Event]) -> FilterState:

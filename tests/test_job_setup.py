@@ -5,6 +5,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from refused import refusal
 from replay import BANDS
 
 from advisor import RangeError
@@ -20,92 +21,56 @@ def stated(**changes: Any) -> JobSetup:
 
 
 REFUSED = [
-    (
-        {"bands": {"high": (9.0, 9.4)}},
-        "bands: one for 'high' and one for 'low' are needed, in % CO2, from the maker's instructions",
-    ),
-    (
-        {"bands": {**BANDS, "low": (9.0, 8.6)}},
-        "band at low fire 9 to 8.6: two rising numbers above 0 are needed, in % CO2",
-    ),
-    (
-        {"bands": {**BANDS, "high": (9.0, 94.0)}},
-        "band at high fire 9 to 94 % CO2: natural gas can't give more than 11.9 %. Right fuel, and the point in the "
-        "right place?",
-    ),
-    (
-        {"bands": {**BANDS, "high": (0.9, 9.4)}},
-        "band at high fire 0.9 to 9.4 % CO2: that is more than 3 times the air natural gas needs. Right fuel, and the "
-        "point in the right place?",
-    ),
-    (
-        {"bands": {**BANDS, "high": (10.8, 11.2)}},
-        "band at high fire 10.8 to 11.2 % CO2: with natural gas its upper edge leaves 1.2 % O2, next to a rich flame. "
-        "Is it the band of another fuel?",
-    ),
+    ({"bands": {"high": (9.0, 9.4)}},
+     "bands: one for 'high' and one for 'low' are needed, in % CO2, from the maker's instructions"),
+    ({"bands": {**BANDS, "low": (9.0, 8.6)}},
+     "band at low fire 9 to 8.6: two rising numbers above 0 are needed, in % CO2"),
+    ({"bands": {**BANDS, "high": (9.0, 94.0)}},
+     "band at high fire 9 to 94 % CO2: natural gas can't give more than 11.9 %. Right fuel, and the point in the right "
+     "place?"),
+    ({"bands": {**BANDS, "high": (0.9, 9.4)}},
+     "band at high fire 0.9 to 9.4 % CO2: that is more than 3 times the air natural gas needs. Right fuel, and the "
+     "point in the right place?"),
+    ({"bands": {**BANDS, "high": (10.8, 11.2)}},
+     "band at high fire 10.8 to 11.2 % CO2: with natural gas its upper edge leaves 1.2 % O2, next to a rich flame. Is "
+     "it the band of another fuel?"),
     ({"cap_turns": {"gas": 0.1}}, "cap_turns: 'gas' is not one of offset, throttle"),
-    (
-        {"cap_turns": {"offset": 0.0}},
-        "cap_turns for the offset screw = 0: more than 0 and at most 0.1667 turn is allowed",
-    ),
-    (
-        {"cap_turns": {"throttle": 0.2}},
-        "cap_turns for the throttle screw = 0.2 is above the usual 0.125 turn: say in cap_statement where the maker's "
-        "instructions allow it, or lower it",
-    ),
-    (
-        {"mark_turns": {"offset": 0.2}},
-        "mark_turns for the offset screw = 0.2: from 0.005 up to its cap of 0.08333 turn is allowed",
-    ),
-    (
-        {"travel_limit_turns": 0.01},
-        "travel_limit_turns for the offset screw = 0.01: from its cap of 0.08333 up to 5 turns is allowed",
-    ),
+    ({"cap_turns": {"offset": 0.0}},
+     "cap_turns for the offset screw = 0: more than 0 and at most 0.1667 turn is allowed"),
+    ({"cap_turns": {"throttle": 0.2}},
+     "cap_turns for the throttle screw = 0.2 is above the usual 0.125 turn: say in cap_statement where the maker's "
+     "instructions allow it, or lower it"),
+    ({"mark_turns": {"offset": 0.2}},
+     "mark_turns for the offset screw = 0.2: from 0.005 up to its cap of 0.08333 turn is allowed"),
+    ({"travel_limit_turns": 0.01},
+     "travel_limit_turns for the offset screw = 0.01: from its cap of 0.08333 up to 5 turns is allowed"),
     ({"clockwise": {"offset": "up"}}, "clockwise for the offset screw = 'up': it is one of richer, leaner, unknown"),
     ({"min_wait_s": {"offset": 10}}, "min_wait_s for offset = 10: from 60 to 1800 s is allowed"),
     ({"turndown": 0.5}, "turndown = 0.5: from 1 to 20 is allowed"),
+    ({"turndown": math.nan}, "turndown: a number is needed"),
     ({"display_step_pct": 1}, "display_step_pct = 1: from 0.001 to 0.5 % CO2 is allowed"),
     ({"overshoot_chance": 0.0}, "overshoot_chance = 0: from 0.001 to 0.5 is allowed"),
+    ({"overshoot_chance": math.inf}, "overshoot_chance: a number is needed"),
     ({"stop_chance": 1.0}, "stop_chance = 1: from 0.5 to 0.999 is allowed"),
     ({"analyser_accuracy_pct": 5}, "analyser_accuracy_pct = 5: from 0 to 2 % CO2 is allowed"),
     ({"co_limit_ppm_air_free": 0}, "co_limit_ppm_air_free = 0: from 1 to 10000 ppm is allowed"),
-    (
-        {"pressures": {"working pressure": (25, 17, "mbar")}},
-        "pressure 'working pressure' 25 to 17 mbar: two rising numbers above 0 are needed",
-    ),
-    (
-        {"prior": {"gain": 3}},
-        "prior: 'gain' is not a known name; known are gain_per_turn, gain_log_sd, chance_reversed, chance_dead, "
-        "backlash_turns, dead_time_s, time_constant_s, level_sd_pct, noise_sd_pct, noise_shape, segment_sd_pct, "
-        "drift_sd_pct, drift_time_s, actuation_sd",
-    ),
+    ({"pressures": {"working pressure": (25, 17, "mbar")}},
+     "pressure 'working pressure' 25 to 17 mbar: two rising numbers above 0 are needed"),
+    ({"prior": {"gain": 3}},
+     f"prior: 'gain' is not a known name; known are {', '.join(vars(Prior()))}"),
     ({"prior": {"gain_log_sd": 0}}, "prior gain_log_sd = 0: a number above 0 is needed"),
     ({"prior": {"dead_time_s": (9, 3)}}, "prior dead_time_s = 9 to 3 s: two rising numbers above 0 are needed"),
-    (
-        {"prior": {"gain_per_turn": {"offset": 5.0}}},
-        "prior gain_per_turn for the throttle screw: a number above 0, in % CO2 per turn, is needed",
-    ),
-    (
-        {"prior": {"chance_reversed": 0.6, "chance_dead": 0.5}},
-        "prior chance_reversed and chance_dead: together they must stay below 1",
-    ),
-]
+    ({"prior": {"gain_per_turn": {"offset": 5.0}}},
+     "prior gain_per_turn for the throttle screw: a number above 0, in % CO2 per turn, is needed"),
+    ({"prior": {"chance_reversed": 0.6, "chance_dead": 0.5}},
+     "prior chance_reversed and chance_dead: together they must stay below 1"),
+]  # fmt: skip
 
 
 @pytest.mark.parametrize(("changes", "message"), REFUSED, ids=[str(changes) for changes, _ in REFUSED])
 def test_facts_that_cannot_be_are_refused(changes: dict[str, Any], message: str) -> None:
     """Each rule has its sentence: what it is, what is allowed."""
-    with pytest.raises(RangeError) as error:
-        stated(**changes)
-    assert str(error.value) == message
-
-
-@pytest.mark.parametrize("value", [math.nan, math.inf])
-@pytest.mark.parametrize("name", ["turndown", "overshoot_chance", "display_step_pct"])
-def test_facts_are_finite(name: str, value: float) -> None:
-    """Not-a-number and infinity are outside every range."""
-    with pytest.raises(RangeError):
-        stated(**{name: value})
+    assert refusal(lambda: stated(**changes)) == message
 
 
 @pytest.mark.parametrize(

@@ -5,6 +5,7 @@ from contextlib import suppress
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from refused import refusal
 
 from advisor import parsing, units
 from advisor.errors import RangeError
@@ -28,23 +29,16 @@ NOT_A_NUMBER = "is not a number. Type digits and a point only, no unit"
         ("8,1", "CO2 '8,1' has a comma. Did you mean 8.1?"),
         ("1,200", "CO2 '1,200' has a comma. Did you mean 1.200 or 1200?"),
         ("1,234.5", "CO2 '1,234.5' has a comma. Type a point before the decimals, nothing else"),
-        ("", "CO2: nothing was given, a number is needed"),
-        ("  ", "CO2: nothing was given, a number is needed"),
-        ("eight", f"CO2 'eight' {NOT_A_NUMBER}"),
-        ("8.1%", f"CO2 '8.1%' {NOT_A_NUMBER}"),
-        ("8 1", f"CO2 '8 1' {NOT_A_NUMBER}"),
-        ("nan", f"CO2 'nan' {NOT_A_NUMBER}"),
-        ("-inf", f"CO2 '-inf' {NOT_A_NUMBER}"),
-        ("1_0", f"CO2 '1_0' {NOT_A_NUMBER}"),
-        ("٨", f"CO2 '٨' {NOT_A_NUMBER}"),
-        ("1e999", "CO2 '1e999' is too large a number. Is there a digit too many?"),
+        ("", "CO2: nothing was given, a number is needed"), ("  ", "CO2: nothing was given, a number is needed"),
+        ("eight", f"CO2 'eight' {NOT_A_NUMBER}"), ("8.1%", f"CO2 '8.1%' {NOT_A_NUMBER}"),
+        ("8 1", f"CO2 '8 1' {NOT_A_NUMBER}"), ("nan", f"CO2 'nan' {NOT_A_NUMBER}"),
+        ("-inf", f"CO2 '-inf' {NOT_A_NUMBER}"), ("1_0", f"CO2 '1_0' {NOT_A_NUMBER}"),
+        ("٨", f"CO2 '٨' {NOT_A_NUMBER}"), ("1e999", "CO2 '1e999' is too large a number. Is there a digit too many?"),
     ],
-)
+)  # fmt: skip
 def test_bad_numbers_are_asked_back(text: str, message: str) -> None:
     """Anything else is refused, and the message says what to type."""
-    with pytest.raises(RangeError) as error:
-        parsing.parse_number(text, "CO2")
-    assert str(error.value) == message
+    assert refusal(parsing.parse_number, text, "CO2") == message
 
 
 @given(st.floats(allow_nan=False, allow_infinity=False))
@@ -70,26 +64,13 @@ def test_any_text_gives_a_number_or_a_range_error(text: str) -> None:
 @pytest.mark.parametrize(
     ("words", "turns_cw"),
     [
-        ("1/24 cw", 1 / 24),
-        ("1/24cw", 1 / 24),
-        ("1/12 ccw", -1 / 12),
-        ("1/12 CCW", -1 / 12),
-        ("  1 / 12   Clockwise ", 1 / 12),
-        ("1/8 counterclockwise", -1 / 8),
-        ("1/8 counter-clockwise", -1 / 8),
-        ("1/8 anticlockwise", -1 / 8),
-        ("1/8 anti clockwise", -1 / 8),
-        ("30deg cw", 1 / 12),
-        ("30 degrees cw", 1 / 12),
-        ("30° ccw", -1 / 12),
-        ("0.05 ccw", -0.05),
-        ("1/24 turn clockwise", 1 / 24),
-        ("1 turn cw", 1.0),
-        ("1 cw", 1.0),
-        ("360deg ccw", -1.0),
-        ("0.5/12 cw", 1 / 24),
+        ("1/24 cw", 1 / 24), ("1/24cw", 1 / 24), ("1/12 ccw", -1 / 12), ("1/12 CCW", -1 / 12),
+        ("  1 / 12   Clockwise ", 1 / 12), ("1/8 counterclockwise", -1 / 8), ("1/8 counter-clockwise", -1 / 8),
+        ("1/8 anticlockwise", -1 / 8), ("1/8 anti clockwise", -1 / 8), ("30deg cw", 1 / 12),
+        ("30 degrees cw", 1 / 12), ("30° ccw", -1 / 12), ("0.05 ccw", -0.05), ("1/24 turn clockwise", 1 / 24),
+        ("1 turn cw", 1.0), ("1 cw", 1.0), ("360deg ccw", -1.0), ("0.5/12 cw", 1 / 24),
     ],
-)
+)  # fmt: skip
 def test_turns_are_read_as_said(words: str, turns_cw: float) -> None:
     """Clockwise is positive; fractions, decimals and degrees are read, with any spacing and capitals."""
     assert parsing.parse_turn(words) == pytest.approx(turns_cw, rel=1e-15)
@@ -129,9 +110,7 @@ IN_PARTS = "one entry holds at most 1. Was it really made, enter it in parts"
 )
 def test_bad_turns_are_asked_back(words: str, message: str) -> None:
     """A turn without a way, of nothing, too far or misspelt is never guessed."""
-    with pytest.raises(RangeError) as error:
-        parsing.parse_turn(words)
-    assert str(error.value) == message
+    assert refusal(parsing.parse_turn, words) == message
 
 
 def test_range_is_read() -> None:
@@ -155,9 +134,7 @@ def test_range_is_read() -> None:
 )
 def test_bad_ranges_are_asked_back(text: str, message: str) -> None:
     """A range that is reversed, empty or misspelt is asked back."""
-    with pytest.raises(RangeError) as error:
-        parsing.parse_range(text, "band")
-    assert str(error.value) == message
+    assert refusal(parsing.parse_range, text, "band") == message
 
 
 @pytest.mark.parametrize(
@@ -181,16 +158,13 @@ def test_limits_are_read_with_their_unit(typed: str, limits: tuple[float, float,
 )
 def test_bad_limits_are_asked_back(typed: str, with_unit: bool, message: str) -> None:
     """No unit is guessed, and none is left over."""
-    with pytest.raises(RangeError) as error:
-        parsing.parse_limits(typed, "plate", with_unit=with_unit)
-    assert str(error.value) == message
+    assert refusal(lambda: parsing.parse_limits(typed, "plate", with_unit=with_unit)) == message
 
 
 def test_a_whole_number_is_one_without_a_fraction() -> None:
     """A row has a whole number; what was not typed stays so."""
     assert (parsing.maybe_whole("12", "row"), parsing.maybe_whole(None, "row")) == (12, None)
-    with pytest.raises(RangeError, match=r"^row '1\.5' is not a whole number\. Type digits only$"):
-        parsing.parse_whole("1.5", "row")
+    assert refusal(parsing.parse_whole, "1.5", "row") == "row '1.5' is not a whole number. Type digits only"
 
 
 @pytest.mark.parametrize(("typed", "name"), [("H", "high"), ("lo", "low"), ("high", "high"), ("x", "x"), ("", "")])
@@ -202,16 +176,11 @@ def test_names_may_be_cut_short(typed: str, name: str) -> None:
 @pytest.mark.parametrize(
     ("words", "parts"),
     [
-        ("8inH2O", ("8", "inH2O")),
-        ("19.8mbar", ("19.8", "mbar")),
-        ("-0.5 kPa", ("-0.5", "kPa")),
-        ("7.5in w.c.", ("7.5", "in w.c.")),
-        ("12 C", ("12 C", "")),
-        ("1/24cw", ("1/24cw", "")),
-        ("tight", ("tight", "")),
-        ("", ("", "")),
+        ("8inH2O", ("8", "inH2O")), ("19.8mbar", ("19.8", "mbar")), ("-0.5 kPa", ("-0.5", "kPa")),
+        ("7.5in w.c.", ("7.5", "in w.c.")), ("12 C", ("12 C", "")), ("1/24cw", ("1/24cw", "")),
+        ("tight", ("tight", "")), ("", ("", "")),
     ],
-)
+)  # fmt: skip
 def test_a_pressure_is_parted_from_its_unit(words: str, parts: tuple[str, str]) -> None:
     """Only a number with a pressure's unit behind it; anything else stays as it is."""
     assert parsing.split_unit(words) == parts

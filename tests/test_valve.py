@@ -63,7 +63,7 @@ def by_small_steps(start: float, path: list[float], backlash: float) -> float:
 @given(places, paths, backlashes)
 @example(0.1, [0.3, -0.2, 0.3], 0.0)
 def test_play_is_a_stick_pushed_by_its_ends(start: float, path: list[float], backlash: float) -> None:
-    """The effect moves only while an end of the play pushes it, however slowly the hand goes, and with no play at all."""
+    """The effect moves only while an end of the play pushes it, however slowly the hand goes."""
     assert walked(start, path, backlash) == pytest.approx(by_small_steps(start, path, backlash), abs=1e-12)
 
 
