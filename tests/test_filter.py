@@ -445,7 +445,7 @@ def claims_of(seed: int) -> list[tuple[str, bool]]:
     """One rate of a boiler set by turns of one mark or two toward its centre: each 90 % range, and whether it held."""
     random, claims = np.random.default_rng(seed), list[tuple[str, bool]]()
     rate = FIRINGS[seed % 2]
-    centres = {firing: sum(band) / 2 for firing, band in ON_PROPANE.bands.items()}
+    centres = {name: sum(band) / 2 for name, band in ON_PROPANE.bands.items()}
     boiler, belief = draw(AS_STATED, random, centres, fuel=PROPANE), FilterState.initial(ON_PROPANE)
     scale, screw = belief.model.scales[rate], SCREW_FOR[rate]
 
@@ -463,9 +463,9 @@ def claims_of(seed: int) -> list[tuple[str, bool]]:
         learn("reading", firing=rate, co2_pct=co2)
         return co2
 
-    for firing in ("high", rate):
-        boiler.run_at(firing)
-        learn("firing", firing=firing)
+    for started in ("high", rate):
+        boiler.run_at(started)
+        learn("firing", firing=started)
         boiler.wait(random.uniform(100, 200))
     co2 = read()
     for _ in range(4):

@@ -8,6 +8,7 @@ import signal
 import subprocess
 import sys
 import time
+from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import replace
 from datetime import datetime, timedelta, timezone
@@ -20,9 +21,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from log_cases import AT, FACTS, GOOD, HEAD, HEAD_LINES, HEADER_ROW, READING, TURN, VOID, many, read_back
+from refused import refusal
 
 from advisor import Job
-from advisor.errors import LogError, LogGrownError, RangeError
+from advisor.errors import LogError, LogGrownError
 from advisor.job_setup.prior import Prior
 from advisor.log import file as log
 from advisor.log.csv_rows import check_event, format_row
@@ -116,34 +118,23 @@ def test_any_bytes_give_a_log_or_a_log_error(data: bytes) -> None:
 def corrupted(data: bytes, random: Random) -> bytes:
     lines = data.split(b"\n")
     for _ in range(random.randint(1, 3)):
-        here, there = random.randrange(len(lines)), random.randrange(len(lines))
-        line = bytearray(lines[here])
-        at = random.randrange(len(line) + 1)
-        match random.randrange(6):
-            case 0:
-                line[at : at + random.randint(0, 3)] = random.randbytes(random.randint(0, 3))
-            case 1:
-                line[at:at] = random.choice([b",", b'"', b"#", b"-", b"9", b"\0", b"\r", b"[", b"{", b"1e999", b"nan"])
-            case 2:
-                lines[here], lines[there] = lines[there], lines[here]
-                continue
-            case 3:
-                lines.insert(there, lines[here])
-                continue
-            case 4:
-                del line[at:]
-            case _:
-                cells = bytes(line).split(b",")
-                random.shuffle(cells)
-                line = bytearray(b",".join(cells))
-        lines[here] = bytes(line)
+        line, other, here = random.choice(lines), random.choice(lines), random.randrange(len(lines))
+        at, cells = random.randrange(len(line) + 1), line.split(b",")
+        junk = random.choice([b",", b'"', b"#", b"-", b"9", b"\0", b"\r", b"[", b"{", b"1e999", b"nan"])
+        lines[here] = random.choice([
+            line[:at] + random.randbytes(random.randint(0, 3)) + line[at + random.randint(0, 3) :],
+            line[:at] + junk + line[at:],
+            line[:at],
+            line + b"\n" + other,
+            b",".join(random.sample(cells, len(cells))),
+        ])  # fmt: skip
     return b"\n".join(lines)
 
 
 @pytest.mark.parametrize("times_more", [1, pytest.param(10, marks=pytest.mark.slow)])
 def test_a_corrupted_log_gives_a_log_or_a_log_error(times_more: int) -> None:
     """Whatever is changed in a good log, it reads or is refused with its line; an append then does the same."""
-    random, outcomes = Random(7), {True: 0, False: 0}
+    random, outcomes = Random(7), [0, 0]  # refused, read
     rich = replace(
         FACTS, site="a, b", prior=Prior(gain_log_sd=0.5), pressures={"working pressure": (17.0, 25.0, "mbar")}
     )
@@ -153,12 +144,12 @@ def test_a_corrupted_log_gives_a_log_or_a_log_error(times_more: int) -> None:
         try:
             before = read_back(data)
         except LogError as error:
-            outcomes[False] += str(error).split(":")[1].isdigit()
+            outcomes[0] += str(error).split(":")[1].isdigit()
         else:
             assert read_back(appended(data)).events == (*before.events, READING)
-            outcomes[True] += 1
-    assert sum(outcomes.values()) == 2000 * times_more
-    assert min(outcomes.values()) > 100
+            outcomes[1] += 1
+    assert sum(outcomes) == 2000 * times_more
+    assert min(outcomes) > 100
 
 
 @pytest.mark.parametrize(
@@ -224,9 +215,7 @@ def test_an_event_is_checked_before_it_is_logged(event: Event, message: str, tmp
     """What a log would refuse to read is refused when entered, and nothing is written."""
     create_log(tmp_path / "visit.csv", FACTS)
     for refuse in (check_event, lambda event: append_events(tmp_path / "visit.csv", [READING, event])):
-        with pytest.raises(RangeError) as caught:
-            refuse(event)
-        assert str(caught.value) == message
+        assert refusal(refuse, event) == message
     assert (tmp_path / "visit.csv").read_bytes() == HEAD
 
 
@@ -235,9 +224,7 @@ def test_a_void_of_a_row_that_is_not_there_is_refused(path: Path) -> None:
     append_events(path, [READING])
     before = path.read_bytes()
     for added, row, voids in (([VOID_9], 2, 9), ([replace(VOID, value="2")], 2, 2), ([TURN, VOID_9], 3, 9)):
-        with pytest.raises(RangeError) as caught:
-            append_events(path, added)
-        assert str(caught.value) == (
+        assert refusal(append_events, path, added) == (
             f"row {row} voids row {voids}: only an earlier row can be voided. "
             "Give the number of the row to strike, counted from 1"
         )
@@ -327,10 +314,18 @@ def path(tmp_path: Path) -> Path:
 
 
 def file_refusal(path: Path, action: str = "append") -> str:
-    with pytest.raises(LogError) as caught:
-        {"append": lambda: append_events(path, [READING]), "read": lambda: read_log(path),
-         "create": lambda: create_log(path, FACTS)}[action]()  # fmt: skip
-    return str(caught.value).removeprefix(f"{path}: ")
+    act = {"append": lambda: append_events(path, [READING]), "read": lambda: read_log(path),
+           "create": lambda: create_log(path, FACTS)}[action]  # fmt: skip
+    return refusal(act, error=LogError).removeprefix(f"{path}: ")
+
+
+def failing(error: OSError) -> Callable[..., int]:
+    """What stands in for a call of the system that fails."""
+
+    def call(*_: object, **__: object) -> int:
+        raise error
+
+    return call
 
 
 def test_a_new_log_is_whole_and_alone(path: Path) -> None:
@@ -362,11 +357,7 @@ def test_no_file_is_ever_replaced(path: Path) -> None:
 
 def test_without_hard_links_a_log_is_still_begun(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """On a memory stick the file is written straight, and still never replaced."""
-
-    def link(*_: object) -> None:
-        raise OSError(errno.EPERM, "no links")
-
-    monkeypatch.setattr(os, "link", link)
+    monkeypatch.setattr(os, "link", failing(OSError(errno.EPERM, "no links")))
     create_log(tmp_path / "visit.csv", FACTS)
     assert (tmp_path / "visit.csv").read_bytes() == HEAD
     assert file_refusal(tmp_path / "visit.csv", "create") == TAKEN
@@ -397,9 +388,8 @@ def test_a_missing_or_unusable_file_is_said(path: Path) -> None:
 )
 def test_facts_that_a_log_can_not_hold_are_refused(tmp_path: Path, site: str, message: str) -> None:
     """A log that could not be read back is not begun."""
-    with pytest.raises(LogError) as caught:
-        create_log(tmp_path / "a.csv", replace(FACTS, site=site))
-    assert str(caught.value) == f"{tmp_path / 'a.csv'}{message}"
+    said = refusal(create_log, tmp_path / "a.csv", replace(FACTS, site=site), error=LogError)
+    assert said == f"{tmp_path / 'a.csv'}{message}"
     assert not list(tmp_path.iterdir())
 
 
@@ -417,9 +407,8 @@ def test_a_full_disk_saves_nothing_and_harms_nothing(path: Path, monkeypatch: py
 
     with monkeypatch.context() as patch:
         patch.setattr(os, "write", full)
-        with pytest.raises(LogError) as caught:
-            append_events(path, [TURN, TURN, TURN])
-    assert str(caught.value) == f"{path}: the disk is full: free some space. Nothing was saved"
+        said = refusal(append_events, path, [TURN, TURN, TURN], error=LogError)
+    assert said == f"{path}: the disk is full: free some space. Nothing was saved"
     assert path.read_bytes() == before
     append_events(path, [TURN])
     assert read_log(path).events == (READING, TURN)
@@ -451,10 +440,7 @@ def test_a_really_read_only_place_is_said(path: Path) -> None:
 
 def test_rights_that_are_missing_are_said(path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """They are named, whichever call meets them."""
-
-    def refuse(*_: object, **__: object) -> None:
-        raise PermissionError(errno.EACCES, "Permission denied")
-
+    refuse = failing(PermissionError(errno.EACCES, "Permission denied"))
     monkeypatch.setattr("builtins.open", refuse)
     monkeypatch.setattr(log, "FileIO", refuse)
     assert file_refusal(path) == f"{RIGHTS}. Nothing was saved"
@@ -464,11 +450,7 @@ def test_rights_that_are_missing_are_said(path: Path, monkeypatch: pytest.Monkey
 
 def test_a_failing_sync_is_not_taken_for_saved(path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """A row that did not reach the disk is taken back and said."""
-
-    def fail(_: int) -> None:
-        raise OSError(errno.EIO, "Input/output error")
-
-    monkeypatch.setattr(os, "fsync", fail)
+    monkeypatch.setattr(os, "fsync", failing(OSError(errno.EIO, "Input/output error")))
     assert file_refusal(path) == "Input/output error. Nothing was saved"
     assert path.read_bytes() == HEAD
 
@@ -501,10 +483,7 @@ def test_a_lock_that_is_not_let_go_is_waited_for_a_while(
 ) -> None:
     """A program that was stopped while it wrote does not make the next one wait for ever; nothing is logged."""
     monkeypatch.setattr(log, "LOCK_PATIENCE_S", 0.05)
-
-    def locking(*_: object) -> None:
-        raise PermissionError(errno.EACCES, "Permission denied")
-
+    locking = failing(PermissionError(errno.EACCES, "Permission denied"))
     with monkeypatch.context() as patch, path.open("r+b") as other:
         if system == "POSIX":
             assert log.fcntl is not None
@@ -522,9 +501,8 @@ def test_a_lock_that_is_not_let_go_is_waited_for_a_while(
 def test_rows_are_added_only_to_what_was_seen(path: Path) -> None:
     """Who names the rows that were read last adds nothing where another program has added some since."""
     append_events(path, [READING], seen=())
-    with pytest.raises(LogGrownError) as caught:
-        append_events(path, [TURN], seen=())
-    assert str(caught.value) == f"{path}: another program has added to this log meanwhile. Nothing was saved"
+    said = refusal(append_events, path, [TURN], (), error=LogGrownError)
+    assert said == f"{path}: another program has added to this log meanwhile. Nothing was saved"
     append_events(path, [TURN], seen=(READING,))
     assert read_log(path).events == (READING, TURN)
 
@@ -534,8 +512,7 @@ def test_a_row_is_struck_once(path: Path) -> None:
     append_events(path, [READING])
     one, other = Job.load(path), Job.load(path)
     assert one.void() == 1
-    with pytest.raises(RangeError, match=r"^row 1 is struck already$"):
-        other.void()
+    assert refusal(other.void) == "row 1 is struck already"
     assert [event.event for event in read_log(path).events] == ["reading", "void"]
     append_events(path, [replace(VOID, value="2"), VOID])  # a void that is struck frees its row
 
