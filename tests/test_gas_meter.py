@@ -29,6 +29,7 @@ def test_input_rate_of_the_printed_example() -> None:
     kw = meter.timed_input_kw("1/2 ft3 22", (1000.0, "Btu/ft3"))
     assert units.convert_power(kw, "kW", "Btu/h") == pytest.approx(81_820, abs=5)
     assert kw == pytest.approx(23.98, abs=0.005)
+    assert meter.timed_input_kw("0.5 FT³ 22 s", (1000.0, "Btu/ft3"), 0.9) == pytest.approx(0.9 * kw)
 
 
 def test_input_rate_counts_the_volume_correction() -> None:
@@ -37,21 +38,27 @@ def test_input_rate_counts_the_volume_correction() -> None:
 
 
 @pytest.mark.parametrize(
-    ("factor", "expected"),
+    ("at_meter", "expected"),
     [
         # one mole at 15 C and 1013.25 mbar fills 23.645 l, at 0 C 22.414 l (CODATA [M]): their ratio
-        (meter.reference_factor(0.0, 0.0, 15.0), 23.645 / 22.414),
-        (meter.reference_factor(15.0, 0.0, 15.0), 1.0),
-        (meter.reference_factor(15.0, 60_000.0, 15.0, 60_000.0), 120_000 / 101_325),  # twice the absolute pressure
-        (meter.reference_factor(-40.0, 0.0, -40.0, 110_000.0), 110_000 / 101_325),  # the ends of each range are in
-        (meter.reference_factor(60.0, 100_000.0, 60.0, 60_000.0), 160_000 / 101_325),
-        (meter.parse_reference_factor("12 20 15 980"), (98_000 + 2_000) / 101_325 * 288.15 / 285.15),
-        (meter.parse_reference_factor("15 0 15"), 1.0),
+        ((0.0, 0.0, 15.0), 23.645 / 22.414),
+        ((15.0, 0.0, 15.0), 1.0),
+        ((15.0, 60_000.0, 15.0, 60_000.0), 120_000 / 101_325),  # twice the absolute pressure
+        ((-40.0, 0.0, -40.0, 110_000.0), 110_000 / 101_325),  # the ends of each range are in
+        ((60.0, 100_000.0, 60.0, 60_000.0), 160_000 / 101_325),
     ],
 )
-def test_volume_correction_is_that_of_an_ideal_gas(factor: float, expected: float) -> None:
+def test_volume_correction_is_that_of_an_ideal_gas(at_meter: tuple[float, ...], expected: float) -> None:
     """Volume goes with temperature and against pressure."""
-    assert factor == pytest.approx(expected, rel=1e-4)
+    assert meter.reference_factor(*at_meter) == pytest.approx(expected, rel=1e-4)
+
+
+@pytest.mark.parametrize(
+    ("typed", "expected"), [("12 20 15 980", (98_000 + 2_000) / 101_325 * 288.15 / 285.15), ("0 0 15", 288.15 / 273.15)]
+)
+def test_the_volume_correction_is_typed_in_numbers(typed: str, expected: float) -> None:
+    """C and gauge mbar at the meter, C of the heating value, and the barometer in mbar where it is known."""
+    assert meter.parse_reference_factor(typed) == pytest.approx(expected)
 
 
 @pytest.mark.parametrize(
@@ -100,6 +107,11 @@ SECONDS = "s on the meter: 5 to 3600 s is allowed; time more turns of the dial"
         (lambda: meter.pressure_drop((0.0, "mbar"), (1.0, "mbar")), "standing pressure 0 mbar: more than 0 is needed"),
         (lambda: meter.timed_input_kw("1 22", (38.5, "MJ/m3")),
          "'1 22': dial, its unit and the seconds, such as 1 ft3 22 or 0.1 m3 95"),
+        (lambda: meter.timed_input_kw("1.1.1 ft3 22", (38.5, "MJ/m3")),
+         "dial '1.1.1' is not a number. Type digits and a point only, no unit"),
+        (lambda: meter.timed_input_kw("1 ft3 2,2", (38.5, "MJ/m3")), "seconds '2,2' has a comma. Did you mean 2.2?"),
+        (lambda: meter.parse_reference_factor("12 20 x"),
+         "gas at meter 'x' is not a number. Type digits and a point only, no unit"),
         (lambda: meter.parse_reference_factor("12 20"),
          "gas at meter '12 20': three numbers, or four with the barometer, such as 12 20 15 980"),
     ],
