@@ -223,53 +223,25 @@ def assert_agrees(setup: JobSetup, events: Sequence[Event], *, every: int) -> No
         assert_same(ours, reference.posterior)
 
 
-FULL_JOB = [
-    firing(0, "high"),
-    reading(70, "high", 8.1),
-    reading(130, "high", 8.0),
-    turn(140, "throttle", 2 * MARK),
-    reading(165, "high", 8.1),  # on the way
-    reading(220, "high", 8.4),
-    turn(230, "throttle", 4 * MARK),
-    reading(300, "high", 9.3),
-    turn(310, "throttle", -MARK),  # a reversal
-    reading(335, "high", 9.3),
-    reading(400, "high", 9.1),
-    firing(410, "low"),
-    reading(425, "low", 8.9),  # still mixed with high fire
-    reading(500, "low", 7.9),
-    turn(510, "offset", MARK),
-    turn(515, "throttle", -MARK / 2),
-    reading(540, "low", 7.9),
-    reading(600, "low", 8.1),
-    turn(605, "offset", -2 * MARK),
-    turn(640, "offset", 3 * MARK),
-    reading(720, "low", 8.4),
-    firing(730, "high"),
-    reading(760, "high", 8.8),
-    reading(860, "high", 9.0),
-]
+FULL_JOB = [  # a reading on the way at 165 s, a reversal at 310 s, a display still mixed with high fire at 425 s
+    firing(0, "high"), reading(70, "high", 8.1), reading(130, "high", 8.0), turn(140, "throttle", 2 * MARK),
+    reading(165, "high", 8.1), reading(220, "high", 8.4), turn(230, "throttle", 4 * MARK), reading(300, "high", 9.3),
+    turn(310, "throttle", -MARK), reading(335, "high", 9.3), reading(400, "high", 9.1), firing(410, "low"),
+    reading(425, "low", 8.9), reading(500, "low", 7.9), turn(510, "offset", MARK), turn(515, "throttle", -MARK / 2),
+    reading(540, "low", 7.9), reading(600, "low", 8.1), turn(605, "offset", -2 * MARK), turn(640, "offset", 3 * MARK),
+    reading(720, "low", 8.4), firing(730, "high"), reading(760, "high", 8.8), reading(860, "high", 9.0),
+]  # fmt: skip
 
 UNLOGGED_RATES = [
-    reading(0, "low", 8.0),
-    reading(20, "low", 8.1),
-    reading(200, "low", 8.2),
-    turn(1500, "offset", MARK),
-    reading(1550, "low", 8.4),
-    reading(1700, "high", 8.6),
-    reading(1730, "high", 8.8),
-    firing(1735, "high"),
+    reading(0, "low", 8.0), reading(20, "low", 8.1), reading(200, "low", 8.2), turn(1500, "offset", MARK),
+    reading(1550, "low", 8.4), reading(1700, "high", 8.6), reading(1730, "high", 8.8), firing(1735, "high"),
     reading(1760, "high", 8.9),
-]
+]  # fmt: skip
 
 TURNED_FIRST = [
-    turn(0, "throttle", MARK),
-    turn(10, "offset", -MARK),
-    firing(20, "low"),
-    reading(100, "low", 8.0),
-    turn(1400, "offset", 2 * MARK),
-    reading(1450, "low", 8.4),
-]
+    turn(0, "throttle", MARK), turn(10, "offset", -MARK), firing(20, "low"), reading(100, "low", 8.0),
+    turn(1400, "offset", 2 * MARK), reading(1450, "low", 8.4),
+]  # fmt: skip
 
 NO_READING = [firing(0, "high"), turn(60, "throttle", MARK), firing(90, "low"), turn(100, "offset", -MARK)]
 

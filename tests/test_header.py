@@ -13,7 +13,7 @@ from log_cases import FACTS, HEAD, HEADER_ROW, bounded, read_back, refusal
 from advisor import Job
 from advisor.chemistry import fuels
 from advisor.job_setup.prior import Prior
-from advisor.job_setup.setup import JobSetup
+from advisor.job_setup.setup import SETUP_TYPES, JobSetup
 from advisor.log.events import COLUMNS
 from advisor.log.header import format_header
 
@@ -71,13 +71,7 @@ def test_no_fact_is_run_by_a_spreadsheet() -> None:
     assert read_back(format_header(stated).encode()).setup == stated
 
 
-KNOWN = (
-    "fuel, bands, cap_turns, cap_statement, mark_turns, travel_limit_turns, clockwise, min_wait_s, turndown, "
-    "turndown_stated, "
-    "co_limit_ppm_air_free, display_step_pct, analyser_accuracy_pct, overshoot_chance, stop_chance, pressures, "
-    "input_rate, heating_value, prior, "
-    "site, analyser, practice, valve_family, prior_source, visit"
-)
+KNOWN = ", ".join(SETUP_TYPES)
 READ_WELL = (
     "can't be read: a fact is '# key = value' on one line, with text in double quotes, numbers with a point, "
     "lists in [ ] and tables in { }. A remark starts with '# #'"

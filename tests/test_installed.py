@@ -39,15 +39,9 @@ class Bare:
         kept = {name: value for name, value in os.environ.items() if name in ("PATH", "SYSTEMROOT", "LANG")}
         other = {"user": NOBODY, "group": NOBODY, "extra_groups": []} if os.name == "posix" and not os.geteuid() else {}
         return subprocess.run(
-            [self.bin / "advisor", *words],
-            env={**kept, "HOME": str(self.home), "USERPROFILE": str(self.home), "TMPDIR": str(self.home)},
-            cwd=self.home,
-            input=typed,
-            capture_output=True,
-            encoding="utf-8",
-            check=False,
-            **other,
-        )
+            [self.bin / "advisor", *words], cwd=self.home, input=typed, capture_output=True, encoding="utf-8",
+            env={**kept, "HOME": str(self.home), "USERPROFILE": str(self.home), "TMPDIR": str(self.home)}, **other,
+        )  # fmt: skip
 
 
 @pytest.fixture(scope="module")
@@ -67,12 +61,7 @@ def bare() -> Iterator[Bare]:
     pip = [made.bin / "python", "-E", "-m", "pip", "--quiet", "--disable-pip-version-check"]
     subprocess.run([*pip, "wheel", "--no-deps", "--wheel-dir", place, source], check=True, capture_output=True)
     subprocess.run([*pip, "install", *place.glob("*.whl")], check=True, capture_output=True)
-    packages = Path(
-        subprocess.run(
-            [made.bin / "python", "-E", "-c", "import sysconfig; print(sysconfig.get_path('purelib'))"],
-            check=True, capture_output=True, text=True,
-        ).stdout.strip()
-    )  # fmt: skip
+    packages = next((place / "venv").glob("**/site-packages"))
     # by a .pth file: some systems have a sitecustomize of their own, which is found first
     (packages / "no_network.py").write_text(NO_NETWORK, encoding="utf-8")
     (packages / "no_network.pth").write_text("import no_network\n", encoding="utf-8")

@@ -342,9 +342,11 @@ def test_the_order_of_columns_and_the_line_ends_of_a_file_are_kept(path: Path) -
     """A row is appended as the file's own header row has it."""
     order = ["mine", *reversed(COLUMNS)]
     path.write_bytes(HEAD.replace(HEADER_ROW.encode(), ",".join(order).encode()).replace(b"\n", b"\r\n"))
-    append_events(path, [READING])
+    two_lines = Event(AT, "note", note="two\nlines")
+    append_events(path, [two_lines, READING])
     assert path.read_bytes().endswith(b"\r\n,,,,,24,6.5,8.1,,,low,reading,2026-03-01T14:05:00+01:00\r\n")
-    assert read_log(path).events == (READING,)
+    assert path.read_bytes().count(b"\r\n") == path.read_bytes().count(b"\n") == HEAD_LINES + 2
+    assert read_log(path).events == (two_lines, READING)
 
 
 def test_no_file_is_ever_replaced(path: Path) -> None:
@@ -626,16 +628,6 @@ def test_text_is_utf_8_whatever_the_system_is_set_to(path: Path, locale: dict[st
     assert [event.note for event in read_log(path).events] == [words, typed]
     assert words.encode() in path.read_bytes()
     assert words in done.stdout.decode("utf-8")
-
-
-def test_line_ends_stay_the_file_s_own_on_any_system(path: Path) -> None:
-    """Rows end as the file's lines do: none is turned into another by the system's text mode."""
-    append_events(path, [READING, TURN])
-    assert b"\r" not in path.read_bytes()
-    path.write_bytes(path.read_bytes().replace(b"\n", b"\r\n"))
-    append_events(path, [Event(AT, "note", note="two\nlines")])
-    assert path.read_bytes().count(b"\r\n") == path.read_bytes().count(b"\n") == HEAD_LINES + 3
-    assert read_log(path).events[-1].note == "two\nlines"
 
 
 def test_the_hour_that_comes_twice_keeps_its_order(path: Path) -> None:

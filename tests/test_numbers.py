@@ -1,4 +1,4 @@
-"""Numbers as people say them: turns, waits and chances; what is said of a turn can be typed again."""
+"""Numbers as people say them: turns and waits; what is said of a turn can be typed again."""
 
 import math
 from collections.abc import Callable
@@ -76,15 +76,6 @@ def test_waits_are_said(seconds: float, words: str) -> None:
 def test_waits_are_said_in_steps_of_five_seconds(seconds: float, words: str) -> None:
     """Rounded up; half a second is forgiven."""
     assert numbers.say_wait(seconds) == words
-
-
-@pytest.mark.parametrize(
-    ("chance", "words"),
-    [(0.0, "0 %"), (0.004, "under 1 %"), (0.12, "12 %"), (0.994, "99 %"), (0.996, "over 99 %"), (1.0, "100 %")],
-)
-def test_no_chance_is_said_to_be_certain_that_is_not(chance: float, words: str) -> None:
-    """Only 0 and 1 themselves are 0 % and 100 %."""
-    assert numbers.say_chance(chance) == words
 
 
 @pytest.mark.parametrize(

@@ -236,6 +236,7 @@ steps = st.lists(
         st.tuples(st.just("read"), st.tuples(numbers, numbers, numbers), numbers),
         st.tuples(st.just("add noise"), st.tuples(numbers, numbers, numbers), st.floats(0.01, 3.0)),
         st.tuples(st.just("reset"), st.integers(0, UNKNOWNS - 1), st.floats(0.01, 3.0)),
+        st.tuples(st.just("absorb"), st.permutations(range(UNKNOWNS)), numbers),
     ),
     min_size=1,
     max_size=10,
@@ -246,7 +247,7 @@ steps = st.lists(
 @given(drawn=steps)
 @settings(max_examples=60)
 def test_shared_noise_is_a_dense_covariance(var: float, drawn: list[tuple[str, Any, float]]) -> None:
-    """Noise added and unknowns reset between readings are correlated noise: unknowns, log density and scale.
+    """Noise added, unknowns reset or absorbed between readings are correlated noise: unknowns, density and scale.
 
     The reference keeps every step's own unknown to the end and conditions on all readings at once.
     """
@@ -259,6 +260,11 @@ def test_shared_noise_is_a_dense_covariance(var: float, drawn: list[tuple[str, A
             fit = regression.update(fit, list(what), number)
             rows.append(np.array(what) @ now)
             values.append(number)
+            continue
+        if kind == "absorb":
+            one, two, three = what
+            fit = regression.absorb(fit, one, {two: number, three: 0.5})
+            now[two], now[three] = now[two] + number * now[one], now[three] + 0.5 * now[one]
             continue
         variances.append(number)
         if kind == "add noise":
