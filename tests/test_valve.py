@@ -268,14 +268,6 @@ def test_a_large_throttle_turn_is_what_equation_one_makes_of_it(turns: float) ->
     assert float(scale.co2_pct(settled + moved)) == pytest.approx(there, abs=1e-9)
 
 
-def test_offset_hardly_acts_at_high_fire() -> None:
-    """With equal bands and a turndown of 5 the offset does 1/25 at high fire, the throttle the same."""
-    scale = LinearisedScale(NATURAL_GAS, 9.0)
-    effects = screw_effects({"high": scale, "low": scale}, 5.0, {"high": 8.4, "low": 8.4})
-    assert effects["offset"]["high"] == pytest.approx(1 / 25, rel=1e-12)
-    assert effects["throttle"]["low"] == pytest.approx(effects["throttle"]["high"], rel=1e-12)
-
-
 def test_effects_stay_those_of_a_flame() -> None:
     """A belief gone astray (no gas left, or more than burns) does not make the throttle's effect 0 or boundless."""
     scale = LinearisedScale(NATURAL_GAS, 9.0)
