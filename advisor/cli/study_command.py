@@ -1,4 +1,4 @@
-"""The command `study`: options in, text out; a progress bar on standard error. It needs pandas, so not in `cli`."""
+"""The command `study`: options in, text out; a progress bar on standard error. `main` loads it late: pandas."""
 
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -18,14 +18,12 @@ def studied(logs: list[str], out: Path | None, sample: int, seed: int, as_json: 
         raise RangeError("name the job logs to study: files, folders or a pattern such as 'logs/*.csv'")
     if out is not None and out.exists() and not out.is_dir():
         raise RangeError(f"--out {out}: this is a file. Name a folder")
-    paths, bad = collect.find_logs(logs)
     if out is not None:
-        _check_names([*logs, *paths])
+        _check_names([*logs, *collect.find_logs(logs)[0]])
         report.refuse_edited_prior(out)
     with _progress() as progress:
-        found = collect.study_found(paths, bad, sample=sample, seed=seed, progress=progress)
-    record = report.summary(found)
-    written = ""
+        found = collect.study(logs, sample=sample, seed=seed, progress=progress)
+    record, written = report.summary(found), ""
     if out is not None:
         try:
             written = report.write(found, record, out, f"{len(found.jobs):,} jobs studied on {date.today()}")
@@ -53,8 +51,8 @@ def replayed(path: Path, logs: list[str] | None, out: Path | None, as_json: bool
     table, end, practice = replay(job), at_end(job), job.setup.practice
     if as_json:
         rows = plain(table.assign(time=[moment.isoformat() for moment in table["time"]]))
-        about = {"job": str(path), "practice": practice, "notes": list(job.warnings)}
-        return report.as_json({**about, "rows": rows, "at_end": end})
+        about = {"job": str(path), "practice": practice, "notes": list(job.warnings), "rows": rows, "at_end": end}
+        return report.as_json(about)
     return report.say_replay(str(path), table, practice, end=end, notes=job.warnings)
 
 

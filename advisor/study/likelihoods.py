@@ -1,21 +1,21 @@
-"""What each job's readings say of gain, slack and lag of each screw: one regression for all jobs at once.
+"""What each job's readings say of gain, backlash and lag of each screw: one regression for all jobs at once.
 
-For one screw at its own rate, with screw and lag behaving as one hypothesis (slack w, start in it, dead time, time
-constant) says, a reading i on the straight scale is
+For one screw at its own rate, under one hypothesis of backlash, start within it, dead time and time constant, a
+reading i on the linearised scale is
 
-    y_i = level + g x_i + e_i,   x_i = position that the display shows (play and lag taken out)            (1)
+    y_i = level + g x_i + e_i,   x_i = position that the display shows (backlash and lag taken out)        (1)
 
 with one level for each leg: a stay at the rate without a turn of the other screw. With the levels fitted, the
 likelihood of g has the sums A = S xx, B = S xy, C = S yy about the means of the legs (weights 1 / variance of e_i):
 
     L(g) ~ exp(-(C - 2 g B + g^2 A) / 2)                                                                   (2)
 
-The hand's error makes g uncertain by a share h of itself (variance of the mean share turned), which widens (2) to
+The actuation error makes g uncertain by a share of itself with variance h, which widens (2) to
 
     L(g) ~ exp(-(C - B^2 / A) / 2) (1 + A h g^2)^(-1/2) exp(-A (g - B / A)^2 / (2 (1 + A h g^2)))           (3)
 
-Own derivation. Cheap where the full model (`advisor.response.filter`) is exact: noise is taken as known (the job's prior),
-each screw by itself. All jobs go through numpy together.
+Own derivation. Noise is taken as known (the job's prior) and each screw by itself; the exact model is
+`advisor.response.filter`. All jobs go through numpy together.
 """
 
 from collections.abc import Iterator
@@ -26,26 +26,26 @@ import pandas as pd
 
 from advisor.response.valve import apply_backlash, step_response
 from advisor.screws import SCREWS
-from advisor.study.frames import words
+from advisor.study.frames import text_column
 from advisor.study.timeline import OWN_FIRING, READING, TURN, Array, Ints, Timeline, timeline
 
 LOG_GAIN = np.linspace(np.log(0.2), np.log(80.0), 81)  # of % CO2 per turn
 BACKLASH = np.array([0.0, 1 / 64, 1 / 32, 3 / 64, 1 / 16])  # turns
-STARTS = np.array([-2 / 3, 0.0, 2 / 3])  # of half the slack, as likely
+STARTS = np.array([-2 / 3, 0.0, 2 / 3])  # of half the backlash, equally likely
 TIME_CONSTANT = np.geomspace(7.0, 66.0, 6)  # s
-DEAD_TIME = np.array([7.0, 13.0])  # s, as likely
-FORGET_S = 300.0  # a turn longer ago than this has come through whole
+DEAD_TIME = np.array([7.0, 13.0])  # s, equally likely
+FORGET_S = 300.0  # a turn longer ago than this is displayed in full
 GAP_PCT, GAP_FROM_S, GAP_TIME_S = 0.6, 12.0, 20.0  # what is left on display of the state before a leg, % CO2, s
 JOBS_AT_ONCE, PAIRS_AT_ONCE = 400, 8
-LIKELY_FAULTY = 0.9
 
 
 @dataclass(frozen=True)
 class Likelihood:
     """Likelihoods of K pairs of a job and a screw, each scaled to a largest value of 1.
 
-    job, screw (K,); gain (K, time constants, slacks, log gains): of a screw that works as stated;
-    reversed, dead (K,): of one that works the other way, or does nothing, on the same scale
+    job, screw      (K,)
+    gain            of a screw that works as stated (K, time constants, backlashes, log gains)
+    reversed, dead  of one that works the other way, or does nothing, on the same scale (K,)
     """
 
     job: Ints
@@ -53,12 +53,6 @@ class Likelihood:
     gain: Array
     reversed: Array
     dead: Array
-
-    @property
-    def flat(self) -> Array:
-        """Likelihood of the log gain with all slacks and lags as likely (K, log gains)."""
-        mean: Array = self.gain.mean(axis=(1, 2))
-        return mean
 
 
 def likelihoods(line: Timeline) -> Iterator[Likelihood]:
@@ -70,47 +64,46 @@ def likelihoods(line: Timeline) -> Iterator[Likelihood]:
 
 
 def screws(rows: pd.DataFrame) -> pd.DataFrame:
-    """One row per job and screw that was turned between readings.
+    """One row per job and screw that was turned between readings: what this job's readings alone say of it.
 
-    gain_per_turn with its 90 % range (_low, _high), % CO2 per turn in the stated richer direction, nothing assumed of
-    it but its size being from 0.2 to 80; gain_doubt_log_sd: standard deviation of the logarithm of the estimate, as are
-    all ..._doubt_...: the job's doubt, not the spread of valves; slack_turns, time_constant_s: what the readings say
-    (doubts as wide as before where they say nothing); chance_reversed, chance_dead.
-    A job alone hardly tells slack and lag: all are taken as likely here, so the gains lie 4 to 5 % above the truth in
-    the median (an invented fleet of 300 jobs), within 1 % once the fleet's slack and lag are known, as in `learn`.
+    job, screw    name of the job; which screw
+    gain_per_turn, gain_per_turn_low, gain_per_turn_high  estimate and 90 % range at the band's centre, in the stated
+                  richer direction, % CO2 per turn; nothing is assumed of it but a size of 0.2 to 80
+    gain_doubt_log_sd  standard deviation of the estimate's logarithm: the job's doubt, not the spread among valves
+    backlash_turns, backlash_doubt_sd  estimate and its standard deviation, turns
+    time_constant_s  of the display, s
+    time_constant_doubt_log_sd  standard deviation of its logarithm
+    chance_reversed, chance_dead  probability that the screw works the other way; that it does nothing, 0 to 1
+
+    A job alone hardly tells backlash and lag: all are equally likely here, so the gains lie 4 to 5 % above the truth in
+    the median (an invented fleet of 300 jobs), within 1 % once the fleet's backlash and lag are known (`population`).
     """
-    return screws_of(timeline(rows))
-
-
-def screws_of(line: Timeline) -> pd.DataFrame:
-    """`screws` of a timeline."""
+    line = timeline(rows)
     return pd.concat([table_of(line, found) for found in (NOTHING, *likelihoods(line))], ignore_index=True)
 
 
 def table_of(line: Timeline, found: Likelihood) -> pd.DataFrame:
     """`screws` of some likelihoods."""
-    works = found.gain.mean(axis=(1, 2, 3))
     sound, other_way, nothing = fault_chances(line, found.job).T
-    whole = sound * works + other_way * found.reversed + nothing * found.dead
+    whole = sound * found.gain.mean(axis=(1, 2, 3)) + other_way * found.reversed + nothing * found.dead
     weight = found.gain / found.gain.sum(axis=(1, 2, 3), keepdims=True)
-    by_gain, by_backlash, by_lag = weight.sum(axis=(1, 2)), weight.sum(axis=(1, 3)), weight.sum(axis=(2, 3))
-    mean, spread = _moments(by_gain, LOG_GAIN)
-    backlash, backlash_sd = _moments(by_backlash, BACKLASH)
-    lag, lag_sd = _moments(by_lag, np.log(TIME_CONSTANT))
-    below = np.cumsum(by_gain, axis=1)
-    low, high = (np.exp(_crossing(below, chance)) for chance in (0.05, 0.95))
+    by_gain = weight.sum(axis=(1, 2))
+    log_gain, log_gain_sd = _moments(by_gain, LOG_GAIN)
+    backlash, backlash_sd = _moments(weight.sum(axis=(1, 3)), BACKLASH)
+    log_lag, log_lag_sd = _moments(weight.sum(axis=(2, 3)), np.log(TIME_CONSTANT))
+    low, high = (np.exp(_ppf(np.cumsum(by_gain, axis=1), chance)) for chance in (0.05, 0.95))
     return pd.DataFrame(
         {
-            "job": words(line.jobs[job] for job in found.job),
-            "screw": words(SCREWS[screw] for screw in found.screw),
-            "gain_per_turn": np.exp(mean),
+            "job": text_column(line.jobs[job] for job in found.job),
+            "screw": text_column(SCREWS[screw] for screw in found.screw),
+            "gain_per_turn": np.exp(log_gain),
             "gain_per_turn_low": low,
             "gain_per_turn_high": high,
-            "gain_doubt_log_sd": spread,
-            "slack_turns": backlash,
-            "slack_doubt_sd": backlash_sd,
-            "time_constant_s": np.exp(lag),
-            "time_constant_doubt_log_sd": lag_sd,
+            "gain_doubt_log_sd": log_gain_sd,
+            "backlash_turns": backlash,
+            "backlash_doubt_sd": backlash_sd,
+            "time_constant_s": np.exp(log_lag),
+            "time_constant_doubt_log_sd": log_lag_sd,
             "chance_reversed": other_way * found.reversed / whole,
             "chance_dead": nothing * found.dead / whole,
         }
@@ -129,48 +122,47 @@ def _moments(weight: Array, values: Array) -> tuple[Array, Array]:
     return mean, np.sqrt(np.maximum(weight @ values**2 - mean**2, 0.0))
 
 
-def _crossing(below: Array, chance: float) -> Array:
-    """Log gain under which `chance` lies, between grid points."""
-    at = np.argmax(below >= chance - 1e-12, axis=1)
-    here = below[np.arange(len(at)), at]
-    before = np.where(at > 0, below[np.arange(len(at)), at - 1], 0.0)
-    step = LOG_GAIN[1] - LOG_GAIN[0]
-    share: Array = LOG_GAIN[at] + step * ((chance - before) / np.maximum(here - before, 1e-300) - 0.5)
-    return share
+def _ppf(cdf: Array, chance: float) -> Array:
+    """Log gain below which `chance` lies, between grid points."""
+    at = np.argmax(cdf >= chance - 1e-12, axis=1)
+    rows = np.arange(len(at))
+    before = np.where(at > 0, cdf[rows, at - 1], 0.0)
+    share = (chance - before) / np.maximum(cdf[rows, at] - before, 1e-300)
+    log_gain: Array = LOG_GAIN[at] + (LOG_GAIN[1] - LOG_GAIN[0]) * (share - 0.5)
+    return log_gain
 
 
-_NONE = np.zeros(0, dtype=np.int64)
-NOTHING = Likelihood(
-    _NONE, _NONE, np.zeros((0, TIME_CONSTANT.size, BACKLASH.size, LOG_GAIN.size)), np.zeros(0), np.zeros(0)
-)
+_SHAPE = (TIME_CONSTANT.size, BACKLASH.size, LOG_GAIN.size)
+_NONE = np.zeros(0)
+NOTHING = Likelihood(_NONE.astype(np.int64), _NONE.astype(np.int64), np.zeros((0, *_SHAPE)), _NONE, _NONE)
 
 
 def _likelihood(line: Timeline, rows: Ints, screw: int) -> Likelihood:
     """Likelihoods for the jobs in some rows of the timeline, one screw."""
-    rate = OWN_FIRING[screw]
     turned = line.kind[rows] == TURN
-    own = np.cumsum(turned & (line.screw[rows] == screw)) - 1  # index of the last turn of this screw; of any job
-    reads = (line.kind[rows] == READING) & line.usable[rows] & (line.firing[rows] == rate)
-    turns = rows[turned & (line.screw[rows] == screw)]
+    own = turned & (line.screw[rows] == screw)
+    reads = (line.kind[rows] == READING) & line.usable[rows] & (line.firing[rows] == OWN_FIRING[screw])
     # a leg: a stay at one rate without a turn of the other screw
     others = np.cumsum(turned & (line.screw[rows] != screw))
     leg = np.cumsum((np.diff(line.stay[rows], prepend=-1) != 0) | (np.diff(others, prepend=0) != 0))
-    reading, last, leg_of = rows[reads], own[reads], leg[reads]
+    reading, turns, leg_of = rows[reads], rows[own], leg[reads]
     if not (reading.size and turns.size):
         return NOTHING
-    leg_of_turn = leg[turned & (line.screw[rows] == screw)]
-    position, moved = _positions(line, turns, screw)
-    shown = _shown(line, reading, turns, last, leg_of, leg_of_turn, position, moved)
+    last = (np.cumsum(own) - 1)[reads]  # the last turn of this screw, of whichever job, as an index of `turns`
+    shown = _shown(line, reading, turns, last, leg_of, leg[own], *_positions(line, turns, screw))
     variance = _variance(line, rows, reading, leg, leg_of)
     a, b, c, pairs = sums(shown, line.linearised_pct[reading], 1 / variance, leg_of, line.job[reading])
     keep = a.max(axis=1) > 0  # turned between two readings
     job = pairs[keep]
-    hand = np.array([line.setup[j].prior.actuation_sd for j in job]) ** 2 * _few_turns(line, turns, job)
-    return _over_gains(a[keep], b[keep], c[keep], hand, job, np.full(job.size, screw))
+    actuation_var = np.array([line.setup[j].prior.actuation_sd for j in job]) ** 2 * _actuation_factor(line, turns, job)
+    return _over_gains(a[keep], b[keep], c[keep], actuation_var, job, np.full(job.size, screw))
 
 
 def _positions(line: Timeline, turns: Ints, screw: int) -> tuple[Array, Array]:
-    """Where the screw acts before each turn, and how far the turn moves that, for each slack and start (T, S)."""
+    """Position of the screw after each turn, and how far the turn moved it, for each backlash and start (T, S), turns.
+
+    Both in the richer direction; the position is from the job's start.
+    """
     backlash = np.repeat(BACKLASH, STARTS.size)
     start = np.tile(STARTS, BACKLASH.size) * backlash / 2
     size = line.turns_cw[turns] * line.richer[line.job[turns], screw]
@@ -210,8 +202,8 @@ def _shown(
 
 
 def _variance(line: Timeline, rows: Ints, reading: Ints, leg: Ints, leg_of: Ints) -> Array:
-    """Variance of each reading's error, (% CO2)^2; readings of one standstill share a part of theirs."""
-    priors = [(f.prior.noise_sd_pct**2 + f.display_step_pct**2 / 12, f.prior.segment_sd_pct**2) for f in line.setup]
+    """Variance of each reading's error, (% CO2)^2; readings of one segment share a part of theirs."""
+    priors = [(of.prior.noise_sd_pct**2 + of.display_step_pct**2 / 12, of.prior.segment_sd_pct**2) for of in line.setup]
     noise, shared = np.array(priors)[line.job[reading]].T
     _, place, count = np.unique(line.segment[reading], return_inverse=True, return_counts=True)
     began = line.changed_s[rows[np.searchsorted(leg, leg_of)]]
@@ -221,28 +213,24 @@ def _variance(line: Timeline, rows: Ints, reading: Ints, leg: Ints, leg_of: Ints
 
 
 def sums(shown: Array, linearised: Array, weight: Array, leg: Ints, job: Ints) -> tuple[Array, Array, Array, Ints]:
-    """A, B (K, L, S) and C (K,) of equation (2), and the job of each of the K."""
-    flat = shown.reshape(shown.shape[0], -1)
-    legs = np.flatnonzero(np.concatenate([[True], leg[1:] != leg[:-1]]))
-    per_leg = np.add.reduceat(weight, legs)
+    """A, B (K, L S) and C (K,) of equation (2), and the job of each of the K."""
+    legs, jobs = (np.flatnonzero(np.concatenate([[True], of[1:] != of[:-1]])) for of in (leg, job))
+    in_leg = np.repeat(np.arange(legs.size), np.diff(legs, append=leg.size))
+    weights = weight[:, None]
 
-    def centred(product: Array, left: Array, right: Array) -> Array:
-        return np.add.reduceat(product, legs) - left * right / (per_leg[:, None] if product.ndim > 1 else per_leg)
+    def about_mean(values: Array) -> Array:
+        mean = np.add.reduceat(weights * values, legs) / np.add.reduceat(weights, legs)
+        centred: Array = values - mean[in_leg]
+        return centred
 
-    weighted, y = flat * weight[:, None], linearised * weight
-    x_sum, y_sum = np.add.reduceat(weighted, legs), np.add.reduceat(y, legs)
-    xx = centred(weighted * flat, x_sum, x_sum)
-    xy = centred(weighted * linearised[:, None], x_sum, y_sum[:, None])
-    yy = centred(y * linearised, y_sum, y_sum)
-    job_of_leg = job[legs]
-    jobs = np.flatnonzero(np.concatenate([[True], job_of_leg[1:] != job_of_leg[:-1]]))
-    a, b, c = (np.add.reduceat(part, jobs) for part in (xx, xy, yy))
+    x, y = about_mean(shown.reshape(shown.shape[0], -1)), about_mean(linearised[:, None])
+    a, b, c = (np.add.reduceat(weights * product, jobs) for product in (x * x, x * y, y * y))
     a = np.where(a > 1e-9, a, 0.0)
-    return a, np.where(a > 0, b, 0.0), c, job_of_leg[jobs]
+    return a, np.where(a > 0, b, 0.0), c[:, 0], job[jobs]
 
 
-def _few_turns(line: Timeline, turns: Ints, job: Ints) -> Array:
-    """Variance of the share that the hand turned in all, for an error of 1 in each turn: 1 / n for n equal turns."""
+def _actuation_factor(line: Timeline, turns: Ints, job: Ints) -> Array:
+    """Variance of the relative error of all turns together, for one of 1 in each turn: 1 / n for n equal turns."""
     count = len(line.jobs)
     square = np.bincount(line.job[turns], line.turns_cw[turns] ** 2, minlength=count)
     fourth = np.bincount(line.job[turns], line.turns_cw[turns] ** 4, minlength=count)
@@ -250,15 +238,15 @@ def _few_turns(line: Timeline, turns: Ints, job: Ints) -> Array:
     return share
 
 
-def _over_gains(a: Array, b: Array, c: Array, hand: Array, job: Ints, screw: Ints) -> Likelihood:
+def _over_gains(a: Array, b: Array, c: Array, actuation_var: Array, job: Ints, screw: Ints) -> Likelihood:
     """Equation (3) on the grid of gains, summed over dead times and starts; a few pairs at a time, to stay in cache."""
     gain = np.exp(LOG_GAIN)
-    works = np.empty((job.size, TIME_CONSTANT.size, BACKLASH.size, gain.size))
+    works = np.empty((job.size, *_SHAPE))
     other, dead = np.empty(job.size), np.empty(job.size)
     for first in range(0, job.size, PAIRS_AT_ONCE):
         at = slice(first, first + PAIRS_AT_ONCE)
-        stated = _log_likelihood(a[at], b[at], c[at], hand[at], gain)
-        against = _log_likelihood(a[at], -b[at], c[at], hand[at], gain[::8])
+        stated = _log_likelihood(a[at], b[at], c[at], actuation_var[at], gain)
+        against = _log_likelihood(a[at], -b[at], c[at], actuation_var[at], gain[::8])
         top = np.maximum(np.maximum(stated.max(axis=(1, 2)), against.max(axis=(1, 2))), -c[at] / 2)
         stated -= top[:, None, None]
         shape = (-1, TIME_CONSTANT.size, DEAD_TIME.size, BACKLASH.size, STARTS.size, gain.size)
@@ -268,10 +256,10 @@ def _over_gains(a: Array, b: Array, c: Array, hand: Array, job: Ints, screw: Int
     return Likelihood(job, screw, works, other, dead)
 
 
-def _log_likelihood(a: Array, b: Array, c: Array, hand: Array, gain: Array) -> Array:
-    """Logarithm of equation (3): a, b (K, L S), c, hand (K,), gain (G,) -> (K, L S, G)."""
+def _log_likelihood(a: Array, b: Array, c: Array, actuation_var: Array, gain: Array) -> Array:
+    """Logarithm of equation (3): a, b (K, L S), c, actuation_var (K,), gain (G,) -> (K, L S, G)."""
     best = np.divide(b, a, out=np.zeros_like(b), where=a > 0)
-    widened = a[:, :, None] * (hand[:, None] * gain**2)[:, None, :]
+    widened = a[:, :, None] * (actuation_var[:, None] * gain**2)[:, None, :]
     widened += 1
     away = gain - best[:, :, None]
     away *= away
