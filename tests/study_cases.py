@@ -26,24 +26,26 @@ def demo() -> study.Study:
     return study.study([DEMO])
 
 
+def job_of(told: Job | Told) -> Job:
+    """The job itself."""
+    return told.job if isinstance(told, Told) else told
+
+
 def rows_of(*jobs: Job | Told) -> pd.DataFrame:
     """Rows of jobs in memory, named j0, j1, ..."""
-    made = [job.job if isinstance(job, Told) else job for job in jobs]
-    return study.rows_frame([(f"j{n}", Log(job.setup, job.events, ())) for n, job in enumerate(made)])
+    return study.rows_frame((f"j{n}", Log(job.setup, job.events, ())) for n, job in enumerate(map(job_of, jobs)))
 
 
 def fleet_rows(jobs: int, seed: int, folder: Path, *families: fleet.Family) -> pd.DataFrame:
     """Rows of a made-up fleet."""
-    folder = folder / f"fleet{seed}"
-    fleet.make_fleet(jobs, folder, seed=seed, processes=1, families=families or fleet.FAMILIES)
-    return study.read_rows(study.find_logs([folder])[0])[0]
+    fleet.make_fleet(jobs, folder / f"{seed}", seed=seed, processes=1, families=families or fleet.FAMILIES)
+    return study.read_rows(study.find_logs([folder / f"{seed}"])[0])[0]
 
 
 def log_file(path: Path, job: Job | Told, **setup: Any) -> Path:
     """A job as a log on disk, some of its setup changed."""
-    made = job.job if isinstance(job, Told) else job
-    path.write_text(format_header(replace(made.setup, **setup)), encoding="utf-8")
-    append_events(path, made.events)
+    path.write_text(format_header(replace(job_of(job).setup, **setup)), encoding="utf-8")
+    append_events(path, job_of(job).events)
     return path
 
 
@@ -55,4 +57,4 @@ def one_line(text: str) -> str:
 def documented(function: Callable[..., Any]) -> list[str]:
     """Names that a docstring lists before what they mean, two spaces between."""
     listed = re.findall(r"^    (\w+(?:, \w+)*)  +\S", function.__doc__ or "", re.MULTILINE)
-    return [name for names in listed for name in names.split(", ")]
+    return ", ".join(listed).split(", ")

@@ -61,7 +61,7 @@ def test_a_turn_begun_beyond_the_edge_cannot_pass_it() -> None:
     assert list(found["past_band"]) == [True, False, True]
     assert list(found["began_past"]) == [True, False, False]
     assert list(moved["overshot"]) == list(found["past_band"] & ~found["began_past"])
-    assert calibration.of_passing(found)["count"].sum() == 2
+    assert calibration.reliability(found, "passing")["count"].sum() == 2
 
 
 def test_a_turn_is_held_against_what_the_display_would_show() -> None:
@@ -72,8 +72,8 @@ def test_a_turn_is_held_against_what_the_display_would_show() -> None:
     assert 1.4 < found["shown_chance_in_band"] / found["chance_in_band"] < 3  # 0.2 % wide on display, 0.1 % in truth
     assert found["shown_chance_past_band"] < found["chance_past_band"]
     table = pd.DataFrame([found] * 12)
-    assert calibration.of_turns(table)["stated"].iloc[0] == pytest.approx(found["shown_chance_in_band"])
-    assert calibration.of_passing(table)["stated"].iloc[0] == pytest.approx(found["shown_chance_past_band"])
+    assert calibration.reliability(table, "turns")["stated"].iloc[0] == pytest.approx(found["shown_chance_in_band"])
+    assert calibration.reliability(table, "passing")["stated"].iloc[0] == pytest.approx(found["shown_chance_past_band"])
 
 
 def test_findings_are_the_advisers_with_their_screw_rate_and_meaning() -> None:

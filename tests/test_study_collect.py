@@ -13,8 +13,7 @@ from study_cases import DEMO, SOUND, log_file, rows_of
 from advisor import Job, study
 from advisor.cli import study_command
 from advisor.errors import LogError
-from advisor.log.file import parse_log
-from advisor.study import collect, report
+from advisor.study import report
 
 HALF_WAY = DEMO / "half_way.csv"
 
@@ -93,9 +92,6 @@ def test_a_study_is_the_same_in_one_process_and_in_two_and_each_time(logs: list[
         pd.testing.assert_frame_equal(getattr(one, name), getattr(two, name))
     pd.testing.assert_frame_equal(one.evidence, two.evidence, rtol=1e-9)
     assert report.as_json(report.summary(two)) == report.as_json(report.summary(again))
-    pieces = [[str(path)] for path in logs]
-    with collect._workers(2) as mapped:
-        assert [part.tables[0]["job"].tolist() for part in mapped(collect.read_part, pieces)] == pieces
 
 
 def test_practice_is_counted_and_teaches_nothing(logs: list[Path], tmp_path: Path) -> None:
@@ -121,10 +117,3 @@ def test_a_turndown_nobody_stated_is_marked(tmp_path: Path) -> None:
         run(f"advisor run-at {tmp_path / name}.csv high")
         assert ("# turndown_stated = false" in (tmp_path / f"{name}.csv").read_text(encoding="utf-8")) == (not stated)
     assert study.study([tmp_path], sample=0).jobs["turndown_stated"].tolist() == [False, True]
-
-
-def test_the_invented_fleet_is_the_same_for_a_seed() -> None:
-    """The fleet comes from its seed alone, and every log of it is sound."""
-    assert fleet.make_job(3, 1) == fleet.make_job(3, 1) != fleet.make_job(3, 2)
-    for number in range(30):
-        assert parse_log(fleet.make_job(number, 5).encode(), "made").warnings == ()

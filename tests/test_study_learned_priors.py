@@ -25,9 +25,9 @@ valve_family = "B"
 turndown = [4.0, 6.0]
 jobs = 30
 """
-UNLABELLED = FAMILY_B.replace('"B"', '""')
-GAS_AND_PROPANE = (
-    "natural gas, turndown 6 and over and propane, turndown 4 to 6, and this job is natural gas, turndown 5"
+NO_FAMILY, ANY_FAMILY = FAMILY_B.replace('"B"', '""'), FAMILY_B.replace('valve_family = "B"', "")
+ONLY_FOR = (
+    "only for natural gas, turndown 6 and over and propane, turndown 4 to 6, and this job is natural gas, turndown 5"
 )
 
 
@@ -47,35 +47,33 @@ def test_a_prior_file_goes_to_the_job_that_it_fits(tmp_path: Path) -> None:
         assert getattr(whole, name) != getattr(Prior(), name)
 
 
+def opened(file: str, options: str, folder: Path) -> tuple[str, str]:
+    """What `open` says of the guess it took from a prior file, and the log it wrote."""
+    path, log = folder / "prior.toml", folder / "new.csv"
+    path.write_text(f'name = "a fleet"\n{file}', encoding="utf-8")
+    answer = one_line(run(f"advisor open {log} --high 9:9.4 --low 8.6:9 {options} --prior {path}"))
+    return answer, log.read_text(encoding="utf-8")
+
+
 @pytest.mark.parametrize(
-    ("file", "family", "turndown", "taken"),
+    ("file", "label", "turndown", "taken"),
     [
         (ALL + FAMILY_B, "B", 7, "natural gas, valve family B, turndown 6 and over (40 jobs)"),
-        (ALL + FAMILY_B, "B", 5, f"all jobs (90 jobs), as valve family B is in it only for {GAS_AND_PROPANE}"),
+        (ALL + FAMILY_B, "B", 5, f"all jobs (90 jobs), as valve family B is in it {ONLY_FOR}"),
         (ALL + FAMILY_B, "Z", 7, "all jobs (90 jobs), as valve family Z is not in it"),
-        (ALL + FAMILY_B, "", 7, "all jobs (90 jobs), as no valve family was stated"),
-        (
-            ALL + UNLABELLED, "", 5,
-            f"all jobs (90 jobs), as jobs without a valve family are in it only for {GAS_AND_PROPANE}",
-        ),
-        (ALL + UNLABELLED, "", 7, "natural gas, no valve family, turndown 6 and over (40 jobs)"),
-        (
-            ALL + FAMILY_B.replace('valve_family = "B"', ""), "B", 5,
-            "all jobs (90 jobs), as no group in it is for natural gas, turndown 5",
-        ),
+        (ALL + FAMILY_B, "''", 7, "all jobs (90 jobs), as no valve family was stated"),
+        (ALL + NO_FAMILY, "''", 5, f"all jobs (90 jobs), as jobs without a valve family are in it {ONLY_FOR}"),
+        (ALL + NO_FAMILY, "''", 7, "natural gas, no valve family, turndown 6 and over (40 jobs)"),
+        (ALL + ANY_FAMILY, "B", 5, "all jobs (90 jobs), as no group in it is for natural gas, turndown 5"),
         (ALL, "B", 7, "all jobs (90 jobs)"),
     ],
 )  # fmt: skip
 def test_a_guess_of_less_than_the_jobs_own_group_says_why(
-    file: str, family: str, turndown: float, taken: str, tmp_path: Path
+    file: str, label: str, turndown: float, taken: str, tmp_path: Path
 ) -> None:
     """The answer of `open` names the group whose values are used and, where it isn't the job's own, why not."""
-    path = tmp_path / "prior.toml"
-    path.write_text(f'name = "a fleet"\n{file}', encoding="utf-8")
-    label = f"--valve-family {family}" if family else ""
-    setup = f"--fuel 'natural gas' --high 9:9.4 --low 8.6:9 {label} --set turndown={turndown}"
-    opened = one_line(run(f"advisor open {tmp_path / 'new.csv'} {setup} --prior {path}"))
-    assert f"Guess first guess from prior.toml: a fleet; {taken}. Before" in opened
+    options = f"--fuel 'natural gas' --valve-family {label} --set turndown={turndown}"
+    assert f"Guess first guess from prior.toml: a fleet; {taken}. Before" in opened(file, options, tmp_path)[0]
 
 
 @pytest.mark.parametrize(
@@ -87,12 +85,9 @@ def test_a_guess_of_less_than_the_jobs_own_group_says_why(
 )
 def test_a_turndown_that_nobody_stated_is_said_to_be_assumed(file: str, taken: str, tmp_path: Path) -> None:
     """Without `--set turndown` the usual one picks the group: `open` and the log say so, where the file asks for it."""
-    path, log = tmp_path / "prior.toml", tmp_path / "new.csv"
-    path.write_text(f'name = "a fleet"\n{file}', encoding="utf-8")
-    setup = "--fuel propane --high 9:9.4 --low 8.6:9 --valve-family B"
-    opened = one_line(run(f"advisor open {log} {setup} --prior {path}"))
-    assert f"Guess first guess from prior.toml: a fleet; {taken}. Before" in opened
-    assert ("turndown 5 assumed" in log.read_text(encoding="utf-8")) == ("assumed" in taken)
+    answer, log = opened(file, "--fuel propane --valve-family B", tmp_path)
+    assert f"Guess first guess from prior.toml: a fleet; {taken}. Before" in answer
+    assert ("turndown 5 assumed" in log) == ("assumed" in taken)
 
 
 @pytest.mark.parametrize(

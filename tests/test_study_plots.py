@@ -94,7 +94,7 @@ def test_no_move_is_left_out_of_the_overshoot_picture() -> None:
 
 def test_reliability_counts_its_cases() -> None:
     """Beside each point stands its count, in the legend how many turns of all were asked about."""
-    passed = calibration.of_passing(demo().turns)
+    passed = calibration.reliability(demo().turns, "passing")
     ax = plots.reliability(axes(), passed, "passes", "33 of 34 turns")
     assert legend(ax) == ["as stated", "33 of 34 turns\n(bar: 95 % error)"]
     assert [text.get_text() for text in ax.texts] == [*(f"{count:,}" for count in passed["count"]), "number: cases"]

@@ -4,6 +4,7 @@ import io
 from collections.abc import Callable
 from datetime import timedelta
 from itertools import pairwise
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -12,7 +13,6 @@ from replay import Told, moment, new_job
 from study_cases import DEMO, fleet_rows, rows_of
 
 from advisor import Job, RangeError, study
-from advisor.job_setup.prior_file import say_turndowns
 from advisor.study import calibration, frames, report, tables
 from advisor.study.timeline import KINDS, timeline
 
@@ -23,131 +23,145 @@ def rows(tmp_path_factory: pytest.TempPathFactory) -> pd.DataFrame:
     return fleet_rows(40, 3, tmp_path_factory.mktemp("fleet"))
 
 
-def far_and_back() -> Told:
-    """High fire from below the band to above it, back by two turns into it, and on below it."""
-    told = Told().run_at("high").wait(120).read("high", 8.3).turn("throttle", 1 / 8).wait(80).read("high", 9.6)
-    for co2 in (9.5, 9.2, 8.9):
-        told.turn("throttle", -1 / 24).wait(80).read("high", co2)
+def lit() -> Told:
+    """High fire, waited out."""
+    return Told().run_at("high").wait(120)
+
+
+def seen() -> Told:
+    """High fire, a settled reading below the band."""
+    return lit().read("high", 8.3)
+
+
+def turned(told: Told, *turns: tuple[float, float], wait_s: float = 80) -> Told:
+    """Turns of the throttle, each with a wait and the CO2 read after it at high fire."""
+    for turns_cw, co2 in turns:
+        told.turn("throttle", turns_cw).wait(wait_s).read("high", co2)
     return told
 
 
-def test_a_turn_is_paired_with_the_settled_readings_around_it() -> None:
-    """Before and after are settled displays of one stay; change and gain follow from them."""
-    told = Told().run_at("high").wait(120).read("high", 8.3).wait(10).turn("throttle", 1 / 12).wait(15)
-    told.read("high", 8.4).wait(60).read("high", 8.7)  # the first of these came too soon
-    moved, read = study.moves(rows_of(told)).iloc[0], study.readings(rows_of(told))
-    assert (moved["before_pct"], moved["after_pct"]) == (8.3, 8.7)
-    assert moved["wait_kept"]
-    assert not moved["overshot"]
-    assert moved["change_pct"] == pytest.approx(8.7 - 8.3)
-    assert moved["gain_per_turn"] == pytest.approx(12 * (8.7 - 8.3))
-    assert list(read["settled"]) == [True, False, True]
-    assert list(read["moves"]) == [0, 1, 1]
-    assert list(read["minutes"]) == pytest.approx([2.0, 2.583, 3.75], abs=0.01)
+def struck(told: Told, *rows: int) -> Told:
+    """Some rows struck, one after the other."""
+    for number, row in enumerate(rows):
+        told.job.void(row, at=moment(told.now_s + number))
+    return told
 
 
-def test_readings_left_out_join_two_turns() -> None:
-    """Two turns without a settled reading between count as one of their sum, and the second as made too soon."""
-    told = Told().run_at("high").wait(120).read("high", 8.3).turn("throttle", 1 / 24).wait(20)
-    told.turn("throttle", 1 / 24).wait(80).read("high", 8.7)
-    moved, job = study.moves(rows_of(told)), study.jobs(rows_of(told)).iloc[0]
-    assert list(moved["wait_kept"]) == [True, False]
-    assert moved["pair_turns_cw"].iloc[1] == pytest.approx(1 / 12)
-    assert np.isnan(moved["gain_per_turn"].iloc[0])
-    assert (job["waits_kept"], job["waits_broken"], job["moves_throttle"]) == (1, 1, 2)
-
-
-def test_no_pair_across_a_change_of_rate_or_another_screw() -> None:
-    """A change of rate, or a turn of the other screw, ends the comparison."""
+def other_screw() -> Told:
+    """Low fire: away and back after a turn of the offset, then a turn of each screw."""
     told = Told().run_at("low").wait(120).read("low", 8.3).turn("offset", 1 / 24).run_at("high").wait(100)
-    told.read("high", 9.0).run_at("low").wait(100).read("low", 8.5)
-    told.turn("throttle", 1 / 24).turn("offset", 1 / 24).wait(80).read("low", 8.8)
-    assert study.moves(rows_of(told))["gain_per_turn"].isna().all()
+    told.read("high", 9.0).run_at("low").wait(100).read("low", 8.5).turn("throttle", 1 / 24)
+    return told.turn("offset", 1 / 24).wait(80).read("low", 8.8)
 
 
-def test_an_overshoot_is_a_far_edge_passed_on_the_display() -> None:
-    """From below the band to above it, or from inside it to outside: overshot; on its way to it: not."""
-    assert list(study.moves(rows_of(far_and_back()))["overshot"]) == [True, False, False, True]
-    assert study.jobs(rows_of(far_and_back()))["overshoots"].iloc[0] == 2
+def hasty() -> Told:
+    """An overshoot, two turns that nothing settled follows, and one of the offset that nothing settled goes before."""
+    told = turned(seen(), (1 / 8, 9.6)).turn("throttle", -1 / 24).wait(10).turn("throttle", -1 / 24).wait(5)
+    return told.run_at("low").wait(10).turn("offset", 1 / 24).wait(200).read("low", 8.8)
 
 
-def test_what_cannot_be_judged_is_missing_not_false() -> None:
-    """No settled reading before or after: both are missing, in CSV too; means are of the rest."""
-    told = Told().run_at("high").wait(120).read("high", 8.3).turn("throttle", 1 / 8).wait(80).read("high", 9.6)
-    told.turn("throttle", -1 / 24).wait(10).turn("throttle", -1 / 24).wait(5).run_at("low").wait(10)
-    told.turn("offset", 1 / 24).wait(200).read("low", 8.8)
-    moved = study.moves(rows_of(told))
-    assert [row["overshot"] for row in frames.plain(moved)] == [True, None, None, None]
-    assert [row["in_band_after"] for row in frames.plain(moved)] == [False, None, None, True]
-    assert moved["overshot"].mean() == 1
-    assert study.jobs(rows_of(told))["overshoots"].iloc[0] == 1
-    assert pd.read_csv(io.StringIO(moved.to_csv(index=False)))["overshot"].isna().sum() == 3
+NAN = float("nan")
+MOVES: dict[str, tuple[Told, dict[str, list[Any]]]] = {
+    "paired with the settled readings around it, not with one too soon": (
+        seen().turn("throttle", 1 / 12).wait(15).read("high", 8.4).wait(60).read("high", 8.7),
+        {
+            "before_pct": [8.3], "after_pct": [8.7], "change_pct": [0.4], "gain_per_turn": [4.8],
+            "pair_turns_cw": [1 / 12], "waited_s": [130], "wait_kept": [True], "overshot": [False],
+        },
+    ),
+    "two turns without a settled reading between count as their sum": (
+        turned(seen().turn("throttle", 1 / 24).wait(20), (1 / 24, 8.7)),
+        {"wait_kept": [True, False], "pair_turns_cw": [NAN, 1 / 12], "gain_per_turn": [NAN, 4.8]},
+    ),
+    "no pair across a change of rate or a turn of the other screw": (
+        other_screw(), {"gain_per_turn": [NAN] * 3, "overshot": [None] * 3},
+    ),
+    "an overshoot goes past the far edge, from before or inside the band": (
+        turned(seen(), (1 / 8, 9.6), (-1 / 24, 9.5), (-1 / 24, 9.2), (-1 / 24, 8.9)),
+        {"overshot": [True, False, False, True], "in_band_after": [False, False, True, False]},
+    ),
+    "what no settled reading tells is missing, not false": (
+        hasty(), {"overshot": [True, None, None, None], "in_band_after": [False, None, None, True]},
+    ),
+    "the richer direction is as found on site": (
+        turned(Told().check("throttle clockwise", "leaner").run_at("high").wait(120).read("high", 8.3), (-1 / 12, 8.7)),
+        {"gain_per_turn": [4.8]},
+    ),
+    "nothing is before a job's first row": (
+        turned(Told(), (1 / 24, 8.3)), {"waited_s": [NAN], "wait_kept": [False], "before_pct": [NAN]},
+    ),
+    "not compared across a night": (turned(seen(), (1 / 24, 8.9), wait_s=72_000), {"gain_per_turn": [NAN]}),
+    "no net turn has no gain": (
+        turned(seen().turn("throttle", 1 / 24).wait(5), (-1 / 24, 8.3)),
+        {"pair_turns_cw": [NAN, 0.0], "gain_per_turn": [NAN, NAN]},
+    ),
+    "a struck turn does not count": (struck(seen().turn("throttle", 1 / 24), 3), {"row": []}),
+    "a void that is struck has no effect": (struck(seen().turn("throttle", 1 / 24), 3, 4), {"row": [3]}),
+}  # fmt: skip
 
 
-def test_a_job_ended_in_band_when_both_rates_were_read_so_since_its_last_turn() -> None:
-    """In band at both rates, but a turn came after: not ended in band until read again."""
-    told = Told().run_at("high").wait(120).read("high", 9.2).run_at("low").wait(60).read("low", 8.8)
+@pytest.mark.parametrize("case", MOVES)
+def test_moves_are_told_by_the_settled_readings_around_them(case: str) -> None:
+    """Columns of `moves`, beside another job too."""
+    told, expected = MOVES[case]
+    whole = study.moves(rows_of(turned(seen(), (1 / 24, 8.5)), told)).iloc[1:]
+    for name, values in expected.items():
+        found = whole[name].astype(object).where(whole[name].notna(), NAN if NAN in values else None)
+        assert list(found) == pytest.approx(values, nan_ok=True), name
+
+
+def test_a_job_is_told_by_its_rows() -> None:
+    """Waits kept and broken, overshoots; ended in band only when both rates were read so since the last turn."""
+    told = lit().read("high", 9.2).run_at("low").wait(60).read("low", 8.8)
     assert study.jobs(rows_of(told))["ended_in_band"].iloc[0]
     told.turn("offset", 1 / 48)
     assert not study.jobs(rows_of(told))["ended_in_band"].iloc[0]
     told.wait(80).read("low", 8.9).run_at("high").wait(80).read("high", 9.2)
-    job = study.jobs(rows_of(told)).iloc[0]
-    assert job["ended_in_band"]
-    assert (job["found_low_pct"], job["left_low_pct"]) == (8.8, 8.9)
+    calm, hasty_one = frames.plain(study.jobs(rows_of(told, hasty())))
+    assert calm["ended_in_band"]
+    assert (calm["found_low_pct"], calm["left_low_pct"]) == (8.8, 8.9)
+    assert [hasty_one[name] for name in ("waits_kept", "waits_broken", "overshoots", "moves_offset")] == [2, 2, 1, 1]
 
 
-def test_struck_rows_do_not_count_and_a_void_can_be_voided() -> None:
-    """The tables see the rows that stand, as `Job.rows` does."""
-    told = Told().run_at("high").wait(120).read("high", 8.3).turn("throttle", 1 / 24)
-    told.job.void(3, at=moment(200))
-    assert study.moves(rows_of(told)).empty
-    told.job.void(4, at=moment(201))
-    assert list(study.moves(rows_of(told))["row"]) == [3]
-
-
-def test_a_screw_found_to_work_the_other_way_turns_its_gain_round() -> None:
-    """Gains are in the richer direction as found on site."""
-    told = Told().check("throttle clockwise", "leaner").run_at("high").wait(120).read("high", 8.3)
-    told.turn("throttle", -1 / 12).wait(80).read("high", 8.7)
-    assert study.moves(rows_of(told))["gain_per_turn"].iloc[0] > 4
+def test_a_reading_is_told_by_the_rows_before_it() -> None:
+    """Minutes, turns so far, whether it is settled, what it says by itself; rows of one moment keep the log's order."""
+    told = seen().wait(10).turn("throttle", 1 / 12).wait(15).read("high", 8.4).wait(60).read("high", 10.0, 9000, 0.1)
+    read = study.readings(rows_of(told))
+    assert list(read["settled"]) == [True, False, False]
+    assert list(read["moves"]) == [0, 1, 1]
+    assert list(read["found"]) == ["", "", "rich"]
+    assert list(read["minutes"]) == pytest.approx([2.0, 2.583, 3.75], abs=0.01)
+    told = lit().wait(60).read("high", 9.2)
+    told.job.run_at("low", at=moment(180))
+    line = timeline(rows_of(told))
+    assert [KINDS[kind] for kind in line.kind] == ["firing", "reading", "firing"]
+    assert (list(line.firing), list(line.settled)) == ([0, 0, 1], [False, True, False])
 
 
 def test_settled_is_what_the_adviser_takes_as_waited_for(rows: pd.DataFrame) -> None:
     """A reading that the adviser counts is settled here; here some more are, as lag is not asked."""
-    names = list(rows["job"].unique())[:8]
-    here = study.readings(rows[rows["job"].isin(names)])
-    for name in names:
-        counted = {row.number for row in Job.load(name).situation().tracker.settled}
-        assert counted <= set(here.loc[(here["job"] == name) & here["settled"], "row"])
-
-
-def test_what_a_reading_says_by_itself_is_found() -> None:
-    """A rich reading is named as the adviser names it, with its job."""
-    told = Told().run_at("high").wait(120).read("high", 10.0, co=9000, o2=0.1)
-    assert study.readings(rows_of(told))["found"].iloc[0] == study.jobs(rows_of(told))["found"].iloc[0] == "rich"
-
-
-def test_rows_of_one_moment_keep_the_order_of_the_log() -> None:
-    """A reading and the change of rate of the same minute: the study takes them in the order they were typed."""
-    told = Told().run_at("high").wait(180).read("high", 9.2)
-    told.job.run_at("low", at=moment(180))
-    line = timeline(rows_of(told))
-    assert [KINDS[kind] for kind in line.kind] == ["firing", "reading", "firing"]
-    assert list(line.firing) == [0, 0, 1]
-    assert list(line.settled) == [False, True, False]
+    read = study.readings(rows)
+    for name, own in list(read[read["settled"]].groupby("job"))[:8]:
+        assert {row.number for row in Job.load(name).situation().tracker.settled} <= set(own["row"])
 
 
 def test_turndown_ranges_leave_no_gap() -> None:
     """Every turndown a job may have lies in the range it is counted in, and the ranges touch."""
-    turndowns = (1, 3.9, 4, 5.9, 6, 20)
-    ranges = [tables.turndown_limits(tables.turndown_range(turndown)) for turndown in turndowns]
-    assert tables.turndown_range(3.9) == "under 4"
-    assert tables.turndown_range(20) == say_turndowns(6.0, 20.5) == "6 and over"
-    assert all(low <= turndown < high for turndown, (low, high) in zip(turndowns, ranges, strict=True))
-    assert all(one[1] == two[0] for one, two in pairwise(sorted(set(ranges))))
+    for turndown, name in ((1, "under 4"), (3.9, "under 4"), (4, "4 to 6"), (6, "6 and over"), (20, "6 and over")):
+        assert tables.turndown_range(turndown) == name
+        low, high = tables.TURNDOWN_RANGES[name]
+        assert low <= turndown < high
+    assert all(one[1] == two[0] for one, two in pairwise(tables.TURNDOWN_RANGES.values()))
 
 
 # --- any engine, the same numbers -------------------------------------------------------------------
+
+
+def assert_same(one: pd.DataFrame, other: pd.DataFrame) -> None:
+    """Two tables hold the same, whatever the order of their rows."""
+    keys = [name for name in ("job", "row", "screw", "fuel", "valve_family", "quantity") if name in one]
+    one, other = (table.sort_values(keys, ignore_index=True) for table in (one, other))
+    pd.testing.assert_frame_equal(one, other, rtol=1e-9)
 
 
 @pytest.mark.parametrize("table", [study.readings, study.moves, study.jobs, study.screws, study.evidence])
@@ -155,16 +169,9 @@ def test_one_frame_or_many_give_the_same_numbers(
     table: Callable[[pd.DataFrame], pd.DataFrame], rows: pd.DataFrame
 ) -> None:
     """Tables of parts, put together, are the table of the whole; so are types of an empty part's columns."""
-    whole = table(rows)
     parts = [table(rows[rows["job"].isin(some)]) for some in study.whole_jobs(sorted(rows["job"].unique()), 7)]
-    assert list(table(rows.iloc[:0]).dtypes) == list(whole.dtypes)
-    keys = [name for name in ("job", "row", "screw") if name in whole]
-    if table is study.evidence:
-        together, keys = study.combined(parts), list(whole.columns[:5])
-    else:
-        together = pd.concat(parts)
-    together, whole = (frame.sort_values(keys, ignore_index=True) for frame in (together, whole))
-    pd.testing.assert_frame_equal(together, whole, rtol=1e-9)
+    assert_same(study.combined(parts) if table is study.evidence else pd.concat(parts), table(rows))
+    assert list(table(rows.iloc[:0]).dtypes) == list(table(rows).dtypes)
 
 
 def test_dask_gives_the_same_numbers(rows: pd.DataFrame) -> None:
@@ -175,14 +182,9 @@ def test_dask_gives_the_same_numbers(rows: pd.DataFrame) -> None:
     parts = [rows[rows["job"].isin(some)] for some in study.whole_jobs(sorted(rows["job"].unique()), 3)]
     with dask.config.set({"dataframe.convert-string": False, "scheduler": "synchronous"}):
         whole = dd.concat([dd.from_pandas(part, npartitions=1, sort=False) for part in parts])
-        mapped = {
-            table: whole.map_partitions(table, meta=table(rows.iloc[:0])).compute()
-            for table in (study.moves, study.screws, study.evidence)
-        }
-    for table, keys in ((study.moves, ["job", "row"]), (study.screws, ["job", "screw"])):
-        one, many = (frame.sort_values(keys, ignore_index=True) for frame in (table(rows), mapped[table]))
-        pd.testing.assert_frame_equal(many, one, rtol=1e-9)
-    pd.testing.assert_frame_equal(study.combined([mapped[study.evidence]]), study.evidence(rows), rtol=1e-9)
+        for table in (study.moves, study.screws, study.evidence):
+            mapped = whole.map_partitions(table, meta=table(rows.iloc[:0])).compute()
+            assert_same(study.combined([mapped]) if table is study.evidence else mapped, table(rows))
 
 
 def test_rows_as_pandas_reads_them_from_csv_will_do(rows: pd.DataFrame) -> None:
@@ -193,28 +195,16 @@ def test_rows_as_pandas_reads_them_from_csv_will_do(rows: pd.DataFrame) -> None:
     pd.testing.assert_frame_equal(one, other)
 
 
-def test_a_job_split_between_parts_is_refused(rows: pd.DataFrame) -> None:
-    """A part that lacks a job's first row says so instead of guessing its setup."""
+def test_a_job_goes_whole_into_a_frame_and_back(rows: pd.DataFrame) -> None:
+    """Setup and events survive the frame; a part that lacks a job's first row says so instead of guessing its setup."""
+    job = Job.load(DEMO / "reversed_screw.csv")
+    assert frames.job_setups(rows_of(job))["j0"] == job.setup
+    assert frames.job_events(rows_of(job)) == job.events
     with pytest.raises(RangeError, match="A job must not be split between two parts"):
         study.moves(rows.iloc[1:])
 
 
-def test_a_job_goes_into_a_frame_and_back() -> None:
-    """Setup and events survive the frame."""
-    job = Job.load(DEMO / "reversed_screw.csv")
-    assert frames.job_setups(rows_of(job))["j0"] == job.setup
-    assert frames.job_events(rows_of(job)) == job.events
-
-
 # --- odd but valid logs -----------------------------------------------------------------------------
-
-
-def struck() -> Job:
-    """A job of which no row stands."""
-    told = Told().run_at("high").wait(120).read("high", 8.1)
-    told.job.void(2, at=moment(200))
-    told.job.void(1, at=moment(201))
-    return told.job
 
 
 def same_second() -> Job:
@@ -227,26 +217,14 @@ def same_second() -> Job:
     return job
 
 
-def lit() -> Told:
-    """High fire, waited out."""
-    return Told().run_at("high").wait(120)
-
-
 ODD = {
     "probe in plain air": lit().read("high", 0.0, co=0, o2=20.9).wait(60).read("high", 8.9).job,
     "most a display shows": lit().read("high", 25.0, co=100_000, o2=25.0).turn("throttle", 2.0).job,
-    "turn before any rate": Told().turn("offset", 1 / 24).wait(5).read("low", 8.1).turn("throttle", 0.1).job,
-    "no row stands": struck(),
+    "turn before any rate": turned(Told(), (1 / 24, 8.1)).job,
+    "no row stands": struck(seen(), 2, 1).job,
     "never at the boiler": Told().check("sample line", "tight").job,
-    "left overnight": lit().read("high", 8.3).turn("throttle", 1 / 24).wait(72_000).read("high", 8.9).job,
+    "left overnight": turned(seen(), (1 / 24, 8.9), wait_s=72_000).job,
     "all in one second": same_second(),
-    "there and back": lit()
-    .read("high", 8.3)
-    .turn("throttle", 0.1)
-    .turn("throttle", -0.1)
-    .wait(90)
-    .read("high", 8.3)
-    .job,
 }
 
 
@@ -259,18 +237,7 @@ def test_an_odd_log_gives_finite_tables(job: Job) -> None:
     for table in (moved, read):
         assert not np.isinf(table.select_dtypes("number").to_numpy()).any()
     assert np.isfinite(study.evidence(rows)["value"]).all()
-    predicted, turned = calibration.predictions(rows), calibration.turns(rows)
-    for chance in (predicted["rank"], predicted["chance_in_band"], turned["chance_past_band"]):
+    predicted, turns = calibration.predictions(rows), calibration.turns(rows)
+    for chance in (predicted["rank"], predicted["chance_in_band"], turns["chance_past_band"]):
         assert chance.between(-1e-9, 1 + 1e-9).all()
     assert report.say_replay("odd", study.replay(job)).startswith("odd: ")
-
-
-def test_odd_pairs_have_no_gain_and_leave_other_jobs_alone() -> None:
-    """Nothing is compared across a night, no net turn has no gain, and other jobs change none of a job's rows."""
-    whole, names = study.moves(rows_of(*ODD.values())), list(ODD)
-    night, back = (whole[whole["job"] == f"j{names.index(name)}"] for name in ("left overnight", "there and back"))
-    assert night["gain_per_turn"].isna().all()
-    assert back["pair_turns_cw"].iloc[-1] == pytest.approx(0)
-    assert np.isnan(back["gain_per_turn"].iloc[-1])
-    alone = study.moves(rows_of(ODD["left overnight"]))
-    pd.testing.assert_frame_equal(night.reset_index(drop=True).drop(columns="job"), alone.drop(columns="job"))

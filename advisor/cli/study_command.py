@@ -19,7 +19,9 @@ def studied(logs: list[str], out: Path | None, sample: int, seed: int, as_json: 
     if out is not None and out.exists() and not out.is_dir():
         raise RangeError(f"--out {out}: this is a file. Name a folder")
     if out is not None:
-        _check_names([*logs, *collect.find_logs(logs)[0]])
+        for path in (*logs, *collect.find_logs(logs)[0]):
+            if path.encode(errors="ignore").decode() != path:
+                raise LogError(f"{path!r}: this name is not UTF-8, and no table can hold it. Rename the file")
         report.refuse_edited_prior(out)
     with _progress() as progress:
         found = collect.study(logs, sample=sample, seed=seed, progress=progress)
@@ -30,15 +32,6 @@ def studied(logs: list[str], out: Path | None, sample: int, seed: int, as_json: 
         except OSError as error:
             raise LogError(f"--out {out}: {error.strerror or error}. Name a folder that may be written to") from None
     return report.as_json(record) if as_json else report.say(record, written)
-
-
-def _check_names(paths: list[str]) -> None:
-    """LogError where a file's name is not text: tables are UTF-8."""
-    for path in paths:
-        try:
-            path.encode()
-        except UnicodeEncodeError:
-            raise LogError(f"{path!r}: this name is not UTF-8, and no table can hold it. Rename the file") from None
 
 
 def replayed(path: Path, logs: list[str] | None, out: Path | None, as_json: bool) -> str:
@@ -60,16 +53,14 @@ def replayed(path: Path, logs: list[str] | None, out: Path | None, as_json: bool
 def _progress() -> Iterator[collect.Progress]:
     """A bar for each step on standard error, gone when done; none where that is no terminal."""
     from rich.console import Console
-    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
+    from rich.progress import Progress, TaskID
 
-    columns = (TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn(), TimeRemainingColumn())
-    console = Console(stderr=True)
-    with Progress(*columns, console=console, transient=True, disable=not console.is_terminal) as bar:
-        steps: dict[str, object] = {}
+    console, steps = Console(stderr=True), dict[str, TaskID]()
+    with Progress(console=console, transient=True, disable=not console.is_terminal) as bar:
 
         def show(what: str, done: int, of: int) -> None:
             if what not in steps:
                 steps[what] = bar.add_task(what, total=of)
-            bar.update(steps[what], completed=done)  # type: ignore[arg-type]
+            bar.update(steps[what], completed=done)
 
         yield show

@@ -35,6 +35,11 @@ TURN = {
     "job": object, "row": np.int64, "screw": object, **dict.fromkeys(CHANCES, np.float64),
     **dict.fromkeys(("in_band", "past_band", "began_past"), bool),
 }  # fmt: skip
+CHANCE_OF = {  # columns of a chance and of what it is held against
+    "readings": ("chance_in_band", "in_band"),
+    "turns": ("shown_chance_in_band", "in_band"),
+    "passing": ("shown_chance_past_band", "past_band"),
+}
 FINDING = dict.fromkeys(("job", "code", "severity", "firing", "screw", "text"), object)
 
 
@@ -153,12 +158,8 @@ def _turned(job: Job) -> _Records:
 
 def _first_settled(settled: set[int], later: list[Row]) -> Event | None:
     """The first settled reading before anything else is changed."""
-    for row in later:
-        if row.event.event in ("turn", "firing"):
-            return None
-        if row.number in settled:
-            return row.event
-    return None
+    changes = (place for place, row in enumerate(later) if row.event.event in ("turn", "firing"))
+    return next((row.event for row in later[: next(changes, None)] if row.number in settled), None)
 
 
 def _found(job: Job) -> _Records:
@@ -176,19 +177,14 @@ def share(hits: pd.Series, jobs: pd.Series) -> tuple[float, float]:
     Wilson interval of as many independent cases, which is not 0 however alike few cases are.
     """
     table = pd.DataFrame({"hit": hits.to_numpy(np.float64), "one": 1.0}).groupby(jobs.to_numpy()).sum()
-    count, cases = len(table), len(hits)
+    count, cases, z = len(table), len(hits), 1.96
     if not count:
         return float("nan"), float("nan")
     p = float(table["hit"].sum()) / cases
     left = table["hit"] - p * table["one"]
-    error = 1.96 * float(np.sqrt(count / max(count - 1, 1) * (left**2).sum())) / cases
-    return p, max(error, _wilson_half(p, cases))
-
-
-def _wilson_half(p: float, n: int) -> float:
-    """Half the 95 % Wilson interval of a share."""
-    z = 1.96
-    return z / (1 + z * z / n) * float(np.sqrt(p * (1 - p) / n + z * z / (4 * n * n)))
+    error = z * float(np.sqrt(count / max(count - 1, 1) * (left**2).sum())) / cases
+    wilson = z / (1 + z * z / cases) * float(np.sqrt(p * (1 - p) / cases + (z / 2 / cases) ** 2))
+    return p, max(error, wilson)
 
 
 def coverage(found: pd.DataFrame) -> pd.DataFrame:
@@ -203,16 +199,19 @@ def coverage(found: pd.DataFrame) -> pd.DataFrame:
     return pd.DataFrame(rows, columns=["kind", "readings", "holds", "error"])
 
 
-def reliability(found: pd.DataFrame, chance: str = "chance_in_band", happened: str = "in_band") -> pd.DataFrame:
+def reliability(found: pd.DataFrame, of: str = "readings") -> pd.DataFrame:
     """Stated chances against how often it happened, in classes of like chances.
 
     stated    mean chance stated, 0 to 1
     observed, error  share that happened, 0 to 1; its 95 % error
     count     cases
 
-    Ten bins; one of fewer than FEWEST_CASES is put together with the neighbour whose chances are nearest, so no case is
-    left out.
+    Of the `predictions` ("readings": in band), or of the `turns` ("turns": display in band; "passing": display past the
+    band, of those that began short of its far edge). Ten bins; one of fewer than FEWEST_CASES is put together with the
+    neighbour whose chances are nearest, so no case is left out.
     """
+    chance, happened = CHANCE_OF[of]
+    found = found[~found["began_past"]] if of == "passing" else found
     place = np.minimum((found[chance].to_numpy() * 10).astype(int), 9)
     bins = [found[place == number] for number in np.unique(place)]
     while len(bins) > 1 and min(map(len, bins)) < FEWEST_CASES:
@@ -223,16 +222,6 @@ def reliability(found: pd.DataFrame, chance: str = "chance_in_band", happened: s
         bins[first : second + 1] = [pd.concat([bins[first], bins[second]])]
     rows = [(float(part[chance].mean()), *share(part[happened], part["job"]), len(part)) for part in bins]
     return pd.DataFrame(rows, columns=["stated", "observed", "error", "count"])
-
-
-def of_turns(found: pd.DataFrame) -> pd.DataFrame:
-    """`reliability` of the chances that the display would be in band after `turns`."""
-    return reliability(found, "shown_chance_in_band")
-
-
-def of_passing(found: pd.DataFrame) -> pd.DataFrame:
-    """`reliability` of the chances of a display past the band, over the `turns` that began short of its far edge."""
-    return reliability(found[~found["began_past"]], "shown_chance_past_band", "past_band")
 
 
 def drawn(jobs: list[str], most: int, seed: int) -> list[str]:

@@ -10,7 +10,7 @@ import os
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from contextlib import contextmanager
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from hashlib import blake2b
 from multiprocessing import get_context
 from pathlib import Path
@@ -103,12 +103,16 @@ def study(
     with _workers(many) as run:
         frames: list[tuple[pd.DataFrame, ...]] = []
         totals: population.Totals = {}
-        seen: dict[bytes, str] = {}
-        for whole in _counted(run(read_part, _pieces(paths, size)), "reading", len(paths), progress):
-            part, copies = _without_copies(whole, seen)
+        seen: dict[bytes, str] = {}  # paths by what their logs hold
+        for part in _counted(run(read_part, _pieces(paths, size)), "reading", len(paths), progress):
+            bad, notes = bad + part.bad, notes + part.notes
+            first = {path: seen.setdefault(mark, path) for path, mark in part.marks.items()}
+            copies = {path: other for path, other in first.items() if path != other}
+            if copies:  # once more, without them
+                notes += tuple(f"{path}: a copy of {other}, left out" for path, other in copies.items())
+                part = read_part([path for path in first if path not in copies])
             frames.append(part.tables)
             population.add(totals, part.totals)
-            bad, notes = bad + part.bad, notes + copies + part.notes
         if not any(len(jobs) for jobs, *_ in frames):
             raise LogError("\n".join(["no job log could be read", *bad[:10]]))
         jobs, moves, readings, screws = map(_joined, zip(*frames, strict=True))
@@ -183,19 +187,6 @@ def ask_part(paths: Sequence[str]) -> Part:
 def _mark(log: Log) -> bytes:
     """The same for logs of the same setup and rows, however their lines are written."""
     return blake2b(repr((format_header(log.setup), log.events)).encode()).digest()
-
-
-def _without_copies(part: Part, seen: dict[bytes, str]) -> tuple[Part, tuple[str, ...]]:
-    """A part without the logs that hold what an earlier one holds, and these in words; `seen`: paths by mark so far.
-
-    Only a part that has a copy is worked out again, so that no other log is read twice.
-    """
-    first = {path: seen.setdefault(mark, path) for path, mark in part.marks.items()}
-    copies = tuple(f"{path}: a copy of {other}, left out" for path, other in first.items() if path != other)
-    if not copies:
-        return part, ()
-    own = read_part([path for path, other in first.items() if path == other])
-    return replace(own, count=part.count, bad=part.bad, notes=part.notes), copies
 
 
 def _with_faults(jobs: pd.DataFrame, screws: pd.DataFrame) -> pd.DataFrame:

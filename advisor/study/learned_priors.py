@@ -10,7 +10,7 @@ from advisor.job_setup.prior_file import LearnedPrior, format_priors
 from advisor.response.hypotheses import TIME_CONSTANT_NODES
 from advisor.screws import SCREWS, Screw
 from advisor.study.population import LAG_LOG_SD, NAMES, Estimate, estimates, noise_sd_pct
-from advisor.study.tables import turndown_limits
+from advisor.study.tables import TURNDOWN_RANGES
 
 # No fleet makes a new valve surer than that. Own choice, from 60 visits each with a prior whose gains were half the
 # true ones, before the heavier tail of gains: with 0.41 eight of them passed the band, with 0.5 four, with 0.6 two.
@@ -44,7 +44,7 @@ def priors(evidence: pd.DataFrame) -> list[LearnedPrior]:
         own = {screw: groups[(*key, screw)] for screw in SCREWS if (*key, screw) in groups}
         jobs = max(estimate.jobs for estimate in own.values())
         found.append(
-            LearnedPrior(_prior({**fleet, **own}, noise).values, fuel, family, turndown_limits(turndown), jobs)
+            LearnedPrior(_prior({**fleet, **own}, noise).values, fuel, family, TURNDOWN_RANGES[turndown], jobs)
         )
     return found
 

@@ -57,7 +57,7 @@ class Likelihood:
 
 def likelihoods(line: Timeline) -> Iterator[Likelihood]:
     """Likelihoods of every pair of a job and a screw that was turned between two readings, some jobs at a time."""
-    for first in range(0, len(line.jobs), JOBS_AT_ONCE):
+    for first in range(0, max(1, len(line.jobs)), JOBS_AT_ONCE):
         rows = np.arange(*np.searchsorted(line.job, (first, first + JOBS_AT_ONCE)))
         for screw in range(2):
             yield _likelihood(line, rows, screw)
@@ -79,7 +79,7 @@ def screws(rows: pd.DataFrame) -> pd.DataFrame:
     the median (an invented fleet of 300 jobs), within 1 % once the fleet's backlash and lag are known (`population`).
     """
     line = timeline(rows)
-    return pd.concat([table_of(line, found) for found in (NOTHING, *likelihoods(line))], ignore_index=True)
+    return pd.concat([table_of(line, found) for found in likelihoods(line)], ignore_index=True)
 
 
 def table_of(line: Timeline, found: Likelihood) -> pd.DataFrame:
@@ -88,9 +88,9 @@ def table_of(line: Timeline, found: Likelihood) -> pd.DataFrame:
     whole = sound * found.gain.mean(axis=(1, 2, 3)) + other_way * found.reversed + nothing * found.dead
     weight = found.gain / found.gain.sum(axis=(1, 2, 3), keepdims=True)
     by_gain = weight.sum(axis=(1, 2))
-    log_gain, log_gain_sd = _moments(by_gain, LOG_GAIN)
-    backlash, backlash_sd = _moments(weight.sum(axis=(1, 3)), BACKLASH)
-    log_lag, log_lag_sd = _moments(weight.sum(axis=(2, 3)), np.log(TIME_CONSTANT))
+    log_gain, log_gain_sd = moments(by_gain, LOG_GAIN)
+    backlash, backlash_sd = moments(weight.sum(axis=(1, 3)), BACKLASH)
+    log_lag, log_lag_sd = moments(weight.sum(axis=(2, 3)), np.log(TIME_CONSTANT))
     low, high = (np.exp(_ppf(np.cumsum(by_gain, axis=1), chance)) for chance in (0.05, 0.95))
     return pd.DataFrame(
         {
@@ -117,9 +117,10 @@ def fault_chances(line: Timeline, job: Ints) -> Array:
     return np.column_stack([1 - chances.sum(axis=1), chances])
 
 
-def _moments(weight: Array, values: Array) -> tuple[Array, Array]:
-    mean = weight @ values
-    return mean, np.sqrt(np.maximum(weight @ values**2 - mean**2, 0.0))
+def moments(weight: Array, values: Array) -> tuple[Array, Array]:
+    """Mean and sd of values with weights (..., V) that sum to 1, in the values' unit."""
+    mean = np.asarray(weight @ values)
+    return mean, np.sqrt((weight * (values - mean[..., None]) ** 2).sum(axis=-1))
 
 
 def _ppf(cdf: Array, chance: float) -> Array:
@@ -154,8 +155,7 @@ def _likelihood(line: Timeline, rows: Ints, screw: int) -> Likelihood:
     a, b, c, pairs = sums(shown, line.linearised_pct[reading], 1 / variance, leg_of, line.job[reading])
     keep = a.max(axis=1) > 0  # turned between two readings
     job = pairs[keep]
-    actuation_var = np.array([line.setup[j].prior.actuation_sd for j in job]) ** 2 * _actuation_factor(line, turns, job)
-    return _over_gains(a[keep], b[keep], c[keep], actuation_var, job, np.full(job.size, screw))
+    return _over_gains(a[keep], b[keep], c[keep], _actuation_var(line, turns, job), job, np.full(job.size, screw))
 
 
 def _positions(line: Timeline, turns: Ints, screw: int) -> tuple[Array, Array]:
@@ -229,12 +229,11 @@ def sums(shown: Array, linearised: Array, weight: Array, leg: Ints, job: Ints) -
     return a, np.where(a > 0, b, 0.0), c[:, 0], job[jobs]
 
 
-def _actuation_factor(line: Timeline, turns: Ints, job: Ints) -> Array:
-    """Variance of the relative error of all turns together, for one of 1 in each turn: 1 / n for n equal turns."""
-    count = len(line.jobs)
-    square = np.bincount(line.job[turns], line.turns_cw[turns] ** 2, minlength=count)
-    fourth = np.bincount(line.job[turns], line.turns_cw[turns] ** 4, minlength=count)
-    share: Array = fourth[job] / square[job] ** 2
+def _actuation_var(line: Timeline, turns: Ints, job: Ints) -> Array:
+    """Variance of the relative error of all turns of a job together, h of (3): 1 / n that of each for n equal turns."""
+    of_each = np.array([line.setup[j].prior.actuation_sd for j in job]) ** 2
+    square, fourth = (np.bincount(line.job[turns], line.turns_cw[turns] ** power)[job] for power in (2, 4))
+    share: Array = of_each * fourth / square**2
     return share
 
 

@@ -10,10 +10,8 @@ from typing import Any
 import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
-from matplotlib.axis import Axis
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
-from matplotlib.ticker import MaxNLocator
 
 from advisor.screws import FIRINGS, SCREW_FOR, SCREWS, Firing
 from advisor.study import calibration, population
@@ -41,7 +39,7 @@ def convergence_by_moves(ax: Axes, readings: pd.DataFrame, firing: Firing) -> Ax
     most = here.groupby("job")["moves"].max().quantile(0.98) if len(here) else 2.0
     _curves(ax, table.columns.to_numpy(np.float64), table.to_numpy(np.float64), firing)
     ax.set(xlim=(0, max(2.0, float(most))), xlabel=f"moves of the {SCREW_FOR[firing]} screw")
-    _whole(ax.xaxis)
+    ax.locator_params("x", integer=True)
     return ax
 
 
@@ -169,7 +167,7 @@ def waits(ax: Axes, moves: pd.DataFrame) -> Axes:
         waited = moves.loc[moves["wait_kept"] == kept, "waited_s"].clip(upper=299).dropna().to_numpy(np.float64)
         ax.hist(waited, list(np.arange(0, 305, 10.0)), color=colour, alpha=0.6, label=f"{name}, {len(waited):,} turns")
     ax.set(xlim=(0, 300), xlabel="time from the change before to the turn, s (last bar: longer)", ylabel="turns")
-    _whole(ax.yaxis)
+    ax.locator_params("y", integer=True)
     ax.legend(**PLAIN_LEGEND)
     return ax
 
@@ -199,7 +197,7 @@ def ranks(ax: Axes, predictions: pd.DataFrame) -> Axes:
     ax.hist(values, list(np.linspace(0, 100, 11)), color=SKY, edgecolor="white")
     ax.axhline(len(values) / 10, label="as stated", **DASHED)
     ax.set(xlim=(0, 100), xlabel="chance that had been given to a lower reading, %", ylabel="readings")
-    _whole(ax.yaxis)
+    ax.locator_params("y", integer=True)
     ax.legend(loc="lower center", **PLAIN_LEGEND)
     return ax
 
@@ -215,11 +213,6 @@ def coverage(ax: Axes, table: pd.DataFrame) -> Axes:
     ax.set(xlim=(min(70.0, *(100 * (holds - error) - 2)), 101), ylim=(len(known) - 0.5, -0.5))
     ax.set_xlabel("90 % range held, % of readings (dashed: as stated)")
     return ax
-
-
-def _whole(axis: Axis) -> None:
-    """Ticks at whole numbers only, on an axis that counts."""
-    axis.set_major_locator(MaxNLocator(integer=True))
 
 
 def _within(share: Any, error: Any) -> Any:
@@ -258,12 +251,12 @@ def write_all(study: Study, folder: Path) -> int:
     if len(study.predictions):
         coverage(axes("calibration_coverage")[0], calibration.coverage(study.predictions))
         ranks(axes("calibration_ranks")[0], study.predictions)
-        left, middle, right = axes("calibration_reliability", 3, 9.6)
-        reliability(left, calibration.reliability(study.predictions), "next reading in band")
-        ended, passed = calibration.of_turns(study.turns), calibration.of_passing(study.turns)
-        for ax, table, what in ((middle, ended, "turn ends in band"), (right, passed, "turn passes the band")):
-            cases = f"{table['count'].sum():,} of {study.sampled_turns:,} turns"
-            reliability(ax, table, what, cases).label_outer()
+        readings, *others = axes("calibration_reliability", 3, 9.6)
+        reliability(readings, calibration.reliability(study.predictions), "next reading in band")
+        of_turns = {"turns": "turn ends in band", "passing": "turn passes the band"}
+        for ax, (of, what) in zip(others, of_turns.items(), strict=True):
+            table = calibration.reliability(study.turns, of)
+            reliability(ax, table, what, f"{table['count'].sum():,} of {study.sampled_turns:,} turns").label_outer()
     made = {name: drawn for name, drawn in made.items() if any(ax.has_data() for ax in drawn.axes)}
     for name, drawn in made.items():
         drawn.savefig(folder / f"{name}.png", dpi=150)

@@ -26,7 +26,7 @@ import pandas as pd
 from advisor.job_setup.prior import Prior
 from advisor.screws import SCREWS, Screw
 from advisor.study.frames import text_column
-from advisor.study.likelihoods import BACKLASH, LOG_GAIN, NOTHING, TIME_CONSTANT, fault_chances, likelihoods, table_of
+from advisor.study.likelihoods import BACKLASH, LOG_GAIN, TIME_CONSTANT, fault_chances, likelihoods, moments, table_of
 from advisor.study.tables import turndown_range
 from advisor.study.timeline import OWN_SCREW, Array, Timeline, timeline
 
@@ -65,7 +65,7 @@ def evidence(rows: pd.DataFrame) -> pd.DataFrame:
 
 def screws_and_totals(line: Timeline) -> tuple[pd.DataFrame, Totals]:
     """`likelihoods.screws` and the evidence of a timeline at once: both rest on the same likelihoods."""
-    screws, total = [table_of(line, NOTHING)], _rereads(line)
+    screws, total = [], _rereads(line)
     for found in likelihoods(line):
         screws.append(table_of(line, found))
         groups: dict[tuple[str, ...], list[int]] = {}
@@ -189,12 +189,14 @@ class Estimate:
 def as_table(evidence: pd.DataFrame) -> pd.DataFrame:
     """The estimates, one row per group and screw; the fleet first, with fuel, valve_family, turndown_range empty.
 
-    fuel, valve_family, turndown_range, screw, jobs  the group; real jobs that turned the screw between two readings
-    gain_per_turn    of the median valve, at the band's centre, % CO2 per turn
-    gain_log_sd      sd of the gain's logarithm from valve to valve
-    backlash_turns   widest backlash, turns
-    time_constant_s  of the display, s
-    and of the last four each name_low, name_high: 90 % range of the estimate
+    fuel, valve_family, turndown_range, screw  the group
+    jobs  real jobs that turned the screw between two readings
+    gain_per_turn, gain_per_turn_low, gain_per_turn_high  of the median valve, at the band's centre, % CO2 per turn
+    gain_log_sd, gain_log_sd_low, gain_log_sd_high  sd of the gain's logarithm from valve to valve
+    backlash_turns, backlash_turns_low, backlash_turns_high  widest backlash, turns
+    time_constant_s, time_constant_s_low, time_constant_s_high  of the display, s
+
+    _low and _high bound the 90 % range of the estimate.
     """
     fleet, groups = estimates(evidence)
     whole: dict[tuple[str, ...], Estimate] = {("", "", "", screw): estimate for screw, estimate in fleet.items()}
@@ -239,7 +241,7 @@ def _built_in(screw: str) -> tuple[Array, Array]:
 
 
 def posterior(cells: Array, mean: Array, sd: Array) -> tuple[Array, Array]:
-    """Posterior mean and sd of the logarithms of NAMES, from a table of (1) and independent normal beliefs (2).
+    """Posterior mean and sd of the logarithms of NAMES (units as there), from a table of (1) and normal beliefs (2).
 
     The table is interpolated by cubic splines and integrated on a grid that closes in on the posterior.
     """
@@ -254,18 +256,12 @@ def posterior(cells: Array, mean: Array, sd: Array) -> tuple[Array, Array]:
             fine = fine - 0.5 * ((grid - mean[number]) / sd[number]) ** 2
         weight = np.exp(fine - fine.max())
         margins = [weight.sum(axis=tuple(axis for axis in axes if axis != number)) for number in axes]
-        moments = [_moments(margin / margin.sum(), grid) for margin, grid in zip(margins, grids, strict=True)]
-        found, found_sd = np.array(moments).T
+        of_axes = [moments(margin / margin.sum(), grid) for margin, grid in zip(margins, grids, strict=True)]
+        found, found_sd = np.array(of_axes).T
         reach = 4.5 * np.maximum(found_sd, [(grid[1] - grid[0]) / 3 for grid in grids])
         ends = zip(AXES, found - reach, found + reach, strict=True)
         grids = [np.linspace(max(axis[0], low), min(axis[-1], high), 19) for axis, low, high in ends]
     return found, found_sd
-
-
-def _moments(weight: Array, values: Array) -> tuple[float, float]:
-    """Mean and sd of values with weights that sum to 1."""
-    mean = float(weight @ values)
-    return mean, float(weight @ (values - mean) ** 2) ** 0.5
 
 
 def _between(alone: list[tuple[Array, Array]], fleet: Estimate) -> tuple[Array, Array]:

@@ -5,6 +5,7 @@ itself may ask for a longer wait, for a slow display: that has words of its own.
 """
 
 from datetime import timedelta
+from itertools import takewhile
 from typing import Any
 
 import pandas as pd
@@ -80,21 +81,17 @@ def done(event: Event) -> str:
 
 def advised(advice: Advice) -> str:
     """An answer in few words."""
-    match advice.action:
-        case "turn":
-            return f"turn {advice.screw} {say_typed(advice.turns_cw or 0.0)}"
-        case "wait":
-            return f"wait {_seconds(advice)} more"
-        case "read":
-            return "read"
-        case "run_at":
-            return f"change to {advice.firing} fire"
-        case "finish":
-            return "finish: both rates in band"
-    return f"stop ({advice.stops[0].code})"
+    return {
+        "turn": f"turn {advice.screw} {say_typed(advice.turns_cw or 0.0)}",
+        "wait": f"wait {_wait(advice)} more",
+        "read": "read",
+        "run_at": f"change to {advice.firing} fire",
+        "finish": "finish: both rates in band",
+        "halt": f"stop ({', '.join(stop.code for stop in advice.stops[:1])})",
+    }[advice.action]
 
 
-def _seconds(advice: Advice) -> str:
+def _wait(advice: Advice) -> str:
     return say_seconds(round(advice.wait_s or 0))
 
 
@@ -123,36 +120,24 @@ def _cost(
     setup: JobSetup, advice: Advice, followed: bool, event: Event, judged: dict[str, Any], earlier: list[Row]
 ) -> str:
     """What a row cost the job, in words; `judged`: its row in `tables.moves` or `tables.readings`."""
-    if event.event == "turn":
-        hand = _cost_of_hand(advice, followed, event, judged)
-        return "; ".join([*hand, *_cost_on_display(setup, event, judged, earlier)])
-    if event.event == "reading" and advice.action == "wait" and not followed:
-        return _too_soon("read", advice) if judged["settled"] else f"{_early('read', advice)}: no turn on it"
-    return "the job was done before this" if advice.action == "finish" else ""
-
-
-def _early(done: str, advice: Advice) -> str:
-    return f"{done} {_seconds(advice)} too soon"
-
-
-def _too_soon(done: str, advice: Advice) -> str:
-    """The shortest waits were over, and the adviser still asked to wait."""
-    return f"{_early(done, advice)} for so slow a display"
-
-
-def _cost_of_hand(advice: Advice, followed: bool, event: Event, move: dict[str, Any]) -> list[str]:
+    waits, early = advice.action == "wait", f"{_wait(advice)} too soon"
+    slow = f"{early} for so slow a display"  # the shortest waits were over, and the adviser still asked to wait
+    if event.event == "reading" and waits and not followed:
+        return f"read {slow}" if judged["settled"] else f"read {early}: no turn on it"
+    if event.event != "turn":
+        return "the job was done before this" if advice.action == "finish" else ""
     costs = []
-    if not move["wait_kept"]:
+    if not judged["wait_kept"]:
         costs.append("turned without a settled reading")
-    elif advice.action == "wait":
-        costs.append(_too_soon("turned", advice))
+    elif waits:
+        costs.append(f"turned {slow}")
     if advice.action == "halt":
         costs.append("turned against a stop")
     elif not followed and advice.action == "turn" and advice.screw == event.screw:
         made, asked = event.turns_cw or 0.0, advice.turns_cw or 0.0
         size = "more" if abs(made) > abs(asked) else "less"
         costs.append("turned the other way" if made * asked < 0 else f"{size} than advised")
-    return costs
+    return "; ".join([*costs, *_cost_on_display(setup, event, judged, earlier)])
 
 
 def _cost_on_display(setup: JobSetup, event: Event, move: dict[str, Any], earlier: list[Row]) -> list[str]:
@@ -175,9 +160,6 @@ def _cost_on_display(setup: JobSetup, event: Event, move: dict[str, Any], earlie
 
 def _last_shown(earlier: list[Row], firing: str) -> float | None:
     """The CO2 last read at a rate since anything was changed."""
-    for row in reversed(earlier):
-        if row.event.event in ("turn", "firing"):
-            return None
-        if row.event.event == "reading" and row.event.firing == firing:
-            return row.event.co2_pct
-    return None
+    events = (row.event for row in reversed(earlier) if row.event.event in ("reading", "turn", "firing"))
+    since = takewhile(lambda event: event.event == "reading", events)
+    return next((event.co2_pct for event in since if event.firing == firing), None)

@@ -4,7 +4,6 @@ import json
 import math
 import textwrap
 from collections.abc import Sequence
-from io import BytesIO
 from pathlib import Path
 from typing import Any
 
@@ -29,6 +28,7 @@ FEW_READINGS = 100  # up to here a share in per cent promises more than there is
 SETTLED = "settled: read once the job's shortest waits were over"  # the word's meaning in tables and replay
 FITS = " Fits: each within its 95 % error (±)."
 AS_ADVISED = f"As advised: the turn to {SAME_TURN:g} of a mark, a reading up to {FORGIVEN_S:.0f} s early."
+ENDS = ("", "_low", "_high")
 TABLES = ("jobs", "moves", "readings", "screws", "predictions", "turns", "findings")
 BAD_LOGS, NOTES, PRIOR = "bad_logs.txt", "notes.txt", "prior.toml"
 
@@ -50,9 +50,7 @@ def summary(study: Study) -> dict[str, Any]:
     found                     jobs by code of finding, from each reading by itself and each screw's fast regression
     findings_in_sample        stops and warnings by code that the adviser gives at the end of the jobs asked anew
     priors_in_use             jobs by where their prior came from
-    learned                   rows of `population.as_table`, which describes them: `fuel`, `valve_family`,
-                              `turndown_range`, `screw`, `jobs`, and `gain_per_turn`, `gain_log_sd`, `backlash_turns`,
-                              `time_constant_s`, each with `_low` and `_high`
+    learned                   gain, backlash and lag by group and screw: rows of `population.as_table`, described there
     noise_sd_pct, readings_taken_twice  sd of one reading before rounding, % CO2; pairs of readings it comes from
     sample                    jobs asked anew: how many (`jobs`), `of` how many, drawn with `seed`
     turns_asked               their `turns` read settled before and after for the adviser, `of` all; of them
@@ -93,50 +91,37 @@ def summary(study: Study) -> dict[str, Any]:
         "turns_asked": {"turns": len(asked), "of": study.sampled_turns, "began_past": int(asked["began_past"].sum())},
         "coverage": plain(calibration.coverage(study.predictions)),
         "reliability_of_readings": plain(calibration.reliability(study.predictions)),
-        "reliability_of_turns": plain(calibration.of_turns(asked)),
-        "reliability_of_passing": plain(calibration.of_passing(asked)),
+        "reliability_of_turns": plain(calibration.reliability(asked, "turns")),
+        "reliability_of_passing": plain(calibration.reliability(asked, "passing")),
     }
 
 
 def say(record: dict[str, Any], written: str = "") -> str:
     """The answer on one screen of 80 columns; its first line is the answer. `written`: where files were put."""
-    jobs, minutes, moves = record["jobs"], record["minutes"], record["moves"]
+    jobs, practice, held = record["jobs"], record["practice_jobs"], record["coverage"][0]
+    minutes, moves, reads = (record[name] for name in ("minutes", "moves", "readings"))
     took = f"{_counted(moves['median'], 'turn')} and {minutes['median']:.0f} min"
     ended = f"{say_chance(record['ended_in_band'])} ended in band; the middle job took {took}"
     if jobs == 1:
         ended = f"ended {'in' if record['ended_in_band'] else 'out of'} band, after {took}"
-    lines = wrapped(f"{_counted(jobs, 'job')}: {ended}{_say_held(record['coverage'][0])}.")
-    lines += _say_practice(record["practice_jobs"], jobs)
+    fell = f"; {_of(held)} fell in the adviser's 90 % range" if held["readings"] else ""
+    lines = wrapped(f"{_counted(jobs, 'job')}: {ended}{fell}.")
+    if practice:
+        some = f"{practice:,} of these jobs, counted below but left out of gain, slack and lag."
+        lines += wrapped(PRACTICE if practice == jobs else f"PRACTICE on made-up boilers: {some}")
     if jobs > 1:
-        spans = f"{_between(minutes)} min, {_between(moves)} turns, {_between(record['readings'])} readings a job."
+        spans = f"{_between(minutes)} min, {_between(moves)} turns, {_between(reads)} readings a job."
         lines += labelled("8 in 10", spans)
     if record["turns"]:
-        turns, kept = _counted(record["turns"], "turn"), record["turns"] - record["waits_broken"]
-        waited = f"{kept:,} of {turns} made on a settled reading ({say_chance(record['wait_kept'])}); {SETTLED}."
-        judged = f"{record['overshoots']:,} of {_counted(record['turns_judged'], 'turn')} read before and after"
+        kept = f"{record['turns'] - record['waits_broken']:,} of {_counted(record['turns'], 'turn')} made"
+        passed = f"{record['overshoots']:,} of {_counted(record['turns_judged'], 'turn')} read before and after"
         share = say_chance(record["jobs_that_overshot"])
-        lines += labelled("Waits", waited)
-        lines += labelled("Overshot", f"{judged}, in {share} of jobs, by settled readings.")
+        lines += labelled("Waits", f"{kept} on a settled reading ({say_chance(record['wait_kept'])}); {SETTLED}.")
+        lines += labelled("Overshot", f"{passed}, in {share} of jobs, by settled readings.")
     lines += _say_found(record) + _say_learned(record) + _say_calibration(record)
     lines += _say_logs("Bad logs", "could not be read", record["bad_logs"])
     lines += _say_logs("Notes", "on the other logs", record["notes"])
     return "\n".join([*lines, *(labelled("Files", written) if written else [])])
-
-
-def _say_held(held: dict[str, Any]) -> str:
-    if not held["readings"]:
-        return ""
-    share = f"{100 * held['holds']:.0f} % of readings"
-    return f"; {_of(held) if held['readings'] < FEW_READINGS else share} fell in the adviser's 90 % range"
-
-
-def _say_practice(practice: int, jobs: int) -> list[str]:
-    if not practice:
-        return []
-    some = (
-        f"PRACTICE on made-up boilers: {practice:,} of these jobs, counted below but left out of gain, slack and lag."
-    )
-    return wrapped(PRACTICE if practice == jobs else some)
 
 
 def _say_found(record: dict[str, Any]) -> list[str]:
@@ -158,27 +143,28 @@ def _codes(counts: dict[str, int]) -> str:
 
 
 def _say_learned(record: dict[str, Any]) -> list[str]:
-    practice = "made-up boilers teach nothing about real valves"
     if not record["learned"]:
+        practice = "made-up boilers teach nothing about real valves"
         why = practice if record["practice_jobs"] else "no screw was turned between two readings"
         return labelled("Gain", f"none learned: {why}.")
     groups: dict[tuple[str, ...], dict[str, Any]] = {}
     for row in record["learned"]:
         groups.setdefault((row["fuel"], row["valve_family"], row["turndown_range"]), {})[row["screw"]] = row
-    (whole, fleet), *others = groups.items()
-    others.sort(key=lambda item: -max(row["jobs"] for row in item[1].values()))
+    fleet = groups.pop(("", "", ""))
+    largest = sorted(groups, key=lambda key: -max(row["jobs"] for row in groups[key].values()))
     lines = labelled("Gain", "% CO2 per turn: the middle valve (9 valves in 10 lie within)")
     lines += _gain_row("fuel, family, turndown", [f"{screw:<16}  jobs" for screw in SCREWS])
-    for key, rows in [(whole, fleet), *(others[:MOST_GROUPS] if len(others) > 1 else [])]:
-        name = "all" if key == whole else ", ".join((key[0], key[1] or "no family", key[2].replace(" ", KEEP)))
-        lines += _gain_row(name, [_valves(rows[screw]) if screw in rows else "-" for screw in SCREWS])
-    if len(others) > MOST_GROUPS:
-        lines.append(f"    and {_counted(len(others) - MOST_GROUPS, 'smaller group')} (--json, --out)")
+    rows = [("all", fleet)]
+    for key in largest[:MOST_GROUPS] if len(groups) > 1 else ():
+        rows.append((", ".join((key[0], key[1] or "no family", key[2].replace(" ", KEEP))), groups[key]))
+    for name, group in rows:
+        lines += _gain_row(name, [_valve(group.get(screw)) for screw in SCREWS])
+    if len(groups) > MOST_GROUPS:
+        lines.append(f"    and {_counted(len(groups) - MOST_GROUPS, 'smaller group')} (--json, --out)")
     doubt, noise = "(90 % range of the estimate)", record["noise_sd_pct"]
-    widest = ", ".join(f"{screw} {_range(row, 'backlash_turns', 3)}" for screw, row in fleet.items())
-    lags = ", ".join(f"{screw} {_range(row, 'time_constant_s', 0)}" for screw, row in fleet.items())
     noted = "" if noise is None else f"; noise of one reading {noise:.3f} % CO2"
-    lines += labelled("Slack", f"at most, turns {doubt}: {widest}")
+    lines += labelled("Slack", f"at most, turns {doubt}: {_ranges(fleet, 'backlash_turns', 3)}")
+    lags = _ranges(fleet, "time_constant_s", 0)
     return lines + labelled("Lag", f"time constant of the display, s {doubt}: {lags}{noted}")
 
 
@@ -191,32 +177,36 @@ def _gain_row(name: str, cells: list[str]) -> list[str]:
     return [line.replace(KEEP, " ") for line in lines]
 
 
-def _valves(row: dict[str, Any]) -> str:
-    reach = 1.6449 * row["gain_log_sd"]
-    gain = row["gain_per_turn"]
-    span = f"{gain:.1f} ({gain * math.exp(-reach):.1f}-{gain * math.exp(reach):.1f})"
+def _valve(row: dict[str, Any] | None) -> str:
+    """Gain of the middle valve, what 9 in 10 lie within, and jobs."""
+    if row is None:
+        return "-"
+    gain, reach = row["gain_per_turn"], math.exp(1.6449 * row["gain_log_sd"])
+    span = f"{gain:.1f} ({gain / reach:.1f}-{gain * reach:.1f})"
     return f"{span:<16}{row['jobs']:6,}"
 
 
-def _range(row: dict[str, Any], name: str, digits: int) -> str:
-    return f"{row[name]:.{digits}f} ({row[f'{name}_low']:.{digits}f}-{row[f'{name}_high']:.{digits}f})"
+def _ranges(group: dict[str, Any], name: str, digits: int) -> str:
+    """An estimate with its 90 % range, by screw."""
+    values = {screw: [f"{row[f'{name}{end}']:.{digits}f}" for end in ENDS] for screw, row in group.items()}
+    return ", ".join(f"{screw} {middle} ({low}-{high})" for screw, (middle, low, high) in values.items())
 
 
 def _say_calibration(record: dict[str, Any]) -> list[str]:
     sample, held, turns = record["sample"], record["coverage"][0], record["turns_asked"]
     if not sample["jobs"]:
-        return labelled("Honest", "not asked: with a sample of 0, no job was asked anew.")
+        return labelled("Coverage", "not asked: with a sample of 0, no job was asked anew.")
     drawn = "the job" if sample["of"] == 1 else f"all {sample['of']:,} jobs"
     if sample["jobs"] < sample["of"]:
         drawn = f"a random sample of {sample['jobs']:,} of {sample['of']:,} jobs, seed {sample['seed']}"
     if not held["readings"]:
-        return labelled("Honest", f"asked of {drawn}: no reading that could be expected.")
-    lines = labelled("Honest", f"the 90 % range held in {_of(held)} ({drawn}, asked anew). {_verdict(held)}")
+        return labelled("Coverage", f"asked of {drawn}: no reading that could be expected.")
+    lines = labelled("Coverage", f"the 90 % range held in {_of(held)} ({drawn}, asked anew). {_verdict(held)}")
     beyond = f", less {turns['began_past']:,} begun beyond it," if turns["began_past"] else ""
     readings, ended, passed = (_compared(record[f"reliability_of_{of}"]) for of in ("readings", "turns", "passing"))
     settled = "settled before and after for the adviser, lag and all"
     asked = f"{turns['turns']:,} of {_counted(turns['of'], 'turn')}: {settled}"
-    lines += labelled("", f"Said/came, next reading in band: {readings}.")
+    lines += labelled("", f"Stated/observed, next reading in band: {readings}.")
     return lines + labelled("", f"Turn ends in band ({asked}) {ended}; passes the band{beyond} {passed}.{FITS}")
 
 
@@ -266,10 +256,10 @@ def say_replay(
     end    how it stands after its last row
     notes  what to know of its log
     """
-    against, costly = int((~table["followed"].astype(bool)).sum()), int((table["cost"] != "").sum())
-    steps, minutes = _counted(len(table), "step"), table["took_s"].sum() / 60
-    counts = f"{steps} in {minutes:.1f} min, {against} not as advised, {costly} at a cost."
-    lines = wrapped(f"{name}: {counts if len(table) else 'no reading, turn or change of rate yet.'}")
+    against, costly = len(table) - table["followed"].sum(), (table["cost"] != "").sum()
+    counts = f"{against} not as advised, {costly} at a cost."
+    steps = f"{_counted(len(table), 'step')} in {table['took_s'].sum() / 60:.1f} min, {counts}"
+    lines = wrapped(f"{name}: {steps if len(table) else 'no reading, turn or change of rate yet.'}")
     lines += wrapped(PRACTICE) if practice else []
     lines += [line for note in notes for line in labelled("Log", note)]
     if len(table):
@@ -329,39 +319,29 @@ def write(study: Study, record: dict[str, Any], folder: Path, title: str) -> str
         tables = [f"{name}.{kind}" for name in TABLES for kind in ("csv", "parquet")]
         for name in (*tables, *(f"{name}.png" for name in plots.NAMES), BAD_LOGS, NOTES, PRIOR):
             (folder / name).unlink(missing_ok=True)
-    parquet = _has_parquet()
+    kinds = "CSV and parquet"
     for name in TABLES:
         table: pd.DataFrame = getattr(study, name)
         for_spreadsheets(table).to_csv(folder / f"{name}.csv", index=False)
-        if parquet:
+        try:
             table.to_parquet(folder / f"{name}.parquet", index=False)
+        except ImportError:  # none is installed, or one that is unfit for this numpy
+            kinds = "CSV (no parquet engine is installed)"
+    drawn, prior, listed = plots.write_all(study, folder), "", ""
     (folder / MARKER).write_text(as_json(record) + "\n", encoding="utf-8")
-    listed = ""
+    if record["learned"]:
+        (folder / PRIOR).write_text(learned_priors.as_toml(study.evidence, title), encoding="utf-8")
+        prior = f"{PRIOR} for open --prior, "
     for name, messages in ((BAD_LOGS, study.bad), (NOTES, study.notes)):
         if messages:
             (folder / name).write_text("".join(f"{line}\n" for line in messages), encoding="utf-8")
             listed += f", {name}"
-    drawn = plots.write_all(study, folder)
-    kinds = "CSV and parquet" if parquet else "CSV (no parquet engine is installed)"
-    prior = ""
-    if record["learned"]:
-        (folder / PRIOR).write_text(learned_priors.as_toml(study.evidence, title), encoding="utf-8")
-        prior = f"{PRIOR} for open --prior, "
     return f"{folder}: {len(TABLES)} tables as {kinds}, {drawn} plots, {prior}{MARKER}{listed}."
 
 
 def as_json(record: dict[str, Any]) -> str:
     """The record as JSON; what is not a number is null."""
     return json.dumps(record, indent=2, ensure_ascii=False, allow_nan=False)
-
-
-def _has_parquet() -> bool:
-    """Whether pandas has an engine that works: one may be installed and unfit for this numpy."""
-    try:
-        pd.DataFrame({"a": [1]}).to_parquet(BytesIO())
-    except ImportError:
-        return False
-    return True
 
 
 def _quantiles(values: pd.Series) -> dict[str, float]:

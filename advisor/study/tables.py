@@ -15,7 +15,8 @@ from advisor.screws import FIRINGS, SCREWS
 from advisor.study.frames import text_column
 from advisor.study.timeline import OWN_FIRING, OWN_SCREW, READING, TURN, Array, Bools, Ints, Timeline, timeline
 
-TURNDOWN_RANGES = ((1.0, 4.0), (4.0, 6.0), (6.0, 20.5))  # own choice; from and to, the latter left out
+# by name: from and to (left out), a ratio; own choice
+TURNDOWN_RANGES = {say_turndowns(*limits): limits for limits in ((1.0, 4.0), (4.0, 6.0), (6.0, 20.5))}
 TINY = 1e-9
 
 
@@ -45,7 +46,7 @@ def readings(rows: pd.DataFrame | Timeline) -> pd.DataFrame:
             "co2_pct": co2,
             "o2_pct": line.o2_pct[at],
             "co_ppm": line.co_ppm[at],
-            "distance_pct": np.abs(co2 - line.centres[job, firing]),
+            "distance_pct": np.abs(co2 - (low + high) / 2),
             "moves": _moves_so_far(line)[at, firing],
             "wait_s": line.time_s[at] - line.changed_s[at],
             "settled": line.settled[at],
@@ -87,7 +88,7 @@ def moves(rows: pd.DataFrame | Timeline) -> pd.DataFrame:
         gain = np.where(np.abs(pair_turns) > TINY, change / (pair_turns * line.richer[job, screw]), np.nan)
     low, high = line.bands[job, np.maximum(firing, 0)].T
     was, now = np.where(paired, last[from_segment], np.nan), np.where(count[segment] > 0, last[segment], np.nan)
-    first = at == line.starts[job]  # before a job's first row there is nothing to wait for, and no reading
+    first = at == line.first[at]  # before a job's first row there is nothing to wait for, and no reading
     return pd.DataFrame(
         {
             **_keys(line, at),
@@ -173,13 +174,8 @@ def passed(was: Any, now: Any, low: Any, high: Any) -> Any:
 
 
 def turndown_range(turndown: float) -> str:
-    """The range of turndown that a job is counted in, in words."""
-    return say_turndowns(*next((limits for limits in TURNDOWN_RANGES if turndown < limits[1]), TURNDOWN_RANGES[-1]))
-
-
-def turndown_limits(named: str) -> tuple[float, float]:
-    """From and to (left out) of a range in `turndown_range`'s words."""
-    return {say_turndowns(*limits): limits for limits in TURNDOWN_RANGES}[named]
+    """Which of TURNDOWN_RANGES a job is counted in."""
+    return next(name for name, (_, high) in TURNDOWN_RANGES.items() if turndown < high)
 
 
 # --- segments ---------------------------------------------------------------------------------------
@@ -218,12 +214,12 @@ def _moves_so_far(line: Timeline) -> Ints:
     """Turns of each rate's own screw up to each row of its job (N, 2)."""
     own = (line.kind == TURN)[:, None] & (line.screw[:, None] == OWN_SCREW)
     total = np.concatenate([np.zeros((1, 2), dtype=np.int64), np.cumsum(own, axis=0)])
-    so_far: Ints = total[1:] - total[line.starts[line.job]]
+    so_far: Ints = total[1:] - total[line.first]
     return so_far
 
 
 def _minutes(line: Timeline) -> Array:
-    minutes: Array = (line.time_s - line.time_s[line.starts[line.job]]) / 60
+    minutes: Array = (line.time_s - line.time_s[line.first]) / 60
     return minutes
 
 

@@ -36,7 +36,7 @@ class Timeline:
     """Standing rows of J jobs in order of job and time; arrays of shape (N,) unless stated otherwise.
 
     jobs, setup     names and setups of the J jobs
-    job             index into them
+    job, first      index into them; index of the job's first row
     row, kind, time_s, screw, turns_cw, co2_pct, o2_pct, co_ppm   the rows; time in s since 1970
     firing          the rate at that moment
     linearised_pct  CO2 of usable readings on the linearised scale of their rate, % CO2; for internal use
@@ -52,6 +52,7 @@ class Timeline:
     jobs: list[str]
     setup: list[JobSetup]
     job: Ints
+    first: Ints
     row: Ints
     kind: Ints
     time_s: Array
@@ -70,17 +71,6 @@ class Timeline:
     found: list[str]
     bands: Array
     richer: Array
-
-    @property
-    def centres(self) -> Array:
-        """Centre of the band by job and rate (J, 2), % CO2."""
-        middle: Array = self.bands.mean(axis=2)
-        return middle
-
-    @property
-    def starts(self) -> Ints:
-        """Index of the first row of each job (J,)."""
-        return np.searchsorted(self.job, np.arange(len(self.jobs)))
 
 
 def timeline(rows: pd.DataFrame | Timeline) -> Timeline:
@@ -122,7 +112,7 @@ def timeline(rows: pd.DataFrame | Timeline) -> Timeline:
     # half a second for clocks that write whole seconds, as in `response.tracker`
     settled = usable & (time_s >= earliest - 0.5)
     return Timeline(
-        jobs, setup, job, frame["row"].to_numpy(np.int64), kind, time_s, firing, screw, turns, co2, o2, co,
+        jobs, setup, job, first, frame["row"].to_numpy(np.int64), kind, time_s, firing, screw, turns, co2, o2, co,
         _linearised(setup, bands.mean(axis=2), job, firing, co2, usable),
         stay, np.cumsum(changed) - 1, np.asarray(_last(changed, first, time_s, np.nan)), usable, settled, found, bands,
         _toward_richer(setup, job, frame),
