@@ -26,14 +26,10 @@ def demo() -> study.Study:
     return study.study([DEMO])
 
 
-def job_of(told: Job | Told) -> Job:
-    """The job itself."""
-    return told.job if isinstance(told, Told) else told
-
-
 def rows_of(*jobs: Job | Told) -> pd.DataFrame:
     """Rows of jobs in memory, named j0, j1, ..."""
-    return study.rows_frame((f"j{n}", Log(job.setup, job.events, ())) for n, job in enumerate(map(job_of, jobs)))
+    made = [getattr(job, "job", job) for job in jobs]
+    return study.rows_frame((f"j{n}", Log(job.setup, job.events, ())) for n, job in enumerate(made))
 
 
 def fleet_rows(jobs: int, seed: int, folder: Path, *families: fleet.Family) -> pd.DataFrame:
@@ -42,10 +38,10 @@ def fleet_rows(jobs: int, seed: int, folder: Path, *families: fleet.Family) -> p
     return study.read_rows(study.find_logs([folder / f"{seed}"])[0])[0]
 
 
-def log_file(path: Path, job: Job | Told, **setup: Any) -> Path:
+def log_file(path: Path, job: Job, **setup: Any) -> Path:
     """A job as a log on disk, some of its setup changed."""
-    path.write_text(format_header(replace(job_of(job).setup, **setup)), encoding="utf-8")
-    append_events(path, job_of(job).events)
+    path.write_text(format_header(replace(job.setup, **setup)), encoding="utf-8")
+    append_events(path, job.events)
     return path
 
 

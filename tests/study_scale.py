@@ -1,4 +1,4 @@
-"""How the study scales: `python tests/study_scale.py [--jobs 10000] [--memory 50000] [--folder FOLDER]`.
+"""How the study scales: `python tests/study_scale.py [--jobs 10000] [--memory 50000] --folder FOLDER`.
 
 Seconds from disk with the command's own settings (wall, two processes) and of the processor; twice as many; the fit
 alone against as many plain statsmodels OLS fits; the largest memory of a study of `--memory` jobs. On a machine that
@@ -7,10 +7,7 @@ others use, only ratios and processor seconds mean something.
 
 import argparse
 import resource
-import tempfile
 import time
-from concurrent.futures import ProcessPoolExecutor
-from multiprocessing import get_context
 from pathlib import Path
 
 import fleet
@@ -64,8 +61,7 @@ if __name__ == "__main__":
     parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
     parser.add_argument("--jobs", type=int, default=10_000)
     parser.add_argument("--memory", type=int, default=50_000)
-    kept = Path(tempfile.gettempdir(), "invented_fleet")
-    parser.add_argument("--folder", type=Path, default=kept, help="where the fleet is, or is made and kept")
+    parser.add_argument("--folder", type=Path, required=True, help="where the fleet is, or is made and kept")
     asked = parser.parse_args()
     paths = [asked.folder / f"job_{number:06d}.csv" for number in range(max(2 * asked.jobs, asked.memory))]
     missing = [number for number, path in enumerate(paths) if not path.exists()]
@@ -75,5 +71,4 @@ if __name__ == "__main__":
     once, twice = studied(logs[: asked.jobs]), studied(logs[: 2 * asked.jobs])
     print("twice as many: {:.2f} times, processor {:.2f} times".format(*twice / once), flush=True)
     fit_against_ols(logs[: asked.jobs])
-    with ProcessPoolExecutor(1, mp_context=get_context("spawn")) as fresh:  # which has done nothing else
-        fresh.submit(studied, logs[: asked.memory]).result()
+    studied(logs[: asked.memory])

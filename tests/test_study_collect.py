@@ -6,7 +6,6 @@ from pathlib import Path
 import fleet
 import pandas as pd
 import pytest
-from console import run
 from replay import BANDS
 from study_cases import DEMO, SOUND, log_file, rows_of
 
@@ -20,7 +19,6 @@ HALF_WAY = DEMO / "half_way.csv"
 
 @pytest.fixture(scope="module")
 def logs(tmp_path_factory: pytest.TempPathFactory) -> list[Path]:
-    """Made-up jobs on disk."""
     folder = tmp_path_factory.mktemp("fleet")
     fleet.make_fleet(12, folder, seed=3, processes=1)
     return sorted(folder.glob("*.csv"))
@@ -108,12 +106,3 @@ def test_practice_is_counted_and_teaches_nothing(logs: list[Path], tmp_path: Pat
     assert report.summary(only)["learned"] == []
     assert "prior.toml" not in report.write(only, report.summary(only), tmp_path / "out", "practice")
     assert "PRACTICE" in study_command.replayed(tmp_path / "0.csv", None, None, as_json=False)
-
-
-def test_a_turndown_nobody_stated_is_marked(tmp_path: Path) -> None:
-    """`open` without a turndown: the log says that it is assumed, the table of jobs too."""
-    for name, stated in (("assumed", ""), ("stated", " --set turndown=5")):
-        run(f"advisor open {tmp_path / name}.csv --fuel 'natural gas' --high 9:9.4 --low 8.6:9{stated}")
-        run(f"advisor run-at {tmp_path / name}.csv high")
-        assert ("# turndown_stated = false" in (tmp_path / f"{name}.csv").read_text(encoding="utf-8")) == (not stated)
-    assert study.study([tmp_path], sample=0).jobs["turndown_stated"].tolist() == [False, True]

@@ -26,6 +26,8 @@ turndown = [4.0, 6.0]
 jobs = 30
 """
 NO_FAMILY, ANY_FAMILY = FAMILY_B.replace('"B"', '""'), FAMILY_B.replace('valve_family = "B"', "")
+ASSUMED = "; turndown 5 assumed, none was stated"
+PROPANE = "--fuel propane --valve-family B"
 ONLY_FOR = (
     "only for natural gas, turndown 6 and over and propane, turndown 4 to 6, and this job is natural gas, turndown 5"
 )
@@ -47,47 +49,34 @@ def test_a_prior_file_goes_to_the_job_that_it_fits(tmp_path: Path) -> None:
         assert getattr(whole, name) != getattr(Prior(), name)
 
 
-def opened(file: str, options: str, folder: Path) -> tuple[str, str]:
-    """What `open` says of the guess it took from a prior file, and the log it wrote."""
-    path, log = folder / "prior.toml", folder / "new.csv"
-    path.write_text(f'name = "a fleet"\n{file}', encoding="utf-8")
-    answer = one_line(run(f"advisor open {log} --high 9:9.4 --low 8.6:9 {options} --prior {path}"))
-    return answer, log.read_text(encoding="utf-8")
+def gas(label: str, turndown: float) -> str:
+    return f"--fuel 'natural gas' --valve-family {label} --set turndown={turndown}"
 
 
 @pytest.mark.parametrize(
-    ("file", "label", "turndown", "taken"),
+    ("file", "options", "taken"),
     [
-        (ALL + FAMILY_B, "B", 7, "natural gas, valve family B, turndown 6 and over (40 jobs)"),
-        (ALL + FAMILY_B, "B", 5, f"all jobs (90 jobs), as valve family B is in it {ONLY_FOR}"),
-        (ALL + FAMILY_B, "Z", 7, "all jobs (90 jobs), as valve family Z is not in it"),
-        (ALL + FAMILY_B, "''", 7, "all jobs (90 jobs), as no valve family was stated"),
-        (ALL + NO_FAMILY, "''", 5, f"all jobs (90 jobs), as jobs without a valve family are in it {ONLY_FOR}"),
-        (ALL + NO_FAMILY, "''", 7, "natural gas, no valve family, turndown 6 and over (40 jobs)"),
-        (ALL + ANY_FAMILY, "B", 5, "all jobs (90 jobs), as no group in it is for natural gas, turndown 5"),
-        (ALL, "B", 7, "all jobs (90 jobs)"),
+        (ALL + FAMILY_B, gas("B", 7), "natural gas, valve family B, turndown 6 and over (40 jobs)"),
+        (ALL + FAMILY_B, gas("B", 5), f"all jobs (90 jobs), as valve family B is in it {ONLY_FOR}"),
+        (ALL + FAMILY_B, gas("Z", 7), "all jobs (90 jobs), as valve family Z is not in it"),
+        (ALL + FAMILY_B, gas("''", 7), "all jobs (90 jobs), as no valve family was stated"),
+        (ALL + NO_FAMILY, gas("''", 5), f"all jobs (90 jobs), as jobs without a valve family are in it {ONLY_FOR}"),
+        (ALL + NO_FAMILY, gas("''", 7), "natural gas, no valve family, turndown 6 and over (40 jobs)"),
+        (ALL + ANY_FAMILY, gas("B", 5), "all jobs (90 jobs), as no group in it is for natural gas, turndown 5"),
+        (ALL, gas("B", 7), "all jobs (90 jobs)"),
+        (ALL + FAMILY_B, PROPANE, "propane, valve family B, turndown 4 to 6 (30 jobs)" + ASSUMED),
+        (ALL, PROPANE, "all jobs (90 jobs)"),
     ],
 )  # fmt: skip
-def test_a_guess_of_less_than_the_jobs_own_group_says_why(
-    file: str, label: str, turndown: float, taken: str, tmp_path: Path
-) -> None:
-    """The answer of `open` names the group whose values are used and, where it isn't the job's own, why not."""
-    options = f"--fuel 'natural gas' --valve-family {label} --set turndown={turndown}"
-    assert f"Guess first guess from prior.toml: a fleet; {taken}. Before" in opened(file, options, tmp_path)[0]
-
-
-@pytest.mark.parametrize(
-    ("file", "taken"),
-    [
-        (ALL + FAMILY_B, "propane, valve family B, turndown 4 to 6 (30 jobs); turndown 5 assumed, none was stated"),
-        (ALL, "all jobs (90 jobs)"),
-    ],
-)
-def test_a_turndown_that_nobody_stated_is_said_to_be_assumed(file: str, taken: str, tmp_path: Path) -> None:
-    """Without `--set turndown` the usual one picks the group: `open` and the log say so, where the file asks for it."""
-    answer, log = opened(file, "--fuel propane --valve-family B", tmp_path)
-    assert f"Guess first guess from prior.toml: a fleet; {taken}. Before" in answer
-    assert ("turndown 5 assumed" in log) == ("assumed" in taken)
+def test_open_says_which_guess_it_took_and_why(file: str, options: str, taken: str, tmp_path: Path) -> None:
+    """The answer and the log name the group whose values are used; where it isn't the job's own, why not; and that the
+    turndown was assumed, where the file asks for it.
+    """
+    path, log = tmp_path / "prior.toml", tmp_path / "new.csv"
+    path.write_text(f'name = "a fleet"\n{file}', encoding="utf-8")
+    answer = run(f"advisor open {log} --high 9:9.4 --low 8.6:9 {options} --prior {path}")
+    assert f"Guess first guess from prior.toml: a fleet; {taken}. Before" in one_line(answer)
+    assert f'# prior_source = "prior.toml: a fleet; {taken}"' in log.read_text(encoding="utf-8")
 
 
 @pytest.mark.parametrize(

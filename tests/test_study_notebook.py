@@ -11,7 +11,6 @@ NOTEBOOK = ROOT / "notebooks" / "convergence_study.ipynb"
 
 
 def outputs(notebook: Any) -> list[Any]:
-    """Outputs of all its cells."""
     return [output for cell in notebook.cells for output in cell.get("outputs", ())]
 
 

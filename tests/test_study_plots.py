@@ -16,12 +16,10 @@ from advisor.study import calibration, plots, population
 
 
 def axes() -> Axes:
-    """Empty axes."""
     return Figure().subplots()
 
 
 def legend(ax: Axes) -> list[str]:
-    """Texts of the legend."""
     return [text.get_text() for text in ax.get_legend().get_texts()]
 
 
@@ -74,14 +72,6 @@ def test_convergence_panels_have_one_scale_that_holds_every_area(tmp_path: Path)
             assert ax.title.get_window_extent().y0 >= box.y1 - 3
 
 
-def test_axes_that_count_have_whole_ticks() -> None:
-    """Half a turn or half a reading is no place for a tick."""
-    waits, ranks = plots.waits(axes(), demo().moves.iloc[:1]), plots.ranks(axes(), demo().predictions.iloc[:1])
-    moves = plots.convergence_by_moves(axes(), demo().readings, "high")
-    for ticks in (waits.get_yticks(), ranks.get_yticks(), moves.get_xticks()):
-        assert list(ticks) == [round(tick) for tick in ticks]
-
-
 def test_no_move_is_left_out_of_the_overshoot_picture() -> None:
     """Below the bars stand the two screws with all moves that were read before and after, however few in a group."""
     moves = demo().moves
@@ -92,20 +82,16 @@ def test_no_move_is_left_out_of_the_overshoot_picture() -> None:
     assert min(int(count) for _, count in below) < 5
 
 
-def test_reliability_counts_its_cases() -> None:
-    """Beside each point stands its count, in the legend how many turns of all were asked about."""
+def test_legends_count_their_cases() -> None:
+    """How many turns of all were asked about; which turns were made on a settled reading, not on a long wait alone."""
     passed = calibration.reliability(demo().turns, "passing")
     ax = plots.reliability(axes(), passed, "passes", "33 of 34 turns")
     assert legend(ax) == ["as stated", "33 of 34 turns\n(bar: 95 % error)"]
     assert [text.get_text() for text in ax.texts] == [*(f"{count:,}" for count in passed["count"]), "number: cases"]
-
-
-def test_the_waits_picture_says_why_a_turn_counts_against_the_wait() -> None:
-    """A long wait whose readings can't be so is no settled reading: the picture names that, not the wait."""
-    told = Told().run_at("high").wait(300).read("high", 8.3, o2=20.0).turn("throttle", 1 / 24)
-    moved = study.moves(rows_of(told))
-    assert moved["waited_s"].iloc[0] > 300
-    assert legend(plots.waits(axes(), moved)) == ["on a settled reading, 0 turns", "no settled reading before, 1 turns"]
+    told = Told().run_at("high").wait(300).read("high", 8.3, o2=20.0).turn("throttle", 1 / 24)  # no possible reading
+    ax = plots.waits(axes(), study.moves(rows_of(told)))
+    assert legend(ax) == ["on a settled reading, 0 turns", "no settled reading before, 1 turns"]
+    assert all(tick == round(tick) for tick in ax.get_yticks())
 
 
 def test_the_gain_picture_counts_what_the_screen_counts(tmp_path: Path) -> None:

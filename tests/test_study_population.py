@@ -141,15 +141,13 @@ def test_a_small_group_is_drawn_to_the_fleet_and_a_large_one_is_not() -> None:
         table = likelihood_of(rng.normal(np.log(gain), 0.3, jobs), np.full(jobs, 0.3))
         return np.concatenate([[float(jobs), 0, 0, 0], cells(table)])
 
-    def key(family: str) -> tuple[str, ...]:
-        return "natural gas", family, "4 to 6", "offset"
-
-    alike = {key(family): group(200, gain) for family, gain in (("B", 4.8), ("C", 5.2), ("D", 5.0))}
+    key, like = ("natural gas", "A", "4 to 6", "offset"), {"B": 4.8, "C": 5.2, "D": 5.0}
+    alike = {(key[0], family, *key[2:]): group(200, gain) for family, gain in like.items()}
     wide, moved = np.array([9.0, 0.7, 0.7, 0.6]), {}
     for jobs in (4, 200):
         row = group(jobs, 8.0)
         alone = population.posterior(row[FIRST_CELL:], np.log([5, 0.5, 1 / 32, 17]), wide)[0]
-        shrunk = population.estimates(population.as_evidence({key("A"): row, **alike}))[1][key("A")]
+        shrunk = population.estimates(population.as_evidence({key: row, **alike}))[1][key]
         moved[jobs] = shrunk.mean[0] - alone[0]
     assert moved[4] < -0.02
     assert abs(moved[200]) < 0.01

@@ -6,7 +6,7 @@ from pathlib import Path
 import pytest
 from console import run
 from replay import Told, moment
-from study_cases import SOUND, fleet_rows, log_file, one_line, rows_of
+from study_cases import fleet_rows, log_file, one_line, rows_of
 
 from advisor import Job, study
 from advisor.study import report
@@ -58,14 +58,6 @@ def test_replay_and_tables_mean_the_same_by_settled(tmp_path: Path) -> None:
     assert slow > 0  # the adviser's own reckoning would have left these out
 
 
-def test_the_demo_job_was_done_as_advised() -> None:
-    """The sound demo job followed the advice: no turn against it and nothing passed."""
-    table = study.replay(Job.load(SOUND))
-    turns = table[table["event"] == "turn"]
-    assert turns["followed"].all()
-    assert (turns["cost"] == "").all()
-
-
 def test_what_goes_on_under_one_stop_is_folded() -> None:
     """Readings under the stop of the row before stand together on few lines; a turn against it stands by itself."""
     told = Told().run_at("high").wait(150).read("high", 8.3, co=900)
@@ -87,7 +79,7 @@ def test_what_goes_on_under_one_stop_is_folded() -> None:
 def test_replay_says_how_the_job_stands_at_its_end(tmp_path: Path) -> None:
     """It ends as `next` answers first after the last row, on screen and in JSON; a torn row is told on top."""
     rich = Told().run_at("high").wait(150).read("high", 8.3).turn("throttle", 1 / 12).wait(200)
-    path = log_file(tmp_path / "rich.csv", rich.read("high", 10.0, co=9000, o2=0.1))
+    path = log_file(tmp_path / "rich.csv", rich.read("high", 10.0, co=9000, o2=0.1).job)
     with path.open("a", encoding="utf-8") as file:
         file.write("2026-05-04T11:40:00+00:00,rea")
     top, rows = run(f"advisor study --replay {path}").split(" row  time")

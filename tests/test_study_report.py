@@ -11,7 +11,7 @@ from typing import Any
 import pandas as pd
 import pytest
 from console import run
-from replay import BANDS, Told, moment
+from replay import Told
 from study_cases import DEMO, SOUND, demo, documented, fleet_rows, log_file, one_line
 
 from advisor import Job, RangeError, study
@@ -61,12 +61,10 @@ def test_the_record_counts_what_the_tables_hold() -> None:
 
 
 def held(holds: float) -> dict[str, object]:
-    """Coverage of many readings."""
     return {"coverage": [{"kind": "all", "readings": 4000, "holds": holds, "error": 0.0149}]}
 
 
 def reliable(observed: float) -> list[dict[str, float]]:
-    """One class of stated chances."""
     return [{"stated": 0.45, "observed": observed, "error": 0.1, "count": 40}]
 
 
@@ -165,7 +163,7 @@ def test_a_used_folder_keeps_nothing_of_an_older_study(tmp_path: Path) -> None:
     assert (out / "notes.txt").read_text(encoding="utf-8") == "the engineer's own"
     (out / "my_own.png").write_bytes(b"a picture of mine")
     assert {file.stem for file in out.glob("*.png")} == {*plots.NAMES, "my_own"}
-    path = log_file(tmp_path / "one.csv", Told().run_at("high").wait(150).read("high", 8.3))
+    path = log_file(tmp_path / "one.csv", Told().run_at("high").wait(150).read("high", 8.3).job)
     small = study.study([path], sample=0)
     assert " 2 plots, " in report.write(small, report.summary(small), out, "one")
     assert {file.stem for file in out.glob("*.png")} == {"convergence_by_moves", "convergence_by_minutes", "my_own"}
@@ -190,10 +188,8 @@ def test_a_prior_that_was_edited_is_not_replaced(tmp_path: Path, monkeypatch: py
 
 def test_no_table_holds_a_formula(tmp_path: Path) -> None:
     """A log's name and its valve family are someone's free text: a spreadsheet must not run them."""
-    job = Job.create(tmp_path / "=1+1.csv", fuel="natural gas", bands=BANDS, valve_family="=HYPERLINK(1)")
-    job.run_at("high", at=moment(0))
-    job.read("high", 8.4, o2_pct=6.0, co_ppm=20, at=moment(180))
-    found = study.study([tmp_path / "=1+1.csv"], sample=1)
+    told = Told().run_at("high").wait(150).read("high", 8.4)
+    found = study.study([log_file(tmp_path / "=1+1.csv", told.job, valve_family="=HYPERLINK(1)")], sample=1)
     report.write(found, report.summary(found), tmp_path / "desk", "one job")
     for name in report.TABLES:
         with (tmp_path / "desk" / f"{name}.csv").open(encoding="utf-8", newline="") as file:

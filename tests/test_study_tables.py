@@ -24,12 +24,10 @@ def rows(tmp_path_factory: pytest.TempPathFactory) -> pd.DataFrame:
 
 
 def lit() -> Told:
-    """High fire, waited out."""
     return Told().run_at("high").wait(120)
 
 
 def seen() -> Told:
-    """High fire, a settled reading below the band."""
     return lit().read("high", 8.3)
 
 
@@ -41,7 +39,6 @@ def turned(told: Told, *turns: tuple[float, float], wait_s: float = 80) -> Told:
 
 
 def struck(told: Told, *rows: int) -> Told:
-    """Some rows struck, one after the other."""
     for number, row in enumerate(rows):
         told.job.void(row, at=moment(told.now_s + number))
     return told

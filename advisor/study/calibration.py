@@ -6,7 +6,6 @@ milliseconds. A large fleet is asked on a random sample of its jobs; the sample 
 
 from collections.abc import Callable, Iterator
 from datetime import timedelta
-from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -24,23 +23,16 @@ LEAST_CO2_PCT = 0.1  # plain air has no place on the linearised scale
 CERTAIN = 0.9  # the range stated with every expectation
 FEWEST_CASES = 10  # in a bin of stated chances
 KINDS = ("first at a rate", "after a turn", "same again")
-# Columns of the three tables with their types.
-PREDICTION = {
-    "job": object, "row": np.int64, "kind": object, "firing": object, "shown_pct": np.float64,
-    **dict.fromkeys(("expect_pct", "low_pct", "high_pct", "rank"), np.float64), "covered": bool,
-    "chance_in_band": np.float64, "in_band": bool,
-}  # fmt: skip
-CHANCES = ("chance_in_band", "chance_past_band", "shown_chance_in_band", "shown_chance_past_band")
-TURN = {
-    "job": object, "row": np.int64, "screw": object, **dict.fromkeys(CHANCES, np.float64),
-    **dict.fromkeys(("in_band", "past_band", "began_past"), bool),
-}  # fmt: skip
+TYPES = {  # of columns, where they are not numbers
+    **dict.fromkeys(("job", "kind", "firing", "screw", "code", "severity", "text"), object),
+    **dict.fromkeys(("covered", "in_band", "past_band", "began_past"), bool),
+    "row": np.int64,
+}
 CHANCE_OF = {  # columns of a chance and of what it is held against
     "readings": ("chance_in_band", "in_band"),
     "turns": ("shown_chance_in_band", "in_band"),
     "passing": ("shown_chance_past_band", "past_band"),
 }
-FINDING = dict.fromkeys(("job", "code", "severity", "firing", "screw", "text"), object)
 
 
 def predictions(rows: pd.DataFrame) -> pd.DataFrame:
@@ -55,7 +47,8 @@ def predictions(rows: pd.DataFrame) -> pd.DataFrame:
     covered      whether the range held
     chance_in_band, in_band  chance stated that the reading would show in band, 0 to 1; whether it did
     """
-    return _table(rows, _predicted, PREDICTION)
+    stated = ("expect_pct", "low_pct", "high_pct", "rank", "covered", "chance_in_band", "in_band")
+    return _table(rows, _predicted, ("row", "kind", "firing", "shown_pct", *stated))
 
 
 def turns(rows: pd.DataFrame) -> pd.DataFrame:
@@ -72,7 +65,8 @@ def turns(rows: pd.DataFrame) -> pd.DataFrame:
     Settled here means more than in `tables`: the adviser took it so, which also asks for the display's lag. A chance of
     the settled CO2 can't be held against a display that still moves.
     """
-    return _table(rows, _turned, TURN)
+    chances = ("chance_in_band", "chance_past_band", "shown_chance_in_band", "shown_chance_past_band")
+    return _table(rows, _turned, ("row", "screw", *chances, "in_band", "past_band", "began_past"))
 
 
 def findings(rows: pd.DataFrame) -> pd.DataFrame:
@@ -84,20 +78,21 @@ def findings(rows: pd.DataFrame) -> pd.DataFrame:
     firing, screw  the rate or the screw it is about, or missing
     text           its meaning in words
     """
-    return _table(rows, _found, FINDING)
+    return _table(rows, _found, ("code", "severity", "firing", "screw", "text"))
 
 
 _Records = Iterator[tuple[object, ...]]
 
 
-def _table(rows: pd.DataFrame, ask: Callable[[Job], _Records], columns: dict[str, Any]) -> pd.DataFrame:
+def _table(rows: pd.DataFrame, ask: Callable[[Job], _Records], columns: tuple[str, ...]) -> pd.DataFrame:
     setups = job_setups(rows)
     records = [
         (name, *record)
         for name, own in rows.groupby("job", sort=True)
         for record in ask(Job.of(setups[str(name)], job_events(own)))
     ]
-    return pd.DataFrame(records, columns=list(columns)).astype(columns)
+    types = {name: TYPES.get(name, np.float64) for name in ("job", *columns)}
+    return pd.DataFrame(records, columns=list(types)).astype(types)
 
 
 def _predicted(job: Job) -> _Records:

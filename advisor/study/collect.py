@@ -22,7 +22,7 @@ from advisor.job import MOST_ROWS
 from advisor.log.file import Log, read_log
 from advisor.log.header import format_header
 from advisor.study import calibration, population, tables
-from advisor.study.frames import rows_frame, text_column
+from advisor.study.frames import pieces, rows_frame, text_column
 from advisor.study.timeline import timeline
 
 Progress = Callable[[str, int, int], None]  # what is being done, how many jobs are done, of how many
@@ -104,7 +104,7 @@ def study(
         frames: list[tuple[pd.DataFrame, ...]] = []
         totals: population.Totals = {}
         seen: dict[bytes, str] = {}  # paths by what their logs hold
-        for part in _counted(run(read_part, _pieces(paths, size)), "reading", len(paths), progress):
+        for part in _counted(run(read_part, pieces(paths, size)), "reading", len(paths), progress):
             bad, notes = bad + part.bad, notes + part.notes
             first = {path: seen.setdefault(mark, path) for path, mark in part.marks.items()}
             copies = {path: other for path, other in first.items() if path != other}
@@ -118,7 +118,7 @@ def study(
         jobs, moves, readings, screws = map(_joined, zip(*frames, strict=True))
         drawn = calibration.drawn(list(jobs["job"]), sample, seed)
         jobs = _with_faults(jobs, screws).assign(asked_anew=jobs["job"].isin(drawn))
-        asked = _counted(run(ask_part, _pieces(drawn, ASKED_AT_ONCE)), "asking anew", len(drawn), progress)
+        asked = _counted(run(ask_part, pieces(drawn, ASKED_AT_ONCE)), "asking anew", len(drawn), progress)
         answers = [part.tables for part in asked] or [ask_part([]).tables]
     predictions, turns, findings = map(_joined, zip(*answers, strict=True))
     evidence, lists = population.as_evidence(totals), (tuple(sorted(set(bad))), tuple(sorted(notes)))
@@ -175,18 +175,15 @@ def read_part(paths: Sequence[str]) -> Part:
     line = timeline(rows_frame(logs))
     screws, totals = population.screws_and_totals(line)
     made = tables.jobs(line), tables.moves(line), tables.readings(line), screws
-    return Part(len(paths), made, totals, bad, notes, {path: _mark(log) for path, log in logs})
+    # the same for logs of the same setup and rows, however their lines are written
+    marks = {path: blake2b(repr((format_header(log.setup), log.events)).encode()).digest() for path, log in logs}
+    return Part(len(paths), made, totals, bad, notes, marks)
 
 
 def ask_part(paths: Sequence[str]) -> Part:
     """Past advice of some jobs, asked anew: predictions, turns, findings."""
     rows = read_rows(paths)[0]
     return Part(len(paths), (calibration.predictions(rows), calibration.turns(rows), calibration.findings(rows)))
-
-
-def _mark(log: Log) -> bytes:
-    """The same for logs of the same setup and rows, however their lines are written."""
-    return blake2b(repr((format_header(log.setup), log.events)).encode()).digest()
 
 
 def _with_faults(jobs: pd.DataFrame, screws: pd.DataFrame) -> pd.DataFrame:
@@ -201,10 +198,6 @@ def _with_faults(jobs: pd.DataFrame, screws: pd.DataFrame) -> pd.DataFrame:
 def _joined(parts: Iterable[pd.DataFrame]) -> pd.DataFrame:
     frame = pd.concat(list(parts), ignore_index=True)
     return frame.sort_values([name for name in ("job", "row", "screw", "code") if name in frame], ignore_index=True)
-
-
-def _pieces(paths: Sequence[str], size: int) -> list[Sequence[str]]:
-    return [paths[at : at + size] for at in range(0, len(paths), size)]
 
 
 def _counted(parts: Iterator[Part], what: str, of: int, progress: Progress) -> Iterator[Part]:

@@ -85,7 +85,11 @@ def text_column(values: Iterable[object]) -> pd.Series:
     return pd.Series(list(values), dtype=object)
 
 
-def whole_jobs(jobs: Sequence[str], parts: int) -> list[list[str]]:
+def pieces(jobs: Sequence[str], size: int) -> list[Sequence[str]]:
+    """The jobs in pieces of a size, none split."""
+    return [jobs[at : at + size] for at in range(0, len(jobs), size)]
+
+
+def whole_jobs(jobs: Sequence[str], parts: int) -> list[Sequence[str]]:
     """The jobs in about equal parts, none split: for engines that map a function over parts."""
-    size = -(-len(jobs) // parts) or 1
-    return [list(jobs[at : at + size]) for at in range(0, len(jobs), size)]
+    return pieces(jobs, -(-len(jobs) // parts) or 1)

@@ -240,11 +240,9 @@ def write_all(study: Study, folder: Path) -> int:
         for ax, firing in zip(axes(f"convergence_by_{name}", 2), FIRINGS, strict=True):
             draw(ax, study.readings, firing).label_outer()
     for by in ("fuel", "valve_family"):
-        (ax,) = axes(f"gain_by_{by}", height=0.9 * study.jobs[by].nunique() + 1.0)
-        gains(ax, study.screws, study.jobs, by)
+        gains(axes(f"gain_by_{by}", height=0.9 * study.jobs[by].nunique() + 1.0)[0], study.screws, study.jobs, by)
     for name in ("backlash_turns", "time_constant_s") if len(learned) else ():
-        (ax,) = axes(f"learned_{name}", height=0.34 * len(learned) + 1.2)
-        backlash_and_lag(ax, learned, name)
+        backlash_and_lag(axes(f"learned_{name}", height=0.34 * len(learned) + 1.2)[0], learned, name)
     overshoots(axes("overshoots")[0], study.moves)
     if len(study.moves):
         waits(axes("waits")[0], study.moves)

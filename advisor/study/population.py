@@ -43,8 +43,7 @@ NAMES = ("gain_per_turn", "gain_log_sd", "backlash_turns", "time_constant_s")  #
 SHAPE = tuple(axis.size for axis in AXES)
 JOBS_AT_ONCE = 32
 FEWEST_REREADS = 50
-COUNTS = ("jobs", "rereads", "reread_pct", "reread_pct2")
-FIRST_CELL = len(COUNTS)
+FIRST_CELL = 4  # after the counts, see `evidence`
 QUANTITIES = FIRST_CELL + int(np.prod(SHAPE))
 
 Totals = dict[tuple[str, ...], Array]  # all quantities of each group
@@ -54,7 +53,7 @@ def evidence(rows: pd.DataFrame) -> pd.DataFrame:
     """The additive summary of the jobs in a frame of log rows; practice on a made-up boiler is left out.
 
     fuel, valve_family, turndown_range, screw  the group
-    quantity  number of the quantity. 0 to 3 (COUNTS): jobs that say something; pairs of readings of one segment, sum of
+    quantity  number of the quantity. 0 to 3: jobs that say something; pairs of readings of one segment, sum of
               their differences, % CO2, and of the squares, (% CO2)^2. From FIRST_CELL on: equation (1) on the grid
     value     its value
 

@@ -73,7 +73,9 @@ def at_end(job: Job) -> str:
 def done(event: Event) -> str:
     """A row in few words."""
     if event.event == "reading":
-        return f"read {event.firing} CO2 {event.co2_pct:g} %"
+        return (
+            f"read CO {event.co_ppm} ppm" if event.co2_pct is None else f"read {event.firing} CO2 {event.co2_pct:g} %"
+        )
     if event.event == "firing":
         return f"changed to {event.firing} fire"
     return f"turned {event.screw} {say_typed(event.turns_cw or 0.0)}"
@@ -83,16 +85,12 @@ def advised(advice: Advice) -> str:
     """An answer in few words."""
     return {
         "turn": f"turn {advice.screw} {say_typed(advice.turns_cw or 0.0)}",
-        "wait": f"wait {_wait(advice)} more",
+        "wait": f"wait {say_seconds(round(advice.wait_s or 0))} more",
         "read": "read",
         "run_at": f"change to {advice.firing} fire",
         "finish": "finish: both rates in band",
         "halt": f"stop ({', '.join(stop.code for stop in advice.stops[:1])})",
     }[advice.action]
-
-
-def _wait(advice: Advice) -> str:
-    return say_seconds(round(advice.wait_s or 0))
 
 
 def _followed(advice: Advice, event: Event, setup: JobSetup) -> bool:
@@ -120,7 +118,7 @@ def _cost(
     setup: JobSetup, advice: Advice, followed: bool, event: Event, judged: dict[str, Any], earlier: list[Row]
 ) -> str:
     """What a row cost the job, in words; `judged`: its row in `tables.moves` or `tables.readings`."""
-    waits, early = advice.action == "wait", f"{_wait(advice)} too soon"
+    waits, early = advice.action == "wait", f"{say_seconds(round(advice.wait_s or 0))} too soon"
     slow = f"{early} for so slow a display"  # the shortest waits were over, and the adviser still asked to wait
     if event.event == "reading" and waits and not followed:
         return f"read {slow}" if judged["settled"] else f"read {early}: no turn on it"

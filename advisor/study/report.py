@@ -7,7 +7,6 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
-import numpy as np
 import pandas as pd
 
 from advisor.decision.advise import CO_STOPS
@@ -26,9 +25,9 @@ NAME_WIDTH = 26  # columns of a group's name
 KEEP = "\xa0"  # a space where no line is broken
 FEW_READINGS = 100  # up to here a share in per cent promises more than there is
 SETTLED = "settled: read once the job's shortest waits were over"  # the word's meaning in tables and replay
-FITS = " Fits: each within its 95 % error (±)."
 AS_ADVISED = f"As advised: the turn to {SAME_TURN:g} of a mark, a reading up to {FORGIVEN_S:.0f} s early."
 ENDS = ("", "_low", "_high")
+SPANS = ("minutes", "moves", "readings")
 TABLES = ("jobs", "moves", "readings", "screws", "predictions", "turns", "findings")
 BAD_LOGS, NOTES, PRIOR = "bad_logs.txt", "notes.txt", "prior.toml"
 
@@ -63,23 +62,23 @@ def summary(study: Study) -> dict[str, Any]:
     Codes of findings are the keys of `advisor.wording.findings.FINDINGS`, whose `about` says what each means.
     """
     jobs, moves, asked = study.jobs, study.moves, study.turns
-    judged = moves["overshot"].dropna()  # of the rest nobody can tell
+    judged = moves["overshot"].dropna().astype(float)  # of the rest nobody can tell
     noise = population.noise_sd_pct(study.evidence) or (None, None)
     sources = jobs["prior_source"].replace("", "built in")
     halts = study.findings.loc[study.findings["severity"] != "note", "code"]
-    return {
+    record = {
         "jobs": len(jobs),
         "practice_jobs": int(jobs["practice"].sum()),
         "bad_logs": list(study.bad),
         "notes": list(study.notes),
         "ended_in_band": float(jobs["ended_in_band"].mean()),
-        **{name: _quantiles(jobs[name]) for name in ("minutes", "moves", "readings")},
+        **{name: jobs[name].quantile([0.5, 0.1, 0.9]).set_axis(["median", "p10", "p90"]).to_dict() for name in SPANS},
         "turns": len(moves),
         "turns_judged": len(judged),
         "waits_broken": int(jobs["waits_broken"].sum()),
-        "wait_kept": _mean(moves["wait_kept"]),
+        "wait_kept": float(moves["wait_kept"].mean()),
         "overshoots": int(jobs["overshoots"].sum()),
-        "overshot": _mean(judged),
+        "overshot": float(judged.mean()),
         "jobs_that_overshot": float((jobs["overshoots"] > 0).mean()),
         "found": _counts([code for codes in jobs["found"] for code in codes.split()]),
         "findings_in_sample": _counts(halts),
@@ -94,12 +93,13 @@ def summary(study: Study) -> dict[str, Any]:
         "reliability_of_turns": plain(calibration.reliability(asked, "turns")),
         "reliability_of_passing": plain(calibration.reliability(asked, "passing")),
     }
+    return {name: None if value != value else value for name, value in record.items()}
 
 
 def say(record: dict[str, Any], written: str = "") -> str:
     """The answer on one screen of 80 columns; its first line is the answer. `written`: where files were put."""
     jobs, practice, held = record["jobs"], record["practice_jobs"], record["coverage"][0]
-    minutes, moves, reads = (record[name] for name in ("minutes", "moves", "readings"))
+    minutes, moves, reads = (record[name] for name in SPANS)
     took = f"{_counted(moves['median'], 'turn')} and {minutes['median']:.0f} min"
     ended = f"{say_chance(record['ended_in_band'])} ended in band; the middle job took {took}"
     if jobs == 1:
@@ -204,10 +204,12 @@ def _say_calibration(record: dict[str, Any]) -> list[str]:
     lines = labelled("Coverage", f"the 90 % range held in {_of(held)} ({drawn}, asked anew). {_verdict(held)}")
     beyond = f", less {turns['began_past']:,} begun beyond it," if turns["began_past"] else ""
     readings, ended, passed = (_compared(record[f"reliability_of_{of}"]) for of in ("readings", "turns", "passing"))
-    settled = "settled before and after for the adviser, lag and all"
-    asked = f"{turns['turns']:,} of {_counted(turns['of'], 'turn')}: {settled}"
+    asked = (
+        f"{turns['turns']:,} of {_counted(turns['of'], 'turn')}: settled before and after for the adviser, lag and all"
+    )
     lines += labelled("", f"Stated/observed, next reading in band: {readings}.")
-    return lines + labelled("", f"Turn ends in band ({asked}) {ended}; passes the band{beyond} {passed}.{FITS}")
+    compared = f"Turn ends in band ({asked}) {ended}; passes the band{beyond} {passed}."
+    return lines + labelled("", f"{compared} Fits: each within its 95 % error (±).")
 
 
 def _compared(bins: list[dict[str, Any]]) -> str:
@@ -221,12 +223,11 @@ def _compared(bins: list[dict[str, Any]]) -> str:
 
 def _verdict(held: dict[str, Any]) -> str:
     """What a share that the range held means, beyond its error."""
-    off = held["holds"] - calibration.CERTAIN
-    if abs(off) <= held["error"]:
+    more = held["holds"] - calibration.CERTAIN
+    if abs(more) <= held["error"]:
         return "That agrees with the 90 % stated."
-    if off > 0:
-        return "That is more than the 90 % stated: the ranges are wider than they need be."
-    return "That is less than the 90 % stated: the ranges are too narrow."
+    side, ranges = ("more", "wider than they need be") if more > 0 else ("less", "too narrow")
+    return f"That is {side} than the 90 % stated: the ranges are {ranges}."
 
 
 def _of(held: dict[str, Any]) -> str:
@@ -342,15 +343,6 @@ def write(study: Study, record: dict[str, Any], folder: Path, title: str) -> str
 def as_json(record: dict[str, Any]) -> str:
     """The record as JSON; what is not a number is null."""
     return json.dumps(record, indent=2, ensure_ascii=False, allow_nan=False)
-
-
-def _quantiles(values: pd.Series) -> dict[str, float]:
-    low, middle, high = np.quantile(values, [0.1, 0.5, 0.9])
-    return {"median": float(middle), "p10": float(low), "p90": float(high)}
-
-
-def _mean(values: pd.Series) -> float | None:
-    return float(values.mean()) if len(values) else None
 
 
 def _counts(values: Sequence[str] | pd.Series) -> dict[str, int]:

@@ -9,6 +9,7 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
+from pandas.arrays import BooleanArray
 
 from advisor.job_setup.prior_file import say_turndowns
 from advisor.screws import FIRINGS, SCREWS
@@ -103,8 +104,8 @@ def moves(rows: pd.DataFrame | Timeline) -> pd.DataFrame:
             "pair_turns_cw": np.where(paired, pair_turns, np.nan),
             "change_pct": change,
             "gain_per_turn": gain,
-            "in_band_after": _nullable((now >= low - TINY) & (now <= high + TINY), np.isfinite(now)),
-            "overshot": _nullable(passed(was, now, low, high), paired),
+            "in_band_after": BooleanArray((now >= low - TINY) & (now <= high + TINY), np.isnan(now)),
+            "overshot": BooleanArray(passed(was, now, low, high), ~paired),
         }
     )
 
@@ -228,10 +229,6 @@ def _per_job(line: Timeline, at: Ints, values: Array, default: float = np.nan) -
     found = np.full(len(line.jobs), default)
     found[line.job[at]] = values[at]
     return found
-
-
-def _nullable(values: Bools, known: Bools) -> pd.arrays.BooleanArray:
-    return pd.arrays.BooleanArray(values, ~known)
 
 
 def _keys(line: Timeline, at: Ints) -> dict[str, object]:

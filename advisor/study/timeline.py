@@ -157,22 +157,20 @@ def _judged(
     found, usable = [""] * job.size, np.zeros(job.size, dtype=bool)
     moment = pd.Timestamp(2000, 1, 1, tz="UTC").to_pydatetime()
     for at in np.flatnonzero(kind == READING):
-        event = Event(
-            moment, "reading", FIRINGS[firing[at]], co2_pct=float(co2[at]),
-            o2_pct=None if np.isnan(o2[at]) else float(o2[at]), co_ppm=None if np.isnan(co[at]) else float(co[at]),
-        )  # fmt: skip
+        co2_pct, o2_pct, co_ppm = (None if np.isnan(of[at]) else float(of[at]) for of in (co2, o2, co))
+        rate = FIRINGS[firing[at]] if firing[at] >= 0 else None
+        event = Event(moment, "reading", rate, co2_pct=co2_pct, o2_pct=o2_pct, co_ppm=co_ppm)
         codes = [finding.code for finding in judge(setup[job[at]], event)]
         found[at] = " ".join(codes)
-        usable[at] = not UNUSABLE.intersection(codes)
+        usable[at] = co2_pct is not None and not UNUSABLE.intersection(codes)
     return found, usable
 
 
 def _linearised(setup: list[JobSetup], centres: Array, job: Ints, firing: Ints, co2: Array, usable: Bools) -> Array:
     """CO2 of the usable readings on the linearised scale of their job and rate; NaN elsewhere."""
     scales: dict[tuple[Fuel, float], int] = {}
-    number = [
-        [scales.setdefault((of.fuel, mid), len(scales)) for mid in own] for of, own in zip(setup, centres, strict=True)
-    ]
+    pairs = zip(setup, centres, strict=True)
+    number = [[scales.setdefault((of.fuel, centre), len(scales)) for centre in own] for of, own in pairs]
     of_row = np.where(usable, np.array(number, dtype=np.int64).reshape(-1, 2)[job, firing], -1)
     linearised = np.full(co2.size, np.nan)
     for (fuel, centre), which in scales.items():
