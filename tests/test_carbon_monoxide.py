@@ -26,11 +26,11 @@ def test_co_over_its_limit_is_remembered() -> None:
         (lambda job: job, 9.0),
         (lambda job: job.check(CO_CAUSE, "not found").wait(5).read("high", 8.6, 22.0), 9.0),
         (lambda job: job.check(CO_CAUSE, MENDED).wait(5).read("high", 8.6, 22.0), None),
-        (lambda job: job.turned("throttle", 1 / 12, 9.0, co=150.0), None),  # as much CO2, CO under half its limit
-        (lambda job: job.turned("throttle", 1 / 12, 9.0, co=250.0), 9.0),  # over half of it
-        (lambda job: job.turned("throttle", MARK, 8.8, co=150.0), 9.0),  # less CO2
+        (lambda job: job.throttle(1 / 12, 9.0, co=150.0), None),  # as much CO2, CO under half its limit
+        (lambda job: job.throttle(1 / 12, 9.0, co=250.0), 9.0),  # over half of it
+        (lambda job: job.throttle(MARK, 8.8, co=150.0), 9.0),  # less CO2
         (lambda job: job.turn("throttle", 1 / 12).wait(5).read("high", 9.0, 22.0), 9.0),  # too soon
-        (lambda job: job.turned("throttle", MARK, 8.8, co=600.0), 8.8),  # the least CO2 counts
+        (lambda job: job.throttle(MARK, 8.8, co=600.0), 8.8),  # the least CO2 counts
         (lambda job: job.wait(20 * 3600).at("high", 8.6), None),  # another day
     ],
 )
@@ -45,29 +45,21 @@ def test_what_lifts_the_co_ceiling(go_on: Callable[[Told], Told], ceiling_pct: f
 
 def test_a_mended_cause_opens_the_way_again() -> None:
     """Logged as mended and read anew, the readings before it no longer stop the job."""
-    job = co_in_band().check(CO_CAUSE, MENDED).wait(5).read("high", 8.6, 22.0)
-    assert job.next().action != "halt"
+    co_in_band().says("halt co-climbing").check(CO_CAUSE, MENDED).wait(5).read("high", 8.6).says("-halt")
 
 
 def test_a_turn_short_of_where_co_was_is_still_advised() -> None:
     """CO over its limit far above the band, as found, bars nothing as it goes down."""
-    job = Told().at("high", 10.4, co=900.0)
-    assert job.next().action == "halt"
-    advice = job.wait(20).turned("throttle", -1 / 12, 9.9, 9.9, 9.9, co=40.0).next()
-    assert (advice.action, advice.screw) == ("turn", "throttle")
-    assert (advice.turns_cw or 0.0) < 0
+    job = Told().at("high", 10.4, co=900.0).says("halt high-co")
+    job.wait(20).throttle(-1 / 12, 9.9, 9.9, 9.9, co=40.0).says("turn throttle ccw")
 
 
 def test_co_that_jumps_with_a_turn_bars_richer_before_the_limit() -> None:
     """From 22 to 130 ppm in one small turn: no turn richer, though half the limit is not reached."""
-    job = at_high(8.6).wait(20).turned("throttle", MARK, 8.8, co=130.0)
-    assert [finding.variant for finding in job.found("co-rising")] == ["climbs"]
-    assert job.next().action != "turn"
+    job = at_high(8.6).wait(20).throttle(MARK, 8.8, co=130.0).says("-turn", "co-rising")
     assert not any(job.may("throttle", turns).allowed for turns in (1 / 48, MARK, 1 / 12))
 
 
 def test_co_that_climbs_with_no_more_co2_lets_the_advice_go_on() -> None:
     """Turned leaner CO went from 22 to 110 ppm: a warning, and leaner is still advised."""
-    job = at_high(9.8).wait(20).turned("throttle", -MARK, 9.6, co=110.0)
-    assert [finding.severity for finding in job.found("co-by-itself")] == ["warn"]
-    assert (job.next().turns_cw or 0.0) < 0
+    at_high(9.8).wait(20).throttle(-MARK, 9.6, co=110.0).says("turn throttle ccw", "co-by-itself")

@@ -13,8 +13,20 @@ import pandas as pd
 import pytest
 from replay import BANDS, Told, at_high, moment, new_job
 
-from advisor import Advice, AdvisorError, Event, Finding, Job, JobSetup, LogError, Prior, RangeError, Response, Verdict
-from advisor import fuels
+from advisor import (
+    Advice,
+    AdvisorError,
+    Event,
+    Finding,
+    Job,
+    JobSetup,
+    LogError,
+    Prior,
+    RangeError,
+    Response,
+    Verdict,
+    fuels,
+)
 
 
 def on_disk(folder: Path, **setup: Any) -> Job:
@@ -24,9 +36,6 @@ def on_disk(folder: Path, **setup: Any) -> Job:
 def with_rows(rows: Any) -> Job:
     """A job in memory with these rows."""
     return Job.of(new_job().setup, rows)
-
-
-# --- the same rows, the same answer --------------------------------------------------------------------
 
 
 def test_memory_and_disk_give_the_same_answer(tmp_path: Path) -> None:
@@ -40,28 +49,16 @@ def test_memory_and_disk_give_the_same_answer(tmp_path: Path) -> None:
     assert told.job.response("throttle", at=told.now) == loaded.response("throttle", at=told.now)
 
 
-def test_answers_step_by_step_equal_an_answer_from_the_whole_log() -> None:
-    """Going on from the last answer gives exactly what a fresh job with the same rows gives."""
-    told = at_high()
-    for turns, co2 in ((1 / 24, 8.5), (1 / 12, 8.9)):
-        told.next()
-        told.turned("throttle", turns, co2)
-    assert told.next() == with_rows(told.job.events).next(told.now)
-
-
-def test_replay_knows_nothing_of_later_rows() -> None:
-    """Asked as of an earlier moment, the job answers from the rows up to it."""
+def test_rows_give_one_answer_however_they_came() -> None:
+    """Step by step or all at once, entered late, copied; as of an earlier moment nothing of later rows is known."""
     told = at_high()
     then, said = told.now, told.next()
-    told.wait(1).turned("throttle", 1 / 24, 8.5)
-    assert told.job.next(then) == said
-
-
-def test_a_late_entry_goes_where_it_belongs() -> None:
-    """A turn logged late with its own time counts from that time."""
-    told = at_high().turned("throttle", 1 / 24, 8.5)
+    told.wait(1).throttle(1 / 24, 8.5).next()
+    told.throttle(1 / 12, 8.9)
     rows = told.job.events
-    assert with_rows((rows[0], rows[1], rows[3], rows[2])).next(told.now) == told.next()
+    for job in (with_rows(rows), with_rows((*rows[:2], rows[3], rows[2], *rows[4:])), copy.deepcopy(told.job)):
+        assert job.next(told.now) == told.next()
+    assert told.job.next(then) == said
 
 
 def test_two_jobs_on_one_log_see_each_others_rows(tmp_path: Path) -> None:
@@ -71,12 +68,6 @@ def test_two_jobs_on_one_log_see_each_others_rows(tmp_path: Path) -> None:
     one.run_at("high", at=moment(0))
     two.read("high", 8.3, 6.2, 20, at=moment(180))
     assert [event.event for event in two.events] == ["firing", "reading"]
-
-
-def test_a_job_can_be_copied() -> None:
-    """deepcopy gives an independent job with the same answers."""
-    told = at_high()
-    assert copy.deepcopy(told.job).next(told.now) == told.next()
 
 
 def test_a_mixture_with_hydrogen_is_a_fuel_like_any_other(tmp_path: Path) -> None:
@@ -91,9 +82,6 @@ def test_numbers_of_numpy_are_numbers(tmp_path: Path) -> None:
     on_disk(tmp_path).read("high", np.float32(8.25), np.int64(6), np.float64(20), at=moment(0))
     (event,) = Job.load(tmp_path / "visit.csv").events
     assert event == replace(event, co2_pct=8.25, o2_pct=6.0, co_ppm=20.0)
-
-
-# --- time, and rows that are struck --------------------------------------------------------------------
 
 
 def test_four_hours_after_its_last_row_a_log_gets_no_turn() -> None:
@@ -116,31 +104,15 @@ def test_void_strikes_the_last_or_a_named_row_and_can_be_taken_back() -> None:
     assert (told.next().action, told.next().turns_cw) == (said.action, said.turns_cw)
     assert told.job.findings(moment(told.now_s - 5)) != told.job.findings(told.now)  # not struck yet then
     assert len(told.job.events) == 4
-    told.job.void(4, at=told.now)
-    assert len(told.job.rows()) == 3
+    assert len(told.void(4).job.rows()) == 3
     for job, row, message in (
-        (told.job, 9, "row 9 is not in this log: it has rows 1 to 5"),
-        (told.job, 4, "row 4 is struck already"),
+        (told.job, 9, "row 9 is not in this log: it has rows 1 to 5"), (told.job, 4, "row 4 is struck already"),
         (new_job(), None, "there is no row left to strike"),
-    ):
+    ):  # fmt: skip
         with pytest.raises(RangeError, match=f"^{message}$"):
             job.void(row)
-
-
-def test_a_row_of_an_old_log_that_is_struck_today_does_not_count() -> None:
-    """A row struck long after it was made is gone from every answer of today."""
-    job = at_high().wait(10).read("high", 9.9).job
-    assert job.void(2) == 2
-    assert 2 not in [row.number for row in job.situation().rows]
-
-
-def test_a_time_without_a_zone_is_refused() -> None:
-    """Naive datetimes are an error, on entry and in questions."""
-    naive = datetime(2026, 5, 4, 9, 0)
-    message = r"^time 2026-05-04T09:00:00 has no time zone: give one, such as 2026-05-04T09:00:00\+00:00$"
-    for call in (lambda: new_job().run_at("high", at=naive), lambda: new_job().next(naive)):
-        with pytest.raises(RangeError, match=message):
-            call()
+    told.job.void(2)  # today, long after it was made
+    assert 2 not in [row.number for row in told.job.situation().rows]
 
 
 def test_a_clock_set_back_does_not_reorder_the_job() -> None:
@@ -150,11 +122,9 @@ def test_a_clock_set_back_does_not_reorder_the_job() -> None:
     job.read("high", 8.3, 6.2, 20)
     assert job.events[1].time > job.events[0].time
     job.run_at("low", at=datetime.now(UTC) + timedelta(minutes=30))
-    message = (
-        r"^this clock shows \d\d:\d\d, but row 3 is of .*: set the clock; or if that row's time is wrong, strike it with "
-        "void 3 and log it again$"
-    )
-    with pytest.raises(RangeError, match=message):
+    with pytest.raises(
+        RangeError, match=r"^this clock shows \d\d:\d\d, but row 3 is of .*: set the clock; or if that "
+    ):
         job.read("low", 8.3, 6.2, 20)
     assert job.void(3) == 3  # without a moment of its own
     job.read("high", 8.3, 6.2, 20)
@@ -177,12 +147,15 @@ def test_what_the_library_gives_is_of_the_public_types() -> None:
             setattr(value, fields(value)[0].name, None)
     assert 0 < response.backlash_turns < 1 / 16
     assert response.lag_s == pytest.approx(response.dead_time_s + response.time_constant_s)
+    assert issubclass(LogError, AdvisorError)
     assert issubclass(LogError, ValueError)
-    assert {error.__base__ for error in (LogError, RangeError)} <= {AdvisorError, ValueError}
+    assert issubclass(RangeError, AdvisorError)
 
 
-COMMON = ("firing screw turns_cw wait_s expect_co2_pct expect_low_pct expect_high_pct chance_in_band chance_past_band "
-          "findings reasons reason_codes").split()  # fmt: skip
+COMMON = {
+    "firing", "screw", "turns_cw", "wait_s", "expect_co2_pct", "expect_low_pct", "expect_high_pct", "chance_in_band",
+    "chance_past_band", "findings", "reasons", "reason_codes",
+}  # fmt: skip
 
 
 @pytest.mark.parametrize("job", [Told(), at_high(), at_high(9.2), at_high().read("high", 9.2, 900)])
@@ -215,9 +188,7 @@ def test_a_job_says_in_a_line_what_it_is(tmp_path: Path) -> None:
 
 def test_rows_come_as_a_frame() -> None:
     """One line a row in the order of the log, the columns of the log, numbers as numbers; struck rows are marked."""
-    told = at_high().turned("throttle", 1 / 24, 8.5)
-    told.job.void(4, at=told.now)
-    frame = told.job.to_frame()
+    frame = at_high().throttle(1 / 24, 8.5).void(4).job.to_frame()
     columns = [field.name for field in fields(Event)]
     assert list(frame.columns) == ["row", *columns, "stands"]
     assert list(frame["row"]) == [1, 2, 3, 4, 5]
@@ -227,7 +198,7 @@ def test_rows_come_as_a_frame() -> None:
     assert list(new_job().to_frame().columns) == list(frame.columns)
 
 
-@pytest.mark.parametrize("job", [new_job(), at_high().turned("throttle", 1 / 24, 8.5).job], ids=["empty", "read"])
+@pytest.mark.parametrize("job", [new_job(), at_high().throttle(1 / 24, 8.5).job], ids=["empty", "read"])
 def test_the_course_is_drawn_on_the_axes_that_are_given(job: Job) -> None:
     """And these are returned; new ones where none were given. Every reading is a mark."""
     figure, ax = plt.subplots()
@@ -263,9 +234,6 @@ def test_a_cross_effect_is_called_worked_out() -> None:
     assert "gain-other-rate" in [point.code for point in high.open_points]
 
 
-# --- what is refused -----------------------------------------------------------------------------------
-
-
 def test_a_log_of_far_too_many_rows_is_refused(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """An answer takes time with every row: past what any visit needs it is refused, not waited for."""
     job, path = on_disk(tmp_path), tmp_path / "visit.csv"
@@ -279,6 +247,7 @@ def test_a_log_of_far_too_many_rows_is_refused(tmp_path: Path, monkeypatch: pyte
     assert str(caught.value) == f"{path}: more than 2 rows: no visit has so many. Start a new log"
 
 
+NO_ZONE = "time 2026-05-04T09:00:00 has no time zone: give one, such as 2026-05-04T09:00:00+00:00"
 NO_NAME = "can't be the name of a file: give the path of a job log, such as 'visit.csv'"
 NO_TYPE_FITS: list[tuple[Callable[[Job], object], str]] = [
     (lambda job: job.read("high", co2_pct="8.3"), "co2_pct '8.3' is not a number: give it as one, not as text"),
@@ -287,20 +256,16 @@ NO_TYPE_FITS: list[tuple[Callable[[Job], object], str]] = [
     (lambda job: job.read(None, 8.3), "firing rate 'None': it is high or low"),
     (lambda job: job.read("high", None), "a reading needs co2_pct: give it"),
     (lambda job: job.turn("offset", "1/24"), "turns_cw '1/24' is not a number: give it as one, not as text"),
-    (lambda job: job.may("offset", "1/24"), "turns_cw '1/24' is not a number: give it as one, not as text"),
     (lambda job: job.note(5), "note 5 is not text: give it as words"),
     (lambda job: job.run_at("high", note=b"x"), "note b'x' is not text: give it as words"),
     (lambda job: job.check("noise", [1]), "check 'noise' [1]: give what was looked at in words, and words or a number"),
     (lambda job: job.check(7, 1), "check 7 1: give what was looked at in words, and words or a number"),
     (lambda job: job.void("1"), "row 1 is not in this log: it has rows 1 to 2"),
+    (lambda job: job.run_at("high", at=datetime(2026, 5, 4, 9)), NO_ZONE),
+    (lambda job: job.next(datetime(2026, 5, 4, 9)), NO_ZONE),
     (lambda job: job.next(at="10:32"), "time '10:32' is no moment: give a datetime with its time zone"),
-    (lambda job: job.run_at("high", at=12), "time 12 is no moment: give a datetime with its time zone"),
-    (lambda job: job.rows(at="10:32"), "time '10:32' is no moment: give a datetime with its time zone"),
-    (lambda job: job.moment(12), "time 12 is no moment: give a datetime with its time zone"),
     (lambda _: Job.load(None), f"log None {NO_NAME}"),
-    (lambda _: Job.load(7), f"log 7 {NO_NAME}"),
     (lambda _: Job.load("a\0b"), f"log 'a\\x00b' {NO_NAME}"),
-    (lambda _: Job.load(Path("two\nlines.csv")), f"log 'two\\nlines.csv' {NO_NAME}"),
     (lambda _: Job.load("\ud800"), f"log '\\ud800' {NO_NAME}"),
     (lambda _: Job.create(["visit.csv"], fuel="natural gas", bands=BANDS), f"log ['visit.csv'] {NO_NAME}"),
     (lambda _: fuels.by_name(None), "fuel None: the name of a fuel in words is needed"),

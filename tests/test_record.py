@@ -1,55 +1,47 @@
 """The record of a job: what was read is told, what was not is missing, a rerun gives the same."""
 
-from collections.abc import Callable
 from datetime import timedelta
 from pathlib import Path
 
 import pytest
 from console import ROOT
-from replay import Told, at_high
+from replay import Made, Told, at_high, record
 
 from advisor import Job
 from advisor.chemistry import fuels
 from advisor.chemistry.flue_gas import FlueGas
-from advisor.log.check_items import INPUT_RATE, SKIPPED
+from advisor.log.check_items import INPUT_RATE
 from advisor.report.flue import DOUBTED, ON_THE_WAY, SETTLED, FlueQuantity, quantities, say_quantity
 from advisor.report.overview import say_job
-from advisor.report.record import Record, record_of
+from advisor.report.record import Record
 
 MARK = 1 / 24
 
 
-def job_record(job: Job) -> Record:
-    return record_of(job.setup, job.events, job.warnings)
-
-
-def record(told: Told) -> Record:
-    return job_record(told.job)
-
-
 def demo(name: str) -> Record:
-    return job_record(Job.load(ROOT / "demo_logs" / f"{name}.csv"))
+    return record(Job.load(ROOT / "demo_logs" / f"{name}.csv"))
 
 
 def left(told: Told, firing: str = "high") -> FlueGas:
     """The flue as left at a rate."""
-    flue = record(told).rates[firing].as_left
+    flue = record(told.job).rates[firing].as_left
     assert flue is not None
     return flue.gas
 
 
 def why_not_left(told: Told, firing: str = "high") -> str:
     """Code of the reason why there is no as-left figure, with what it mentions."""
-    rate = record(told).rates[firing]
+    rate = record(told.job).rates[firing]
     assert (rate.as_left is None) == (rate.left_note is not None)
     return "" if rate.left_note is None else " ".join(map(str, (rate.left_note.code, *rate.left_note.data.values())))
 
 
-def missing(told: Told) -> list[tuple[str, str]]:
+def missing(told: Told) -> list[str]:
     """Code of all that is missing, with the stage, item or rate that it is about."""
+    about = ("stage", "item", "firing")
     return [
-        (why.code, next((why.data[name] for name in ("stage", "item", "firing") if name in why.data), ""))
-        for why in record(told).missing
+        " ".join([why.code, *[why.data[name] for name in about if name in why.data][:1]])
+        for why in record(told.job).missing
     ]
 
 
@@ -104,34 +96,30 @@ def test_show_and_the_record_give_one_flue_loss() -> None:
         assert loss is not None
         assert f"flue loss {loss:.1f} %" in shown(told)
         if turned:
-            told.turned("throttle", MARK, 9.3)
+            told.throttle(MARK, 9.3)
             assert (left(told).flue_c, left(told).flue_loss_pct) == (None, None)
             assert "flue loss" not in shown(told)
-    as_found = record(told).rates["high"].as_found
+    as_found = record(told.job).rates["high"].as_found
     assert as_found is not None
     assert as_found.gas.flue_c == 60.0
 
 
-NOT_LEFT: list[tuple[str, Callable[[], Told], str]] = [
-    ("nothing read", Told, "not-read"),
-    ("read before the turn", lambda: at_high(8.9).turn("throttle", MARK).wait(150), "left-not-settled since the last turn"),
-    ("too soon", lambda: at_high(8.9).turn("throttle", MARK).wait(12).read("high", 9.0),
-     "left-not-settled since the last turn"),
-    ("without CO", lambda: at_high(8.9).turned("throttle", MARK, 9.1, co=None), "left-no-co since the last turn"),
-    ("without CO, not turned", lambda: Told().at("high", 9.1, co=None), "left-no-co yet"),
-    ("hours later", lambda: at_high(9.2).wait(6 * 3600).check("copy left", "yes"), "left-for-hours"),
+NOT_LEFT: list[tuple[Made, str]] = [
+    (Told, "not-read"),
+    (lambda: at_high(8.9).turn("throttle", MARK).wait(150), "left-not-settled since the last turn"),
+    (lambda: at_high(8.9).turn("throttle", MARK).wait(12).read("high", 9.0), "left-not-settled since the last turn"),
+    (lambda: at_high(8.9).throttle(MARK, 9.1, co=None), "left-no-co since the last turn"),
+    (lambda: Told().at("high", 9.1, co=None), "left-no-co yet"),
+    (lambda: at_high(9.2).wait(6 * 3600).check("copy left", "yes"), "left-for-hours"),
     # settled or not, too much CO later: the good one before it is not how it was left
-    ("too much CO later", lambda: at_high(9.2).at("low", 8.8).at("high", 9.2, co=900, after_s=5),
-     "left-doubted-later 6"),
-    ("settled with CO", lambda: at_high(8.9).turned("throttle", MARK, 9.1), ""),
-    ("little CO again", lambda: at_high(9.2).at("high", 9.2, co=900, after_s=5).wait(150).read("high", 9.2), ""),
-]  # fmt: skip
+    (lambda: at_high(9.2).at("low", 8.8).at("high", 9.2, co=900, after_s=5), "left-doubted-later 6"),
+    (lambda: at_high(8.9).throttle(MARK, 9.1), ""),
+    (lambda: at_high(9.2).at("high", 9.2, co=900, after_s=5).wait(150).read("high", 9.2), ""),
+]
 
 
-@pytest.mark.parametrize(("why", "made", "note"), NOT_LEFT, ids=[row[0] for row in NOT_LEFT])
-def test_as_left_is_a_settled_reading_with_co_since_the_last_turn(
-    why: str, made: Callable[[], Told], note: str
-) -> None:
+@pytest.mark.parametrize(("made", "note"), NOT_LEFT, ids=[row[1] for row in NOT_LEFT])
+def test_as_left_is_a_settled_reading_with_co_since_the_last_turn(made: Made, note: str) -> None:
     """Whatever was read before: there is none, and the record says why."""
     assert why_not_left(made()) == note
 
@@ -151,18 +139,18 @@ def test_a_reading_too_soon_is_no_doubt_and_no_stop_on_the_record() -> None:
     """After a turn, or half a minute after the start while the display still showed mostly air."""
     told = Told().run_at("high").wait(30).read("high", 2.5).wait(150).read("high", 8.9)
     told.turn("throttle", MARK).wait(12).read("high", 9.0)
-    made = record(told)
+    made = record(told.job)
     assert [reading.state for reading in made.readings] == [ON_THE_WAY, SETTLED, ON_THE_WAY]
     assert not [seen for seen in made.seen if seen.finding.severity == "halt"]
 
 
-FOUND: list[tuple[Callable[[], Told], str, float, list[str]]] = [
+FOUND: list[tuple[Made, str, float, list[str]]] = [
     # job, rate, CO as found in ppm, what is said of it
-    (lambda: Told().run_at("high").wait(150).read("high", 10.9, 5200, 0.1).turned("throttle", -1 / 8, 9.3), "high", 5200,
+    (lambda: Told().run_at("high").wait(150).read("high", 10.9, 5200, 0.1).throttle(-1 / 8, 9.3), "high", 5200,
      ["found-in-doubt"]),
     # low fire first read rich, after a turn at high fire: that, not the better one after the next turn
     (lambda: (at_high(9.0).turn("throttle", MARK).run_at("low").wait(60).read("low", 10.9, 5200, 0.1)
-              .turned("offset", -1 / 12, 8.8)), "low", 5200, ["found-after-turns", "found-in-doubt"]),
+              .offset(-1 / 12, 8.8)), "low", 5200, ["found-after-turns", "found-in-doubt"]),
     (lambda: Told().run_at("high").wait(30).read("high", 8.0), "high", 20, ["found-not-settled"]),
     # a reading taken before the line was found leaking may show a rich flame as lean
     (lambda: at_high(8.9).wait(20).check("sample line", "leaking"), "high", 20, ["found-line-leaked"]),
@@ -171,9 +159,9 @@ FOUND: list[tuple[Callable[[], Told], str, float, list[str]]] = [
 
 
 @pytest.mark.parametrize(("made", "firing", "co", "notes"), FOUND, ids=[" ".join(row[3]) for row in FOUND])
-def test_the_first_reading_counts_as_found(made: Callable[[], Told], firing: str, co: float, notes: list[str]) -> None:
+def test_the_first_reading_counts_as_found(made: Made, firing: str, co: float, notes: list[str]) -> None:
     """Even where it counts for nothing in the fit, and with what must be said of it."""
-    rate = record(made()).rates[firing]
+    rate = record(made().job).rates[firing]
     assert rate.as_found is not None
     assert rate.as_found.gas.co_ppm == co
     assert [note.code for note in rate.found_notes] == notes
@@ -182,13 +170,13 @@ def test_the_first_reading_counts_as_found(made: Callable[[], Told], firing: str
 def test_a_halt_that_was_cleared_stays_on_the_record_as_of_its_row() -> None:
     """The figure of the row that is named, not of a later one; while it stands, the latest figure."""
     told = Told().at("high", 9.9, co=500)
-    first = record(told).seen[0].finding.data["air_free"]
+    first = record(told.job).seen[0].finding.data["air_free"]
     told.read("high", 9.9, 700)
-    (stands,) = (seen for seen in record(told).seen if seen.finding.severity == "halt")
+    (stands,) = (seen for seen in record(told.job).seen if seen.finding.severity == "halt")
     assert (stands.finding.code, stands.cleared) == ("high-co", None)
     assert stands.finding.data["air_free"] == pytest.approx(1.4 * first)
-    told.turned("throttle", -1 / 12, 9.3)
-    (seen,) = (seen for seen in record(told).seen if seen.finding.severity == "halt")
+    told.throttle(-1 / 12, 9.3)
+    (seen,) = (seen for seen in record(told.job).seen if seen.finding.severity == "halt")
     assert (seen.row, seen.finding.data["air_free"], seen.cleared) == (2, first, told.job.events[-1].time)
     assert seen.headline != stands.headline
 
@@ -198,8 +186,7 @@ def test_turns_are_told_one_by_one_and_net() -> None:
     told = at_high(8.5)
     for turns_cw in (MARK, 1 / 4, -1 / 12, MARK):
         told.wait(10).turn("throttle", turns_cw)
-    told.job.void(6, at=told.wait(5).now)
-    made = record(told)
+    made = record(told.wait(5).void(6).job)
     assert [turn.turns_cw for turn in made.turns] == [MARK, 1 / 4, -1 / 12]
     assert [turn.over_cap for turn in made.turns] == [False, True, False]
     assert made.net_turns_cw == {"throttle": pytest.approx(5 / 24), "offset": 0}
@@ -209,13 +196,13 @@ def test_turns_are_told_one_by_one_and_net() -> None:
 
 def test_steps_are_what_the_display_showed_between_settled_readings() -> None:
     """One screw turned between two settled readings gives a step; with the other turned too it gives none."""
-    told = at_high(8.5).turned("throttle", MARK, 8.7).turn("throttle", MARK).wait(10).turned("offset", MARK)
-    assert record(told.read("high", 8.9)).steps["throttle"] == ((MARK, pytest.approx(0.2)),)
+    told = at_high(8.5).throttle(MARK, 8.7).turn("throttle", MARK).wait(10).offset(MARK)
+    assert record(told.read("high", 8.9).job).steps["throttle"] == ((MARK, pytest.approx(0.2)),)
 
 
 def test_figures_are_held_against_band_line_and_limit() -> None:
     """CO2 against the band, CO air-free against the stricter limit, O2 against the fuel's line at that CO2."""
-    made = record(Told(co_limit_ppm_air_free=100.0).at("high", 9.6, co=60))
+    made = record(Told(co_limit_ppm_air_free=100.0).at("high", 9.6, co=60).job)
     held = {each.name: each for each in quantities(made.setup, made.rates["high"])}
     assert (held["CO2"].low, held["CO2"].high, held["CO air-free"].high) == (9.0, 9.4, 100.0)
     inside = {"CO2": False, "CO air-free": True, "O2": True, "CO": None, "Excess-air ratio": False}
@@ -237,7 +224,9 @@ def test_pressures_and_input_stand_against_the_data_plate() -> None:
         input_rate=(100_000.0, 130_000.0, "Btu/h"),
     )
     told.check("working pressure", 12.0, "mbar").wait(5).check("working pressure", 2.0, "kPa")
-    supply = {entry.name: entry for entry in record(told.run_at("high").wait(5).check(INPUT_RATE, 35.0, "kW")).supply}
+    supply = {
+        entry.name: entry for entry in record(told.run_at("high").wait(5).check(INPUT_RATE, 35.0, "kW").job).supply
+    }
     working, standing, timed = (
         supply[name] for name in ("working pressure", "standing pressure", "input at high fire")
     )
@@ -247,64 +236,55 @@ def test_pressures_and_input_stand_against_the_data_plate() -> None:
     assert timed.inside
 
 
-def skip(told: Told, *stages: str) -> Told:
-    """These stages skipped for a reason."""
-    for stage in stages:
-        told.wait(1).job.note("done by another", item=SKIPPED, value=stage, at=told.now)
-    return told
+def off_plate(input_rate: str) -> Told:
+    """An input rate timed at high fire, against a data plate of 33 to 37 kW."""
+    return Told(input_rate=(33.0, 37.0, "kW")).run_at("high").check(INPUT_RATE, input_rate)
 
 
-def test_a_skipped_stage_and_an_open_one_are_told() -> None:
-    """A skipped stage comes with its reason and is not missing; one that is neither done nor skipped is missing."""
-    told = skip(Told(), "valve")
-    assert record(told).skipped == (("valve", "done by another"),)
-    assert ("stage-no-answer", "close up") in missing(told)
-    assert "valve" not in [about for _, about in missing(told)]
+def skipped() -> Told:
+    """Every stage skipped in which something is asked."""
+    return Told().skip("before", "valve", "gas pressure", "proof", "close up", "record")
 
 
-def test_a_wrong_answer_that_was_skipped_past_is_a_finding_and_missing() -> None:
-    """A skip of its stage does not take it off the record; the right answer clears it."""
-    told = skip(Told().check("opened joints", "leaking"), "valve")
-    assert [(s.finding.severity, s.row, s.finding.data["item"]) for s in record(told).seen] == [
-        ("halt", 1, "opened joints")
-    ]
-    assert ("not-ready", "opened joints") in missing(told)
-    assert [seen.cleared is not None for seen in record(told.wait(5).check("opened joints", "tight")).seen] == [True]
+def test_what_is_missing_is_told() -> None:
+    """What is open, wrong, or never proved though its stage was skipped; of the data plate at high fire only."""
+    in_service = (
+        Told().check("appliance left", "in service").check("technician", "A. Example").check("copy left", "yes")
+    )
+    for told, there, absent in (
+        (Told().skip("valve"), "stage-no-answer close up", "valve"),
+        (Told().check("opened joints", "leaking").skip("valve"), "not-ready opened joints", "valve"),
+        (off_plate("3.44 kW"), "wrong-answer input rate", "never-proved"),
+        (off_plate("35 kW").run_at("low").wait(5).check(INPUT_RATE, "7 kW"), "stage-no-answer before", "input rate"),
+        (in_service, "stage-blocked record", "in service"),
+    ):
+        assert there in missing(told)
+        assert absent not in " ".join(missing(told))
+        assert not record(told.job).finished
+    both = skipped().at("high", 9.2).at("low", 8.8)
+    assert missing(both) == ["never-proved sample line", "never-proved opened joints"]
+    assert not record(both.job).finished
+
+
+def test_a_skipped_stage_and_a_wrong_answer_are_on_the_record() -> None:
+    """The stage with its reason, the answer as a stop of its row until it is answered rightly."""
+    told = Told().check("opened joints", "leaking").skip("valve")
+    (seen,) = record(told.job).seen
+    assert record(told.job).skipped == (("valve", "in a hurry"),)
+    assert (seen.finding.severity, seen.row, seen.finding.data["item"]) == ("halt", 1, "opened joints")
+    (seen,) = record(told.wait(5).check("opened joints", "tight").job).seen
+    assert seen.cleared is not None
 
 
 def test_co_over_half_its_limit_at_the_finish_is_a_warning_of_the_record() -> None:
     """In band with 378 of 400 ppm: said by the answer and kept on the record."""
-    told = at_high(9.2).run_at("low").wait(150).read("low", 8.8, 280, 5.4)
-    assert told.next().action == "finish"
-    assert [finding.severity for finding in told.found("co-rising")] == ["warn"]
-    assert [s.finding.severity for s in record(told).seen if s.finding.code == "co-rising"] == ["warn"]
-
-
-def test_a_job_with_something_never_proved_is_not_finished() -> None:
-    """Every stage skipped or done but joints and line never proved: the record is not that of a finished job."""
-    told = skip(Told(), "before", "valve", "gas pressure", "proof", "close up", "record").at("high", 9.2).at("low", 8.8)
-    assert missing(told) == [("never-proved", "sample line"), ("never-proved", "opened joints")]
-    assert not record(told).finished
-
-
-def test_an_input_rate_off_the_data_plate_is_missing() -> None:
-    """Outside the data plate at high fire: not finished, whatever the flue says; the plate says nothing of low fire."""
-    told = Told(input_rate=(33.0, 37.0, "kW")).run_at("high").check(INPUT_RATE, 3.44, "kW")
-    assert ("wrong-answer", "input rate") in missing(told)
-    told.wait(5).check(INPUT_RATE, 35.0, "kW").run_at("low").wait(5).check(INPUT_RATE, 7.0, "kW")
-    assert ("wrong-answer", "input rate") not in missing(told)
-
-
-def test_an_appliance_left_in_service_without_proof_is_told() -> None:
-    """ "In service" on a job that is not proved stands on the record as what is wrong with it."""
-    told = Told().check("appliance left", "in service").check("technician", "A. Example").check("copy left", "yes")
-    assert record(told).told["appliance left"] == "in service"
-    assert ("stage-blocked", "record") in missing(told)
+    told = at_high(9.2).run_at("low").wait(150).read("low", 8.8, 280, 5.4).says("finish", "co-rising")
+    assert [s.finding.severity for s in record(told.job).seen if s.finding.code == "co-rising"] == ["warn"]
 
 
 def test_a_log_without_rows_has_a_record() -> None:
     """Nothing was done: nothing is invented."""
-    made = record(Told())
+    made = record(Told().job)
     assert (made.began, made.readings, made.turns, made.finished) == (None, (), (), False)
     assert all(rate.as_found is None and rate.as_left is None for rate in made.rates.values())
 
@@ -313,17 +293,17 @@ def test_the_same_rows_give_the_same_record(tmp_path: Path) -> None:
     """Made twice, and from a copy elsewhere, the record is equal: nothing of the day gets in."""
     copy = tmp_path / "copy.csv"
     copy.write_bytes((ROOT / "demo_logs" / "reversed_screw.csv").read_bytes())
-    assert demo("reversed_screw") == demo("reversed_screw") == job_record(Job.load(copy))
+    assert demo("reversed_screw") == demo("reversed_screw") == record(Job.load(copy))
 
 
 def test_a_row_struck_days_later_leaves_the_record_as_of_the_last_row() -> None:
     """The struck row is gone from it; as-left figures and the calibration's age stay what they were."""
     job = Job.load(ROOT / "demo_logs" / "whole_visit.csv")
     job = Job.of(job.setup, job.events)
-    before = job_record(job)
+    before = record(job)
     number = next(n for n, event in enumerate(job.events, 1) if event.item == "CO alarm")
     job.void(number, at=job.events[-1].time + timedelta(days=2))
-    after = job_record(job)
+    after = record(job)
     assert (after.rates, after.calibration_age_days) == (before.rates, before.calibration_age_days)
     assert before.rates["high"].as_left is not None
     assert "CO alarm" in [why.data.get("item") for why in after.missing]

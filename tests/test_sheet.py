@@ -1,8 +1,8 @@
 """The record as pages: every figure can be read off the PDF, nothing overlaps, hostile text stays text."""
 
-import itertools
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Iterable
 from dataclasses import replace
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 
@@ -16,14 +16,14 @@ from matplotlib.figure import Figure
 from matplotlib.text import Text
 from matplotlib.transforms import Bbox
 from pypdf import PdfReader
-from replay import BANDS, Told, at_high, new_job
+from replay import BANDS, Made, Told, at_high, new_job, record
 from test_cli import run, words
 
 from advisor import Job
 from advisor.errors import LogError
 from advisor.log.events import Event
 from advisor.report import pages, plots, sheet
-from advisor.report.record import Record, record_of
+from advisor.report.record import Record
 
 HOSTILE = (
     "x" * 900,
@@ -48,17 +48,8 @@ def demo(name: str) -> Path:
     return ROOT / "demo_logs" / f"{name}.csv"
 
 
-def job_record(job: Job) -> Record:
-    return record_of(job.setup, job.events, job.warnings)
-
-
-def record(name: str) -> Record:
-    return job_record(Job.load(demo(name)))
-
-
-def sheet_text(job: Job) -> str:
-    """All text of a job's sheet."""
-    return page_text(sheet.pages_of(job_record(job), "visit.csv"))
+def of_demo(name: str) -> Record:
+    return record(Job.load(demo(name)))
 
 
 def pdf_text(path: str = "sheet.pdf") -> str:
@@ -92,17 +83,18 @@ def hostile_job(path: Path) -> Job:
         path, fuel="natural gas", bands=BANDS, site="\n".join(HOSTILE), analyser=HOSTILE[3] + HOSTILE[6],
         pressures={HOSTILE[2]: plate, "=1+1": plate},
     )  # fmt: skip
-    job.run_at("high", at=told.now, note=HOSTILE[0])
+
+    def at() -> datetime:
+        return told.wait(40).now
+
+    job.run_at("high", at=at(), note=HOSTILE[0])
     for index, odd in enumerate(HOSTILE):
-        for log in (
-            lambda **at: job.read("high", 8.3 + 0.05 * index, 6.2 - 0.09 * index, 22, note=odd, **at),
-            lambda **at: job.turn("throttle", (-1) ** index / 24, note=odd, **at),
-            lambda at: job._append(Event(at, "check", item=odd[:900], value=odd, unit=odd[:50], note=odd)),
-            lambda **at: job.note(odd, **at),
-            lambda **at: job.note(odd, item="skipped stage", value=odd, **at),
-        ):
-            log(at=told.wait(40).now)
-    job.void(3, at=told.wait(40).now, note=HOSTILE[3])
+        job.read("high", 8.3 + 0.05 * index, 6.2 - 0.09 * index, 22, at=at(), note=odd)
+        job.turn("throttle", (-1) ** index / 24, at=at(), note=odd)
+        job._append(Event(at(), "check", item=odd[:900], value=odd, unit=odd[:50], note=odd))
+        job.note(odd, at=at())
+        job.note(odd, item="skipped stage", value=odd, at=at())
+    job.void(3, at=at(), note=HOSTILE[3])
     return job
 
 
@@ -152,33 +144,20 @@ def faults(figure: Figure) -> list[tuple[str, ...]]:
     return [*pairs, *((shown[i][0],) for i in beyond)]
 
 
-def all_pages() -> Iterator[tuple[str, list[Figure]]]:
-    for name in ("whole_visit", "loose_probe"):
-        yield name, sheet.pages_of(record(name), name)
-    yield "letter", sheet.pages_of(record("whole_visit"), "visit.csv", "letter")
-    yield "hostile", sheet.pages_of(job_record(hostile_job(Path("hostile.csv"))), HOSTILE[0])
-    yield "busy", sheet.pages_of(job_record(busy_job(30, both=True)), "busy.csv")
-    yield "one screw", sheet.picture_of(job_record(busy_job(30)), "busy.csv")
-    yield "empty", sheet.pages_of(job_record(new_job(fuel="propane")), "empty.csv")
-
-
 def test_every_as_left_figure_is_in_the_pdf_with_its_unit(whole: Path) -> None:
     """The text of the PDF holds the as-left figures of both rates, and what they are held against."""
-    printed, made = pdf_text(str(whole)), record("whole_visit")
+    printed, made = pdf_text(str(whole)), of_demo("whole_visit")
+    forms = ("{:.1f} %", "{:.1f} %", "{:.0f} ppm", "{:.0f} ppm", "{:.4f}", "{:.3f}", *["{:.1f} °C"] * 3, "{:.1f} %")
     for rate in made.rates.values():
         assert rate.as_left is not None
-        gas = rate.as_left.gas
-        for value, form in (
-            (gas.co2_pct, "{:.1f} %"), (gas.o2_pct, "{:.1f} %"), (gas.co_ppm, "{:.0f} ppm"),
-            (gas.co_air_free_ppm, "{:.0f} ppm"), (gas.co_co2_ratio, "{:.4f}"), (gas.excess_air_ratio, "{:.3f}"),
-            (gas.dew_point_c, "{:.1f} °C"), (gas.flue_c, "{:.1f} °C"), (gas.air_c, "{:.1f} °C"),
-            (gas.flue_loss_pct, "{:.1f} %"),
-        ):  # fmt: skip
+        for form, value in zip(forms, vars(rate.as_left.gas).values(), strict=True):
             assert form.format(value) in printed, value
         assert f"{rate.band[0]:.1f} to {rate.band[1]:.1f} %, ok" in printed
     for shown in ("Harbour Street cold store", "20.4 mbar", "data plate 17 to 25 mbar", "at most 400 ppm, ok"):
         assert shown in printed
-    assert not any(text in printed for text in ("NOT FINISHED", "PRACTICE", "last 1"))
+    assert "NOT FINISHED" not in printed
+    assert "PRACTICE" not in printed
+    assert "not settled" not in printed.split("CO2 against time")[0]
     for turn in made.turns:
         assert f"{turn.time:%H:%M:%S} {turn.screw} " in printed
         assert plots.say_short(turn) in printed
@@ -186,7 +165,7 @@ def test_every_as_left_figure_is_in_the_pdf_with_its_unit(whole: Path) -> None:
 
 def test_an_unfinished_job_says_so_first_and_what_is_missing() -> None:
     """NOT FINISHED stands at the top with every missing thing below; the as-left figure is MISSING, not guessed."""
-    made = record("loose_probe")
+    made = of_demo("loose_probe")
     printed = page_text(sheet.pages_of(made, "a"))
     assert printed.startswith("Combustion setting record NOT FINISHED")
     assert len(made.missing) > 2
@@ -200,12 +179,6 @@ def test_an_unfinished_job_says_so_first_and_what_is_missing() -> None:
     assert words(out).startswith("Wrote sheet.svg. The sheet says NOT FINISHED at the top: Missing High fire: ")
 
 
-def skipped_past_a_stop() -> Told:
-    told = Told().check("pressure drop", "no").wait(9)
-    told.job.note("in a hurry", item="skipped stage", value="gas pressure", at=told.now)
-    return told
-
-
 def checked() -> Told:
     """Pressures in another unit and in that of the data plate, and two answers of words."""
     told = Told(pressures=dict.fromkeys(("working pressure", "standing pressure"), (7.0, 11.0, "inH2O")))
@@ -217,55 +190,40 @@ def over_two_days() -> Told:
     told = Told(pressures={"working pressure": (17.0, 25.0, "mbar")}).check("CO alarm", "no").wait(1)
     told.job.note("rain", at=told.now)
     told.wait(24 * 3600 - 1).check("working pressure", 20, "mbar").wait(3600).job.note("slip", at=told.now)
-    told.job.void(at=told.wait(3600).now)
-    return told
+    return told.wait(3600).void()
 
 
-PRINTED: dict[str, tuple[Callable[[], Told], list[str], list[str]]] = {  # job, what is printed, and what is not
-    "a job without readings has nothing to draw, and nothing is made up": (
-        Told, ["NOT FINISHED", "High fire as left: MISSING, not read", "Low fire as left: MISSING, not read",
-               "No reading was taken: there is nothing to draw."], [],
-    ),
-    "what was skipped past a stop is under findings and not finished": (
-        skipped_past_a_stop, ["NOT FINISHED", "STOP at 09:00, row 1, still stands (see the top): "], ["No findings."],
-    ),
-    "a pressure is shown as typed, converted only in brackets, and a yes says to what": (
-        checked, ["81 mbar (32.52 inH2O) at 09:00, OUTSIDE", "9 inH2O at 09:00, ok",
-                  "A copy of the record stays with the boiler: yes", "Other appliances: none there"], ["(9 inH2O"],
-    ),
-    "over two days every time comes with its day": (
-        over_two_days, ["05-04 09:00 Room CO alarm on: no", "STOP at 05-04 09:00, row 1", "20 mbar at 05-05 09:00, ok",
-                        "05-04 09:00, row 2, rain", "row 4, 05-05 10:00: note: slip"], [],
-    ),
-    "signatures and a serial number that was not told have their lines": (
-        at_high, ["Site Serial number Visit", "Licensed person, name and licence Signature Date",
-                  "Customer, name Signature Date"], [],
-    ),
-    "a serial number is printed as told, under no other heading": (
-        lambda: at_high().check("serial number", "0012", "AB-7"), ["Serial number 0012 AB-7 Visit"],
-        ["serial number: 0012"],
-    ),
-    "a last reading that was not settled is said beside the figures as left": (
-        lambda: at_high(9.2).read("high", 9.2).at("low", 8.8).at("high", 9.5, after_s=35),
-        ["last 09:07:05", "7, not settled"], [],
-    ),
-}  # fmt: skip
+PRINTED: list[tuple[Made, list[str]]] = [  # job, what is printed and ("-") what is not
+    (Told, ["NOT FINISHED", "High fire as left: MISSING, not read", "Low fire as left: MISSING, not read",
+            "No reading was taken: there is nothing to draw."]),
+    (lambda: Told().check("pressure drop", "no").skip("gas pressure"),  # skipped past a stop
+     ["NOT FINISHED", "STOP at 09:00, row 1, still stands (see the top): ", "-No findings."]),
+    (checked, ["81 mbar (32.52 inH2O) at 09:00, OUTSIDE", "9 inH2O at 09:00, ok", "-(9 inH2O",
+               "A copy of the record stays with the boiler: yes", "Other appliances: none there"]),
+    (over_two_days, ["05-04 09:00 Room CO alarm on: no", "STOP at 05-04 09:00, row 1", "20 mbar at 05-05 09:00, ok",
+                     "05-04 09:00, row 2, rain", "row 4, 05-05 10:00: note: slip"]),
+    (at_high, ["Site Serial number Visit", "Licensed person, name and licence Signature Date",  # lines to write on
+               "Customer, name Signature Date"]),
+    (lambda: at_high().check("serial number", "0012", "AB-7"),
+     ["Serial number 0012 AB-7 Visit", "-serial number: 0012"]),
+    # a last reading that was not settled is said beside the figures as left
+    (lambda: at_high(9.2).read("high", 9.2).at("low", 8.8).at("high", 9.5, after_s=35),
+     ["last 09:07:05", "7, not settled"]),
+]  # fmt: skip
 
 
-@pytest.mark.parametrize("what", PRINTED)
-def test_the_sheet_prints_what_it_should(what: str) -> None:
+@pytest.mark.parametrize(("made", "texts"), PRINTED, ids=[row[1][0] for row in PRINTED])
+def test_the_sheet_prints_what_it_should(made: Made, texts: list[str]) -> None:
     """And nothing that would gainsay it."""
-    made, there, absent = PRINTED[what]
-    printed = sheet_text(made().job)
-    assert [text for text in there if text not in printed] == []
-    assert [text for text in absent if text in printed] == []
+    printed = page_text(sheet.pages_of(record(made().job), "visit.csv"))
+    assert [text for text in texts if (text.lstrip("-") in printed) == text.startswith("-")] == []
 
 
 def test_the_picture_says_what_its_lines_and_letters_are() -> None:
     """One line under it; no word of letters where there are none."""
     change, letter = "Dash-dot line: change of firing rate.", "Letter in a box: the stop with that letter"
     for name, lettered in (("whole_visit", False), ("reversed_screw", True)):
-        printed = page_text(sheet.picture_of(record(name), "visit.csv"))
+        printed = page_text(sheet.picture_of(of_demo(name), "visit.csv"))
         assert change in printed
         assert (letter in printed) is lettered
 
@@ -274,8 +232,8 @@ def test_every_run_of_a_rate_is_named_in_the_picture() -> None:
     """The last run of the demo visit, too short for LOW FIRE, says LOW; one of seconds says L, and L is explained."""
     told = at_high().wait(1200).read("high", 8.3).run_at("low")
     for made, rates, explained in (
-        (record("whole_visit"), ["HIGH FIRE", "LOW FIRE", "HIGH FIRE", "LOW FIRE", "HIGH FIRE", "LOW"], False),
-        (job_record(told.job), ["HIGH FIRE", "L"], True),
+        (of_demo("whole_visit"), ["HIGH FIRE", "LOW FIRE", "HIGH FIRE", "LOW FIRE", "HIGH FIRE", "LOW"], False),
+        (record(told.job), ["HIGH FIRE", "L"], True),
     ):
         (figure,) = sheet.picture_of(made, "visit.csv")
         assert [text.get_text() for text in figure.axes[0].texts] == rates
@@ -289,7 +247,7 @@ def test_the_same_log_gives_the_same_bytes(whole: Path) -> None:
     assert info is not None
     assert (info.title, "/CreationDate" in info) == (sheet.TITLE, False)
     for suffix in (".pdf", ".svg", ".png"):
-        drawn = [sheet.picture_of(job_record(busy_job(2)), "a") for _ in range(2)]
+        drawn = [sheet.picture_of(record(busy_job(2)), "a") for _ in range(2)]
         made = [pages.save(d, Path(f"{n}{suffix}"), "t")[0].read_bytes() for n, d in enumerate(drawn)]
         assert made[0] == made[1], suffix
 
@@ -309,9 +267,15 @@ def test_fonts_are_embedded_as_truetype(whole: Path) -> None:
 
 def test_no_texts_overlap_and_none_leaves_the_page() -> None:
     """On every page of every kind of job the texts lie apart, by the renderer's own extents."""
-    for name, made in all_pages():
-        for number, figure in enumerate(made, 1):
-            assert faults(figure) == [], f"{name}, page {number}"
+    for number, made in enumerate((
+        *(sheet.pages_of(of_demo(name), name) for name in ("whole_visit", "loose_probe")),
+        sheet.pages_of(of_demo("whole_visit"), "visit.csv", "letter"),
+        sheet.pages_of(record(hostile_job(Path("hostile.csv"))), HOSTILE[0]),
+        sheet.pages_of(record(busy_job(30, both=True)), "busy.csv"),
+        sheet.picture_of(record(busy_job(30)), "busy.csv"),
+        sheet.pages_of(record(new_job(fuel="propane")), "empty.csv"),
+    )):  # fmt: skip
+        assert [faults(figure) for figure in made] == [[] for _ in made], number
 
 
 def test_the_overlap_test_can_fail() -> None:
@@ -341,7 +305,7 @@ def test_hostile_text_stays_text() -> None:
 
 def test_a_job_of_200_rows_goes_on_over_pages() -> None:
     """Every turn of a very long job is listed and drawn, the picture in parts, each page numbered."""
-    made = job_record(busy_job(100, 20.0))
+    made = record(busy_job(100, 20.0))
     assert made.n_rows == 201
     drawn = sheet.pages_of(made, "long.csv")
     printed = page_text(drawn)
@@ -357,7 +321,7 @@ def test_a_job_of_200_rows_goes_on_over_pages() -> None:
 
 def test_practice_is_written_across_every_page() -> None:
     """A made-up boiler's record says PRACTICE on each page, also in the head; a real one's nowhere."""
-    real = job_record(busy_job(2))
+    real = record(busy_job(2))
     made_up = replace(real, setup=replace(real.setup, practice=True))
     for record_made, stamps in ((real, 0), (made_up, 1)):
         drawn = sheet.pages_of(record_made, "a")
@@ -465,7 +429,7 @@ def test_labels_are_spread_no_further_than_needed(wanted: list[float], gap: floa
 
 def test_the_fitted_response_draws_the_numbers_it_is_given() -> None:
     """The line has the gain as slope, the hatched field its 90 % range, the dots the steps."""
-    made = record("whole_visit")
+    made = of_demo("whole_visit")
     axes = Figure().add_subplot()
     response = made.responses["throttle"]
     plots.draw_response(axes, response, made.steps["throttle"], 1 / 8)

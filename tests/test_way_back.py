@@ -19,14 +19,12 @@ def codes(back: WayBack) -> list[str]:
 def test_nothing_turned_needs_no_way_back() -> None:
     """Without a turn, or with one that was struck, there is nothing to restore."""
     assert backs(at_high()) == ()
-    told = at_high(8.3).turn("throttle", 1 / 12)
-    told.job.void(at=told.now)
-    assert backs(told) == ()
+    assert backs(at_high(8.3).turn("throttle", 1 / 12).void()) == ()
 
 
 def test_the_way_back_undoes_the_net_turn_and_takes_up_the_play() -> None:
     """At least the net turn, the other way, and at most the widest play beyond it; CO2 as found is named."""
-    (back,) = backs(at_high(8.3).turned("throttle", 1 / 12, 8.5).turned("throttle", 1 / 12, 8.9))
+    (back,) = backs(at_high(8.3).throttle(1 / 12, 8.5).throttle(1 / 12, 8.9))
     assert (back.screw, back.as_found_pct) == ("throttle", 8.3)
     assert back.net_turns_cw == pytest.approx(1 / 6)
     assert -1 / 6 - 1 / 16 <= back.turns_cw <= -1 / 6
@@ -60,8 +58,8 @@ def test_the_way_back_brings_a_boiler_with_play_nearer_than_the_net_turn() -> No
 
 def test_a_way_back_that_is_made_is_said_so() -> None:
     """There and back: the screw is where it was found."""
-    told = at_high(8.3).turned("throttle", 1 / 12, 8.6)
-    told.turned("throttle", backs(told)[0].turns_cw, 8.3)
+    told = at_high(8.3).throttle(1 / 12, 8.6)
+    told.throttle(backs(told)[0].turns_cw, 8.3)
     assert codes(backs(told)[0]) == ["restore-there"]
 
 

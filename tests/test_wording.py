@@ -2,23 +2,22 @@
 
 import string
 from collections.abc import Iterable, Iterator, Mapping
+from typing import Any
 
 import pytest
 import test_decision
 import test_findings
-import test_progress
 import test_record
-from replay import Told, at_high, known_leaner
+from replay import Told, at_high, known_leaner, record
+from test_progress import BEFORE, BLOCKS, timed, walk
 
 from advisor.diagnosis.way_back import way_back
 from advisor.dialogue.entries import after_entry
 from advisor.log.check_items import CHECK_ITEMS, CLEAN_AIR_CO, CLEAN_AIR_O2, STANDING, WORKING
 from advisor.messages import Finding, Reason
 from advisor.report.overview import measured
-from advisor.report.record import record_of
 from advisor.wording import GIVE_UP, at_once, finding_text, look_first, past_text, reason_text, short_text
 from advisor.wording.findings import FINDINGS
-from advisor.wording.numbers import say_chance
 from advisor.wording.reasons import REASONS
 from advisor.wording.templates import ACTS, Voice
 from advisor.wording.visit import QUESTIONS, STAGES
@@ -49,23 +48,18 @@ def plain(job: Told) -> Iterator[Said]:
         for turns_cw in (1 / 400, advice.turns_cw or 1 / 24):
             yield from job.may(screw, turns_cw).why
         yield from job.job.response(screw, "high", job.now).open_points
-    for why in (*(state.why for state in progress.states), progress.barred):
-        if why:
-            yield why
-    for back in way_back(job.situation):
-        yield from back.reasons
+    yield from (why for why in (*(state.why for state in progress.states), progress.barred) if why)
+    yield from (reason for back in way_back(job.situation) for reason in back.reasons)
 
 
 def recorded(job: Told) -> Iterator[Said]:
     """What the record says of a job."""
-    record = record_of(job.job.setup, job.job.events)
-    yield from (*record.missing, *(seen.finding for seen in record.seen))
-    for rate in record.rates.values():
+    made = record(job.job)
+    yield from (*made.missing, *(seen.finding for seen in made.seen))
+    for rate in made.rates.values():
         yield from rate.found_notes
-        if rate.left_note:
-            yield rate.left_note
-    if record.drop:
-        yield record.drop
+        yield from filter(None, [rate.left_note])
+    yield from filter(None, [made.drop])
 
 
 def noted(job: Told, at_s: float) -> list[Finding]:
@@ -73,51 +67,39 @@ def noted(job: Told, at_s: float) -> list[Finding]:
     return after_entry(job.job, Told().wait(at_s).now)[1]
 
 
-def kept() -> Iterator[Told]:
-    """Jobs of which the record has something to say that no other has."""
-    walk, both = test_progress.walk, {"heating_value": (38.5, "MJ/m3"), "input_rate": (33.0, 37.0, "kW")}
-    yield from (row[1]() for row in test_record.NOT_LEFT)
-    yield from (row[0]() for row in test_record.FOUND)
-    yield (
-        test_record.skip(Told(), "before", "valve", "gas pressure", "proof", "close up", "record")
-        .at("high", 9.2)
-        .at("low", 8.8)
-    )
-    yield at_high(9.0)
-    yield walk(**both).prepared().set_right().answer("cover on")
-    for items in (("input rate", "3.44 kW"), ("burner pressure", "12 mbar"), ("clean air O2", "19.2 %")):
-        yield walk(**both, pressures={"burner pressure": (8.0, 10.0, "mbar")}).answer(*items).skip(test_progress.BEFORE)
-    yield test_findings.hand_edited(walk().answer_all(test_progress.BEFORE).answer("clean air O2"), "abc")
-    yield known_leaner().wait(150).reads("high", 7.7, 7.7)
-
-
-def others() -> Iterator[Told]:
-    """Jobs for what is left: input and calibration, what bars the end, the ways back, an almost sure rate."""
-    walk = test_progress.walk
-    for firing, plate in (("high", (33.0, 37.0, "kW")), ("high", None), ("low", (33.0, 37.0, "kW"))):
-        job = walk(input_rate=plate)
-        job.run_at(firing)
-        yield job.answer("input rate", "35 kW")
-    for date in ("2026-02-11", "2024-02-11"):
-        yield walk().answer("calibration date", date).answer("standing pressure").answer("working pressure")
-    yield walk().skip(test_progress.BOTH)
-    yield test_progress.timed("3.44").skip(test_progress.PROOF).skip(test_progress.BOTH)
-    for job in (at_high(), Told().at("high", 9.9, co=500.0)):
-        yield job.turned("throttle", -1 / 12).turn("throttle", -1 / 24).wait(20)
-    yield at_high().turned("throttle", 1 / 12, 8.6).turn("throttle", -1 / 12)
-    yield test_decision.almost_sure()
+def more() -> list[Told]:
+    """Jobs of which the stages, the record and the way back have more to say."""
+    plate: dict[str, Any] = {"heating_value": (38.5, "MJ/m3"), "input_rate": (33.0, 37.0, "kW")}
+    burner = {**plate, "pressures": {"burner pressure": (8.0, 10.0, "mbar")}}
+    return [
+        *(made() for made, *_ in (*test_record.NOT_LEFT, *test_record.FOUND)),
+        test_record.skipped().at("high", 9.2).at("low", 8.8),
+        at_high(9.0),
+        test_decision.almost_sure(),
+        known_leaner().wait(150).reads("high", 7.7, 7.7),
+        walk(**plate).prepared().set_right().answer("cover on"),
+        *(walk(**burner).at("high").answer(*row).skip("before") for row in (("input rate", "3.44 kW"),
+          ("burner pressure", "12 mbar"), ("clean air O2", "19.2 %"), ("input rate", "35 kW"))),
+        walk(**plate).at("low").answer("input rate", "7 kW"),
+        walk().at("high").answer("input rate", "35 kW").answer("standing pressure").answer("working pressure"),
+        *(walk().answer("calibration date", date) for date in ("2026-02-11", "2024-02-11")),
+        test_findings.hand_edited(walk().answer_all(BEFORE).answer("clean air O2"), "abc"),
+        walk().skip("both again"),
+        timed("3.44").skip("proof", "both again"),
+        *(job.throttle(-1 / 12).turn("throttle", -1 / 24) for job in (at_high(), Told().at("high", 9.9, co=500))),
+        at_high().throttle(1 / 12, 8.6).turn("throttle", -1 / 12),
+    ]  # fmt: skip
 
 
 @pytest.fixture(scope="module")
 def said() -> list[Said]:
-    """All that the logic says in these jobs."""
-    jobs = [row[0]() for table in (test_findings.TROUBLES, test_decision.ANSWERS) for row in table]
-    jobs += [made() for _, made, _ in test_progress.BLOCKS]
-    found = [each for job in (*jobs, *others(), *kept()) for each in plain(job)]
+    """All that the logic says in these jobs and in those of the tests of findings, decision and stages."""
+    tables = (*test_findings.TROUBLES, *test_decision.ANSWERS, *((made,) for _, made, _ in BLOCKS))
+    found = [each for job in (*(made() for made, *_ in tables), *more()) for each in plain(job)]
     found += [each for made, screw, turns, _ in test_decision.REFUSALS for each in made().may(screw, turns).why]
-    found += [each for job in kept() for each in recorded(job)]
+    found += [each for job in more() for each in recorded(job)]
     found += noted(at_high().check("noise", "loud"), 300) + noted(at_high(), 100)
-    return [*found, Reason("flue-loss", {"loss_pct": 2.1})]
+    return [*found, Reason("flue-loss", {"loss_pct": 2.1})]  # made only where it is said
 
 
 def of(said: Iterable[Said], kind: type[Said]) -> list[Said]:
@@ -224,11 +206,3 @@ def test_questions_and_stages_are_said_short_and_why() -> None:
         assert 20 < len(caution) < 240
     lit = "joints tested again under gas, probe in the flue, CO watched from the first second"
     assert lit in STAGES["gas pressure"].caution
-
-
-@pytest.mark.parametrize(
-    ("chance", "words"), [(0.0, "0 %"), (0.001, "under 1 %"), (0.0051, "1 %"), (0.124, "12 %"), (1.0, "100 %")]
-)
-def test_a_chance_in_words(chance: float, words: str) -> None:
-    """Whole per cent; a small chance is never called none."""
-    assert say_chance(chance) == words
