@@ -27,8 +27,6 @@ NARROW: dict[str, Any] = {"bands": {"high": (9.19, 9.21), "low": (8.6, 9.0)}}
 UNSTATED: dict[str, Any] = {"clockwise": {"throttle": "unknown"}}
 
 
-# --- what must never be, whatever was logged -----------------------------------------------------------
-
 entries = st.one_of(
     st.tuples(
         st.sampled_from(["read", "read", "read without CO"]),
@@ -101,9 +99,6 @@ def _keeps_every_limit(job: Told, advice: Advice) -> None:
         assert any(row.event.co_ppm is not None for row in read)
     if setting.direction_sure:
         assert (there - here) * (setting.centre - here) > 0
-
-
-# --- every answer, whole -------------------------------------------------------------------------------
 
 
 def high_after_low(high: float, low: float = 8.3, **setup: Any) -> Told:
@@ -377,16 +372,13 @@ def test_a_turn_is_waited_out(least_s: float) -> None:
 
 
 @pytest.mark.parametrize("clockwise", ["richer", "leaner"])
-@pytest.mark.parametrize(
-    ("high", "low", "co", "in_the_way"),
-    [(7.4, 10.4, 20.0, True), (8.3, 9.3, 290.0, True), (8.9, 8.3, 20.0, False), (9.9, 10.4, 20.0, False)],
-)
-def test_low_fire_is_in_the_way_of_the_whole_way_to_the_band(
-    high: float, low: float, co: float, in_the_way: bool, clockwise: str
-) -> None:
+def test_low_fire_is_in_the_way_of_the_whole_way_to_the_band(clockwise: str) -> None:
     """Where the whole way richer would leave it too little O2, or its CO is high; never where high fire goes leaner."""
-    job = Told(clockwise={"throttle": clockwise}).at("low", low, co=co).at("high", high)
-    assert job.setting().low_in_the_way is in_the_way
+    for high, low, co, in_the_way in (
+        (7.4, 10.4, 20.0, True), (8.3, 9.3, 290.0, True), (8.9, 8.3, 20.0, False), (9.9, 10.4, 20.0, False),
+    ):  # fmt: skip
+        job = Told(clockwise={"throttle": clockwise}).at("low", low, co=co).at("high", high)
+        assert job.setting().low_in_the_way is in_the_way
 
 
 def test_how_far_high_fire_rose_since_low_fire_was_seen() -> None:
@@ -418,14 +410,13 @@ def test_when_the_direction_counts_as_sure(clockwise: str, surely_reversed: floa
         assert job.setting(reversed_chance=chance).direction_sure is sure
 
 
-@pytest.mark.parametrize(("chance", "reversed_"), [(0.35, False), (0.5, False), (0.65, False), (0.75, True)])
-def test_the_way_of_the_last_turn_is_judged_by_where_co2_stood_then(chance: float, reversed_: bool) -> None:
+def test_the_way_of_the_last_turn_is_judged_by_where_co2_stood_then() -> None:
     """The throttle took low fire past the middle since: that turns round what is wanted, not which way was believed."""
     job = Told().at("low", 9.5).offset(-MARK, 9.3).offset(-MARK, 9.1)
     job.at("high", 9.8).throttle(-1 / 12, 9.2).at("low", 8.3)
-    setting = job.setting("low", reversed_chance=chance)
-    assert setting.too_lean
-    assert setting.taken_as_reversed is reversed_
+    assert job.setting("low").too_lean
+    for chance, reversed_ in ((0.35, False), (0.5, False), (0.65, False), (0.75, True)):
+        assert job.setting("low", reversed_chance=chance).taken_as_reversed is reversed_
 
 
 @pytest.mark.parametrize(
@@ -456,11 +447,11 @@ def test_a_doubt_does_not_swing_the_hand(
     assert setting.richer(-stated / 24) is taken
 
 
-@pytest.mark.parametrize(("reversed_chance", "taken"), [(0.9, False), (0.999, True)])
-def test_after_one_turn_the_stated_way_is_kept(reversed_chance: float, taken: bool) -> None:
+def test_after_one_turn_the_stated_way_is_kept() -> None:
     """One more mark the stated way tells more than a turn back through the play; then the job stops by itself."""
-    setting = at_high().throttle(MARK, 8.2).setting(reversed_chance=reversed_chance)
-    assert setting.taken_as_reversed is taken
+    job = at_high().throttle(MARK, 8.2)
+    assert not job.setting(reversed_chance=0.9).taken_as_reversed
+    assert job.setting(reversed_chance=0.999).taken_as_reversed
 
 
 def test_a_rate_not_read_since_the_turn_does_not_hold() -> None:
@@ -476,16 +467,19 @@ def test_a_rate_not_read_since_the_turn_does_not_hold() -> None:
     assert job.read("high", 9.2).setting().has_as_left
 
 
-@pytest.mark.parametrize(
-    ("chance", "read", "holds"),
-    [(0.95, 1, True), (0.949, 5, False), (0.81, 6, True), (0.81, 5, False), (0.79, 6, False), (0.949, 1, False)],
-)
-def test_how_sure_a_rate_must_be(chance: float, read: int, holds: bool) -> None:
+def test_how_sure_a_rate_must_be() -> None:
     """0.95 of the truth in band as stated, or 0.8 after six readings where no turn would better it."""
     job = at_high(9.2, stop_chance=0.95)
     now = job.setting().now
-    known = Move(0.0, now.forecast, chance, 0.0, now.cost)
-    assert job.setting(now=known, settled=read, wanted=None, best=None).holds is holds
+    for chance, read, holds in (
+        (0.95, 1, True),
+        (0.949, 5, False),
+        (0.81, 6, True),
+        (0.81, 5, False),
+        (0.79, 6, False),
+    ):
+        known = Move(0.0, now.forecast, chance, 0.0, now.cost)
+        assert job.setting(now=known, settled=read, wanted=None, best=None).holds is holds
 
 
 @pytest.mark.parametrize("gain", [0.5, 4.0])
@@ -526,9 +520,6 @@ def test_the_gain_at_present_is_what_the_turns_showed(clockwise: str, sign: int)
     gain = gain_at_present(job.situation, "throttle", "high")
     assert gain["gain_per_turn"] == pytest.approx(sign * 4.8, rel=0.1)
     assert gain["gain_low"] < sign * 4.8 < gain["gain_high"]
-
-
-# --- the choice of the turn ----------------------------------------------------------------------------
 
 
 @pytest.mark.parametrize("overshoot", [0.05, 0.2])

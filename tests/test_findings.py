@@ -5,7 +5,7 @@ from dataclasses import replace
 from typing import Any
 
 import pytest
-from replay import Made, Told, at_high, known_leaner, known_throttle, moment, new_job
+from replay import Made, Told, at_high, known_leaner, known_throttle, new_job
 
 from advisor import Job, RangeError
 from advisor.chemistry import fuels
@@ -197,10 +197,9 @@ def test_every_fuel_is_on_its_own_line() -> None:
     """A reading made from a fuel's own stoichiometry raises no doubt about the fuel."""
     for fuel in fuels.BUILT_IN:
         centre = 0.78 * fuel.co2_max_pct
-        job = new_job(fuel=fuel, bands={"high": (centre - 0.2, centre + 0.2), "low": (centre - 0.5, centre - 0.1)})
-        job.run_at("high", at=moment(0))
-        job.read("high", round(centre, 1), round(fuel.o2_from_co2_pct(centre), 1), 20, at=moment(180))
-        assert judge(job.setup, job.events[-1]) == ()
+        told = Told(fuel=fuel, bands={"high": (centre - 0.2, centre + 0.2), "low": (centre - 0.5, centre - 0.1)})
+        told.bare("high", round(centre, 1), round(fuel.o2_from_co2_pct(centre), 1), 20)
+        assert judge(told.job.setup, told.job.events[-1]) == ()
 
 
 def test_the_users_stricter_co_limit_wins_and_a_laxer_one_does_not() -> None:
@@ -230,8 +229,6 @@ def test_figures_of_a_finding_are_those_that_were_read() -> None:
         }
         assert {name: found.data[name] for name in data} == read
 
-
-# --- what clears a trouble, and what does not ----------------------------------------------------------
 
 STORIES: dict[str, Callable[[], object]] = {  # by what they show
     "air in the sample stops until the display is back": lambda: (
@@ -473,9 +470,8 @@ def test_what_a_check_says_is_kept_as_it_was_meant() -> None:
             told.check(item, value, unit)
         assert str(error.value) == message
     assert told.job.events == rows
-    service = new_job(visit="service")  # a visit that changes no valve may have opened no joint
-    service.check("opened joints", "none opened", at=moment(0))
-    assert service.events[-1].value == "none opened"
+    service = Told(visit="service").check("opened joints", "none opened")  # it may have opened no joint
+    assert service.job.events[-1].value == "none opened"
 
 
 def test_the_finish_names_what_is_still_to_be_proved() -> None:

@@ -13,20 +13,8 @@ import pandas as pd
 import pytest
 from replay import BANDS, Told, at_high, moment, new_job
 
-from advisor import (
-    Advice,
-    AdvisorError,
-    Event,
-    Finding,
-    Job,
-    JobSetup,
-    LogError,
-    Prior,
-    RangeError,
-    Response,
-    Verdict,
-    fuels,
-)
+import advisor
+from advisor import Advice, Event, Finding, Job, JobSetup, LogError, Prior, RangeError, Response, Verdict, fuels
 
 
 def on_disk(folder: Path, **setup: Any) -> Job:
@@ -131,9 +119,6 @@ def test_a_clock_set_back_does_not_reorder_the_job() -> None:
     assert [row.number for row in job.rows()] == [1, 2, 5]
 
 
-# --- the library's own views ---------------------------------------------------------------------------
-
-
 def test_what_the_library_gives_is_of_the_public_types() -> None:
     """Advice, verdict, response, findings, rows and setup; none of them can be changed after it was given."""
     told = at_high(prior=Prior())
@@ -147,9 +132,9 @@ def test_what_the_library_gives_is_of_the_public_types() -> None:
             setattr(value, fields(value)[0].name, None)
     assert 0 < response.backlash_turns < 1 / 16
     assert response.lag_s == pytest.approx(response.dead_time_s + response.time_constant_s)
-    assert issubclass(LogError, AdvisorError)
+    assert issubclass(LogError, advisor.AdvisorError)
     assert issubclass(LogError, ValueError)
-    assert issubclass(RangeError, AdvisorError)
+    assert issubclass(RangeError, advisor.AdvisorError)
 
 
 COMMON = {

@@ -11,23 +11,10 @@ from advisor.errors import RangeError
 from advisor.log.check_items import INPUT_RATE, LEFT_OUT, WORKING, check_item, parse_answer
 from advisor.messages import Finding
 from advisor.procedure.progress import Progress
-from advisor.procedure.stages import (
-    BEFORE,
-    BOTH,
-    CLOSE,
-    HIGH,
-    LOW,
-    PRESSURE,
-    PROOF,
-    RECORD,
-    STAGES,
-    VALVE,
-    Stage,
-    question_for,
-    questions_of,
-)  # fmt: skip
+from advisor.procedure.stages import STAGES, Stage, question_for, questions_of
 from advisor.report.overview import input_reasons
 
+BEFORE, VALVE, PRESSURE, HIGH, LOW, BOTH, PROOF, CLOSE, RECORD = STAGES
 PLATE = {"pressures": dict.fromkeys(("standing pressure", "working pressure"), (17.0, 25.0, "mbar"))}
 GOOD = {
     "clean air O2": "20.9 %", "clean air CO": "0 ppm", "sample line": "tight", "calibration date": "2026-02-11",

@@ -37,12 +37,8 @@ def why_not_left(told: Told, firing: str = "high") -> str:
 
 
 def missing(told: Told) -> list[str]:
-    """Code of all that is missing, with the stage, item or rate that it is about."""
-    about = ("stage", "item", "firing")
-    return [
-        " ".join([why.code, *[why.data[name] for name in about if name in why.data][:1]])
-        for why in record(told.job).missing
-    ]
+    """Code of all that is missing, with the first that it is about: a stage, an item, a rate."""
+    return [f"{why.code} {next(iter(why.data.values()), '')}".strip() for why in record(told.job).missing]
 
 
 def test_as_found_and_as_left_are_the_rows_of_the_log() -> None:
@@ -53,15 +49,12 @@ def test_as_found_and_as_left_are_the_rows_of_the_log() -> None:
     for firing, rate in whole.rates.items():
         assert rate.as_left
         assert rate.as_found
-        assert rate.as_left.time > max(turned)
-        assert rate.as_left.state == SETTLED
+        assert (rate.as_left.time > max(turned), rate.as_left.state) == (True, SETTLED)
+        assert (rate.as_found.time < min(turned)) == (firing == "high") == (not rate.found_notes)
         for flue in (rate.as_found, rate.as_left):
             event = events[flue.row - 1]
             read = (event.firing, event.co2_pct, event.o2_pct, event.co_ppm)
             assert read == (firing, flue.gas.co2_pct, flue.gas.o2_pct, flue.gas.co_ppm)
-    assert whole.rates["high"].as_found
-    assert whole.rates["high"].as_found.time < min(turned)
-    assert whole.rates["high"].found_notes == ()
     assert [(note.code, note.data["turns"]) for note in whole.rates["low"].found_notes] == [("found-after-turns", 1)]
 
 

@@ -113,15 +113,10 @@ def boxes(figure: Figure) -> list[tuple[str, Bbox]]:
     canvas = FigureCanvasAgg(figure)
     figure.draw_without_rendering()
     renderer = canvas.get_renderer()  # type: ignore[no-untyped-call]
-    shown = []
-    for words_shown in (*_words_of(figure), *(w for axes in figure.axes for w in _words_of_axes(axes))):
-        if words_shown.get_text().strip() and words_shown.get_visible() and words_shown.get_gid() != "stamp":
-            shown.append((words_shown.get_text(), words_shown.get_window_extent(renderer)))
-    return shown
-
-
-def _words_of(figure: Figure) -> list[Text]:
-    return [*figure.texts, *(label for legend in figure.legends for label in legend.get_texts())]
+    found = [*figure.texts, *(label for legend in figure.legends for label in legend.get_texts())]
+    found += [text for axes in figure.axes for text in _words_of_axes(axes)]
+    shown = [text for text in found if text.get_text().strip() and text.get_visible() and text.get_gid() != "stamp"]
+    return [(text.get_text(), text.get_window_extent(renderer)) for text in shown]
 
 
 def _words_of_axes(axes: Axes) -> list[Text]:
