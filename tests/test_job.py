@@ -143,7 +143,7 @@ COMMON = {
 }  # fmt: skip
 
 
-@pytest.mark.parametrize("job", [Told(), at_high(), at_high(9.2), at_high().read("high", 9.2, 900)])
+@pytest.mark.parametrize("job", [Told(), at_high(), at_high().throttle(1 / 16, 8.5), at_high().read("high", 9.2, 900)])
 def test_answers_as_plain_values_hold_the_fields_of_the_contract(job: Told) -> None:
     """The same names for a program as for Python, reasons in sentences with their codes beside them."""
     advice, verdict = job.next(), job.may("throttle", 1 / 24)
