@@ -30,7 +30,7 @@ def test_co_over_its_limit_is_remembered() -> None:
         (lambda job: job.throttle(1 / 12, 9.0, co=250.0), 9.0),  # over half of it
         (lambda job: job.throttle(MARK, 8.8, co=150.0), 9.0),  # less CO2
         (lambda job: job.turn("throttle", 1 / 12).wait(5).read("high", 9.0, 22.0), 9.0),  # too soon
-        (lambda job: job.throttle(MARK, 8.8, co=600.0), 8.8),  # the least CO2 counts
+        (lambda job: job.throttle(MARK, 8.8, co=600.0).throttle(MARK, 9.0, co=700.0), 8.8),  # the least CO2 counts
         (lambda job: job.wait(20 * 3600).at("high", 8.6), None),  # another day
     ],
 )

@@ -267,7 +267,8 @@ STORIES: dict[str, Callable[[], object]] = {  # by what they show
         .read("high", 8.3).says("-halt", "-high-co")),
     "a rich flame is not taken back by CO2 alone, and is the only stop": lambda: (
         at_high(8.1).read("high", 8.1, 5000.0, 0.2).says("halt rich", "-off-line", "-high-co").bare("high", 8.1)
-        .says("halt rich", "-off-line", "-high-co").wait(240).read("high", 8.3).says("-halt", "-rich")),
+        .says("halt rich", "-off-line", "-high-co").wait(240).read("high", 8.3).says("-halt", "-rich"),
+        at_high().read("high", 10.8, 9000.0, 0.2).at("low", 8.8, co=900).says("halt rich", "-high-co")),
     "CO near its limit lets only leaner be turned": lambda: (
         at_high(10.0).read("high", 10.0, 260).says("turn throttle ccw", "co-rising").throttle(-MARK, 9.8)
         .says("turn throttle ccw", "-co-rising")),

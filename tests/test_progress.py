@@ -176,7 +176,7 @@ STANDS: dict[str, Callable[[], object]] = {
         all_set().answer("cover on").at("low", 8.8, co=None).stands(PROOF, "open", asks="low")),
     "a turn after the proof takes it back": lambda: (
         all_set().closed().stands(CLOSE, "done").turn("throttle", 1 / 48).stands(BOTH, "open").stands(PROOF, "open")
-        .stands(CLOSE, "open")),
+        .stands(CLOSE, "open", asks="adjusters sealed")),
     "a pressure taken again opens the test point again": lambda: (
         all_set().closed().answer(WORKING).stands(CLOSE, "open", asks="test points")),
     "an input rate inside the data plate, in either unit, lets the proof go on": lambda: (

@@ -64,7 +64,11 @@ def test_a_way_back_that_is_made_is_said_so() -> None:
 
 
 def test_no_restoring_into_co() -> None:
-    """As found had made CO: the way back there is richer and is not told as a turn to make; without CO it is."""
-    for co, richer_in_co, code in ((500.0, True, "restore-not-richer"), (20.0, False, "restore")):
-        (back,) = backs(Told().at("high", 9.9, co=co).wait(20).turn("throttle", -1 / 12).wait(20))
+    """As found had made CO: the way back there is richer and is not told as a turn to make; a way leaner is."""
+    for told, richer_in_co, code in (
+        (Told().at("high", 9.9, co=500.0).wait(20).turn("throttle", -1 / 12).wait(20), True, "restore-not-richer"),
+        (at_high(9.9).wait(20).turn("throttle", -1 / 12).wait(20), False, "restore"),
+        (at_high(8.3).throttle(1 / 12, 9.3, co=500.0), False, "restore"),
+    ):
+        (back,) = backs(told)
         assert (back.richer_in_co, codes(back)[0]) == (richer_in_co, code)
