@@ -35,7 +35,7 @@ Named = TypeVar("Named", bound=str)
 
 
 class SetupKeywords(TypedDict, total=False):
-    """What may be stated about a job besides fuel and bands; see `advisor.job_setup.setup.JobSetup` for the meanings."""
+    """What may be stated about a job besides fuel and bands; `advisor.job_setup.setup.JobSetup` says what it means."""
 
     cap_turns: Mapping[Screw, float] | float
     cap_statement: str
