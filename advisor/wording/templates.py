@@ -34,9 +34,6 @@ ACTS: Mapping[str, Mapping[Voice, str]] = MappingProxyType({
         "guide": "If the line was loose, type leaking, then tight; if not, type tight.",
         "practice": "Check line, air, pressure; mend; read again.",
     },
-    "check_pressure": {
-        "log": "log it with check", "guide": "type check and the pressure", "practice": "type check pressure",
-    },
     "log_again": {"log": 'Then log check "{item}" again.', "guide": "Then answer again.", "practice": "Then check again."},
     "tell_way": {
         "log": 'log check "{screw} clockwise" {other}, or void {row} and log that turn as it was made',
