@@ -1,4 +1,4 @@
-"""The made-up boiler keeps to its own physics, and each fault does what its name says."""
+"""The simulated boiler keeps to its own physics, and each fault does what its name says."""
 
 import math
 
@@ -9,17 +9,13 @@ from advisor.chemistry.fuels import NATURAL_GAS, PROPANE
 from advisor.training.simulator import BASE, BEYOND, FAULTS, SCENARIOS, Boiler, draw
 
 CENTRES = {"high": 9.2, "low": 8.8}
-LOOSE = {"slack_turns": {"offset": 0.0, "throttle": 0.0}, "play_at": {"offset": 0.0, "throttle": 0.0}}
+LOOSE = {"backlash_turns": {"offset": 0.0, "throttle": 0.0}, "play_at": {"offset": 0.0, "throttle": 0.0}}
 
 
 def made(seed: int = 1, fault: str = "", **changes: object) -> Boiler:
     """A base boiler without hand error, noise, drift and analyser error, unless changed."""
-    boiler = draw(BASE, np.random.default_rng(seed), CENTRES, fault=fault)
-    still = {"hand_sd": 0.0, "noise_sd_pct": 0.0, "drift_pct": {"high": 0.0, "low": 0.0}, "analyser_pct": 0.0}
-    for name, value in {**still, **changes}.items():
-        setattr(boiler, name, value)
-    boiler.acts = dict(boiler.play_at)
-    return boiler
+    still = {"actuation_sd": 0.0, "noise_sd_pct": 0.0, "drift_pct": {"high": 0.0, "low": 0.0}, "analyser_pct": 0.0}
+    return draw(BASE, np.random.default_rng(seed), CENTRES, fault=fault, stated={**still, **changes})
 
 
 def squared(boiler: Boiler, firing: str) -> float:

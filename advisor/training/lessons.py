@@ -1,4 +1,4 @@
-"""The trainer's lessons as data: a stated made-up boiler, what the hand did, and what there is to learn from it.
+"""The trainer's lessons as data: a stated boiler, what the hand did, and what there is to learn from it.
 
 A script is what one would type at `advisor practise`. Texts may hold the figures of `lesson_play.figures`, so that
 no number is told that the play did not give. Boilers, bands and pressures are invented.
@@ -64,11 +64,9 @@ class Lesson:
     def boiler(self) -> Boiler:
         """The lesson's boiler, new."""
         scenario: Scenario = replace(STATED, **self.differs)
-        boiler = draw(scenario, np.random.default_rng(self.seed), self.found_pct, fault=self.fault)
-        for name, value in self.sets.items():
-            setattr(boiler, name, dict(value) if isinstance(value, Mapping) else value)
+        rng = np.random.default_rng(self.seed)
+        boiler = draw(scenario, rng, self.found_pct, fault=self.fault, stated=self.sets)
         boiler.ratio *= self.opens
-        boiler.acts = dict(boiler.play_at)
         return boiler
 
 
@@ -90,8 +88,8 @@ LESSONS = (
         answer="It was there to find out what this screw does. Only then is a larger move safe: small first, wait, "
         "read, then as far as you know.",
         differs={
-            "gain_throttle": (8.0, 0.0), "gain_offset": (7.0, 0.0), "hand_sd": 0.05, "slack_turns": (1 / 48, 1 / 48),
-            "noise_sd_pct": (0.03, 0.03), "drift_pct": 0.02,
+            "gain_throttle": (8.0, 0.0), "gain_offset": (7.0, 0.0), "actuation_sd": 0.05, "drift_pct": 0.02,
+            "backlash_turns": (1 / 48, 1 / 48), "noise_sd_pct": (0.03, 0.03),
         },
     ),
     Lesson(
@@ -264,7 +262,7 @@ LESSONS = (
         question="The first 1/12 turn forward again moved the flame by only {moved_4:.2f} %. Where did the rest go?",
         answer="Into the slack. After each change of direction the first part of a turn moves nothing. A move back "
         "that shows little is no reason for a big one.",
-        differs={"slack_turns": (1 / 20, 1 / 20), "gain_offset": (6.0, 0.0)},
+        differs={"backlash_turns": (1 / 20, 1 / 20), "gain_offset": (6.0, 0.0)},
         sets={"play_at": {"offset": -1 / 40, "throttle": 0.0}},
     ),
     Lesson(

@@ -27,18 +27,19 @@ from functools import partial
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 import numpy as np
-import policies
 from numpy.typing import NDArray
-from policies import CAP, CENTRES, FINER, MARK, SCREW, Outcome, Site
+from policies import CENTRES, OMNISCIENT, Outcome, outcome_of, visit_to
 from pool import in_two
 from report import markdown, mean, times
 from run import BOILERS, FIRST_SEED, at_least, some_of
 from scipy.stats import norm
 
+from advisor.screws import FIRING_FOR, SCREWS, Screw
+from advisor.training.simulated_visit import SimulatedVisit
 from advisor.training.simulator import Boiler, Scenario
+from advisor.training.strategies import MARK_PARTS, omniscient
 
 Array = NDArray[np.float64]
-FIRING = {screw: firing for firing, screw in SCREW.items()}
 NODES = norm.ppf((np.arange(61) + 0.5) / 61)  # of the logarithm of the gain, equally likely
 PAST_CHANCE = 0.05  # the adviser's usual limit
 ZONES = (0.75, 1.0)
@@ -54,10 +55,10 @@ def mixture(boiler: Boiler, co2_pct: float) -> float:
     return 1 / boiler.fuel.excess_air_ratio(co2_pct=co2_pct)
 
 
-def per_turn(boiler: Boiler, scenario: Scenario, screw: str) -> Array:
+def per_turn(boiler: Boiler, scenario: Scenario, screw: Screw) -> Array:
     """What a turn adds to the throttle's opening or to the offset, for each of the equally likely gains."""
     median, spread = scenario.gain_throttle if screw == "throttle" else scenario.gain_offset
-    centre = CENTRES[FIRING[screw]]
+    centre = CENTRES[FIRING_FOR[screw]]
     excess = 1 / mixture(boiler, centre)
     slope = (boiler.fuel.co2_pct(excess / 1.001) - boiler.fuel.co2_pct(excess / 0.999)) / 0.002
     gains = median * np.exp(spread * NODES)
@@ -66,10 +67,10 @@ def per_turn(boiler: Boiler, scenario: Scenario, screw: str) -> Array:
     return gains / slope * 2 * (mixture(boiler, centre) / boiler.ratio) ** 2
 
 
-def acting_at(boiler: Boiler, screw: str, each: Array, co2_pct: float) -> Array:
+def acting_at(boiler: Boiler, screw: Screw, each: Array, co2_pct: float) -> Array:
     """Where the screw's effect (turns) must be for this CO2 at its own rate, for each gain (equation 1, solved)."""
     signal = boiler.turndown**2 if screw == "throttle" else 1.0
-    moved = {name: boiler.acts[name] - boiler.play_at[name] for name in CAP}
+    moved = {name: boiler.acts[name] - boiler.play_at[name] for name in SCREWS}
     wanted = mixture(boiler, co2_pct) / boiler.ratio
     if screw == "throttle":
         offset = boiler.offset + boiler.offset_per_turn * moved["offset"]
@@ -80,21 +81,22 @@ def acting_at(boiler: Boiler, screw: str, each: Array, co2_pct: float) -> Array:
     return turns + boiler.play_at[screw]
 
 
-def first_turn(scenario: Scenario, zone: float, promised: bool, site: Site, screw: str) -> float:
+def first_turn(scenario: Scenario, zone: float, promised: bool, visit: SimulatedVisit, screw: Screw) -> float:
     """The first turn (turns clockwise) of one who knows only the law of the gain: fewest turns left to be expected."""
-    boiler, cap, play = site.boiler, CAP[screw], site.boiler.backlash_turns[screw] / 2
+    boiler, firing, play = visit.boiler, FIRING_FOR[screw], visit.boiler.backlash_turns[screw] / 2
+    cap, mark = visit.job.setup.cap_turns[screw], visit.job.setup.mark_turns[screw]
     each = per_turn(boiler, scenario, screw)
-    low_edge, high_edge = site.bands[FIRING[screw]]
-    centre, half = (low_edge + high_edge) / 2, (high_edge - low_edge) / 2
+    low_edge, high_edge = visit.bands[firing]
+    centre, half = visit.centres_pct[firing], (high_edge - low_edge) / 2
     least, most, too_lean, too_rich = (
         acting_at(boiler, screw, each, co2_pct)
         for co2_pct in (centre - zone * half, centre + zone * half, low_edge, high_edge)
     )
-    parts = FINER[-1]
-    steps = math.floor((max(MARK, cap / 2) if promised else cap) / MARK * parts + 1e-9)
-    toward = math.copysign(MARK / parts, centre - boiler.settled_pct(FIRING[screw]))
+    parts = MARK_PARTS[-1]
+    steps = math.floor((max(mark, cap / 2) if promised else cap) / mark * parts + 1e-9)
+    toward = math.copysign(mark / parts, centre - boiler.settled_pct(firing))
     best, fewest = toward, (math.inf, math.inf)
-    for turns in [sign * count * MARK / parts for count in range(1, steps + 1) for sign in (1, -1)]:
+    for turns in [sign * count * mark / parts for count in range(1, steps + 1) for sign in (1, -1)]:
         hand = boiler.hand[screw] + turns
         acts = min(max(boiler.acts[screw], hand - play), hand + play)
         under, over = acts < least, acts > most
@@ -108,12 +110,13 @@ def first_turn(scenario: Scenario, zone: float, promised: bool, site: Site, scre
     return best
 
 
-def visit(task: tuple[str, int, float, str]) -> Outcome:
-    """One visit: scenario, seed, zone, finder (none: the omniscient)."""
+def outcome(task: tuple[str, int, float, str]) -> Outcome:
+    """What one visit comes to: scenario, seed, zone, finder (none: the omniscient)."""
     name, seed, zone, finder = task
     scenario = BOILERS[name]
     chooses = partial(first_turn, scenario, zone, FINDERS[finder]) if finder else None
-    return policies.omniscient(scenario, seed, zone=zone, first_turn=chooses)
+    visit = omniscient(visit_to(scenario, seed), zone=zone, first_turn=chooses)
+    return outcome_of(visit, scenario, OMNISCIENT, seed)
 
 
 def row(name: str, zone: float, finder: str, outcomes: list[Outcome], known: list[Outcome]) -> tuple[str, ...]:
@@ -142,7 +145,7 @@ def main(words: list[str]) -> int:
     kinds = [(name, zone, finder) for name in asked.scenarios for zone in ZONES for finder in FINDERS]
     seeds = range(asked.first_seed, asked.first_seed + asked.visits)
     tasks = [(name, seed, zone, finder) for name, zone, finder in kinds for seed in seeds]
-    every = in_two(visit, tasks, "visits", chunksize=8)
+    every = in_two(outcome, tasks, "visits", chunksize=8)
     by_kind = {kind: every[n * len(seeds) : (n + 1) * len(seeds)] for n, kind in enumerate(kinds)}
     rows = [row(*kind, outcomes, by_kind[(*kind[:2], "")]) for kind, outcomes in by_kind.items()]
     print(markdown(HEADER, rows), end="")

@@ -26,14 +26,12 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # two processes on two cores
 
 import policies
 import report
-from policies import Outcome
+from policies import ADVISER, STRATEGIES, Outcome
 from pool import in_two
-from report import ADVISER, OMNISCIENT
-from rules import RULES, by_rule
 
 from advisor.training.simulator import BEYOND, FAULTS, SCENARIOS
 
-POLICIES = (OMNISCIENT, ADVISER, *RULES)
+POLICIES = (policies.OMNISCIENT, ADVISER, *list(STRATEGIES)[1:])
 BOILERS = {scenario.name: scenario for scenario in (*SCENARIOS, *BEYOND)}
 FIRST_SEED = 1_000_000
 
@@ -45,9 +43,7 @@ def visit(task: Task) -> Outcome:
     name, policy, seed, fault = task
     if policy == ADVISER:
         return policies.advised(BOILERS[name], seed, fault)
-    if policy == OMNISCIENT:
-        return policies.omniscient(BOILERS[name], seed, fault)
-    return by_rule(BOILERS[name], seed, policy, fault)
+    return policies.by_strategy(BOILERS[name], seed, policy, fault)
 
 
 def some_of(known: Iterable[str]) -> Callable[[str], list[str]]:
