@@ -28,7 +28,6 @@ DRAWS = int(os.environ.get("CHOSEN_DRAWS", 3400))
 import alternatives
 import calibration
 import numpy as np
-import paired
 import pandas as pd
 from matplotlib.figure import Figure
 
@@ -47,8 +46,7 @@ by chance alone; what has none is not shown to be equal.
 
 The last three rows are told what nobody on site knows: they show how much of the time goes into learning the valve."""
 ALTERNATIVES = """\
-header = (*alternatives.HEADER, *paired.HEADER)
-rows = pd.DataFrame(paired.compared("{scenario}", VISITS), columns=header)
+rows = pd.DataFrame(alternatives.compared("{scenario}", VISITS), columns=alternatives.HEADER)
 rows.drop(columns="boilers").set_index("adviser")"""
 TITLE_SBC = """\
 ## Calibration under its own assumptions

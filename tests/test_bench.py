@@ -16,9 +16,7 @@ sys.path.insert(0, str(Path(__file__).parent / "bench"))
 import alternatives
 import bound
 import calibration
-import paired
 import policies
-import readme_table
 import report
 import run as bench
 import startup
@@ -26,7 +24,7 @@ import startup
 from advisor.chemistry.fuels import NATURAL_GAS
 from advisor.job_setup.setup import JobSetup
 from advisor.response import filter as response
-from advisor.response import model, valve
+from advisor.response import valve
 from advisor.screws import FIRING_FOR, SCREW_FOR, SCREWS
 from advisor.training import strategies
 from advisor.training.simulated_visit import SimulatedVisit
@@ -98,24 +96,28 @@ def test_a_broken_estimator_is_found_out(
         assert calibration.uniform_p(found[name]) < 1e-3, name
 
 
+def drawn(seed: int) -> calibration.Truth:
+    return calibration.Truth(np.random.default_rng(seed), JobSetup(fuel=NATURAL_GAS, bands=calibration.BANDS))
+
+
 def test_the_drawn_boiler_keeps_to_equation_1() -> None:
     """The throttle moves f^2 at both rates by one factor, the offset high fire turndown^2 less; play takes its part."""
-    truth = calibration.Truth(np.random.default_rng(3), JobSetup(fuel=NATURAL_GAS, bands=calibration.BANDS))
+    truth = drawn(3)
     truth.prior = replace(truth.prior, actuation_sd=1e-12)
     truth.gain, truth.backlash = {"throttle": 4.0, "offset": -5.0}, {"throttle": 0.02, "offset": 0.0}
     truth.acts, truth.level = dict.fromkeys(SCREWS, 0.0), {"high": 9.5, "low": 8.5}
+    scales = truth.model.scales
 
     def squared() -> dict[str, float]:
-        return {firing: float(truth.model.scales[firing].ratio_squared(x)) for firing, x in truth.level.items()}
+        return {firing: float(scales[firing].ratio_squared(level)) for firing, level in truth.level.items()}
 
     truth.run_at("high")
     before = squared()
     truth.turn("throttle", 0.06)
     after = squared()
     # A, and with it f, grows evenly: by 4 % CO2 a turn in the middle of the band, 9.2 %
-    step = 4.0 * 0.05 * truth.model.scales["high"].slope_at_centre
-    centre = truth.model.scales["high"].ratio_squared_at_centre
-    assert math.sqrt(after["high"]) - math.sqrt(before["high"]) == pytest.approx(step / (2 * math.sqrt(centre)))
+    step = 4.0 * 0.05 * scales["high"].slope_at_centre / (2 * math.sqrt(scales["high"].ratio_squared_at_centre))
+    assert math.sqrt(after["high"]) - math.sqrt(before["high"]) == pytest.approx(step)
     assert after["low"] / before["low"] == pytest.approx(after["high"] / before["high"])
     truth.turn("offset", 0.04)
     assert squared()["low"] < after["low"]
@@ -124,7 +126,7 @@ def test_the_drawn_boiler_keeps_to_equation_1() -> None:
 
 def test_the_drawn_display_answers_late_and_slowly() -> None:
     """Nothing of a turn shows within the dead time, 63 % of it one time constant later."""
-    truth = calibration.Truth(np.random.default_rng(4), JobSetup(fuel=NATURAL_GAS, bands=calibration.BANDS))
+    truth = drawn(4)
     truth.error = lambda sd: 0.0  # type: ignore[method-assign]
     truth.run_at("high")
     assert truth.read() == pytest.approx(truth.level["high"] - 1.0)  # comes up from clean air
@@ -200,9 +202,9 @@ def test_differences_are_told_boiler_by_boiler() -> None:
     built = [outcome(seed, 10 + seed) for seed in range(20)]
     other = [outcome(seed, 11 + seed + 0.1 * (-1) ** seed, overshot=seed < 6, both=seed > 0) for seed in range(20)]
     other[19].finished = False
-    found = paired.differences(other, built)
+    found = alternatives.differences(other, built)
     assert found == ("+1.0 ± 0.0 * (19)", "6 / 0 (6 / 0) *", "1 / 0 (1 / 0)", "1 / 0 (1 / 0)", "+0.0 ± 0.0")
-    assert not any("*" in cell for cell in paired.differences(built, built))
+    assert not any("*" in cell for cell in alternatives.differences(built, built))
 
 
 def test_coverage_is_compared_by_visit() -> None:
@@ -210,16 +212,16 @@ def test_coverage_is_compared_by_visit() -> None:
     built = [outcome(seed, 10.0) for seed in range(20)]
     less = [replace(each, covered=7 + each.seed % 2) for each in built]
     once = [replace(each, covered=0 if each.seed == 3 else 9) for each in built]
-    assert paired.held(less, built).mean == pytest.approx(-15.0)
-    assert str(paired.held(less, built)).endswith("*")
-    assert not str(paired.held(once, built)).endswith("*")
+    assert alternatives.held(less, built).mean == pytest.approx(-15.0)
+    assert str(alternatives.held(less, built)).endswith("*")
+    assert not str(alternatives.held(once, built)).endswith("*")
 
 
 def test_the_table_of_alternatives_has_its_comparisons() -> None:
     """The first row is as built and has none; every other is compared on the same boilers."""
-    rows = paired.compared("base", 2, alternatives.ALTERNATIVES[:2])
+    rows = alternatives.compared("base", 2, alternatives.ALTERNATIVES[:2])
     assert [row[1] for row in rows] == ["as built", alternatives.ALTERNATIVES[1].name]
-    assert [any(row[len(alternatives.HEADER) :]) for row in rows] == [False, True]
+    assert [any(row[8:]) for row in rows] == [False, True]
 
 
 @pytest.mark.parametrize("visits", [24, pytest.param(400, marks=pytest.mark.slow)])
@@ -291,8 +293,6 @@ def test_the_same_words_give_the_same_files(tmp_path: Path) -> None:
     [
         (["--policies", "nobody"], "'nobody' is not known; there are: omniscient; adviser;"),
         (["--scenarios", "base,nowhere"], "'nowhere' is not known; there are: base;"),
-        (["--visits", "0"], "a whole number, 1 or more, is needed, not '0'"),
-        (["--visits", "few"], "a whole number, 1 or more, is needed, not 'few'"),
     ],
 )
 def test_a_slip_in_the_words_is_told(words: list[str], says: str, capsys: pytest.CaptureFixture[str]) -> None:
@@ -477,20 +477,6 @@ def test_a_change_reaches_the_processes() -> None:
     (outcome,) = alternatives.outcomes(hurried, "base", 1)
     assert not outcome.finished
     assert outcome.minutes < 5
-
-
-def test_readmes_table_is_taken_from_the_benchs(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
-    """Fewer columns and policies, the figures as they are."""
-    words = ["--visits", "2", "--scenarios", "narrow-band", "--policies", "omniscient,fixed 1/24"]
-    assert bench.main([*words, "--out", str(tmp_path)]) == 0
-    whole = readme_table.rows_of((tmp_path / "bench.md").read_text(encoding="utf-8"))
-    capsys.readouterr()
-    readme_table.main([str(tmp_path)])
-    header, _, row = capsys.readouterr().out.splitlines()
-    assert header.count("|") == row.count("|") == 1 + len(readme_table.COLUMNS)
-    assert [line["policy"] for line in whole] == ["omniscient", "fixed 1/24"]
-    assert row.startswith("| narrow-band | omniscient | ")
-    assert f"| {whole[0]['minutes']} |" in row
 
 
 def test_an_answer_takes_little_processor_time() -> None:

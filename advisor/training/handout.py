@@ -2,6 +2,7 @@
 
 import io
 from collections.abc import Iterable, Sequence
+from itertools import groupby
 from pathlib import Path
 from typing import Any
 
@@ -12,9 +13,9 @@ from matplotlib.ticker import FixedLocator, MaxNLocator
 from advisor.chemistry import limits
 from advisor.errors import RangeError
 from advisor.report import pages
-from advisor.training.lesson_play import Played, Run, what_the_adviser_said
+from advisor.training.lesson_play import Played, what_the_adviser_said
 from advisor.training.lesson_text import BANDS, INVENTED, PARTS, contrast_label, in_figures, terms
-from advisor.training.simulated_visit import FACTS
+from advisor.training.simulated_visit import SimulatedVisit
 
 PAPER_PT, SLIDE_PT = pages.PAPERS_PT["a4"], (648.0, 364.0)  # a slide is small, so that its text is large
 TITLE_PT, MAIN_PT, SMALL_PT = 17.0, 11.0, 9.5
@@ -168,51 +169,49 @@ def _pictures(figure: Figure, played: Played, between_in: tuple[float, float]) -
     )  # fmt: skip
 
 
-def draw_run(axes: Axes, run: Run, numbers: Sequence[tuple[float, int]] = ()) -> Axes:
+def draw_run(axes: Axes, visit: SimulatedVisit, numbers: Sequence[tuple[float, int]] = ()) -> Axes:
     """CO2 over time: band, what the flame truly was, where the display stood, what was read; numbered steps."""
-    trace = run.trace
-    minutes = [at_s / 60 for at_s in trace.at_s]
-    bands: dict[str, tuple[float, float]] = FACTS["bands"]
-    for label, (first, last, firing) in zip(["band", *[None] * 99], _stretches(run), strict=False):
-        low, high = bands[firing]
-        axes.fill_between([first, last], low, high, label=label, **BAND)
+    for number, (firing, part) in enumerate(groupby(visit.trace, key=lambda sample: sample.firing)):
+        stretch = [sample.at_s / 60 for sample in part]
+        first, last = stretch[0], stretch[-1]
+        axes.fill_between([first, last], *visit.bands[firing], label=None if number else "band", **BAND)
         if last - first > ROOM_FOR_A_WORD * (axes.get_xlim()[1] - axes.get_xlim()[0]):
-            axes.annotate(
-                f"{firing} fire", ((first + last) / 2, 0.05), xycoords=("data", "axes fraction"), ha="center",
-                size=SMALL_PT, bbox={"facecolor": "white", "edgecolor": "none", "pad": 0.2},
-            )  # fmt: skip
-    axes.plot(minutes, trace.true_pct, drawstyle="steps-post", label="true CO2 of the flame", **TRUE)
-    axes.plot(minutes, trace.display_pct, label="display", **SHOWN)
-    read = [(act.at_s / 60, act.shown.co2_pct) for act in run.acts if act.shown]
+            _mark(axes, f"{firing} fire", (first + last) / 2, 0.05)
+    minutes = [sample.at_s / 60 for sample in visit.trace]
+    true, shown = ([getattr(sample, name) for sample in visit.trace] for name in ("true_pct", "display_pct"))
+    axes.plot(minutes, true, drawstyle="steps-post", label="true CO2 of the flame", **TRUE)
+    axes.plot(minutes, shown, label="display", **SHOWN)
+    read = [(act.at_s / 60, act.shown.co2_pct) for act in visit.acts if act.shown]
     axes.plot(*zip(*read, strict=True), label="reading", **READ)
-    for at_s, number in numbers:
+    for at_s, step in numbers:
         axes.axvline(at_s / 60, color="0.35", linewidth=0.8, linestyle=":")
-        axes.annotate(
-            str(number), (at_s / 60, 0.99), xycoords=("data", "axes fraction"), ha="center", va="top", size=SMALL_PT,
-            weight="bold", bbox={"facecolor": "white", "edgecolor": "none", "pad": 0.4},
-        )  # fmt: skip
-    axes.set_title(run.name, size=MAIN_PT, loc="left", pad=3, weight="bold")
+        _mark(axes, str(step), at_s / 60, 0.99, va="top", weight="bold")
+    axes.set_title(visit.name, size=MAIN_PT, loc="left", pad=3, weight="bold")
     axes.set_ylabel("CO2, %", size=MAIN_PT)
     axes.tick_params(labelsize=SMALL_PT)
     axes.yaxis.set_major_locator(MaxNLocator(nbins=5, min_n_ticks=3, steps=WHOLE_STEPS))
     return axes
 
 
-def draw_co(axes: Axes, hand: Run, other: Run) -> Axes:
+def _mark(axes: Axes, words: str, minute: float, height: float, **look: Any) -> None:
+    """A word at a moment, at a share of the height of the picture."""
+    box = {"facecolor": "white", "edgecolor": "none", "pad": 0.3}
+    over = ("data", "axes fraction")
+    axes.annotate(words, (minute, height), xycoords=over, ha="center", size=SMALL_PT, bbox=box, **look)
+
+
+def draw_co(axes: Axes, hand: SimulatedVisit, other: SimulatedVisit) -> Axes:
     """CO of the flame over time, ppm air-free, of both ways, and the limit."""
-    for run, look in ((hand, TRUE), (other, OTHER)):
-        minutes = [at_s / 60 for at_s in run.trace.at_s]
-        axes.plot(minutes, run.trace.co_air_free_ppm, drawstyle="steps-post", label=run.name, **look)
+    for visit, look in ((hand, TRUE), (other, OTHER)):
+        course = [(sample.at_s / 60, sample.co_air_free_ppm) for sample in visit.trace]
+        axes.plot(*zip(*course, strict=True), drawstyle="steps-post", label=visit.name, **look)
     axes.set_yscale("log")
-    most = max(hand.score.peak_co_air_free_ppm, other.score.peak_co_air_free_ppm, 2 * limits.CO_AIR_FREE_PPM)
+    most = max(2 * limits.CO_AIR_FREE_PPM, *(visit.score().peak_co_air_free_ppm for visit in (hand, other)))
     axes.yaxis.set_major_locator(FixedLocator([10.0**power for power in range(1, 6, 2 if most > 1e4 else 1)]))
     axes.set_ylim(8, most * 3)
     axes.axhline(limits.CO_AIR_FREE_PPM, color="0.2", linewidth=1.0, linestyle="--")
-    axes.set_title(
-        f"CO of the flame, air-free. Solid: first picture. Dash-dot: second. "
-        f"Dashed: limit, {limits.CO_AIR_FREE_PPM:.0f} ppm.",
-        size=SMALL_PT, loc="left", pad=3,
-    )  # fmt: skip
+    words = "CO of the flame, air-free. Solid: first picture. Dash-dot: second. Dashed: limit,"
+    axes.set_title(f"{words} {limits.CO_AIR_FREE_PPM:.0f} ppm.", size=SMALL_PT, loc="left", pad=3)
     axes.set_ylabel("CO, ppm", size=MAIN_PT)
     axes.tick_params(labelsize=SMALL_PT)
     axes.minorticks_off()
@@ -220,24 +219,13 @@ def draw_co(axes: Axes, hand: Run, other: Run) -> Axes:
     return axes
 
 
-def _stretches(run: Run) -> list[tuple[float, float, str]]:
-    """First and last minute at each rate in turn."""
-    found: list[tuple[float, float, str]] = []
-    for at_s, firing in zip(run.trace.at_s, run.trace.firing, strict=True):
-        if found and found[-1][2] == firing:
-            found[-1] = (found[-1][0], at_s / 60, firing)
-        else:
-            found.append((at_s / 60, at_s / 60, firing))
-    return found
-
-
-def _same_scale(axes: Sequence[Axes], runs: Sequence[Run]) -> None:
+def _same_scale(axes: Sequence[Axes], visits: Sequence[SimulatedVisit]) -> None:
     """One scale for both ways: the truth whole, the display's start-up cut off."""
-    truths: list[Any] = [value for run in runs for value in run.trace.true_pct]
-    shown = [reading.co2_pct for run in runs for reading in run.readings]
+    truths = [sample.true_pct for visit in visits for sample in visit.trace]
+    shown = [reading.co2_pct for visit in visits for reading in visit.readings]
     settled = [co2 for co2 in shown if co2 > min(truths) - 1.5]
     low, high = min([*truths, *settled, 8.4]), max([*truths, *settled, 9.6])
-    first, last = min(run.trace.at_s[0] for run in runs), max(run.trace.at_s[-1] for run in runs)
+    first, last = min(visit.trace[0].at_s for visit in visits), max(visit.trace[-1].at_s for visit in visits)
     for each in axes:
         each.set_ylim(low - 0.15 - ROOM_BELOW * (high - low), high + 0.2 * (high - low) + 0.25)
         each.set_xlim(first / 60 - 0.2, last / 60 + 0.2)

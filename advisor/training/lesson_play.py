@@ -9,7 +9,7 @@ from advisor.chemistry import limits
 from advisor.chemistry.fuels import NATURAL_GAS
 from advisor.decision.answers import Advice
 from advisor.training.lessons import FOLLOW, Lesson
-from advisor.training.simulated_visit import FACTS, Act, Score, SimulatedVisit, Trace, overshot
+from advisor.training.simulated_visit import Act, SimulatedVisit, overshot
 from advisor.training.simulator import Reading
 from advisor.training.strategies import PROVED_FIRST, adviser, fixed_step
 from advisor.wording import at_once, numbers
@@ -17,36 +17,6 @@ from advisor.wording import at_once, numbers
 ASKS = ("sample-line", "pressure-unknown")  # findings of what the adviser wants proved before any turn
 UNPROVED, AS_BEFORE = "Not before it is proved.", "Not before it is proved, as said."
 AS_ADVISED = "This was its advice."
-
-
-@dataclass(frozen=True)
-class Run:
-    """One way through a lesson: what was done, the course of display and truth, what it came to."""
-
-    name: str
-    acts: tuple[Act, ...]
-    trace: Trace
-    score: Score
-
-    @staticmethod
-    def of(name: str, visit: SimulatedVisit) -> "Run":
-        """From the visit."""
-        return Run(name, tuple(visit.acts), visit.trace(), visit.score())
-
-    @property
-    def turns(self) -> list[Act]:
-        """The turns."""
-        return [act for act in self.acts if act.kind == "turn"]
-
-    @property
-    def readings(self) -> list[Reading]:
-        """What was read."""
-        return [act.shown for act in self.acts if act.shown]
-
-    def true_pct(self, rate: str) -> list[float]:
-        """The true CO2 while this rate was fired, %."""
-        pairs = zip(self.trace.firing, self.trace.true_pct, strict=True)
-        return [true for firing, true in pairs if firing == rate]
 
 
 @dataclass(frozen=True)
@@ -70,8 +40,8 @@ class Played:
     """A lesson played: the hand's way, the other way on the same boiler, the steps, the lesson's words with figures."""
 
     lesson: Lesson
-    hand: Run
-    other: Run
+    hand: SimulatedVisit
+    other: SimulatedVisit
     steps: tuple[Step, ...]
     last_word: str  # what the adviser says at the end of the hand's way
 
@@ -89,12 +59,13 @@ def play(lesson: Lesson) -> Played:
         for look in PROVED_FIRST:  # the same tests, so that the minutes compare
             other.check(look)
         fixed_step(other)
-        names, asked = ("The hand, following the adviser", "A fixed step of 1/12 turn"), [AS_ADVISED] * len(hand.turns)
+        hand.name, other.name = "The hand, following the adviser", "A fixed step of 1/12 turn"
+        asked = [AS_ADVISED] * len(hand.turns)
     else:
-        names, asked = ("The hand", "The adviser's way, same boiler"), _follow_script(hand, lesson.script)
+        hand.name, other.name = "The hand", "The adviser's way, same boiler"
+        asked = _follow_script(hand, lesson.script)
         adviser(other)
-    last_word = _shortly(hand.job.next(hand.at))
-    return Played(lesson, Run.of(names[0], hand), Run.of(names[1], other), tuple(_steps(hand, asked)), last_word)
+    return Played(lesson, hand, other, tuple(_steps(hand, asked)), _shortly(hand.job.next(hand.at)))
 
 
 def _follow_script(visit: SimulatedVisit, script: str) -> list[str]:
@@ -166,14 +137,15 @@ def what_the_adviser_said(played: Played) -> tuple[tuple[str, str], ...]:
 
 def figures(played: Played) -> dict[str, Any]:
     """The figures that the texts of a lesson may hold: of the hand's way, and with `other_` of the other."""
-    hand, (low, high), readings = played.hand, FACTS["bands"]["high"], played.hand.readings
+    hand, score, readings = played.hand, played.hand.score(), played.hand.readings
+    low, high = hand.bands["high"]
     found: dict[str, Any] = {
         **_outcome(hand),
         **{f"other_{name}": value for name, value in _outcome(played.other).items()},
         "limit": limits.CO_AIR_FREE_PPM,
         "found_high": played.lesson.boiler().settled_pct("high"),
-        "below": low - hand.score.left_pct["high"],
-        "past": hand.score.peak_co2_pct - high,
+        "below": low - score.left_pct["high"],
+        "past": score.peak_co2_pct - high,
         "o2": readings[-1].o2_pct,
         "o2_right": NATURAL_GAS.o2_from_co2_pct(min(readings[-1].co2_pct, NATURAL_GAS.co2_max_pct)),
         "peak_low": max(hand.true_pct("low"), default=0.0),
@@ -188,21 +160,21 @@ def figures(played: Played) -> dict[str, Any]:
     return found
 
 
-def _outcome(run: Run) -> dict[str, Any]:
-    score = run.score
+def _outcome(visit: SimulatedVisit) -> dict[str, Any]:
+    score = visit.score()
     return {
         "minutes": score.minutes,
         "turns": _counted(score.turns),
-        "turns_high": _counted(sum(turn.firing == "high" for turn in run.turns)),
+        "turns_high": _counted(sum(turn.firing == "high" for turn in visit.turns)),
         "unsettled": score.unsettled_turns,
         "overshoots": score.overshoots,
         "beyond": score.beyond_pct,
         "peak": score.peak_co2_pct,
-        "least": min(run.trace.true_pct),
+        "least": min(sample.true_pct for sample in visit.trace),
         "co": score.peak_co_air_free_ppm,
         "left_high": score.left_pct["high"],
         "left_low": score.left_pct["low"],
-        "lost": _minutes_lost(run),
+        "lost": _minutes_lost(visit),
     }
 
 
@@ -210,15 +182,12 @@ def _counted(turns: int) -> str:
     return {0: "no turn", 1: "1 turn"}.get(turns, f"{turns} turns")
 
 
-def _minutes_lost(run: Run) -> float:
+def _minutes_lost(visit: SimulatedVisit) -> float:
     """Minutes from the first turn out of the band, or across it, until the flame was in it again, or the end."""
-    trace = run.trace
-    for turn in run.turns:
-        low, high = FACTS["bands"][turn.firing]
-        if overshot((low, high), *turn.co2_pct()):
-            course = zip(trace.at_s, trace.firing, trace.true_pct, strict=True)
-            back = [
-                at_s for at_s, rate, true in course if at_s > turn.at_s and rate == turn.firing and low <= true <= high
-            ]
-            return (min(back, default=trace.at_s[-1]) - turn.at_s) / 60
+    for turn in visit.turns:
+        low, high = band = visit.bands[turn.running]
+        if overshot(band, *turn.co2_pct()):
+            later = [sample for sample in visit.trace if sample.at_s > turn.at_s]
+            back_s = [s.at_s for s in later if s.firing == turn.firing and low <= s.true_pct <= high]
+            return (min(back_s, default=later[-1].at_s) - turn.at_s) / 60
     return 0.0

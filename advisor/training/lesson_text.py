@@ -3,9 +3,9 @@
 from advisor.job import Job
 from advisor.report.layout import labelled, wrapped
 from advisor.screws import SCREWS
-from advisor.training.lesson_play import Played, Run, Step, what_the_adviser_said
+from advisor.training.lesson_play import Played, Step, what_the_adviser_said
 from advisor.training.lessons import FOLLOW, LESSONS
-from advisor.training.simulated_visit import FACTS
+from advisor.training.simulated_visit import FACTS, SimulatedVisit
 from advisor.wording import numbers
 
 LABEL_WIDTH = 14
@@ -79,11 +79,12 @@ def contrast_label(played: Played) -> str:
     return "A fixed step" if played.lesson.script == FOLLOW else "The adviser"
 
 
-def in_figures(run: Run) -> str:
+def in_figures(visit: SimulatedVisit) -> str:
     """What a way cost, in brackets."""
-    turns = f"{run.score.turns} turn{'' if run.score.turns == 1 else 's'}"
-    peak = three_figures(run.score.peak_co_air_free_ppm)
-    return f"({run.score.minutes:.0f} min, {turns}, CO at most {peak} ppm air-free.)"
+    score = visit.score()
+    turns = f"{score.turns} turn{'' if score.turns == 1 else 's'}"
+    peak = three_figures(score.peak_co_air_free_ppm)
+    return f"({score.minutes:.0f} min, {turns}, CO at most {peak} ppm air-free.)"
 
 
 def three_figures(ppm: float) -> str:

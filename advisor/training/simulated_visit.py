@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from itertools import pairwise
 from pathlib import Path
-from typing import Any, Literal
+from typing import Any, Literal, NamedTuple
 
 from advisor import parsing
 from advisor.chemistry import limits
@@ -155,15 +155,14 @@ def overshot(band: tuple[float, float], before_pct: float, after_pct: float) -> 
     return after_pct > high >= before_pct or after_pct < low <= before_pct
 
 
-@dataclass(frozen=True)
-class Trace:
-    """The course of a visit: seconds, rate, CO2 on the display (unrounded) and true in %, true CO in ppm air-free."""
+class Sample(NamedTuple):
+    """One moment of a visit: s, rate, CO2 on the display (unrounded) and true in %, true CO in ppm air-free."""
 
-    at_s: tuple[float, ...] = ()
-    firing: tuple[Firing, ...] = ()
-    display_pct: tuple[float, ...] = ()
-    true_pct: tuple[float, ...] = ()
-    co_air_free_ppm: tuple[float, ...] = ()
+    at_s: float
+    firing: Firing
+    display_pct: float
+    true_pct: float
+    co_air_free_ppm: float
 
 
 @dataclass(frozen=True)
@@ -217,7 +216,8 @@ class SimulatedVisit:
         self.found: list[str] = []  # looks that found something not yet put right
         self.noticed: list[str] = []  # faults that were found
         self.ending = ""
-        self._samples: list[tuple[float, Firing, float, float, float]] = []
+        self.trace: list[Sample] = []
+        self.name = ""  # as a lesson calls it
         self._settled_when_read = False
 
     @property
@@ -268,6 +268,8 @@ class SimulatedVisit:
                     raise RangeError(f"wait {seconds:g}: from 1 to {LONGEST_WAIT_S:g} s is allowed")
                 self.wait(seconds)
             case "high" | "low", []:
+                if verb == self.boiler.firing:
+                    raise RangeError(f"the boiler runs at {verb} fire already")
                 self.run_at(verb)
             case "turn", _:
                 self.turn(*self.parsed_turn(rest))
@@ -297,8 +299,6 @@ class SimulatedVisit:
 
     def run_at(self, firing: Firing) -> None:
         """Change the firing rate."""
-        if firing == self.boiler.firing:
-            raise RangeError(f"the boiler runs at {firing} fire already")
         before = self._pass(self.settings.change_s)
         self.boiler.run_at(firing)
         self.job.run_at(firing, at=self.at)
@@ -398,18 +398,18 @@ class SimulatedVisit:
 
     def _sample(self) -> None:
         if self.settings.sample_s and self.boiler.firing:
-            boiler, flame = self.boiler, self.boiler.flame(self.boiler.running)
-            true = (flame.co2_pct, flame.co_air_free_ppm)
-            self._samples.append((boiler.now_s, boiler.running, boiler.display_pct(), *true))
+            firing, shown, flame = self.boiler.firing, self.boiler.display_pct(), self.boiler.flame(self.boiler.firing)
+            self.trace.append(Sample(self.boiler.now_s, firing, shown, flame.co2_pct, flame.co_air_free_ppm))
 
     # --- what it came to --------------------------------------------------------------------------
 
     def score(self) -> Score:
         """What the visit has come to."""
         left = {firing: flame.co2_pct for firing, flame in self._truth().items()}
-        trace, turns = self.trace(), self.turns
+        turns = self.turns
         fired = [(self.bands[act.running], *act.co2_pct(act.running)) for act in turns]
         other = [(self.bands[rate], *act.co2_pct(rate)) for act in turns for rate in [other_firing(act.running)]]
+        over_co_s = sum(b.at_s - a.at_s for a, b in pairwise(self.trace) if a.co_air_free_ppm > limits.CO_AIR_FREE_PPM)
         beyond = [now - high if now > was else low - now for (low, high), was, now in fired if now != was]
         return Score(
             left_pct=left,
@@ -418,12 +418,12 @@ class SimulatedVisit:
             other_overshoots=sum(overshot(*turn) for turn in other),
             beyond_pct=max([0.0, *beyond]),
             minutes=self.boiler.now_s / 60,
-            over_co_minutes=_over_co_s(trace) / 60,
+            over_co_minutes=over_co_s / 60,
             turns=len(turns),
             readings=len(self.readings),
             unsettled_turns=sum(not act.settled for act in turns),
-            peak_co2_pct=max(trace.true_pct, default=0.0),
-            peak_co_air_free_ppm=max(trace.co_air_free_ppm, default=0.0),
+            peak_co2_pct=max((sample.true_pct for sample in self.trace), default=0.0),
+            peak_co_air_free_ppm=max((sample.co_air_free_ppm for sample in self.trace), default=0.0),
             ending=self.ending,
         )
 
@@ -432,12 +432,6 @@ class SimulatedVisit:
         low, high = self.bands[firing]
         return low <= self.boiler.settled_pct(firing) <= high
 
-    def trace(self) -> Trace:
-        """Display and truth over the whole visit."""
-        return Trace(*zip(*self._samples, strict=True))
-
-
-def _over_co_s(trace: Trace) -> float:
-    """Seconds with the CO of the burning flame over its limit."""
-    spans = zip(pairwise(trace.at_s), trace.co_air_free_ppm, strict=False)
-    return sum(end - start for (start, end), co in spans if co > limits.CO_AIR_FREE_PPM)
+    def true_pct(self, firing: Firing) -> list[float]:
+        """The true CO2 while this rate was fired, %, of the samples."""
+        return [sample.true_pct for sample in self.trace if sample.firing == firing]

@@ -159,7 +159,7 @@ def omniscient(
 
 
 def _change_wait_s(visit: SimulatedVisit, own_s: float | None = None) -> float:
-    """The wait after a change of rate, s: after the first, which is the start, at least; else one's own or the usual."""
+    """The wait after a change of rate, s: two minutes after the first, the start; else one's own or the usual."""
     if not visit.readings:
         return limits.START_WAIT_S
     return visit.job.setup.min_wait_s["firing"] if own_s is None else own_s

@@ -28,10 +28,9 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 import numpy as np
 from numpy.typing import NDArray
-from policies import CENTRES, OMNISCIENT, Outcome, outcome_of, visit_to
-from pool import in_two
+from policies import CENTRES, OMNISCIENT, Outcome, in_two, outcome_of, visit_to
 from report import markdown, mean, times
-from run import BOILERS, FIRST_SEED, at_least, some_of
+from run import BOILERS, FIRST_SEED, some_of
 from scipy.stats import norm
 
 from advisor.screws import FIRING_FOR, SCREWS, Screw
@@ -138,8 +137,8 @@ def row(name: str, zone: float, finder: str, outcomes: list[Outcome], known: lis
 
 def main(words: list[str]) -> int:
     parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
-    parser.add_argument("--visits", type=at_least(1), default=400)
-    parser.add_argument("--first-seed", type=at_least(0), default=FIRST_SEED)
+    parser.add_argument("--visits", type=int, default=400)
+    parser.add_argument("--first-seed", type=int, default=FIRST_SEED)
     parser.add_argument("--scenarios", type=some_of(BOILERS), default=list(BOILERS))
     asked = parser.parse_args(words)
     kinds = [(name, zone, finder) for name in asked.scenarios for zone in ZONES for finder in FINDERS]

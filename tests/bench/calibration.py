@@ -24,7 +24,7 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 import numpy as np
 import policies
 from numpy.typing import NDArray
-from pool import in_two
+from policies import in_two
 from report import markdown, wilson
 from scipy import special, stats
 

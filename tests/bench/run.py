@@ -26,8 +26,7 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # two processes on two cores
 
 import policies
 import report
-from policies import ADVISER, STRATEGIES, Outcome
-from pool import in_two
+from policies import ADVISER, STRATEGIES, Outcome, in_two
 
 from advisor.training.simulator import BEYOND, FAULTS, SCENARIOS
 
@@ -59,21 +58,10 @@ def some_of(known: Iterable[str]) -> Callable[[str], list[str]]:
     return read
 
 
-def at_least(least: int) -> Callable[[str], int]:
-    """A reader of whole numbers, for argparse."""
-
-    def read(word: str) -> int:
-        if not word.removeprefix("-").isdecimal() or int(word) < least:
-            raise argparse.ArgumentTypeError(f"a whole number, {least} or more, is needed, not '{word}'")
-        return int(word)
-
-    return read
-
-
 def main(words: list[str]) -> int:
     parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
-    parser.add_argument("--visits", type=at_least(1), default=2000)
-    parser.add_argument("--first-seed", type=at_least(0), default=FIRST_SEED)
+    parser.add_argument("--visits", type=int, default=2000)
+    parser.add_argument("--first-seed", type=int, default=FIRST_SEED)
     parser.add_argument("--scenarios", type=some_of(BOILERS), default=list(BOILERS))
     parser.add_argument("--policies", type=some_of(POLICIES), default=list(POLICIES))
     parser.add_argument("--faults", action="store_true")
