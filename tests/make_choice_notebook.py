@@ -75,23 +75,18 @@ TITLE_RELIABILITY = """\
 All seven scenarios together. Each point: turns whose stated chance fell in one class; the bar is its 95 % Wilson interval.
 Under it by scenario, as the boilers of some are likelier to pass the far edge than of others."""
 RELIABILITY = """\
-names = [scenario.name for scenario in calibration.SCENARIOS]
-made = calibration.claims(max(2, VISITS // 2), names)
+made = calibration.claims(max(2, VISITS // 2))
 figure = Figure(figsize=(9, 4.2), layout="constrained")
 for axes, what in zip(figure.subplots(1, 2), ("in_band", "past_band"), strict=True):
-    said = np.array([getattr(claim, what) for claim in made])
-    came = np.array([getattr(claim, f"was_{what}") for claim in made])
     edges = calibration.EDGES if what == "in_band" else np.array([0, 0.002, 0.01, 0.02, 0.03, 0.04, 0.05])
-    _, stated, true, low, high = np.array(calibration.reliability(said, came, edges)).T
+    _, stated, true, low, high = calibration.reliability(made, what, edges).to_numpy().T
     axes.plot([0, edges[-1]], [0, edges[-1]], color="0.6")
     axes.errorbar(stated, true, [true - low, high - true], fmt="ko", capsize=3)
     title = "in the band after the turn" if what == "in_band" else "past the far edge after the turn"
-    axes.set(title=f"{title} ({len(said)} turns)", xlabel="chance stated", ylabel="share that came true")
+    axes.set(title=f"{title} ({len(made)} turns)", xlabel="chance stated", ylabel="share that came true")
     axes.set_ylim(bottom=0)
 figure"""
-PAST = """\
-header = ("scenario", "turns", "stated to pass the far edge, sum", "passed", "passed / stated", "±")
-pd.DataFrame(calibration.past_the_edge(made), columns=header).round(2).set_index("scenario")"""
+PAST = """calibration.past_the_edge(made).round(2).set_index("scenario")"""
 CHOSEN = """\
 ## What was chosen, and why
 

@@ -9,12 +9,16 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+from matplotlib.figure import Figure
 
 from advisor import Job
 from advisor.log.check_items import LEFT_OUT
 from advisor.procedure.stages import Question
 from advisor.report import pages, sheet
 from advisor.report.record import record_of
+from advisor.training.handout import slide
+from advisor.training.lesson_play import play
+from advisor.training.lessons import by_name
 from advisor.training.simulated_visit import SimulatedVisit, VisitSettings
 from advisor.training.simulator import BASE, draw
 from advisor.training.strategies import act, follow
@@ -141,7 +145,12 @@ def whole_visit() -> None:
             follow(made)
     job = Job.load(DEMO_LOGS / "whole_visit.csv")
     record = record_of(job.setup, job.events, job.warnings)
-    pages.save(sheet.pages_of(record, "whole_visit.csv"), DEMO_LOGS / "whole_visit.png", sheet.TITLE, overwrite=True)
+    _save(sheet.pages_of(record, "whole_visit.csv"), "whole_visit.png")
+    _save(sheet.picture_of(record, "whole_visit.csv"), "whole_visit_course.png")
+
+
+def _save(figures: list[Figure], name: str) -> None:
+    pages.save(figures, DEMO_LOGS / name, sheet.TITLE, overwrite=True)
 
 
 JOBS = (sound_job, whole_visit, half_way, slack_after_reversal, read_too_soon, loose_probe, reversed_screw)
@@ -158,6 +167,7 @@ def main() -> int:
     DEMO_LOGS.mkdir(exist_ok=True)
     for job in JOBS:
         job()
+    _save([slide(play(by_name("slack")))], "lesson_slack.png")
     (DEMO_LOGS / "README.md").write_text(index(), encoding="utf-8")
     return 0
 

@@ -203,7 +203,11 @@ def _say_truth(practice: Practice) -> str:
         firing = FIRING_FOR[screw]
         return fresh.settled_after(firing, screw, 1 / 12) - fresh.settled_pct(firing)
 
-    fault = f"Its fault was: {practice.fault}{_since(practice)}." if practice.fault else "It had no fault."
+    since, from_s = "", fresh.fault_from_s
+    if practice.fault in LATER_FAULTS:
+        ended_before = from_s >= practice.visit.boiler.now_s
+        since = f", from minute {from_s / 60:.1f} on{', after your end' if ended_before else ''}"
+    fault = f"Its fault was: {practice.fault}{since}." if practice.fault else "It had no fault."
     screws = "; ".join(
         f"1/12 turn cw of the {screw} makes {twelfth(screw):+.2f} % CO2, slack "
         f"{numbers.say_fraction(fresh.backlash_turns[screw])} turn"
@@ -211,14 +215,6 @@ def _say_truth(practice: Practice) -> str:
     )
     wait_s = fresh.dead_time_s + 3 * fresh.time_constant_s
     return f"The truth about boiler {practice.seed}. {fault} {screws}; the display follows in {wait_s:.0f} s."
-
-
-def _since(practice: Practice) -> str:
-    """When a fault that comes later began."""
-    if practice.fault not in LATER_FAULTS:
-        return ""
-    from_s, end_s = practice.boiler().fault_from_s, practice.visit.boiler.now_s
-    return f", from minute {from_s / 60:.1f} on" + ("" if from_s < end_s else ", after your end")
 
 
 def _say_rest(practice: Practice) -> str:

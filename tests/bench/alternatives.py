@@ -212,46 +212,38 @@ def row(alternative: Alternative, scenario: str, done: list[Outcome]) -> tuple[s
 # ---- beside the adviser as built, boiler by boiler
 
 
-@dataclass(frozen=True)
-class Difference:
-    """A mean difference with 1.96 standard errors over boilers, and how many boilers it rests on."""
-
-    mean: float
-    error: float
-    boilers: int
-
-    @staticmethod
-    def of(values: Iterable[float]) -> "Difference":
-        """Of one difference a boiler; with fewer than two boilers the error is not known."""
-        array = np.array(list(values), dtype=float)
-        if array.size < 2:
-            return Difference(float(array.sum()), math.inf, array.size)
-        return Difference(float(array.mean()), float(1.96 * array.std(ddof=1) / math.sqrt(array.size)), array.size)
-
-    def __str__(self) -> str:
-        return f"{self.mean:+.1f} ± {self.error:.1f}{' *' if abs(self.mean) > self.error else ''}"
+def difference(values: Iterable[float]) -> tuple[float, float]:
+    """A mean of one difference a boiler, with 1.96 standard errors; with fewer than two boilers these are not known."""
+    array = np.array(list(values), dtype=float)
+    if array.size < 2:
+        return float(array.sum()), math.inf
+    return float(array.mean()), float(1.96 * array.std(ddof=1) / math.sqrt(array.size))
 
 
-@dataclass(frozen=True)
-class Counts:
+def starred(mean: float, error: float) -> str:
+    """A difference in words."""
+    return f"{mean:+.1f} ± {error:.1f}{' *' if abs(mean) > error else ''}"
+
+
+def counted(pairs: Iterable[tuple[bool, bool]]) -> str:
     """In how many visits something happened: with the alternative, as built, and with one but not the other."""
+    other, built = np.array(list(pairs), dtype=bool).reshape(-1, 2).T
+    only_other, only_built = int((other & ~built).sum()), int((built & ~other).sum())
+    differ = only_other + only_built
+    star = " *" if differ and stats.binomtest(only_other, differ).pvalue < 0.05 else ""
+    return f"{other.sum()} / {built.sum()} ({only_other} / {only_built}){star}"
 
-    other: int
-    built: int
-    only_other: int
-    only_built: int
 
-    @staticmethod
-    def of(pairs: Iterable[tuple[bool, bool]]) -> "Counts":
-        """From what happened to each boiler with the alternative and as built."""
-        happened = np.array(list(pairs), dtype=bool).reshape(-1, 2)
-        other, built = happened.T
-        return Counts(int(other.sum()), int(built.sum()), int((other & ~built).sum()), int((built & ~other).sum()))
+def held(other: Sequence[Outcome], built: Sequence[Outcome]) -> tuple[float, float]:
+    """Difference of the shares of readings within their range, %; the readings of one visit hang together."""
 
-    def __str__(self) -> str:
-        differ = self.only_other + self.only_built
-        star = " *" if differ and stats.binomtest(self.only_other, differ).pvalue < 0.05 else ""
-        return f"{self.other} / {self.built} ({self.only_other} / {self.only_built}){star}"
+    def parts(done: Sequence[Outcome]) -> tuple[float, NDArray[np.float64]]:
+        covered, predicted = np.array([(o.covered, o.predicted) for o in done], float).T
+        share = float(covered.sum() / predicted.sum())
+        return 100 * share, 100 * (covered - share * predicted) / predicted.mean()  # what each visit does to the share
+
+    (one, by_one), (two, by_two) = parts(other), parts(built)
+    return one - two, difference(by_one - by_two)[1]
 
 
 def differences(other: Sequence[Outcome], built: Sequence[Outcome]) -> tuple[str, ...]:
@@ -262,26 +254,13 @@ def differences(other: Sequence[Outcome], built: Sequence[Outcome]) -> tuple[str
     pairs = list(zip(other, built, strict=True))
     assert all(o.seed == b.seed for o, b in pairs)
     ended = [(o, b) for o, b in pairs if o.finished and b.finished]
-    minutes = Difference.of(o.minutes - b.minutes for o, b in ended)
     return (
-        f"{minutes} ({minutes.boilers})",
-        str(Counts.of((o.overshot, b.overshot) for o, b in pairs)),
-        str(Counts.of((not o.both, not b.both) for o, b in ended)),
-        str(Counts.of((not o.finished, not b.finished) for o, b in pairs)),
-        str(held(other, built)),
+        f"{starred(*difference(o.minutes - b.minutes for o, b in ended))} ({len(ended)})",
+        counted((o.overshot, b.overshot) for o, b in pairs),
+        counted((not o.both, not b.both) for o, b in ended),
+        counted((not o.finished, not b.finished) for o, b in pairs),
+        starred(*held(other, built)),
     )
-
-
-def held(other: Sequence[Outcome], built: Sequence[Outcome]) -> Difference:
-    """Difference of the shares of readings within their range, %; the readings of one visit hang together."""
-
-    def parts(done: Sequence[Outcome]) -> tuple[float, NDArray[np.float64]]:
-        covered, predicted = np.array([(o.covered, o.predicted) for o in done], float).T
-        share = float(covered.sum() / predicted.sum())
-        return 100 * share, 100 * (covered - share * predicted) / predicted.mean()  # what each visit does to the share
-
-    (one, by_one), (two, by_two) = parts(other), parts(built)
-    return Difference(one - two, Difference.of(by_one - by_two).error, len(other))
 
 
 def compared(scenario: str, visits: int, others: Sequence[Alternative] = ALTERNATIVES) -> list[tuple[str, ...]]:

@@ -14,18 +14,17 @@ import itertools
 import math
 import os
 import sys
-from collections.abc import Sequence
-from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 import numpy as np
+import pandas as pd
 import policies
 from numpy.typing import NDArray
 from policies import in_two
-from report import markdown, wilson
+from report import wilson
 from scipy import special, stats
 
 from advisor.chemistry.fuels import NATURAL_GAS
@@ -47,8 +46,6 @@ QUANTITIES = (
     "level high", "level low", "gain throttle", "gain offset", "backlash throttle", "backlash offset",
     "time constant", "noise", "next reading",
 )  # fmt: skip
-PLACES = ("quantity", "mean, z", "dispersion, z", "within the middle 90 %, %", "p, uniform")
-PAST = ("past the far edge: scenario", "turns", "stated, sum", "came", "came / stated")
 EDGES = np.array([0.0, 0.02, 0.1, 0.25, 0.5, 0.75, 0.9, 0.98, 1.0])
 
 
@@ -228,81 +225,63 @@ def middle(place: Array) -> tuple[float, float, float]:
     return wilson(int(((place > 0.05) & (place < 0.95)).sum()), place.size)
 
 
+def evenness(found: Array) -> pd.DataFrame:
+    """How even the places of each quantity are."""
+    rows = [(mean_z(place), dispersion_z(place), *middle(place), uniform_p(place)) for place in found.T]
+    columns = ["mean, z", "dispersion, z", "in the middle 90 %", "from", "to", "p, uniform"]
+    return pd.DataFrame(rows, index=list(QUANTITIES), columns=columns)
+
+
 # ---- reliability on boilers the model does not know
 
 
-@dataclass(frozen=True)
-class Claim:
-    """What was said of one turn of one visit, and what came of it: chances 0 to 1, truths of the settled CO2."""
-
-    scenario: str
-    seed: int
-    in_band: float
-    past_band: float
-    was_in_band: bool
-    was_past_band: bool
-
-
-def claims_of(task: tuple[str, int]) -> list[Claim]:
-    """What the adviser claimed of every turn of one visit."""
+def claims_of(task: tuple[str, int]) -> list[dict[str, Any]]:
+    """What the adviser claimed of every turn of one visit, and what came of it: truths of the settled CO2."""
     name, seed = task
-    scenario = next(scenario for scenario in SCENARIOS if scenario.name == name)
-    found: list[Claim] = []
+    found: list[dict[str, Any]] = []
 
     def watch(visit: SimulatedVisit, advice: Advice) -> None:
         turn = visit.acts[-1]
-        assert advice.chance_in_band is not None
-        assert advice.chance_past_band is not None
-        within, past = visit.in_band(turn.running), policies.past_far_edge(visit, turn)
-        found.append(Claim(name, seed, advice.chance_in_band, advice.chance_past_band, within, past))
+        came = {"was_in_band": visit.in_band(turn.running), "was_past_band": policies.past_far_edge(visit, turn)}
+        stated = {"in_band": advice.chance_in_band, "past_band": advice.chance_past_band}
+        found.append({"scenario": name, "seed": seed, **stated, **came})
 
-    policies.advised(scenario, seed, watch=watch)
+    policies.advised(next(scenario for scenario in SCENARIOS if scenario.name == name), seed, watch=watch)
     return found
 
 
-def claims(visits: int, names: Sequence[str]) -> list[Claim]:
-    """Claims of `visits` visits of each scenario."""
-    tasks = [(name, seed) for name in names for seed in range(visits)]
-    return [claim for found in in_two(claims_of, tasks, "visits") for claim in found]
+def claims(visits: int) -> pd.DataFrame:
+    """Claims of `visits` visits of each scenario, a row for each turn."""
+    tasks = [(scenario.name, seed) for scenario in SCENARIOS for seed in range(visits)]
+    return pd.DataFrame([claim for found in in_two(claims_of, tasks, "visits") for claim in found])
 
 
-def reliability(
-    said: Array, came: NDArray[np.bool_], edges: Array = EDGES
-) -> list[tuple[int, float, float, float, float]]:
-    """For each class of stated chance: count, mean stated, share that came true, its 95 % Wilson limits.
+def reliability(made: pd.DataFrame, what: str, edges: Array = EDGES) -> pd.DataFrame:
+    """For each class of stated chance: turns, mean stated, share that came true, its 95 % Wilson limits.
 
     The last class takes in what is stated beyond its edge, so that every claim is in one.
     """
-    rows, place = [], np.clip(np.searchsorted(edges, said, side="right") - 1, 0, edges.size - 2)
-    for each in np.unique(place):
-        here = place == each
-        rows.append((int(here.sum()), float(said[here].mean()), *wilson(int(came[here].sum()), int(here.sum()))))
-    return rows
+    place = np.clip(np.searchsorted(edges, made[what], side="right") - 1, 0, edges.size - 2)
+    rows = [
+        (len(part), part[what].mean(), *wilson(int(part[f"was_{what}"].sum()), len(part)))
+        for _, part in made.groupby(place)
+    ]
+    return pd.DataFrame(rows, columns=["turns", "stated", "came true", "from", "to"])
 
 
-def past_the_edge(made: Sequence[Claim]) -> list[tuple[str, int, float, int, float, float]]:
+def past_the_edge(made: pd.DataFrame) -> pd.DataFrame:
     """By scenario: turns, turns stated to pass the far edge (sum of the chances), turns that did, their ratio +/-.
 
-    Turns of one visit hang together, so 1.96 standard errors are reckoned over visits. Where none passed, the error is
-    three turns: were more than three to be expected, none would come in under 5 % (exp(-3)).
+    Turns of one visit hang together, so 1.96 standard errors are worked out over visits. Where none passed, the error
+    is three turns: were more than three to be expected, none would come in under 5 % (exp(-3)).
     """
     rows = []
-    for name in dict.fromkeys(claim.scenario for claim in made):
-        here = [claim for claim in made if claim.scenario == name]
-        by_visit: dict[int, float] = {}
-        for claim in here:
-            by_visit[claim.seed] = by_visit.get(claim.seed, 0.0) + claim.was_past_band - claim.past_band
-        stated, came = sum(claim.past_band for claim in here), sum(claim.was_past_band for claim in here)
-        error = 1.96 * math.sqrt(sum(off**2 for off in by_visit.values())) if came else 3.0
-        ratio, off = (came / stated, error / stated) if stated else (math.nan, math.nan)
-        rows.append((name, len(here), stated, came, ratio, off))
-    return rows
-
-
-def _place_row(place: Array) -> tuple[str, ...]:
-    held, low, high = (100 * share for share in middle(place))
-    within = f"{held:.1f} ({low:.1f} to {high:.1f})"
-    return f"{mean_z(place):+.1f}", f"{dispersion_z(place):+.1f}", within, f"{uniform_p(place):.2g}"
+    for name, part in made.groupby("scenario", sort=False):
+        off = (part.was_past_band - part.past_band).groupby(part.seed).sum()
+        stated, came = part.past_band.sum(), int(part.was_past_band.sum())
+        error = 1.96 * np.sqrt((off**2).sum()) if came else 3.0
+        rows.append((name, len(part), stated, came, came / stated, error / stated))
+    return pd.DataFrame(rows, columns=["scenario", "turns", "stated, sum", "passed", "passed / stated", "+/-"])
 
 
 def main(words: list[str]) -> int:
@@ -312,23 +291,13 @@ def main(words: list[str]) -> int:
     asked = parser.parse_args(words)
     if asked.draws:
         found = places(asked.draws)
-        print(
-            f"{len(found)} jobs drawn; {asked.draws - len(found)} more set aside: readings off the linearised scale\n"
-        )
-        print(markdown(PLACES, [(name, *_place_row(place)) for name, place in zip(QUANTITIES, found.T, strict=True)]))
+        print(f"{len(found)} jobs drawn; {asked.draws - len(found)} more set aside: readings off the linearised scale")
+        print(evenness(found).round(2).to_string())
     if asked.visits:
-        made = claims(asked.visits, [scenario.name for scenario in SCENARIOS])
-        for what, title in (("in_band", "in band after the turn"), ("past_band", "past the far edge after the turn")):
-            said, came = (np.array([getattr(claim, f"{was}{what}") for claim in made]) for was in ("", "was_"))
-            rows = [
-                (f"{count}", f"{100 * mean:.1f}", f"{100 * true:.1f}", f"{100 * low:.1f} to {100 * high:.1f}")
-                for count, mean, true, low, high in reliability(said, came)
-            ]
-            print(markdown((f"{title}: turns", "said, %", "came true, %", "95 % limits"), rows))
-        print(markdown(PAST, [
-            (name, f"{turns}", f"{stated:.1f}", f"{passed}", f"{ratio:.2f} +/- {error:.2f}")
-            for name, turns, stated, passed, ratio, error in past_the_edge(made)
-        ]))  # fmt: skip
+        made = claims(asked.visits)
+        for what in ("in_band", "past_band"):
+            print(f"\n{what} after the turn\n{reliability(made, what).round(3).to_string(index=False)}")
+        print(f"\n{past_the_edge(made).round(2).to_string(index=False)}")
     return 0
 
 

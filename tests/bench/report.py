@@ -67,7 +67,7 @@ def wilson(hits: int, of: int) -> tuple[float, float, float]:
     z, found = 1.96, hits / of
     middle = (found + z * z / (2 * of)) / (1 + z * z / of)
     half = z / (1 + z * z / of) * math.sqrt(found * (1 - found) / of + z * z / (4 * of * of))
-    return found, max(0.0, middle - half), min(1.0, middle + half)
+    return found, min(found, max(0.0, middle - half)), max(found, min(1.0, middle + half))  # rounding apart
 
 
 def share(hits: int, of: int) -> str:
