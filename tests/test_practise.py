@@ -196,6 +196,13 @@ def test_burner_off_is_the_safe_end() -> None:
         practice.visit.do("read")
 
 
+def test_no_screw_goes_back_richer_where_co_stood() -> None:
+    """A screw turned leaner because of CO stays there when the burner is shut off."""
+    visit = session(3, "rich", "high; wait 150; read; turn 1/24 ccw; wait 60; read; off").visit
+    assert [event.note for event in visit.job.events if event.event == "turn"] == [""]
+    assert "The throttle screw stays" in visit.acts[-1].seen
+
+
 @pytest.mark.parametrize(
     ("fault", "typed", "right"),
     [

@@ -360,16 +360,19 @@ class SimulatedVisit:
         self._did("mend", f"Put right and proved: {mended}.", before, mended=mended)
 
     def off(self) -> None:
-        """Burner off and both screws put back as found, the backlash counted in; ends the visit."""
+        """Burner off; screws back as found, the backlash counted in, but not richer where CO stood; ends the visit."""
         before, self.ending = self._truth(), OFF
-        for back in way_back(self.job.situation(self.at)):
-            if not back.turns_cw:
-                continue
-            self.boiler.wait(self.settings.turn_s)  # nothing burns any more
-            self.boiler.turn(back.screw, back.turns_cw)
-            self.job.turn(back.screw, back.turns_cw, at=self.at, note="burner off, back as found")
+        backs = [back for back in way_back(self.job.situation(self.at)) if back.turns_cw]
+        for back in backs:
+            if not back.richer_in_co:
+                self.boiler.wait(self.settings.turn_s)  # nothing burns any more
+                self.boiler.turn(back.screw, back.turns_cw)
+                self.job.turn(back.screw, back.turns_cw, at=self.at, note="burner off, back as found")
+        stays = [
+            f"The {back.screw} screw stays: back is richer, and CO stood there." for back in backs if back.richer_in_co
+        ]
         self.boiler.firing = None
-        self._did("off", "Burner off, both screws back as found.", before)
+        self._did("off", " ".join(["Burner off, screws back as found.", *stays]), before)
 
     def _burning(self) -> Firing:
         if not self.boiler.firing:
