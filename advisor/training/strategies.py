@@ -25,6 +25,7 @@ WHERE_TO_LOOK = {  # what a stop of the adviser sends the technician to
 }
 TELLS = {"no-effect": "dead screw", "rich": "rich start"}  # stops that name a fault at which the visit ends
 MARK_PARTS = (1, 2, 4, 8)  # parts of a mark that may be turned where coarser ones can't bring it in
+ZONE = 0.75  # share of the half band about its middle that is near enough for one who knows the true CO2
 USUAL_GAIN: Mapping[Screw, float] = {"offset": 5.0, "throttle": 4.0}  # % CO2 per turn, from experience
 
 
@@ -121,20 +122,16 @@ def _alternate(visit: SimulatedVisit, set_rate: Callable[[Firing], bool | None],
 
 
 def omniscient(
-    visit: SimulatedVisit,
-    *,
-    zone: float = 0.75,
-    first_turn: Callable[[SimulatedVisit, Screw], float] | None = None,
+    visit: SimulatedVisit, first_turn: Callable[[SimulatedVisit, Screw], float] | None = None
 ) -> SimulatedVisit:
     """One who knows the valve: only cap, marks and waits bind; waits longer where this boiler needs it.
 
-    zone        the share of the half band about its middle that is near enough, 0 to 1
-    first_turn  chooses each screw's first turn (turns clockwise), for one who does not know its gain before
+    `first_turn` chooses each screw's first turn (turns clockwise), for one who does not know its gain before.
     """
     boiler, tried = visit.boiler, set[Screw]()
 
     def near_enough(firing: Firing) -> bool:
-        most = zone * (visit.bands[firing][1] - visit.centres_pct[firing]) + 1e-12
+        most = ZONE * (visit.bands[firing][1] - visit.centres_pct[firing]) + 1e-12
         return visit.in_band(firing) and abs(boiler.settled_pct(firing) - visit.centres_pct[firing]) <= most
 
     def set_rate(firing: Firing) -> bool | None:

@@ -50,7 +50,8 @@ KINDS = {  # readings by what came before them; the key begins the names of thei
 }
 NEAR_CO_PCT = NATURAL_GAS.co2_max_pct * (1 - 1.5 / 20.95)
 ADVISER, OMNISCIENT = "adviser", "omniscient"
-STRATEGIES: dict[str, Callable[[SimulatedVisit], SimulatedVisit]] = {
+Strategy = Callable[[SimulatedVisit], SimulatedVisit]
+STRATEGIES: dict[str, Strategy] = {
     OMNISCIENT: omniscient, **{name: partial(by_rule, rule=rule) for name, rule in RULES.items()},
 }  # fmt: skip
 
@@ -159,9 +160,12 @@ def past_far_edge(visit: SimulatedVisit, turn: Act) -> bool:
     return there > high if turn.turns_cw > 0 else there < low
 
 
-def by_strategy(scenario: Scenario, seed: int, policy: str, fault: str = "") -> Outcome:
-    """A visit by one of STRATEGIES."""
-    return outcome_of(STRATEGIES[policy](visit_to(scenario, seed, fault)), scenario, policy, seed)
+def by_strategy(
+    scenario: Scenario, seed: int, policy: str, fault: str = "", strategy: Strategy | None = None
+) -> Outcome:
+    """A visit by one of STRATEGIES, or another that is given."""
+    visit = visit_to(scenario, seed, fault)
+    return outcome_of((strategy or STRATEGIES[policy])(visit), scenario, policy, seed)
 
 
 def advised(

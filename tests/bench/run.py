@@ -3,7 +3,7 @@
     --visits N     visits for each policy and scenario (2000)
     --first-seed N the first boiler's seed (1,000,000: nobody tunes on these; tuning is done on seeds below 100,000)
     --scenarios    names parted by commas without blanks (all)
-    --policies     likewise (all)
+    --policies     likewise (all but the finders of `bound`)
     --faults       the faulty boilers instead: share found, under which name, after how many bad moves, how far pushed.
                    A bad move brought CO2 no nearer to the middle of the band while the fault was there; visits that
                    ended before the fault began are counted and left out
@@ -20,17 +20,20 @@ import re
 import sys
 from collections.abc import Callable, Iterable
 from dataclasses import asdict
+from functools import partial
 from pathlib import Path
 
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # two processes on two cores: no threads inside
 
 import policies
 import report
+from bound import FINDERS, first_turn
 from policies import ADVISER, STRATEGIES, Outcome, in_two
 
 from advisor.training.simulator import BEYOND, FAULTS, SCENARIOS
+from advisor.training.strategies import RULES, omniscient
 
-POLICIES = (policies.OMNISCIENT, ADVISER, *list(STRATEGIES)[1:])
+POLICIES = (policies.OMNISCIENT, ADVISER, *RULES)
 BOILERS = {scenario.name: scenario for scenario in (*SCENARIOS, *BEYOND)}
 FIRST_SEED = 1_000_000
 
@@ -40,9 +43,13 @@ Task = tuple[str, str, int, str]  # scenario, policy, seed, fault
 def visit(task: Task) -> Outcome:
     """One visit."""
     name, policy, seed, fault = task
+    scenario = BOILERS[name]
     if policy == ADVISER:
-        return policies.advised(BOILERS[name], seed, fault)
-    return policies.by_strategy(BOILERS[name], seed, policy, fault)
+        return policies.advised(scenario, seed, fault)
+    strategy = STRATEGIES.get(policy)
+    if policy in FINDERS:
+        strategy = partial(omniscient, first_turn=partial(first_turn, scenario, FINDERS[policy]))
+    return policies.by_strategy(scenario, seed, policy, fault, strategy)
 
 
 def some_of(known: Iterable[str]) -> Callable[[str], list[str]]:
@@ -63,7 +70,7 @@ def main(words: list[str]) -> int:
     parser.add_argument("--visits", type=int, default=2000)
     parser.add_argument("--first-seed", type=int, default=FIRST_SEED)
     parser.add_argument("--scenarios", type=some_of(BOILERS), default=list(BOILERS))
-    parser.add_argument("--policies", type=some_of(POLICIES), default=list(POLICIES))
+    parser.add_argument("--policies", type=some_of((*POLICIES, *FINDERS)), default=list(POLICIES))
     parser.add_argument("--faults", action="store_true")
     parser.add_argument("--out", type=Path)
     asked = parser.parse_args(words)
