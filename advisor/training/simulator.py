@@ -197,7 +197,7 @@ class Boiler:
         return self._sampled()[0]
 
     def _sampled(self) -> tuple[float, float, float]:
-        """CO2, O2 (dry volume percent) and CO (ppm) as they have reached the cells and as the analyser reckons."""
+        """CO2, O2 (dry volume percent) and CO (ppm) that have reached the cells, as the analyser works them out."""
         true = self._display_now()
         true += self.drift_pct[self.running] * math.exp(-(self.now_s - self.firing_since_s) / self.drift_time_s)
         co = _co_ppm(self.fuel, true, rich=self._is_rich())

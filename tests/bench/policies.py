@@ -84,7 +84,7 @@ class Outcome:
     readings: int = 0
     past_said: float = 0.0  # the adviser's stated chances to pass the far edge, added up over its turns
     past_came: int = 0  # turns after which the settled CO2 was truly past it
-    predicted: int = 0  # readings for which a 90 % range was reckoned
+    predicted: int = 0  # readings for which a 90 % range was worked out
     covered: int = 0  # how many of them lay in it
     turned_said: int = 0  # the same by kind (`KINDS`)
     turned_held: int = 0
