@@ -373,7 +373,7 @@ FINDINGS: Mapping[str, Words] = MappingProxyType({
     "fell-again": Words(
         "CO2 short of its turn again",
         "After the last turn CO2 should be {expected:.1f} % at {firing} fire; it is {seen:.1f} (row {row}), with the line "
-        "tight: check the gas pressure. Was the turn made as logged? If not, void {void_row_number}.",
+        "tight: check the gas pressure. Was the turn made as logged? If not, {void_turn}.",
         "After the last turn {expected:.1f} % CO2 was expected at {firing} fire, {seen:.1f} came (row {row}), the line tight.",
         (_PRESSURE, _AIR, _LOGGED), about="the same on a tight line",
     ),

@@ -49,6 +49,11 @@ ACTS: Mapping[str, Mapping[Voice, str]] = MappingProxyType({
         "log": 'log check "cause of CO" mended', "guide": 'type check "cause of CO" mended', "practice": "type mend",
     },
     "void_row": {"log": "void {row}", "guide": "type void {row}", "practice": "remember that it was not made"},
+    "void_turn": {
+        "log": "void {void_row_number}",
+        "guide": "type void {void_row_number}",
+        "practice": "remember that it was not made",
+    },
     "void_turns": {"log": "void them", "guide": "void them", "practice": "remember that they were not made"},
     "run_again": {
         "log": "run the boiler, log it with run-at, read again",
