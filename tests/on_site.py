@@ -121,7 +121,7 @@ class Printed(Terminal):
         return self.site.boiler.now_s
 
     def sleep(self, seconds: float) -> None:
-        self.site.visit.wait(seconds)
+        self.site.visit.wait(max(seconds, 0.001))  # a sleep never ends early, not even by a rounding of the clock
 
     def ask(self, question: str) -> str:
         typed = self.site.answer(question)
