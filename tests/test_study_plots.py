@@ -1,7 +1,6 @@
 """The plots: axes in, axes out, units named, every case counted."""
 
 import re
-import sys
 from pathlib import Path
 
 import pandas as pd
