@@ -13,7 +13,7 @@ def told(notebook: nbformat.NotebookNode) -> list[tuple[str, str, list[str], lis
     cells = []
     for cell in notebook.cells:
         outputs = cell.get("outputs", [])
-        texts = [output.text for output in outputs if output.output_type == "stream"]
+        texts = ["".join(output.text for output in outputs if output.output_type == "stream")]  # it may come in pieces
         shown = [output.data for output in outputs if "data" in output]
         texts += [data["text/plain"] for data in shown if "image/png" not in data]
         pictures = [kind for data in shown for kind in data if kind.startswith("image/")]
