@@ -1,5 +1,5 @@
 """`python -m advisor` is the command `advisor`."""
 
-from advisor.cli import main
+from advisor.cli.main import main
 
 main()

@@ -5,17 +5,17 @@ from datetime import datetime, timedelta, timezone
 import pytest
 from hypothesis import settings
 
-from advisor import fuels
+from advisor.chemistry import fuels
 from advisor.errors import LogError
-from advisor.events import COLUMNS, Event
-from advisor.facts import Facts
-from advisor.heads import format_head
-from advisor.log import Log, parse_log
-from advisor.rows import format_row
+from advisor.job_setup.setup import JobSetup
+from advisor.log.csv_rows import format_row
+from advisor.log.events import COLUMNS, Event
+from advisor.log.file import Log, parse_log
+from advisor.log.header import format_header
 
 AT = datetime(2026, 3, 1, 14, 5, tzinfo=timezone(timedelta(hours=1)))
-FACTS = Facts(fuels.NATURAL_GAS, {"high": (9.0, 9.4), "low": (8.6, 9.0)})
-HEAD = format_head(FACTS).encode()
+FACTS = JobSetup(fuels.NATURAL_GAS, {"high": (9.0, 9.4), "low": (8.6, 9.0)})
+HEAD = format_header(FACTS).encode()
 HEAD_LINES = HEAD.count(b"\n")
 HEADER_ROW = ",".join(COLUMNS)
 READING = Event(AT, "reading", firing="low", co2_pct=8.1, o2_pct=6.5, co_ppm=24)

@@ -1,20 +1,19 @@
-"""Make notebooks/overshoot_lessons.ipynb anew and run it: `python tests/make_notebook.py`."""
+"""Make notebooks/overshoot_lessons.ipynb anew and run it: `python tests/renew.py`."""
 
-import sys
 from pathlib import Path
 
 import nbformat
 from nbclient import NotebookClient
 from nbformat.v4 import new_code_cell, new_markdown_cell, new_notebook
 
-from advisor.lessons import LESSONS
+from advisor.training.lessons import LESSONS
 
 NOTEBOOK = Path(__file__).resolve().parent.parent / "notebooks" / "overshoot_lessons.ipynb"
 INTRO = """\
 # Overshoot lessons
 
 Twelve lessons for a class without a boiler: what goes wrong when CO2 is set after a change of the gas valve, and what
-the adviser would have said. Every picture is played on a made-up boiler with a fixed seed; boilers and bands are
+the adviser would have said. Every picture is played on a simulated boiler with a fixed seed; boilers and bands are
 invented. On site the maker's instructions come first.
 
 To run it: install the package (`pip install .` in the folder above), open this notebook, run all cells. Each picture is
@@ -23,10 +22,10 @@ made for a slide; `advisor lesson --handout FILE.pdf` writes the same lessons as
 SET_UP = """\
 from IPython.display import Image
 
-from advisor.lesson_pages import as_png, slide
-from advisor.lesson_play import play
-from advisor.lesson_words import say_lesson
-from advisor.lessons import by_name"""
+from advisor.training.handout import as_png, slide
+from advisor.training.lesson_play import play
+from advisor.training.lesson_text import say_lesson
+from advisor.training.lessons import by_name"""
 LESSON = """\
 played = play(by_name("{name}"))
 print(say_lesson(played))
@@ -34,10 +33,9 @@ Image(as_png(slide(played)))"""
 COMPARED = """\
 import pandas as pd
 
-from advisor.lessons import LESSONS
+from advisor.training.lessons import LESSONS
 
-scores = {lesson.name: play(lesson) for lesson in LESSONS}
-rows = [(name, each.hand.score, each.other.score) for name, each in scores.items()]
+rows = [(lesson.name, play(lesson).hand.score(), play(lesson).other.score()) for lesson in LESSONS]
 pd.DataFrame(
     [
         (name, hand.overshoots, other.overshoots, round(hand.peak_co_air_free_ppm), round(other.peak_co_air_free_ppm))
@@ -85,7 +83,3 @@ def main() -> int:
     NOTEBOOK.parent.mkdir(exist_ok=True)
     nbformat.write(executed(made(), NOTEBOOK.parent), NOTEBOOK)
     return 0
-
-
-if __name__ == "__main__":
-    sys.exit(main())

@@ -5,7 +5,7 @@ from pathlib import Path
 import nbformat
 from make_notebook import NOTEBOOK, executed, made
 
-from advisor.lessons import LESSONS
+from advisor.training.lessons import LESSONS
 
 
 def told(notebook: nbformat.NotebookNode) -> list[tuple[str, str, list[str], list[str]]]:
@@ -13,7 +13,7 @@ def told(notebook: nbformat.NotebookNode) -> list[tuple[str, str, list[str], lis
     cells = []
     for cell in notebook.cells:
         outputs = cell.get("outputs", [])
-        texts = [output.text for output in outputs if output.output_type == "stream"]
+        texts = ["".join(output.text for output in outputs if output.output_type == "stream")]  # it may come in pieces
         shown = [output.data for output in outputs if "data" in output]
         texts += [data["text/plain"] for data in shown if "image/png" not in data]
         pictures = [kind for data in shown for kind in data if kind.startswith("image/")]
@@ -24,7 +24,7 @@ def told(notebook: nbformat.NotebookNode) -> list[tuple[str, str, list[str], lis
 def test_the_notebook_is_kept_as_it_runs(tmp_path: Path) -> None:
     """Run anew in an empty folder, every cell gives the text that is kept, and a picture where one is kept.
 
-    `python tests/make_notebook.py` renews it.
+    `python tests/renew.py` renews it.
     """
     kept = nbformat.read(NOTEBOOK, as_version=4)
     assert [cell.source for cell in kept.cells] == [cell.source for cell in made().cells]

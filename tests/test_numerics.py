@@ -15,20 +15,22 @@ import pytest
 from console import ROOT
 from replay import Told, at_high, moment
 
-from advisor.events import FIRINGS, SCREWS
-from advisor.prior import Prior
+from advisor.job_setup.prior import Prior
+from advisor.screws import FIRINGS, SCREWS
 
 DAY_S = 86_400.0
 ASK = """
 import json
 import sys
-from advisor import Job, shown, text
+from advisor import Job
+from advisor.report import answers, overview
 from advisor.study import collect, report
 records = {}
 for name in sys.argv[1:]:
     job = Job.load(name)
-    at = max(event.time for event in job.events)
-    records[name] = [job.as_record(), text.say_next(job, job.next(at), at), shown.say_job(job, all_rows=True)]
+    at = job.ended
+    asked = job.case(at), job.next(at), job.progress(at)
+    records[name] = [job.as_dict(at), answers.say_next(*asked), overview.say_job(*asked, job.events, all_rows=True)]
 records["study"] = report.summary(collect.study(sys.argv[1:], sample=3, processes=1))
 print(json.dumps(records, default=str))
 """
@@ -73,9 +75,9 @@ def repeated(count: int, co2: Callable[[int], float], apart_s: float = 10.0) -> 
     return told
 
 
-def worked(moves: int, answer_per_turn: float, apart_s: float = 150.0, **facts: Any) -> Told:
+def worked(moves: int, answer_per_turn: float, apart_s: float = 150.0, **setup: Any) -> Told:
     """The throttle turned a mark at a time, forward and back, on a valve that answers so much."""
-    told = at_high(8.6, **facts)
+    told = at_high(8.6, **setup)
     travelled = 0.0
     for number in range(moves):
         turn = (1 if number % 4 < 2 else -1) / 24
@@ -118,7 +120,7 @@ def test_answers_stay_finite_and_sensible(extreme: Told) -> None:
     job, at = extreme.job, moment(extreme.now_s)
     advice = job.next(at)
     assert finite(asdict(advice))
-    cap = job.facts.cap_turns[advice.screw] if advice.screw else 0.0
+    cap = job.setup.cap_turns[advice.screw] if advice.screw else 0.0
     assert abs(advice.turns_cw or 0.0) <= cap
     assert 0 <= (advice.wait_s or 0.0) <= 1800
     for chance in (advice.chance_in_band, advice.chance_past_band):
@@ -139,9 +141,9 @@ def test_answers_stay_finite_and_sensible(extreme: Told) -> None:
 
 def test_the_regression_stays_well_conditioned(extreme: Told) -> None:
     """Covariances stay symmetric and, to rounding, without negative variance in any direction."""
-    fit = extreme.job.visit(moment(extreme.now_s)).belief.fit
-    size = fit.mean.shape[0]
-    covs = np.moveaxis(fit.cov.reshape(size, size, -1), -1, 0)
+    posterior = extreme.job.situation(moment(extreme.now_s)).belief.posterior
+    size = posterior.mean.shape[0]
+    covs = np.moveaxis(posterior.cov.reshape(size, size, -1), -1, 0)
     spread = np.sqrt(np.maximum(np.diagonal(covs, axis1=1, axis2=2), 0.0))
     assert np.isfinite(covs).all()
     assert (np.diagonal(covs, axis1=1, axis2=2) >= 0).all()
@@ -150,8 +152,8 @@ def test_the_regression_stays_well_conditioned(extreme: Told) -> None:
     np.testing.assert_allclose(correlation, np.swapaxes(correlation, 1, 2), atol=1e-9)
     assert np.abs(correlation).max() <= 1 + 1e-9
     assert np.linalg.eigvalsh(correlation).min() > -1e-9
-    assert (fit.scale > 0).all()
-    assert np.isfinite(fit.log_weight).any()
+    assert (posterior.scale > 0).all()
+    assert np.isfinite(posterior.log_weight).any()
 
 
 def test_identical_readings_make_sure_but_never_more_than_the_display_allows() -> None:

@@ -1,0 +1,1 @@
+"""The command line, the guide at the keyboard, the terminal."""

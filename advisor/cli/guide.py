@@ -1,0 +1,286 @@
+"""The whole visit at the keyboard: one short question at a time, each answer on disk before the next is asked.
+
+What is asked follows from the log alone (`progress`), so a visit that was left, or whose terminal died, goes on at
+the same question.
+"""
+
+import os
+from collections.abc import Callable
+from datetime import datetime
+from math import ceil
+from pathlib import Path
+
+from advisor.cli.terminal import PROMPT_WIDTH, Stop, Terminal
+from advisor.decision.answers import Advice
+from advisor.dialogue import moments, opening, waits
+from advisor.dialogue.entries import Entry, parse_entry, parse_may, parse_question, refuse_entry
+from advisor.dialogue.prompts import HELP, OTHERS, Prompt, command_of, entry_prompt, in_guide_words, question_prompt
+from advisor.dialogue.replies import at_once, comes_to, proof_comes_to
+from advisor.errors import AdvisorError, LogGrownError, RangeError
+from advisor.job import Job
+from advisor.log.check_items import OUTCOME, PRESSURE_DROP, SKIPPED
+from advisor.log.events import Event, still_valid
+from advisor.log.file import create_log, name_of
+from advisor.procedure.progress import StageState, Step
+from advisor.procedure.stages import HIGH, LINE_TEST, LOW, STAGES, Question, Stage
+from advisor.report import answers
+from advisor.report.layout import labelled, listed
+from advisor.report.overview import drop_reasons
+from advisor.screws import Firing
+from advisor.wording.numbers import say_seconds
+
+CHANGED = "The log has grown meanwhile: another terminal? Nothing was logged. See what it asks now."
+WHY_PROVE = "What counts is read with the cover on, CO included, at both rates, since the last turn."
+
+
+class AskAnew(Exception):  # noqa: N818 - no error: the log, or what is known, has changed
+    """Look at the log again and ask what it asks now."""
+
+
+class Guide:
+    """A walk through the stages of one visit. `now` gives the moment; all else is in the log.
+
+    situation, advice, progress  as the log stood when it was last looked at (`_look`)
+    """
+
+    def __init__(
+        self, path: str | os.PathLike[str], terminal: Terminal, now: Callable[[], datetime] | None = None
+    ) -> None:
+        self.path, self.terminal, self.now = Path(name_of(path)), terminal, now or moments.now
+        self._announced: Stage | None = None
+        self._cautioned: set[str] = set()
+        self._above, self._steps = "", ""  # answers since the last entry, steps to look at: they stand on the screen
+
+    def run(self) -> None:
+        """Ask until the visit is over or the user leaves. Raises LogError where the log can't be read."""
+        try:
+            if not self.path.exists():
+                self._start_log()
+            self.job = Job.load(self.path)
+            self.job.only_if_seen = True  # what was asked about may have been logged elsewhere by now
+            self._say(HELP)
+            while (state := self._look()) and state.step:
+                self._go_on(state, state.step)
+            self._say_over()
+        except (Stop, KeyboardInterrupt):
+            saved = "All that was entered is saved" if self.path.exists() else "No log was started"
+            self._say(f"Left. {saved}; go on with: advisor guide {self.path}")
+
+    def _start_log(self) -> None:
+        """Ask for fuel and bands until a log could be started with them."""
+        self._say(f"{self.path} is not there yet. Three answers from the maker's instructions start it.")
+        start = opening.Opening()
+        while not self.path.exists():
+            typed = self._typed(start.prompt)
+            try:
+                match command_of(typed):
+                    case "stop":
+                        raise Stop
+                    case "why":
+                        self._say(opening.WHY)
+                    case "back":
+                        start.back()
+                    case _:
+                        if setup := start.take(typed):
+                            create_log(self.path, setup)
+            except RangeError as error:
+                self._say(str(error))
+
+    # ---- what the log asks now
+
+    def _look(self) -> StageState | None:
+        """Read the log again; the stage that is asked about, None at the end of the visit."""
+        self.job.refresh()
+        at = self._moment()
+        self.situation, self.advice = self.job.situation(at), self.job.next(at)
+        self.progress = self.job.progress(at, self.advice)
+        return self.progress.current
+
+    def _go_on(self, state: StageState, step: Step) -> None:
+        """Ask what this stage asks next; a slip is said, and the log is looked at again."""
+        self._announce(state)
+        try:
+            if step.question:
+                self._question(step.question)
+            elif step.firing:
+                self._prove(step.firing)
+            else:
+                self._set()
+        except AskAnew:
+            pass
+        except AdvisorError as error:
+            self._say(str(error))
+
+    def _announce(self, state: StageState) -> None:
+        """The stage where it begins, its caution once, and what blocks it."""
+        stage = state.stage
+        if stage is not self._announced:
+            self._announced, self._above = stage, ""
+            high_first = stage is LOW and self.advice.firing == "high" and self.progress.of(HIGH).state == "skipped"
+            does = "high fire comes first, though it was skipped" if high_first else stage.words.does
+            self._say_apart(f"Stage {STAGES.index(stage) + 1} of {len(STAGES)}, {stage.name}: {does}.")
+            if stage.name not in self._cautioned:
+                self._cautioned.add(stage.name)
+                self.terminal.say("\n".join(labelled("Caution", stage.words.caution)))
+        if state.state == "blocked" and state.why and not stage.sets:
+            self._say(f"STOP. {in_guide_words(state.why)}")
+
+    def _say_over(self) -> None:
+        left = [row.event.value for row in self.situation.checks(OUTCOME)]
+        self._say_apart(f"The visit is over{f'; the appliance is left {left[-1]}' if left else ''}.")
+        skipped = [f"{state.stage.name}: {state.skipped}" for state in self.progress.states if state.state == "skipped"]
+        if skipped:
+            self.terminal.say("\n".join(listed("Skipped", skipped)))
+
+    # ---- questions
+
+    def _question(self, question: Question) -> None:
+        """Ask a question, log its answer, say what that works out to."""
+        if question.item == PRESSURE_DROP:
+            self._say(*(reason.text for reason in drop_reasons(self.situation)))
+        typed = self._ask(question_prompt(question, self.situation), question.words.why)
+        self._log(parse_question(typed, question, self.situation, self.progress))
+        self._say(*comes_to(question.item, self.job.situation(self._moment())))
+
+    # ---- readings and turns
+
+    def _set(self) -> None:
+        """Do what the advice says, or log what was done instead."""
+        advice, why = self.advice, [in_guide_words(reason) for reason in self.advice.why]
+        if advice.action == "wait" and advice.wait_s is not None and not waits.was_cut_short(self.situation):
+            self._wait(advice.wait_s)
+            return
+        if advice.action == "run_at":
+            self._show("\n".join([*answers.say_findings(advice.findings, ("warn",), "guide"), *listed("Why", why)]))
+        elif advice.action != "wait":
+            self._show(answers.say_next(self.job.case(self.situation.at), advice, self.progress, "guide"))
+        self._say_trouble()
+        if self.situation.tracker.open_shortfalls and advice.action not in ("halt", "run_at"):
+            advice = Advice("read", firing=self.situation.firing)  # Enter alone turns nothing
+            why = [LINE_TEST.words.why]
+        self._entry(advice, " ".join([*why, OTHERS]))
+
+    def _say_trouble(self) -> None:
+        """What to look at first, once for each stop; when a new reading will count."""
+        stopped = self.advice.action == "halt"
+        steps = "\n".join(answers.say_look_first(self.advice.findings)) if stopped else ""
+        if steps and steps != self._steps:
+            self.terminal.say(steps)
+        self._steps = steps
+        if stopped and self.situation.wait_left_s:
+            self._say(f"Not steady yet: a reading counts after {say_seconds(self.situation.wait_left_s)} more.")
+
+    def _prove(self, firing: Firing) -> None:
+        """A reading with CO at one rate with the cover on."""
+        wait_s = waits.proof_wait_s(self.situation)
+        if self.situation.firing != firing:
+            self._entry(Advice("run_at", firing=firing), WHY_PROVE)
+        elif wait_s > 0 and not waits.was_cut_short(self.situation):
+            self._wait(wait_s)
+        else:
+            made = self._entry(Advice("read", firing=firing), WHY_PROVE)
+            if made and made.event == "reading":
+                self._say(*proof_comes_to(firing, self.job.situation(self._moment())))
+
+    def _wait(self, seconds: float) -> None:
+        """Count a wait down; one that is cut short is noted with its reason."""
+        left_s = self.terminal.wait(float(ceil(seconds)), f"then read at {self.situation.firing} fire")
+        if left_s:
+            asks = Prompt("Why is the wait cut short? Enter goes on waiting")
+            if reason := self._ask(asks, "It is kept for the record."):
+                self._log(waits.cut_short(reason, left_s, self.situation.firing))
+
+    def _entry(self, advice: Advice, why: str) -> Event | None:
+        """Log what is typed where a reading or a turn is due, and say what is odd about it; the row that was logged."""
+        typed, firing = self._ask(entry_prompt(advice, self.situation), why), self.situation.firing
+        if turn := parse_may(typed, firing):
+            self.terminal.say(answers.say_verdict(self.job.may(*turn, at=self._moment()), voice="guide"))
+            return None
+        made = self._log(parse_entry(typed, advice, firing))
+        self._say(*at_once(self.job, advice, self._moment()))
+        return made
+
+    # ---- what can be typed anywhere
+
+    def _typed(self, prompt: Prompt) -> str:
+        """One line; the hint stands beside the question where both fit."""
+        hint = f"({prompt.hint})" if prompt.hint else ""
+        between = " " if len(prompt.asks) + len(hint) < PROMPT_WIDTH else "\n"
+        return self.terminal.ask(f"{prompt.asks}{between}{hint}".strip())
+
+    def _ask(self, prompt: Prompt, why: str) -> str:
+        """One answer; the words that mean the same everywhere are seen to here."""
+        while True:
+            typed = self._typed(prompt)
+            match command_of(typed):
+                case None:
+                    return typed
+                case "why":
+                    self._say(why, HELP)
+                    continue
+                case "stop":
+                    raise Stop
+                case "back":
+                    self._back()
+                case "skip":
+                    self._skip()
+                case "note":
+                    self._note(typed[5:])
+            raise AskAnew
+
+    def _back(self) -> None:
+        """Strike the last row that stands; a turn only if it was never made."""
+        valid = still_valid(self.job.events)
+        rows = [n for n, event in enumerate(self.job.events, 1) if valid[n - 1] and event.event != "void"]
+        if not rows:
+            self._say("There is nothing to go back to.")
+            return
+        event = self.job.events[rows[-1] - 1]
+        if event.event == "turn":
+            never = self.terminal.ask(f"Row {rows[-1]}, {answers.say_event(event)}. Was it never made? (yes, no)")
+            if never.lower() not in ("yes", "y"):
+                self._say("Then it stays: a turn that was made is turned back with a turn of its own.")
+                return
+        self._log(lambda job, at: job.void(rows[-1], at=at))
+
+    def _skip(self) -> None:
+        """Leave the stage out, with a reason."""
+        assert self._announced
+        name = self._announced.name
+        reason = self.terminal.ask(f"Why is '{name}' skipped? It shows on the record; Enter: not skipped")
+        if reason and command_of(reason) in (None, "note"):
+            refuse_entry(reason, self.situation.firing)
+            self._note(reason, item=SKIPPED, value=name)
+
+    def _note(self, words: str, **about: str) -> None:
+        self._log(lambda job, at: job.note(words, at=at, **about))
+
+    def _log(self, entry: Entry) -> Event:
+        """Log something, unless the log is no longer the one that was asked about; the row it made."""
+        try:
+            entry(self.job, self._moment())
+        except LogGrownError:
+            self._say(CHANGED)
+            raise AskAnew from None
+        self._above, made = "", self.job.events[-1]
+        if made.event == "void":
+            self._say(answers.say_struck(self.job.events, int(made.value)))
+        return made
+
+    def _moment(self) -> datetime:
+        return self.job.moment(self.now())
+
+    # ---- on the screen
+
+    def _say(self, *sentences: str) -> None:
+        for sentence in sentences:
+            self.terminal.say(answers.say_plainly(sentence))
+
+    def _say_apart(self, sentence: str) -> None:
+        self.terminal.say("\n" + answers.say_plainly(sentence))
+
+    def _show(self, answer: str) -> None:
+        """Print an answer, unless it stands above already."""
+        if answer and answer not in self._above:
+            self._above += answer
+            self.terminal.say(answer)

@@ -1,0 +1,83 @@
+"""Words typed as options of `open`, turned into values."""
+
+import re
+from typing import Any
+
+from advisor import parsing
+from advisor.chemistry import fuels
+from advisor.errors import RangeError
+
+SETTABLE = (
+    "cap_turns", "cap_statement", "mark_turns", "travel_limit_turns", "clockwise", "min_wait_s", "turndown",
+    "co_limit_ppm_air_free", "display_step_pct", "analyser_accuracy_pct", "overshoot_chance", "stop_chance",
+    "input_rate", "heating_value",
+)  # fmt: skip
+
+_LIMITS_AND_UNIT = re.compile(r"(.*?)\s*([A-Za-z].*)?")
+
+
+def parse_mixture(words: str) -> dict[str, float]:
+    """ "CH4=0.8,H2=0.2" -> {"CH4": 0.8, "H2": 0.2}, mole fractions."""
+    parts = {}
+    for part in words.split(","):
+        species, equals, share = part.partition("=")
+        if not equals:
+            raise RangeError(f"mixture '{words}': give each part as name=share, such as CH4=0.8,H2=0.2")
+        parts[species.strip()] = parsing.parse_number(share, f"share of {species.strip()}")
+    return parts
+
+
+def parse_fuel(name: str, mixture: str | None) -> fuels.Fuel:
+    """A built-in fuel, or under a name of its own the mixture of these parts. Raises RangeError."""
+    if not mixture:
+        return fuels.by_name(name)
+    parts = parse_mixture(mixture)
+    try:
+        known = fuels.by_name(name).name
+    except RangeError:
+        return fuels.mixture(name, parts)
+    raise RangeError(f"{known} is built in with its own composition: leave --mixture out, or name the gas otherwise")
+
+
+def parse_pressure(words: str) -> tuple[str, tuple[float, float, str]]:
+    """ "working pressure=17:25 mbar" -> ("working pressure", (17.0, 25.0, "mbar"))."""
+    name, equals, rest = words.partition("=")
+    limits, unit = _LIMITS_AND_UNIT.fullmatch(rest.strip()).groups("")  # type: ignore[union-attr]  # every part may be empty
+    if not (equals and name.strip() and unit.strip()):
+        raise RangeError(f"pressure '{words}': give it as \"working pressure=17:25 mbar\"")
+    low, high = parsing.parse_range(limits, name.strip())
+    return name.strip(), (low, high, unit)
+
+
+def parse_settings(words: list[str]) -> dict[str, Any]:
+    """["clockwise.throttle=leaner", "turndown=6"] -> {"clockwise": {"throttle": "leaner"}, "turndown": 6.0}."""
+    settings: dict[str, Any] = {}
+    for setting in words:
+        name, equals, value = setting.partition("=")
+        name, _, screw = name.strip().partition(".")
+        if not equals or name not in SETTABLE:
+            raise RangeError(f"setting '{setting}': give name=value; names are {', '.join(SETTABLE)}")
+        parsed = _value(value.strip(), name)
+        if screw:
+            settings.setdefault(name, {})[screw] = parsed
+        else:
+            settings[name] = parsed
+    return settings
+
+
+def _value(typed: str, name: str) -> float | str | tuple[float | str, ...]:
+    """A number, a fraction such as 1/24, numbers with a unit, or the words as they are where the fact is in words."""
+    figure, _, unit = typed.partition(" ")
+    if name == "input_rate":
+        return (*parsing.parse_range(figure, name), unit.strip())
+    if name == "heating_value":
+        return parsing.parse_number(figure, name), unit.strip()
+    if name in ("clockwise", "cap_statement"):
+        return typed
+    top, slash, bottom = typed.partition("/")
+    if not slash:
+        return parsing.parse_number(typed, name)
+    below = parsing.parse_number(bottom, name)
+    if below == 0:
+        raise RangeError(f"{name}: '{typed}' divides by zero")
+    return parsing.parse_number(top, name) / below

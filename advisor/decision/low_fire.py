@@ -1,0 +1,62 @@
+"""Low fire while high fire is set: the throttle moves both rates, and nobody sees the other one."""
+
+from dataclasses import dataclass
+from functools import cached_property
+
+from advisor.diagnosis.carbon_monoxide import co_ceiling, co_standing
+from advisor.messages import Reason
+from advisor.response.situation import Situation
+
+
+@dataclass(frozen=True)
+class LowFire:
+    """What low fire forbids a throttle turn that makes the flame richer."""
+
+    situation: Situation
+
+    @cached_property
+    def co_stands(self) -> bool:
+        """Whether CO at low fire is near its limit or climbs."""
+        return bool(co_standing(self.situation, "low"))
+
+    @cached_property
+    def unseen_rise_pct(self) -> float:
+        """How far high fire has gone up since low fire was last read, % CO2: low fire went about as far, or further."""
+        situation = self.situation
+        from_s = situation.session_from_s
+        lows = situation.settled_readings("low", from_s)
+        seen_s = lows[-1].at_s if lows else from_s
+        highs = situation.settled_readings("high", from_s)
+        if not highs:
+            return 0.0
+        before = [row for row in highs if row.at_s <= seen_s]
+        return (highs[-1].event.co2_pct or 0.0) - ((before or highs[:1])[-1].event.co2_pct or 0.0)
+
+    @cached_property
+    def _line(self) -> float:
+        """Where low fire must not go, linearised: too little O2, or where its CO was too high."""
+        fuel = self.situation.setup.fuel
+        line_pct = float(fuel.co2_pct(fuel.excess_air_ratio(o2_pct=self.situation.policy.least_o2_pct)))
+        ceiling = co_ceiling(self.situation, "low")
+        line_pct = min(line_pct, ceiling.co2_pct) if ceiling else line_pct
+        return float(self.situation.belief.model.scales["low"].linearised(line_pct))
+
+    def gets_rich(self, throttle_turns_cw: float, *, first_try: bool) -> bool:
+        """Whether this throttle turn may well take low fire there."""
+        (there,) = self.situation.belief.settled_after("low", "throttle", [throttle_turns_cw])
+        policy = self.situation.policy
+        return 1 - there.cdf(self._line) > (policy.untried_rich_chance if first_try else policy.unseen_rich_chance)
+
+    def refusal(self, turns_cw: float, *, direction_sure: bool, first_try: bool) -> Reason | None:
+        """Why low fire forbids this turn richer; None where it does not."""
+        if self.co_stands:
+            return Reason("low-co")
+        if not direction_sure:  # a mark at most, to find out
+            return None
+        if self.unseen_rise_pct > self.situation.policy.unseen_rise_pct:
+            return Reason("low-unread-rise", {"rise": self.unseen_rise_pct})
+        if not self.gets_rich(turns_cw, first_try=first_try):
+            return None
+        if not self.situation.settled_readings("low", self.situation.session_from_s):
+            return Reason("low-unread")
+        return Reason("low-may-be-rich", {"o2": self.situation.policy.least_o2_pct})

@@ -1,0 +1,301 @@
+"""What is wrong, as far as the data of one job can tell. Each finding has one function; `find` runs them all."""
+
+import itertools
+from collections.abc import Callable
+
+from advisor import parsing, units
+from advisor.diagnosis.answers import input_of, measured_s, wrong_answers
+from advisor.diagnosis.carbon_monoxide import co_by_itself, co_standing
+from advisor.errors import RangeError
+from advisor.job_setup.setup import JobSetup
+from advisor.log.check_items import CHECK_ITEMS, PRESSURE_DROP, SAMPLE_LINE, SKIPPED, check_item
+from advisor.log.events import Event, Row
+from advisor.log.site_facts import pressure_in_plate_unit
+from advisor.messages import SEVERITIES, Finding
+from advisor.response import reading_checks
+from advisor.response.change_detection import Outlier
+from advisor.response.situation import Situation
+from advisor.screws import FIRING_FOR, FIRINGS, SCREWS, Firing, Screw, other_firing
+
+
+def find(situation: Situation) -> tuple[Finding, ...]:
+    """All findings of the job as it stands, the gravest first."""
+    found = [finding for check in CHECKS for finding in check(situation)]
+    return tuple(sorted(found, key=lambda finding: -SEVERITIES.index(finding.severity)))
+
+
+def of_readings(situation: Situation) -> list[Finding]:
+    """What single readings say, each by the latest that can say it: only a reading with CO clears a finding of CO."""
+    found: dict[str, Finding] = {}
+    for row in (situation.latest(), situation.latest(having="o2_pct")):
+        if row is not None:
+            seen = reading_checks.judge(situation.setup, row.event, rising=row.event in situation.tracker.rising)
+            found |= {finding.code: finding for finding in seen}
+    for code in ("high-co", "co-rising"):
+        found.pop(code, None)
+    for firing in FIRINGS:
+        for finding in co_standing(situation, firing):
+            found[f"{finding.code} {firing}"] = finding
+    unique = dict.fromkeys(found.values())
+    rich = [finding for finding in unique if finding.code == "rich"]
+    return rich or list(unique)
+
+
+def wrong_answer(situation: Situation) -> list[Finding]:
+    """A check that does not let the work go on, each by its latest answer, until it is answered right.
+
+    A gas joint found leaking, no CO alarm, an analyser off zero: whoever logged it is not told to light or to turn.
+    """
+    found = []
+    for name, answer in wrong_answers(situation).items():
+        item = check_item(name, situation.setup)
+        if not (item and item.stops) or answer.problem.unreadable:
+            continue  # what a hand-edited log holds in an answer's place says nothing
+        if name == PRESSURE_DROP and any(at_s > answer.row.at_s for at_s in measured_s(situation)):
+            continue  # measured again since
+        found.append(Finding("not-ready", "halt", variant=answer.problem.variant, data=answer.problem.data))
+    return found
+
+
+def sample_line(situation: Situation) -> list[Finding]:
+    """A sample line logged as leaking stops the job until it is logged as tight."""
+    if situation.tracker.leaking:
+        return [Finding("sample-line-leak", "halt")]
+    if situation.of("reading") and not situation.checks(SAMPLE_LINE):
+        return [Finding("sample-line", "note")]
+    return []
+
+
+def last_turn(situation: Situation) -> list[Finding]:
+    """What was odd about the last turn, until a settled reading has shown what it did."""
+    turns = situation.of("turn")
+    if not turns or turns[-1].event.screw is None:
+        return []
+    row, screw = turns[-1], turns[-1].event.screw
+    size, cap = abs(row.event.turns_cw or 0.0), situation.setup.cap_turns[screw]
+    found = []
+    if size > cap * (1 + 1e-9) and not situation.settled_readings(FIRING_FOR[screw], row.at_s):
+        data = {"row": row.number, "turns": size, "cap": cap}
+        found.append(Finding("large-turn", "warn", screw=screw, data=data))
+    if row.at_s == situation.changed_at_s and situation.firing != FIRING_FOR[screw]:
+        ran = {"ran": situation.firing, "own": FIRING_FOR[screw]}
+        found.append(Finding("wrong-rate", "warn", screw=screw, data=ran))
+    return found
+
+
+def gas_pressure(situation: Situation) -> list[Finding]:
+    """Gas pressures outside the data plate's range, each by its latest check."""
+    found = []
+    for name, (low, high, unit) in situation.setup.pressures.items():
+        checks = situation.checks(name)
+        if not checks:
+            found += _not_checked(situation, name)
+            continue
+        check = checks[-1].event
+        try:
+            value = pressure_in_plate_unit(situation.setup, check)
+        except RangeError as error:
+            found.append(Finding("pressure", "halt", variant="unreadable", data={"item": name, "why": str(error)}))
+            continue
+        if not low <= value <= high:
+            data = {"item": name, "value": value, "unit": unit, "low": low, "high": high}
+            slip = _slip(situation.setup, check)
+            variant = "outside_slip" if slip else "outside"
+            found.append(Finding("pressure", "halt", variant=variant, data={**data, **slip}))
+    return found
+
+
+def _not_checked(situation: Situation, name: str) -> list[Finding]:
+    skipped = [event.note for event in situation.notes(SKIPPED) if event.value == "gas pressure"]
+    if skipped:
+        return [Finding("pressure-skipped", "warn", data={"item": name, "why": skipped[-1]})]
+    return [Finding("pressure-unknown", "warn", data={"item": name})] if situation.of("reading") else []
+
+
+def _slip(setup: JobSetup, check: Event) -> dict[str, object]:
+    """Which slip would explain a pressure outside its range: the point left out, or the other usual unit."""
+    low, high, unit = setup.pressures[check.item]
+    typed = parsing.parse_number(check.value, check.item)
+    slips = [(typed / 10, check.unit), *((typed, other) for other in ("mbar", "inH2O") if other != check.unit)]
+    for value, meant in slips:
+        if low <= units.convert_pressure(value, meant, unit) <= high:
+            return {"meant": value, "meant_unit": meant}
+    return {}
+
+
+def input_rate(situation: Situation) -> list[Finding]:
+    """An input rate timed at high fire outside the data plate's range."""
+    timed, plate = input_of(situation), situation.setup.input_rate
+    if timed is None or plate is None or timed.side not in ("below", "above"):
+        return []
+    low, high, unit = plate
+    return [
+        Finding("input-rate", "warn", data={"kw": timed.kw, "side": timed.side, "low": low, "high": high, "unit": unit})
+    ]
+
+
+def outlier_data(situation: Situation, outlier: Outlier) -> dict[str, object]:
+    """What a sentence about an outlier mentions; an offset turn meanwhile hardly moves high fire."""
+    of_screw = "of the throttle screw " if outlier.firing == "high" and situation.turns_of("offset") else ""
+    return {
+        "expected": outlier.expected_co2_pct, "seen": outlier.co2_pct, "row": outlier.number, "of_screw": of_screw,
+    }  # fmt: skip
+
+
+def moved_by_itself(situation: Situation) -> list[Finding]:
+    """A jump with no turn made: air entering the sample, or the boiler itself has changed."""
+    outliers = situation.tracker.outliers
+    if not outliers or situation.unsure_outlier is not None:
+        return []
+    first, data = outliers[0], outlier_data(situation, outliers[0])
+    if first.co2_pct >= first.expected_co2_pct:
+        return [Finding("changed-by-itself", "halt", first.firing, data=data)]
+    event = next(row.event for row in situation.rows if row.number == first.number)
+    variant = "no_o2" if event.o2_pct is None else "o2_up"
+    return [Finding("air-in-sample", "halt", first.firing, variant=variant, data=data)]
+
+
+def fell_short(situation: Situation) -> list[Finding]:
+    """CO2 that came out leaner than the turn before it explains: the sample line first, then pressure and turn."""
+    tracker = situation.tracker
+    if tracker.leaking or not tracker.shortfalls:
+        return []
+    last = tracker.shortfalls[-1]
+    data: dict[str, object] = {"expected": last.expected_co2_pct, "seen": last.co2_pct, "row": last.number}
+    if short := tracker.open_shortfalls:
+        unlikely = min(each.chance for each in short) < situation.policy.unlikely_shortfall_chance
+        return [Finding("fell" if unlikely else "fell-short", "warn", last.firing, data=data)]
+    looked_at = any(at_s > last.at_s for at_s in measured_s(situation))
+    if not last.line_proved or last.at_s < situation.fresh_from_s or looked_at:
+        return []
+    data["void_row_number"] = [row.number for row in situation.of("turn") if row.at_s < last.at_s][-1]
+    return [Finding("fell-again", "warn", last.firing, data=data)]
+
+
+def drift(situation: Situation) -> list[Finding]:
+    """A slow change at one rate with no turn made."""
+    if situation.firing is None:
+        return []
+    policy = situation.policy
+    rows = situation.settled_readings(situation.firing, situation.changed_at_s)
+    shown = [row.event.co2_pct or 0.0 for row in rows]
+    if len(rows) < 3 or rows[-1].at_s - rows[0].at_s < policy.drift_span_s:
+        return []
+    steps = [b - a for a, b in itertools.pairwise(shown)]
+    one_way = all(step >= 0 for step in steps) or all(step <= 0 for step in steps)
+    steady = max(shown[-3:]) - min(shown[-3:]) <= policy.steady_pct
+    if not one_way or abs(shown[-1] - shown[0]) < policy.drift_pct or steady:
+        return []
+    data = {"first": shown[0], "last": shown[-1], "minutes": (rows[-1].at_s - rows[0].at_s) / 60}
+    return [Finding("drift", "halt", situation.firing, data=data)]
+
+
+def carbon_monoxide(situation: Situation) -> list[Finding]:
+    """CO that rises by itself, at either rate."""
+    return [finding for firing in FIRINGS for finding in co_by_itself(situation, firing)]
+
+
+def screws(situation: Situation) -> list[Finding]:
+    """What the turns of each screw have shown of it."""
+    return [finding for screw in SCREWS for finding in _screw(situation, screw)]
+
+
+def _screw(situation: Situation, screw: Screw) -> list[Finding]:
+    turns = situation.turns_of(screw)
+    if not turns or not situation.belief.states:
+        return []
+    return [*_direction(situation, screw, turns), *_effect(situation, screw), *_backlash(situation, screw, turns)]
+
+
+def _direction(situation: Situation, screw: Screw, turns: list[Row]) -> list[Finding]:
+    policy, stated = situation.policy, situation.setup.clockwise[screw]
+    hypotheses, chance = situation.belief.model.screws[screw], situation.belief.screw_chances(screw)
+    reversed_chance = float(chance[hypotheses.gain < 0].sum())
+    if stated == "unknown":
+        if reversed_chance <= policy.sure_of_unstated_way:
+            return []
+        variant = "sure" if reversed_chance >= policy.shown_way else "seems"
+        return [Finding("direction", "note", screw=screw, variant=variant)]
+    if reversed_chance > policy.sure_of_way:
+        other = "leaner" if stated == "richer" else "richer"
+        proved = situation.tracker.line_proved_s > turns[-1].at_s
+        fell = (turns[-1].event.turns_cw or 0.0) * situation.belief.model.toward_richer[screw] > 0
+        variant = "sure_or_air" if fell and not proved else "sure"
+        data = {"other": other, "row": turns[-1].number}
+        return [Finding("wrong-way", "halt", screw=screw, variant=variant, data=data)]
+    if reversed_chance > policy.doubted_way:
+        return [Finding("wrong-way", "warn", screw=screw, variant="doubt")]
+    return []
+
+
+def _effect(situation: Situation, screw: Screw) -> list[Finding]:
+    policy, moves = situation.policy, situation.turns_read(screw)
+    hypotheses, chance = situation.belief.model.screws[screw], situation.belief.screw_chances(screw)
+    dead_chance = float(chance[hypotheses.dead].sum()) if moves >= policy.fewest_moves_for_dead else 0.0
+    if dead_chance > policy.sure_of_dead:
+        return [Finding("no-effect", "halt", screw=screw, variant="sure", data={"moves": moves})]
+    if dead_chance > policy.doubted_effect:
+        return [Finding("no-effect", "warn", screw=screw, variant="doubt")]
+    return []
+
+
+def _backlash(situation: Situation, screw: Screw, turns: list[Row]) -> list[Finding]:
+    policy = situation.policy
+    hypotheses, chance = situation.belief.model.screws[screw], situation.belief.screw_chances(screw)
+    both_ways = len({(turn.event.turns_cw or 0.0) > 0 for turn in turns}) == 2
+    wide = float(chance[hypotheses.backlash > policy.backlash_worth_telling_turns].sum())
+    if not both_ways or wide <= policy.sure_of_unstated_way:
+        return []
+    turns_wide = max(1, round(float(chance @ hypotheses.backlash) * 48)) / 48
+    return [Finding("slack", "note", screw=screw, data={"turns": turns_wide})]
+
+
+def read_too_soon(situation: Situation) -> list[Finding]:
+    """A last reading that came too soon, or at a rate nobody logged."""
+    rows = situation.of("reading")
+    if not rows or rows[-1].event.firing is None or rows[-1].event.firing != situation.firing:
+        return []
+    row, firing = rows[-1], rows[-1].event.firing
+    rising = row.event in situation.tracker.rising
+    if not (rising or reading_checks.usable(situation.setup, row.event)):
+        return []
+    after_s = row.at_s - situation.changed_at_s
+    data = {"after_s": max(after_s, 0.0)}
+    if rising:
+        return [Finding("not-settled", "note", firing, variant="rising", data=data)]
+    if after_s == 0 and not situation.belief.states[-1].known_before:
+        return [_rate_not_logged(situation, row, firing)]
+    if after_s > 0 and row.at_s < situation.tracker.earliest_s - 1:
+        return [Finding("not-settled", "note", firing, variant="too_soon", data=data)]
+    return []
+
+
+def _rate_not_logged(situation: Situation, row: Row, firing: Firing) -> Finding:
+    other = other_firing(firing)
+    ran = any(each.event.firing == other for each in situation.rows)
+    variant = "no_change_logged_row" if ran else "no_change_logged"
+    return Finding("not-settled", "warn", firing, variant=variant, data={"other": other, "row": row.number})
+
+
+def accuracy(situation: Situation) -> list[Finding]:
+    """A band narrower than the analyser can prove."""
+    own = situation.setup.analyser_accuracy_pct
+    tight = [firing for firing, (low, high) in situation.setup.bands.items() if own and (high - low) / 2 < own]
+    if not tight or not situation.of("reading"):
+        return []
+    return [Finding("analyser-accuracy", "note", data={"accuracy": own, "firings": " and ".join(tight)})]
+
+
+def not_seen(situation: Situation) -> list[Finding]:
+    """What this job's data can't show."""
+    row = situation.latest()
+    if row is not None and row.event.o2_pct is None and row.event.co_ppm is None:
+        return [Finding("co2-alone", "warn")]
+    return []
+
+
+CHECKS: tuple[Callable[[Situation], list[Finding]], ...] = (
+    of_readings, wrong_answer, sample_line, last_turn, gas_pressure, input_rate, moved_by_itself, fell_short, drift,
+    carbon_monoxide, screws, read_too_soon, not_seen, accuracy,
+)  # fmt: skip
+STOPPING_ITEMS = frozenset(item.item for item in CHECK_ITEMS.values() if item.stops)

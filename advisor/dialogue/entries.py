@@ -1,0 +1,177 @@
+"""What is typed where an answer, a reading or a turn is due, turned into an entry of the job."""
+
+import re
+import shlex
+from collections.abc import Callable
+from datetime import datetime
+from typing import NamedTuple
+
+from advisor import parsing
+from advisor.chemistry import gas_meter
+from advisor.decision.answers import Advice
+from advisor.dialogue.moments import parse_time
+from advisor.dialogue.prompts import READING, in_guide_words
+from advisor.errors import RangeError
+from advisor.job import Job
+from advisor.log import check_items
+from advisor.procedure.progress import Progress
+from advisor.procedure.stages import Question
+from advisor.response.situation import Situation
+from advisor.screws import FIRINGS, SCREW_FOR, SCREWS, Firing, Screw
+
+NO_ANSWER = "Enter alone is no answer here"
+WITH_EFFECT = (check_items.STANDING, check_items.WORKING, check_items.SAMPLE_LINE,
+               *map(check_items.clockwise_item, SCREWS), check_items.CO_CAUSE, check_items.SERIAL)  # fmt: skip
+_NOTHING = ("0", "no", "n", "none", "nothing")  # was turned; a CO2 of 0 is no reading of a flame
+_NUMBERS = re.compile(r"[\d.,]+(\s+[\d.,]+){0,2}")
+
+Entry = Callable[[Job, datetime], object]  # logs something at a moment
+
+
+class Turn(NamedTuple):
+    """A turn of a screw, clockwise positive."""
+
+    screw: Screw
+    turns_cw: float
+
+
+# ---- where a question of the visit is asked
+
+
+def parse_question(typed: str, question: Question, situation: Situation, progress: Progress) -> Entry:
+    """The entry that answers a question; Enter alone takes what is usual or leaves it out. Raises RangeError.
+
+    What was answered wrongly can't be left out any more.
+    """
+    check, item, words = question.check, question.item, typed or question.usual
+    if not words:
+        asked_again = progress.current is not None and progress.current.state == "blocked"
+        if asked_again or not question.optional:
+            raise RangeError(f"{NO_ANSWER}.")
+        return lambda job, at: job.note("left out", item=check_items.LEFT_OUT, value=item, at=at)
+    if check.kind == "meter":
+        kw, how = _timed_kw(words, situation)
+        return lambda job, at: job.check(item, f"{kw:.3g}", "kW", at=at, note=how)
+    value, unit = check_items.parse_answer(check, words, situation.setup, situation.at.date())
+    if value == check_items.IN_SERVICE and progress.barred:
+        raise RangeError(in_guide_words(progress.barred))
+    return lambda job, at: job.check(item, value, unit, at=at)
+
+
+def _timed_kw(typed: str, situation: Situation) -> tuple[float, str]:
+    """Input rate in kW from the dial's time, and how it came about."""
+    heating_value = situation.setup.heating_value
+    if heating_value is None:
+        raise RangeError("no heating value that can be read is in the log: log that check, then time the meter")
+    told = situation.checks(check_items.METER_GAS)
+    factor = gas_meter.parse_reference_factor(told[-1].event.value) if told else 1.0
+    kw = gas_meter.timed_input_kw(typed, heating_value, factor)
+    return kw, f"{typed} s, {heating_value[0]:g} {heating_value[1]}, volume factor {factor:.3f}"
+
+
+# ---- where a reading, a turn or a change of rate is due
+
+
+def parse_turn(typed: str, firing: Firing | None) -> Turn:
+    """ "offset 1/24 cw", or "1/24 cw" of the screw of this rate. Raises RangeError."""
+    first, _, rest = typed.strip().partition(" ")
+    screw = parsing.one_of(first, SCREWS)
+    if screw in SCREWS:
+        return Turn(screw, parsing.parse_turn(rest))
+    if not firing:
+        raise RangeError("Which screw? Say it first: throttle 1/24 cw.")
+    return Turn(SCREW_FOR[firing], parsing.parse_turn(typed))
+
+
+def parse_may(typed: str, firing: Firing | None) -> Turn | None:
+    """The turn that is asked about with "may 1/12 cw"; None where something else was typed. Raises RangeError."""
+    word, _, turn = typed.partition(" ")
+    return parse_turn(turn, firing) if turn and word.lower() == "may" else None
+
+
+def parse_entry(typed: str, advice: Advice, firing: Firing | None) -> Entry:
+    """The entry that was typed; `firing` is the rate that runs, None where none does. Raises RangeError.
+
+    Enter alone does what the advice says. A turn that was made is an entry whatever its size.
+    """
+    low, *rest = typed.lower().split() or [""]
+    if not typed:
+        return _as_advised(advice)
+    if not rest and low in _NOTHING:
+        raise RangeError("Then nothing was logged. Read again, or type what was turned.")
+    if _NUMBERS.fullmatch(typed):
+        return _reading(typed, firing)
+    if not rest and (entry := _one_word(low, firing)):
+        return entry
+    if low == "check":
+        return _check(typed)
+    if low == "void":
+        row = parsing.parse_whole(rest[0], "row") if rest else None
+        return lambda job, at: job.void(row, at=at)
+    if advice.action != "turn" and not any(map(str.isdigit, typed)):
+        raise RangeError(f"'{typed}' is not understood: type {READING}; ? says what else.")
+    words, _, when = typed.partition("--at")  # one put right after it was struck
+    turn, made_at = parse_turn(words.rstrip(), firing), parse_time(when or None)
+    return lambda job, at: job.turn(*turn, at=made_at or at)
+
+
+def refuse_entry(reason: str, firing: Firing | None) -> None:
+    """Raise RangeError where a reason is a reading, a turn or another entry: typed too early, it would be lost."""
+    if any(map(str.isalpha, reason)):
+        try:
+            parse_entry(reason, Advice("read"), firing)
+        except RangeError:
+            return
+    raise RangeError(f"'{reason}' is no reason: say why in words. A reading or a turn is asked for after it.")
+
+
+def is_known(item: str, job: Job) -> bool:
+    """Whether a check of this name is more than a remark in this job."""
+    return item in check_items.CHECK_ITEMS or item in job.setup.pressures
+
+
+def _as_advised(advice: Advice) -> Entry:
+    screw, turns, firing = advice.screw, advice.turns_cw, advice.firing
+    if advice.action == "run_at" and firing:
+        return lambda job, at: job.run_at(firing, at=at)
+    if advice.action == "turn" and screw and turns:
+        return lambda job, at: job.turn(screw, turns, at=at)
+    raise RangeError(f"{NO_ANSWER}: type {READING}; ? says what else.")
+
+
+def _reading(typed: str, firing: Firing | None) -> Entry:
+    if not firing:
+        raise RangeError("At which rate does it run? Type high or low first.")
+    shown = [parsing.parse_number(word, name) for word, name in zip(typed.split(), ("CO2", "O2", "CO"), strict=False)]
+    return lambda job, at: job.read(firing, *shown, at=at)
+
+
+def _one_word(word: str, firing: Firing | None) -> Entry | None:
+    rate = parsing.one_of(word, FIRINGS)
+    if rate in FIRINGS:
+        return lambda job, at: job.run_at(rate, at=at)
+    if word in (check_items.TIGHT, check_items.LEAKING):
+        return lambda job, at: job.check(check_items.SAMPLE_LINE, word, at=at)
+    if word in ("richer", "leaner") and firing:
+        item = check_items.clockwise_item(SCREW_FOR[firing])
+        return lambda job, at: job.check(item, word, at=at)
+    return None
+
+
+def _check(typed: str) -> Entry:
+    try:
+        words = shlex.split(typed)[1:]
+    except ValueError:
+        raise RangeError("a quote is not closed: close it, or leave it out") from None
+    if len(words) not in (2, 3):
+        raise RangeError('check needs what and how it is: check "working pressure" 19.8 mbar')
+
+    def log(job: Job, at: datetime) -> None:
+        if not is_known(words[0], job):  # here a remark has a word of its own
+            raise RangeError(
+                f"'{words[0]}' is not a check known here: known are {', '.join(WITH_EFFECT)} and what the guide asks; "
+                "a remark is typed as: note WORDS. Nothing was logged."
+            )
+        job.check(words[0], words[1], *words[2:], at=at)
+
+    return log

@@ -1,0 +1,1 @@
+"""The job log: events, check items, rows, header, the append-only file, and what checks say about the setup."""

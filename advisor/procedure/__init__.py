@@ -1,0 +1,1 @@
+"""The stages of the visit: what is done, what is asked next."""

@@ -1,0 +1,154 @@
+"""The stages of the visit as data: what is asked in which order, and how. Nothing here prints.
+
+The order and the questions are common practice, no source; the words are in `wording.visit`. An answer is a `check` row
+(item, value, unit); a question left out, a stage skipped and a wait cut short are `note` rows, each with its reason.
+What is on the data plate is told by the user, at `open` or when asked; no limit of an appliance is built in.
+"""
+
+from dataclasses import dataclass
+
+from advisor.errors import RangeError
+from advisor.job_setup.setup import JobSetup
+from advisor.log.check_items import (
+    AIR_C,
+    CALIBRATED,
+    CHECK_ITEMS,
+    CLEAN_AIR_CO,
+    CLEAN_AIR_O2,
+    COVER,
+    FLUE_C,
+    HEATING_VALUE,
+    INPUT_RATE,
+    METER_GAS,
+    OPENED_JOINTS,
+    OUTCOME,
+    PLATE_INPUT,
+    PLATE_PRESSURE,
+    PRESSURE_DROP,
+    SAMPLE_LINE,
+    STANDING,
+    TEST_POINTS,
+    WORKING,
+    CheckItem,
+    clockwise_item,
+    pressure_item,
+)
+from advisor.screws import SCREWS, Firing
+from advisor.wording.visit import QUESTIONS, QuestionWords, StageWords, pressure_words
+from advisor.wording.visit import STAGES as STAGE_WORDS
+
+
+@dataclass(frozen=True)
+class Question:
+    """One question of the visit, answered by a check row.
+
+    check     what is looked at
+    usual     answer on Enter; "" where there is none
+    optional  whether Enter leaves it out (a `not measured` note)
+    needs     item without which it is not asked
+    """
+
+    check: CheckItem
+    usual: str = ""
+    optional: bool = False
+    needs: str = ""
+
+    @property
+    def item(self) -> str:
+        """Name of the check."""
+        return self.check.item
+
+    @property
+    def words(self) -> QuestionWords:
+        """The question in words."""
+        return QUESTIONS.get(self.item) or pressure_words(self.item)
+
+    @property
+    def named(self) -> str:
+        """How the record calls it: by its question where a bare yes would say nothing, else by its item."""
+        return self.words.asks if "yes" in self.check.choices else self.item[0].upper() + self.item[1:]
+
+
+@dataclass(frozen=True)
+class Stage:
+    """One stage of the visit: its name, its questions.
+
+    sets    the rate whose CO2 is set here ("high", "low", or "both"); None where only questions are asked
+    """
+
+    name: str
+    questions: tuple[Question, ...] = ()
+    sets: str | None = None
+
+    @property
+    def words(self) -> StageWords:
+        """What is done in it, its caution, what it holds back."""
+        return STAGE_WORDS[self.name]
+
+
+def _asked(item: str, usual: str = "", *, optional: bool = False, needs: str = "") -> Question:
+    return Question(CHECK_ITEMS[item], usual, optional, needs)
+
+
+def _done(item: str) -> Question:
+    """A thing that is done or not, and no danger in itself: Enter says yes."""
+    return _asked(item, "yes")
+
+
+LINE_TEST = _asked(SAMPLE_LINE)
+_TEMPERATURES = (_asked(FLUE_C, optional=True), _asked(AIR_C, optional=True))
+_METER = (
+    _asked(HEATING_VALUE, optional=True),
+    _asked(PLATE_INPUT, optional=True, needs=HEATING_VALUE),
+    _asked(METER_GAS, optional=True, needs=HEATING_VALUE),
+    _asked(INPUT_RATE, optional=True, needs=HEATING_VALUE),
+)
+PROOF_AT_FIRING: dict[Firing, tuple[Question, ...]] = {  # after the reading with the cover on
+    "high": (*_TEMPERATURES, *_METER), "low": _TEMPERATURES,
+}  # fmt: skip
+
+BEFORE = Stage("before", (
+    _done("maker's instructions"), _asked("CO alarm"), _asked("gas off"), _asked("site", optional=True),
+    _asked("analyser", optional=True), _asked(CALIBRATED, optional=True), _asked(CLEAN_AIR_O2), _asked(CLEAN_AIR_CO),
+    _done("water trap"), LINE_TEST,
+))  # fmt: skip
+VALVE = Stage("valve", (
+    _done("valve fitted"), _asked("screws at start"), *(_asked(clockwise_item(screw)) for screw in reversed(SCREWS)),
+    _asked(OPENED_JOINTS),
+))  # fmt: skip
+PRESSURE = Stage("gas pressure", (
+    _asked(PLATE_PRESSURE), _asked(STANDING), _asked("other appliances"), _asked(WORKING), _asked(PRESSURE_DROP),
+))  # fmt: skip
+HIGH, LOW, BOTH = Stage("high fire", sets="high"), Stage("low fire", sets="low"), Stage("both again", sets="both")
+PROOF = Stage("proof", (_done(COVER), LINE_TEST))
+CLOSE = Stage("close up", (
+    _done("adjusters sealed"), _asked(OPENED_JOINTS), _asked(TEST_POINTS), _done("test mode off"),
+    _done("normal start"), _asked("safety devices"),
+))  # fmt: skip
+RECORD = Stage("record", (_asked(OUTCOME), _asked("technician"), _done("copy left")))
+STAGES = (BEFORE, VALVE, PRESSURE, HIGH, LOW, BOTH, PROOF, CLOSE, RECORD)
+
+
+def by_name(name: str) -> Stage:
+    """The stage of this name. RangeError lists the names."""
+    for stage in STAGES:
+        if stage.name == name:
+            return stage
+    raise RangeError(f"stage '{name}': it is one of {', '.join(stage.name for stage in STAGES)}")
+
+
+def questions_of(stage: Stage, setup: JobSetup) -> tuple[Question, ...]:
+    """The questions of a stage in this job: with the other pressures that `open` named, without what it answered."""
+    if stage is not PRESSURE:
+        answered = {name for name in ("site", "analyser") if getattr(setup, name)}
+        return tuple(question for question in stage.questions if question.item not in answered)
+    known = STANDING in setup.pressures and WORKING in setup.pressures
+    named = [Question(pressure_item(name)) for name in setup.pressures if name not in (STANDING, WORKING)]
+    return (*stage.questions[known:], *named)
+
+
+def question_for(item: str, setup: JobSetup) -> Question | None:
+    """The question that a check of this name answers, if the visit asks one."""
+    asked = [question for stage in STAGES for question in questions_of(stage, setup)]
+    known = [*asked, *(question for stage in STAGES for question in stage.questions), *PROOF_AT_FIRING["high"]]
+    return next((question for question in known if question.item == item), None)

@@ -1,0 +1,280 @@
+"""The answers in words: the first line is the answer, then what to expect and why. Made from a case, not from a job."""
+
+import math
+from collections.abc import Iterable, Sequence
+
+from advisor.decision.advise import Case
+from advisor.decision.answers import Advice, Verdict
+from advisor.diagnosis.way_back import way_back
+from advisor.job_setup.setup import JobSetup
+from advisor.log.events import Event
+from advisor.messages import Finding
+from advisor.procedure.progress import Progress
+from advisor.procedure.stages import STAGES
+from advisor.report.layout import labelled, listed, wrapped
+from advisor.screws import Screw
+from advisor.wording import GIVE_UP, finding_text, look_first, reason_text, short_text
+from advisor.wording.numbers import say_chance, say_size, say_turn, say_wait, say_way
+from advisor.wording.templates import Voice
+
+PRACTICE = "PRACTICE: a made-up boiler. None of this is about a real one."
+CAUTION = "The maker's instructions and your own judgement come first."
+BEFORE = (
+    "Maker's instructions and target table at hand; room CO alarm on.",
+    "Analyser warmed up and zeroed in clean air (O2 20.9 %, CO 0), water trap empty.",
+    'Sample line proved tight; log it: check "sample line" tight.',
+    "Every gas joint that was opened tested tight; gas pressures inside the data plate.",
+)
+READ_ALL = "CO2, O2 and CO"
+OVER_CAP = "Watch CO: the last turn was over the cap."
+PROVE_LINE, CHECK_PRESSURE = "Prove the sample line tight", "Check the gas pressure"
+DUE_FIRST = {"fell": PROVE_LINE, "fell-short": PROVE_LINE, "pressure-unknown": CHECK_PRESSURE}  # by finding
+LABELS = {"halt": "STOP", "warn": "Warning", "note": "Note"}
+SMALLEST_GAIN = 0.06  # % CO2 per turn; 1/12 turn of less shows as 0.00
+SHEET = "advisor sheet LOG FILE"
+OVER = f"The visit is over; the record: {SHEET}"
+CLOSING = "Cover back on and read once more; close and seal the adjusters; fill in the record"
+
+
+def say_next(case: Case, advice: Advice, progress: Progress, voice: Voice = "log") -> str:
+    """The answer of `next` as text, with the stage of the visit and, where it is advised, the way back as found.
+
+    In the guide's voice without the words that the guide says itself.
+    """
+    closing = OVER if progress.working is None else f"{CLOSING}: {SHEET}"
+    lines = say_advice(advice, case.situation.setup, closing, voice)
+    if advice.action == "halt" and any(may_end_the_job(finding) for finding in advice.findings):
+        lines += say_way_back(case)
+    if voice == "guide":
+        return "\n".join(lines)
+    lines += labelled("Stage", say_stage(progress))
+    return "\n".join([*lines, *(wrapped(CAUTION) if advice.action in ("turn", "finish", "halt") else [])])
+
+
+def say_advice(advice: Advice, setup: JobSetup, closing: str = f"{CLOSING}.", voice: Voice = "log") -> list[str]:
+    """The answer as lines; `closing` is what follows once both rates are set."""
+    lines = [*wrapped(first_line(advice, voice)), *([PRACTICE] if setup.practice else [])]
+    # a warning stands above what it is about; a note may wait
+    lines += say_findings(advice.findings, ("halt", "warn"), voice, skip_first_halt=advice.action == "halt")
+    if advice.action == "turn" and advice.screw and advice.wait_s is not None:
+        lines += labelled("Wait", _wait_after(advice.wait_s, setup.min_wait_s[advice.screw]))
+    if advice.action in ("turn", "read", "wait"):
+        lines += _expect(advice)
+    if advice.action == "turn":
+        lines += [*_chances(advice), *_gain(advice, setup)]
+    if advice.action == "finish" and not advice.has("closed"):
+        lines += labelled("Next", closing)
+    if advice.action != "halt":
+        lines += listed("Why", [reason_text(reason.code, reason.data, voice) for reason in advice.why])
+    return lines + say_findings([f for f in advice.findings if f.code != "closed"], ("note",), voice)
+
+
+def first_line(advice: Advice, voice: Voice = "log") -> str:
+    """The answer in one sentence; before it what can't wait until a reading is due."""
+    large = advice.action != "halt" and advice.has("large-turn")
+    return f"{OVER_CAP} {_answer(advice, voice)}" if large else _answer(advice, voice)
+
+
+def _answer(advice: Advice, voice: Voice) -> str:
+    fire = f"{advice.firing} fire"
+    due = [what for code, what in DUE_FIRST.items() if advice.has(code)]
+    match advice.action:
+        case "turn" if advice.screw and advice.turns_cw:
+            turn = f"{advice.screw} screw {say_turn(advice.turns_cw)}"
+            return f"{due[0]} first, then turn the {turn}." if due else f"Turn the {turn}."
+        case "wait":
+            return f"Wait {say_wait(advice.wait_s or 0)} more, then read at {fire}."
+        case "read" if PROVE_LINE in due:
+            return f"{PROVE_LINE}, then read {READ_ALL} at {fire} again."
+        case "read":
+            return f"Read {READ_ALL} at {fire} now."
+        case "run_at":
+            log_it = f" and log it: run-at {advice.firing}" if voice == "log" else ""
+            return f"Change to {fire}{log_it}."
+        case "finish" if advice.has("closed"):
+            return next(finding.text for finding in advice.findings if finding.code == "closed")
+        case "finish" if advice.open_items:
+            return f"Both rates are in band. Not finished: {', '.join(advice.open_items)}."
+        case "finish":
+            return "Done: high and low fire are both in band."
+    return f"STOP. {finding_text(advice.stops[0], voice)}"
+
+
+def say_stage(progress: Progress) -> str:
+    """Which stage the visit is in, and which before it are not done, in one line."""
+    behind = progress.left_behind
+    not_done = f"; not done: {', '.join(behind)}" if behind else ""
+    if progress.working is None:
+        return f"the visit is over{not_done}."
+    stage = progress.working.stage
+    return f"{STAGES.index(stage) + 1} of {len(STAGES)}, {stage.name}{not_done}."
+
+
+def may_end_the_job(finding: Finding) -> bool:
+    """Whether this stop may end with the appliance out of service, so that the way back is said."""
+    return finding.severity == "halt" and GIVE_UP in look_first(finding.code)
+
+
+def say_way_back(case: Case) -> list[str]:
+    """How to put the turned screws back as found, as lines."""
+    return listed("Restore", [back.text for back in way_back(case.situation)])
+
+
+def say_look_first(findings: Iterable[Finding]) -> list[str]:
+    """What to look at first for each stop and warning, in order, as lines."""
+    lines = []
+    for finding in findings:
+        steps = look_first(finding.code)
+        if finding.severity != "note" and steps:
+            lines.append(f"  Look first ({short_text(finding.code)}):")
+            lines += [line for number, step in enumerate(steps, 1) for line in labelled(f"{number:>5}", step)]
+    return lines
+
+
+def say_verdict(verdict: Verdict, progress: Progress | None = None, voice: Voice = "log") -> str:
+    """The answer of `may` as text; with the stage of the visit where `progress` is given."""
+    first, *more = verdict.reasons
+    turn = f"{verdict.screw} screw {say_turn(verdict.turns_cw)}"
+    lines = wrapped(f"{'Yes' if verdict.allowed else 'No'}: {turn}. {first}")
+    if verdict.expect_co2_pct is not None and verdict.wait_s is not None:
+        lines += labelled("Wait", f"{say_wait(verdict.wait_s)} after it, then read.")
+        lines += _expect(verdict)
+        lines += _chances(verdict)
+    lines += listed("Why", more)
+    lines += say_findings(verdict.findings, ("halt", "warn", "note"), voice) if verdict.allowed else []
+    lines += labelled("Stage", say_stage(progress)) if progress else []
+    if verdict.allowed:
+        lines += wrapped(CAUTION)
+    return "\n".join(lines)
+
+
+def say_opened(setup: JobSetup, path: object) -> str:
+    """What `open` prints: where the log is, what to prepare, and where to start."""
+    lines = wrapped(f"Log {path} is open. Start at high fire.")
+    for firing, (low, high) in setup.bands.items():
+        o2 = [setup.fuel.o2_from_co2_pct(edge) for edge in (low, high)]
+        air = [100 * (setup.fuel.excess_air_ratio(co2_pct=edge) - 1) for edge in (low, high)]
+        lines += labelled(
+            firing.capitalize(),
+            f"CO2 {low:g} to {high:g} % of {setup.fuel.name} is O2 {o2[0]:.1f} to {o2[1]:.1f} %, excess air "
+            f"{air[0]:.0f} to {air[1]:.0f} %.",
+        )
+    for screw, way in setup.clockwise.items():
+        against = "leaner" if way == "richer" else "richer"
+        taken = f'{way}; if not, log check "{screw} clockwise" {against}'
+        taken = "not known: the first small turn will show" if way == "unknown" else taken
+        most = say_size(setup.cap_turns[screw])
+        lines += labelled(screw.capitalize(), f"up to {most} at a time; clockwise is taken as {taken}.")
+    if setup.prior_source:
+        lines += labelled("Guess", f"first guess from {setup.prior_source}.")
+    for caution in BEFORE:
+        lines += labelled("Before", caution)
+    lines += wrapped(CAUTION)
+    return "\n".join(lines)
+
+
+def say_written(paths: Sequence[object], missing: Sequence[str]) -> str:
+    """What `sheet` prints: the files, and what keeps the job from being finished."""
+    lines = wrapped(f"Wrote {', '.join(map(str, paths))}.")
+    if missing:
+        lines += wrapped("The sheet says NOT FINISHED at the top:")
+        lines += [line for sentence in missing for line in labelled("Missing", sentence)]
+    return "\n".join(lines)
+
+
+def say_struck(events: Sequence[Event], number: int) -> str:
+    """What `void` says first: the row just struck, when it was, the way back; for a turn, how to put it right."""
+    event = events[number - 1]
+    by = max(row for row, each in enumerate(events, 1) if each.event == "void" and each.value == str(number))
+    struck, made = events[by - 1].time, event.time
+    today = (made.date(), made.utcoffset()) == (struck.date(), struck.utcoffset())
+    moment = f"{made:%H:%M:%S}" if today else made.isoformat(timespec="seconds")
+    lines = wrapped(f"Struck row {number}, {moment}, {say_event(event)}.")
+    if event.event == "void":
+        lines += wrapped(f"Row {event.value} counts again.")
+    if event.event == "turn":
+        lines += wrapped(f"If a turn was made there after all, log it as it was, with --at {moment}, before all else.")
+    lines += wrapped(f"Not meant? Undo it: advisor void LOG {by}")
+    return "\n".join(lines)
+
+
+def say_plainly(message: str) -> str:
+    """A message wrapped for the terminal, its own line ends kept."""
+    return "\n".join(line for part in message.splitlines() for line in wrapped(part))
+
+
+def _expect(answer: Advice | Verdict) -> list[str]:
+    if answer.expect_co2_pct is None or answer.expect_low_pct is None or answer.expect_high_pct is None:
+        return []
+    low, high = answer.expect_low_pct, answer.expect_high_pct
+    if high - low > 2:
+        return []  # nothing is known yet: no figure is better than that one
+    return labelled("Expect", f"CO2 {answer.expect_co2_pct:.1f} %, likely {low:.1f} to {high:.1f}.")
+
+
+def _chances(answer: Advice | Verdict) -> list[str]:
+    if answer.chance_in_band is None or answer.chance_past_band is None:
+        return []
+    chances = f"{say_chance(answer.chance_in_band)} to be in band then, overshoot risk "
+    return labelled("Chance", f"{chances}{say_chance(answer.chance_past_band)}.")
+
+
+def _gain(advice: Advice, setup: JobSetup) -> list[str]:
+    gain, low, high = advice.gain_per_turn, advice.gain_low, advice.gain_high
+    if gain is None or low is None or high is None or advice.screw is None:
+        return []
+    mark = math.copysign(setup.mark_turns[advice.screw], advice.turns_cw or 1.0)
+    if way_unknown(gain, low, high, setup, advice.screw):
+        most = max(abs(low * mark), abs(high * mark))
+        return labelled("Screw", f"which way it works is not sure yet (at most {most:.1f} % CO2 a mark).")
+    turn = f"{say_size(mark)} {say_way(mark)}"
+    if low * high <= 0:
+        far = max((low * mark, high * mark), key=lambda end: end * gain * mark)
+        return labelled("Screw", f"{turn} may make {gain * mark:+.2f} % CO2, at most {far:+.2f}; it has not shown yet.")
+    ends = sorted((low * mark, high * mark), key=abs)
+    return labelled("Screw", f"{turn} makes about {gain * mark:+.2f} % CO2, likely {ends[0]:+.2f} to {ends[1]:+.2f}.")
+
+
+def way_unknown(gain: float, low: float, high: float, setup: JobSetup, screw: Screw) -> bool:
+    """Whether a gain (% CO2 per turn, 90 % range) says nothing: either sign can be, and nobody told the way."""
+    return low * high <= 0 and (setup.clockwise[screw] == "unknown" or abs(gain) < SMALLEST_GAIN)
+
+
+def say_findings(
+    findings: Iterable[Finding], severities: Sequence[str], voice: Voice = "log", *, skip_first_halt: bool = False
+) -> list[str]:
+    """Findings of some severities as lines; the first stop left out where the first line said it."""
+    lines = []
+    for finding in findings:
+        if skip_first_halt and finding.severity == "halt":
+            skip_first_halt = False
+        elif finding.severity in severities:
+            lines += labelled(LABELS[finding.severity], finding_text(finding, voice))
+    return lines
+
+
+def say_event(event: Event) -> str:
+    """One row of the log in words."""
+    match event.event:
+        case "reading":
+            o2 = "" if event.o2_pct is None else f", O2 {event.o2_pct:g} %"
+            co = "" if event.co_ppm is None else f", CO {event.co_ppm:g} ppm"
+            said = f"{event.firing} fire: CO2 {event.co2_pct:g} %{o2}{co}"
+        case "turn":
+            said = f"{event.screw} screw {say_turn(event.turns_cw or 0)}"
+        case "firing":
+            said = f"change to {event.firing} fire"
+        case "check":
+            said = f"check: {event.item} {event.value} {event.unit}".rstrip()
+        case "void":
+            said = f"row {event.value} struck"
+        case _:
+            about = f"{event.item} {event.value} {event.unit}".strip()
+            return f"note: {about}; {event.note}" if about else f"note: {event.note}"
+    return f"{said}; {event.note}" if event.note else said
+
+
+def _wait_after(wait_s: float, min_wait_s: float) -> str:
+    if wait_s <= min_wait_s + 15:
+        return f"{say_wait(wait_s)} after the turn, then read {READ_ALL}."
+    return f"{say_wait(min_wait_s)} after the turn, then read {READ_ALL}; it should be steady after {say_wait(wait_s)}."

@@ -1,0 +1,379 @@
+"""The record of one job: as found and as left at both rates, every turn, what was wrong, what is missing.
+
+A pure function of the log: the same rows give the same record whenever and wherever it is made. A quantity that was not
+read is said to be missing, never worked out from others.
+"""
+
+from collections.abc import Iterable, Mapping, Sequence
+from contextlib import suppress
+from dataclasses import dataclass, replace
+from datetime import UTC, date, datetime
+
+from advisor import parsing, units
+from advisor.decision.advise import Case, advise_case
+from advisor.decision.answers import Advice
+from advisor.diagnosis.answers import Wrong, drop_of
+from advisor.diagnosis.findings import STOPPING_ITEMS
+from advisor.diagnosis.way_back import WayBack, way_back
+from advisor.errors import RangeError
+from advisor.job_setup.setup import JobSetup
+from advisor.log.check_items import (
+    AIR_C,
+    CALIBRATED,
+    FLUE_C,
+    INPUT_RATE,
+    OUTCOME,
+    PLATE_INPUT,
+    PLATE_PRESSURE,
+    SAMPLE_LINE,
+    SERIAL,
+    SKIPPED,
+)
+from advisor.log.events import Event, Row, firing_at_rows
+from advisor.log.site_facts import answers_by_item, input_kw, pressure_in_plate_unit
+from advisor.messages import Finding, Reason
+from advisor.procedure.progress import Progress, StageState, open_items, progress_of, wrong_finding
+from advisor.procedure.stages import RECORD
+from advisor.report.flue import DOUBTED, ON_THE_WAY, SETTLED, FiringRecord, ReadingState, firing_record
+from advisor.response.fitted import Response, response_of
+from advisor.response.reading_checks import usable
+from advisor.response.replay import Replay
+from advisor.response.situation import Situation
+from advisor.screws import FIRING_FOR, FIRINGS, SCREW_FOR, SCREWS, Firing, Screw
+from advisor.wording import past_text, short_text
+
+PLACED = (INPUT_RATE, PLATE_INPUT, PLATE_PRESSURE, FLUE_C, AIR_C, "site", "analyser", CALIBRATED, OUTCOME, SERIAL,
+          "technician")  # fmt: skip
+NEVER = datetime(2000, 1, 1, tzinfo=UTC)  # of a log without rows
+
+
+@dataclass(frozen=True)
+class Supply:
+    """A gas pressure or the input: its latest check and the data plate's range, in the data plate's unit.
+
+    value, time  None where it was not checked
+    typed        value and unit as typed, where the unit is another; "" otherwise
+    plate        low and high; None where the data plate's range was not stated
+    """
+
+    name: str
+    unit: str
+    plate: tuple[float, float] | None
+    value: float | None = None
+    time: datetime | None = None
+    typed: str = ""
+
+    @property
+    def inside(self) -> bool | None:
+        """Whether it lies inside the data plate's range; None where either is not known."""
+        if self.value is None or self.plate is None:
+            return None
+        return self.plate[0] <= self.value <= self.plate[1]
+
+
+@dataclass(frozen=True)
+class Reading:
+    """A displayed CO2 and whether it counts: SETTLED, ON_THE_WAY or DOUBTED."""
+
+    row: int
+    time: datetime
+    firing: Firing
+    co2_pct: float
+    state: ReadingState
+
+
+@dataclass(frozen=True)
+class Turn:
+    """A turn that was made, clockwise positive, at the rate that ran; `over_cap` where it passed the cap."""
+
+    row: int
+    time: datetime
+    screw: Screw
+    turns_cw: float
+    firing: Firing | None
+    over_cap: bool
+    note: str
+
+
+@dataclass(frozen=True)
+class Seen:
+    """A finding, the row after which it first stood, and when it was cleared (None: it still stands).
+
+    finding   with its latest data while it stands; with those of its row once it was cleared
+    """
+
+    finding: Finding
+    row: int
+    time: datetime
+    cleared: datetime | None
+
+    @property
+    def headline(self) -> str:
+        """What was seen, without what to do."""
+        return past_text(self.finding) if self.cleared else f"{short_text(self.finding.code)}."
+
+
+@dataclass(frozen=True)
+class Record:
+    """The record of one job as of its last row.
+
+    finished   whether both rates hold and every stage is over; `missing` says what is not
+    supply     gas pressures and input against the data plate
+    changes    (time, firing) of every change of firing rate
+    net_turns_cw  by screw, from as found, clockwise positive
+    steps      by screw: (net turn, CO2 change) between settled readings with only that screw turned between
+    seen       halts in the order they came, then what else stands now
+    skipped    (stage, reason)
+    drop       from standing to working pressure; None where one was not measured
+    calibrated, calibration_age_days  of the analyser; None where not told
+    way_back   how to put the turned screws back as found
+    told       the latest answer to each check with its unit, by its item
+    checks, remarks, struck  rows: checks that have no place above, what has a note, what was voided
+    """
+
+    setup: JobSetup
+    began: datetime | None
+    ended: datetime | None
+    n_rows: int
+    finished: bool
+    missing: tuple[Reason | Finding, ...]
+    rates: Mapping[Firing, FiringRecord]
+    supply: tuple[Supply, ...]
+    readings: tuple[Reading, ...]
+    changes: tuple[tuple[datetime, Firing], ...]
+    turns: tuple[Turn, ...]
+    net_turns_cw: Mapping[Screw, float]
+    responses: Mapping[Screw, Response]
+    steps: Mapping[Screw, tuple[tuple[float, float], ...]]
+    seen: tuple[Seen, ...]
+    skipped: tuple[tuple[str, str], ...]
+    drop: Reason | None
+    calibrated: date | None
+    calibration_age_days: int | None
+    way_back: tuple[WayBack, ...]
+    told: Mapping[str, str]
+    checks: tuple[Row, ...]
+    remarks: tuple[Row, ...]
+    struck: tuple[Row, ...]
+    warnings: tuple[str, ...]
+
+    def clock(self, moment: datetime, *, seconds: bool = False) -> str:
+        """The time of day, with the month and day where the visit took more than one."""
+        one_day = self.began is None or self.ended is None or self.began.date() == self.ended.date()
+        return f"{moment:{'%H:%M:%S' if seconds and one_day else '%H:%M' if one_day else '%m-%d %H:%M'}}"
+
+    def read_since_turned(self, screw: Screw) -> bool:
+        """Whether a settled reading at its own rate has shown anything of what this screw does."""
+        turned = [turn.time for turn in self.turns if turn.screw == screw]
+        shown = [r.time for r in self.readings if r.state == SETTLED and SCREW_FOR[r.firing] == screw]
+        return bool(turned and shown) and max(shown) > min(turned)
+
+
+def record_of(setup: JobSetup, events: Sequence[Event], warnings: tuple[str, ...] = ()) -> Record:
+    """The record of a job as of its last row; `warnings` are what was odd about the log file."""
+    replay = Replay(setup, events)
+    situation = replay.at(max((event.time for event in events), default=NEVER))
+    if situation.rows:  # a row that was struck later is struck, but the visit did not go on until then
+        situation = replace(situation, at=situation.rows[-1].event.time)
+    case = Case(situation)
+    advice = advise_case(case)
+    progress = progress_of(case, advice)
+    seen, states = _lived_through(replay, situation, progress)
+    running = firing_at_rows(situation.rows)
+    turns = tuple(_turn(situation.setup, row, running[row.number]) for row in situation.of("turn"))
+    rates = {firing: firing_record(case, firing, states) for firing in FIRINGS}
+    standing = {row.number for row in situation.rows}
+    missing = _missing(case, advice, rates, progress)
+    told = answers_by_item(situation.rows)
+    calibrated = _day(told.get(CALIBRATED, ""))
+    placed = {*situation.setup.pressures, *PLACED}
+    drop = drop_of(situation)
+    return Record(
+        setup=situation.setup,
+        began=situation.rows[0].event.time if situation.rows else None,
+        ended=situation.rows[-1].event.time if situation.rows else None,
+        n_rows=len(events),
+        finished=not missing,
+        missing=missing,
+        rates=rates,
+        supply=(*(_pressure(situation, name) for name in situation.setup.pressures), *_input(situation, running)),
+        readings=tuple(
+            Reading(row.number, row.event.time, row.event.firing, row.event.co2_pct, states[row.number])
+            for row in situation.of("reading")
+            if row.event.firing and row.event.co2_pct is not None
+        ),
+        changes=_changes(situation.rows, running),
+        turns=turns,
+        net_turns_cw={screw: situation.net_turns_cw(screw) for screw in SCREWS},
+        responses={screw: response_of(situation, screw, FIRING_FOR[screw]) for screw in SCREWS},
+        steps={SCREW_FOR[firing]: _steps(situation, firing) for firing in FIRINGS},
+        seen=seen,
+        skipped=_skipped(situation, progress),
+        drop=Reason("drop", drop._asdict()) if drop else None,
+        calibrated=calibrated,
+        calibration_age_days=max(0, (situation.at.date() - calibrated).days) if calibrated else None,
+        way_back=way_back(situation),
+        told=told,
+        checks=tuple(row for row in situation.of("check") if row.event.item not in placed),
+        remarks=tuple(row for row in situation.rows if row.event.note and not _told_elsewhere(row.event)),
+        struck=tuple(
+            Row(number, event)
+            for number, event in enumerate(events, 1)
+            if number not in standing and event.event != "void"
+        ),
+        warnings=warnings,
+    )
+
+
+def _day(words: str) -> date | None:
+    with suppress(ValueError):
+        return date.fromisoformat(words)
+    return None
+
+
+def _told_elsewhere(event: Event) -> bool:
+    return event.event in ("turn", "check") or event.item == SKIPPED
+
+
+def _skipped(situation: Situation, progress: Progress) -> tuple[tuple[str, str], ...]:
+    """Stages that were skipped and not done after all, each with its last reason."""
+    done = {state.stage.name for state in progress.states if state.state != "skipped"}
+    return tuple({e.value: e.note for e in situation.notes(SKIPPED) if e.value not in done}.items())
+
+
+def _lived_through(
+    replay: Replay, situation: Situation, progress: Progress
+) -> tuple[tuple[Seen, ...], dict[int, ReadingState]]:
+    """The findings in the order they came, and the state of every reading, from the visit lived through again."""
+    past: list[Seen] = []
+    states: dict[int, ReadingState] = {}
+    last: dict[tuple[object, ...], Seen] = {}
+    first: dict[tuple[object, ...], Finding] = {}
+    for row in situation.rows:
+        then = replay.after(row)
+        findings = {_same(finding): finding for finding in advise_case(Case(then)).findings}
+        for key, finding in findings.items():
+            if key not in last:
+                first[key] = finding
+            last[key] = replace(last.get(key, Seen(finding, row.number, row.event.time, None)), finding=finding)
+        for key in [key for key in last if key not in findings]:
+            past.append(replace(last.pop(key), finding=first[key], cleared=row.event.time))
+        for settled in then.tracker.settled:
+            states[settled.number] = SETTLED
+        for outlier in then.tracker.outliers:
+            states[outlier.number] = DOUBTED
+    for row in situation.of("reading"):
+        on_the_way = row.event in situation.tracker.rising or usable(situation.setup, row.event)
+        states.setdefault(row.number, ON_THE_WAY if on_the_way else DOUBTED)
+    halts = [seen for seen in (*past, *last.values()) if seen.finding.severity == "halt"]
+    halts += [Seen(wrong_finding(w), w.row.number, w.row.event.time, None) for w in _wrong(situation, progress)]
+    rest = [seen for severity in ("warn", "note") for seen in last.values() if seen.finding.severity == severity]
+    return (*sorted(halts, key=lambda seen: (seen.time, seen.row)), *rest), states
+
+
+def _wrong(situation: Situation, progress: Progress) -> list[Wrong]:
+    """The wrong answers that stand, each once, but for those that are findings of the advice itself."""
+    wrong = {answer.row.number: answer for state in progress.states for answer in state.wrong}
+    found = {*situation.setup.pressures, SAMPLE_LINE, *STOPPING_ITEMS}
+    return [answer for answer in wrong.values() if answer.row.event.item not in found]
+
+
+def _same(finding: Finding) -> tuple[object, ...]:
+    """What makes two findings one and the same while the numbers in them change."""
+    return finding.code, finding.severity, finding.firing, finding.screw, finding.data.get("item")
+
+
+def _changes(rows: Iterable[Row], running: Mapping[int, Firing | None]) -> tuple[tuple[datetime, Firing], ...]:
+    changes: list[tuple[datetime, Firing]] = []
+    for row in rows:
+        firing = running[row.number]
+        if firing and (not changes or changes[-1][1] != firing):
+            changes.append((row.event.time, firing))
+    return tuple(changes)
+
+
+def _turn(setup: JobSetup, row: Row, firing: Firing | None) -> Turn:
+    event = row.event
+    assert event.screw is not None
+    turns_cw = event.turns_cw or 0.0
+    over_cap = abs(turns_cw) > setup.cap_turns[event.screw] * (1 + 1e-9)
+    return Turn(row.number, event.time, event.screw, turns_cw, firing, over_cap, event.note)
+
+
+def _pressure(situation: Situation, name: str) -> Supply:
+    low, high, unit = situation.setup.pressures[name]
+    for row in situation.checks(name)[-1:]:
+        with suppress(RangeError):  # one that can't be read is a finding
+            value = pressure_in_plate_unit(situation.setup, row.event)
+            return Supply(name, unit, (low, high), value, row.event.time, _typed(row.event, unit))
+    return Supply(name, unit, (low, high))
+
+
+def _input(situation: Situation, running: Mapping[int, Firing | None]) -> list[Supply]:
+    """Measured input, the latest at each rate; the data plate's is that at high fire."""
+    found = {}
+    for row in situation.checks(INPUT_RATE):
+        firing, event = running[row.number], row.event
+        if firing:
+            with suppress(RangeError):
+                low, high, unit = situation.setup.input_rate or (0.0, 0.0, "kW")
+                plate = (low, high) if situation.setup.input_rate and firing == "high" else None
+                value_kw = input_kw(parsing.parse_number(event.value, event.item), event.unit)
+                value, typed = value_kw / units.power_kw(1.0, unit), _typed(event, unit)
+                found[firing] = Supply(f"input at {firing} fire", unit, plate, value, event.time, typed)
+    return list(found.values())
+
+
+def _typed(event: Event, unit: str) -> str:
+    return f"{event.value} {event.unit}" if event.unit not in ("", unit) else ""
+
+
+# ---- what is missing, what the screws did
+
+
+def _missing(
+    case: Case, advice: Advice, rates: Mapping[Firing, FiringRecord], progress: Progress
+) -> tuple[Reason | Finding, ...]:
+    """What keeps the job from being finished; empty where nothing does."""
+    missing: list[Reason | Finding] = list(advice.stops)
+    for firing, rate in rates.items():
+        if rate.left_note:
+            missing.append(Reason("no-as-left", {"firing": firing, "why": rate.left_note.text}))
+        elif not case.setting(firing).holds:
+            chance = case.setting(firing).now.chance_in_band
+            missing.append(Reason("not-surely-in-band", {"firing": firing, "chance": chance}))
+    if advice.action != "finish":
+        missing = missing or list(advice.why)
+    missing += [wrong_finding(wrong) for wrong in _wrong(case.situation, progress)]
+    for state in progress.states:
+        to_come = state.stage is RECORD and state.state == "open"  # the sheet is made in this stage
+        if not (state.over or state.stage.sets or to_come or state.why in missing):
+            missing.append(_not_done(state))
+    return tuple(missing or [Reason("never-proved", {"item": item}) for item in open_items(case)])
+
+
+def _not_done(state: StageState) -> Reason:
+    """What a stage still lacks."""
+    about, step = {"stage": state.stage.name}, state.step
+    if state.why:
+        return Reason("stage-blocked", {**about, "why": state.why.text})
+    assert step is not None  # a stage that is not over asks for something
+    if step.question:
+        return Reason("stage-no-answer", {**about, "item": step.question.item})
+    return Reason("stage-no-reading", {**about, "firing": step.firing})
+
+
+def _steps(situation: Situation, firing: Firing) -> tuple[tuple[float, float], ...]:
+    """What the display showed of a screw: (net turn, CO2 change) from one settled reading to the next."""
+    settled = {row.number for row in situation.tracker.settled}
+    steps, before, net, alone = [], None, 0.0, True
+    for row in situation.rows:
+        event = row.event
+        if event.event == "turn":
+            net += event.turns_cw or 0.0 if event.screw == SCREW_FOR[firing] else 0.0
+            alone = alone and event.screw == SCREW_FOR[firing]
+        elif event.event == "reading" and event.firing == firing and row.number in settled:
+            if before is not None and net and alone:
+                steps.append((net, (event.co2_pct or 0.0) - before))
+            before, net, alone = event.co2_pct or 0.0, 0.0, True
+    return tuple(steps)

@@ -1,0 +1,424 @@
+"""The record of a visit as printed pages, and its pictures."""
+
+from collections.abc import Iterator, Sequence
+from datetime import datetime
+from functools import partial
+
+from matplotlib.figure import Figure
+
+from advisor.errors import RangeError
+from advisor.log.check_items import OUTCOME, SERIAL
+from advisor.log.events import Event
+from advisor.procedure.stages import question_for
+from advisor.report import plots
+from advisor.report.answers import LABELS, say_event
+from advisor.report.flue import (
+    NONE,
+    FiringRecord,
+    Flue,
+    FlueQuantity,
+    quantities,
+    say_allowed,
+    say_number,
+    say_quantity,
+)
+from advisor.report.pages import LINE_SPACE, PAPERS_PT, TEXT_PT, Pages, plain_style, wrapped
+from advisor.report.record import Record, Seen, Supply, Turn
+from advisor.screws import FIRING_FOR, FIRINGS, SCREW_FOR, SCREWS, Screw
+from advisor.wording.numbers import say_chance, say_turn
+
+TITLE = "Combustion setting record"
+CAUTIONS = (
+    "The maker's instructions and the local code come first; this tool advises, the licensed person who signs decides.",
+    "All readings are as displayed, dry, and as typed in. A leak in the sample line does not show in them and makes a "
+    "rich flame look lean. They hold for the gas, the gas pressure and the air of that day.",
+    "CO alarm or soot: boiler off, air the room, leave, call from outside. Smell of gas: no flame, no switch, leave, "
+    "call from outside.",
+)
+PICTURE_PT = (595.0, 640.0)
+SIGN_PT = 48.0
+NAME_PT, READING_PT, GAP_PT = 84.0, 56.0, 6.0  # columns of the table as found, as left
+MOST_IN_COLUMN = 2  # lines
+AS_LEFT = (2, 5)  # its cells
+AXES_PT, LANES_PT, CLOCK_PT, LEGEND_PT, RESPONSE_PT = 135.0, 92.0, 28.0, 26.0, 124.0
+
+
+def pages_of(record: Record, name: str, paper: str = "a4") -> list[Figure]:
+    """The record as pages of `paper` ("a4" or "letter"); `name` is what the foot calls the log."""
+    if paper not in PAPERS_PT:
+        raise RangeError(f"paper '{paper}': it is {' or '.join(PAPERS_PT)}")
+    with plain_style():
+        pages = Pages(PAPERS_PT[paper], _stamp(record))
+        _head(pages, record)
+        _facts(pages, record)
+        _found_and_left(pages, record)
+        _supply(pages, record)
+        _turns(pages, record)
+        _findings(pages, record)
+        _rest(pages, record)
+        _pictures(pages, record)
+        _sign(pages)
+        pages.close(_origin(record, name))
+    return pages.figures
+
+
+def picture_of(record: Record, name: str) -> list[Figure]:
+    """The pictures alone: CO2 against time and the fitted response."""
+    with plain_style():
+        pages = Pages(PICTURE_PT, _stamp(record))
+        _pictures(pages, record)
+        pages.close(_origin(record, name))
+    return pages.figures
+
+
+def _stamp(record: Record) -> str:
+    return "PRACTICE" if record.setup.practice else ""
+
+
+def _origin(record: Record, name: str) -> str:
+    last = f"last entry {record.ended.isoformat(sep=' ', timespec='seconds')}" if record.ended else "no entries"
+    return f"{name}, {_count(record.n_rows, 'row')}, {last}"
+
+
+# ---- the head
+
+
+def _head(pages: Pages, record: Record) -> None:
+    pages.row([(TITLE, 0.0, pages.width)], 15, bold=True)
+    pages.space(2)
+    if record.setup.practice:
+        pages.text("Practice on a made-up boiler: this is no record of a real one.", bold=True)
+    if record.finished:
+        skipped = f" Skipped: {', '.join(stage for stage, _ in record.skipped)}." if record.skipped else ""
+        pages.text(f"Both rates are in band and were read, CO included, since the last turn.{skipped}", bold=True)
+        return
+    pages.space(4)
+    with pages.frame():
+        pages.text("NOT FINISHED", 12, bold=True)
+        for missing in record.missing:
+            pages.row([("\u2022", 4.0, 8.0), (missing.text, 13.0, pages.width - 13)])
+
+
+def _facts(pages: Pages, record: Record) -> None:
+    setup = record.setup
+    pages.heading("Boiler and instruments")
+    when = "no entries"
+    if record.began and record.ended:
+        until = f"{record.ended:%Y-%m-%d %H:%M}".removeprefix(f"{record.began:%Y-%m-%d} ")
+        when = f"{record.began:%Y-%m-%d %H:%M} to {until} (UTC{record.began.isoformat()[-6:]})"
+    analyser = f"{setup.analyser or 'not stated'}; display step {setup.display_step_pct:g} % CO2"
+    if setup.analyser_accuracy_pct:
+        analyser += f", good to {setup.analyser_accuracy_pct:g} % either way"
+    if record.calibrated and record.calibration_age_days is not None:
+        old = record.calibration_age_days > setup.policy.calibration_days
+        analyser += f"; last calibrated {record.calibrated}, {_count(record.calibration_age_days, 'day')} before"
+        analyser += ": is it still valid by its maker's word?" if old else ""
+    bands = "; ".join(f"{f} fire {_band(edges)} %" for f, edges in setup.bands.items())
+    source = "invented" if setup.practice else "from the maker's instructions"
+    for label, words in (("Site", setup.site), ("Serial number", record.told.get(SERIAL, ""))):
+        if words:
+            pages.row([(label, 0.0, 66.0), (words, 70.0, pages.width - 70)])
+        else:
+            pages.to_fill_in(label, 70.0)
+    for label, words in (
+        ("Visit", when),
+        ("Fuel", f"{setup.fuel.name}; without excess air {setup.fuel.co2_max_pct:.1f} % CO2, dry"),
+        ("CO2 bands", f"{bands}, {source}"),
+        ("Analyser", analyser),
+        ("Technician", record.told.get("technician", "")),
+        ("Appliance left", record.told.get(OUTCOME, "")),
+    ):
+        if words:
+            pages.row([(label, 0.0, 66.0), (words, 70.0, pages.width - 70)])
+
+
+def _band(edges: tuple[float, float]) -> str:
+    return " to ".join(say_number(edge, 1) for edge in edges)
+
+
+# ---- as found, as left
+
+
+def _found_and_left(pages: Pages, record: Record) -> None:
+    pages.heading("As found and as left", 190)
+    places, widths = _columns(pages.width)
+    pages.row([(f"{f.upper()} FIRE", places[3 * i], 3 * READING_PT) for i, f in enumerate(FIRINGS)], bold=True)
+    heads = ("as found", "as left", "held against")
+    pages.row(list(zip(heads * 2, places, widths, strict=True)), bold=True)
+    pages.rule()
+    pages.space(2)
+    rates = [record.rates[firing] for firing in FIRINGS]
+    for both in zip(*(quantities(record.setup, rate) for rate in rates), strict=True):
+        if all((f.found, f.left, f.low, f.high) == (None,) * 4 for f in both):
+            continue
+        words = [word for figure, rate in zip(both, rates, strict=True) for word in _cells(figure, rate)]
+        pages.row([(both[0].name, 0.0, NAME_PT), *zip(words, places, widths, strict=True)], bold=AS_LEFT)
+    for words in _chances(rates, record.setup.analyser_accuracy_pct):
+        pages.row([("Sure of the band", 0.0, NAME_PT), *zip(words, places, widths, strict=True)], bold=AS_LEFT)
+    for name, said, later in (
+        ("Read at", partial(_when, record), "last {}"),  # beside the figures as left, so that they hide no reading
+        ("Row of the log", _row, "{}, not settled"),
+    ):
+        words = [
+            word
+            for rate in rates
+            for word in (
+                said(rate.as_found),
+                said(rate.as_left),
+                later.format(said(rate.read_later)) if rate.read_later else "",
+            )
+        ]
+        pages.row([(name, 0.0, NAME_PT), *zip(words, places, widths, strict=True)])
+    pages.space(2)
+    for rate in rates:
+        if rate.found_notes:
+            notes = ", ".join(note.text for note in rate.found_notes)
+            pages.text(f"{rate.firing.capitalize()} fire as found: {notes}.")
+        if rate.left_note:
+            pages.text(f"{rate.firing.capitalize()} fire as left: MISSING, {rate.left_note.text}.", bold=True)
+    pages.text(
+        "CO air-free: without excess air. O2: against this fuel's line. Excess-air ratio, dew point: from CO2. "
+        "Flue loss: before what condensing gives back.",
+        6.5,
+    )
+
+
+def _chances(rates: Sequence[FiringRecord], accuracy_pct: float | None) -> Iterator[list[str]]:
+    """Cells of the table: how sure the band is, by the readings and with the analyser's own accuracy counted in."""
+    with_analyser = f"analyser \u00b1{accuracy_pct:g} % too" if accuracy_pct else ""
+    for how, chances in (
+        ("by the readings", [rate.chance_in_band for rate in rates]),
+        (with_analyser, [rate.chance_with_accuracy for rate in rates]),
+    ):
+        if any(chance is not None for chance in chances):
+            yield [cell for chance in chances for cell in ("", _sure(chance), how)]
+
+
+def _sure(chance: float | None) -> str:
+    if chance is None:
+        return NONE
+    return "over 99 %" if chance > 0.99 else say_chance(chance)
+
+
+def _columns(width: float) -> tuple[list[float], list[float]]:
+    """Places and widths of the six columns beside the names: as found, as left, held against, at either rate."""
+    rate = (width - NAME_PT) / len(FIRINGS)
+    widths = [READING_PT, READING_PT, rate - 2 * READING_PT - GAP_PT]
+    starts = [0.0, READING_PT, 2 * READING_PT]
+    return [NAME_PT + i * rate + start for i in range(len(FIRINGS)) for start in starts], widths * len(FIRINGS)
+
+
+def _cells(quantity: FlueQuantity, rate: FiringRecord) -> tuple[str, str, str]:
+    missing = "MISSING" if quantity.name == "CO2" else NONE
+    left = say_quantity(quantity, quantity.left) if rate.as_left else missing
+    return say_quantity(quantity, quantity.found), left, say_allowed(quantity)
+
+
+def _when(record: Record, flue: Flue | None) -> str:
+    return record.clock(flue.time, seconds=True) if flue else NONE
+
+
+def _row(flue: Flue | None) -> str:
+    return str(flue.row) if flue else NONE
+
+
+# ---- pressures and turns
+
+
+def _supply(pages: Pages, record: Record) -> None:
+    pages.heading("Gas pressure and input against the data plate")
+    if not record.supply:
+        pages.text("No range of the data plate was stated and no input measured.")
+    for supply in record.supply:
+        plate = f"data plate {supply.plate[0]:g} to {supply.plate[1]:g} {supply.unit}" if supply.plate else ""
+        name = supply.name[:1].upper() + supply.name[1:]
+        pages.row([(name, 0.0, 150.0), (_say_supply(record, supply), 154.0, 190.0), (plate, 348.0, pages.width - 348)])
+    if record.drop:
+        pages.text(record.drop.text)
+
+
+def _say_supply(record: Record, supply: Supply) -> str:
+    if supply.value is None or supply.time is None:
+        return "NOT CHECKED"
+    verdict = {True: ", ok", False: ", OUTSIDE", None: ""}[supply.inside]
+    value = f"{supply.value:.4g} {supply.unit}"
+    return f"{f'{supply.typed} ({value})' if supply.typed else value} at {record.clock(supply.time)}{verdict}"
+
+
+def _turns(pages: Pages, record: Record) -> None:
+    pages.heading("Turns of the screws")
+    for screw in SCREWS[::-1]:
+        made = [turn for turn in record.turns if turn.screw == screw]
+        net = record.net_turns_cw[screw]
+        words = f"{_count(len(made), 'turn')}, net {say_turn(net)} from as found" if made else "not turned"
+        taken = record.setup.clockwise[screw]
+        way = "direction not known" if taken == "unknown" else f"clockwise is {taken}"
+        pages.text(f"{screw.capitalize()} screw (set at {FIRING_FOR[screw]} fire; {way}): {words}.")
+    pages.space(2)
+    _in_columns(pages, [f"{record.clock(turn.time, seconds=True)}  {_say_turn_made(turn)}" for turn in record.turns])
+    if any(seen.finding.severity == "halt" and not seen.cleared for seen in record.seen):
+        for back in record.way_back:
+            pages.text(f"To put it back as found: {back.text}")
+
+
+def _in_columns(pages: Pages, lines: Sequence[str], count: int = 2) -> None:
+    """Lines down columns; one below the other over the whole width where one of them is long."""
+    if any(len(wrapped(line, pages.width / count - 8)) > MOST_IN_COLUMN for line in lines):
+        count = 1
+    column, deep = pages.width / count, -(-len(lines) // count)
+    for index in range(deep):
+        pages.row([(line, column * place, column - 8) for place, line in enumerate(lines[index::deep])])
+
+
+def _say_turn_made(turn: Turn) -> str:
+    at = f" at {turn.firing} fire" if turn.firing not in (None, FIRING_FOR[turn.screw]) else ""
+    over = ", ! above the cap" if turn.over_cap else ""
+    note = f"; {turn.note}" if turn.note else ""
+    return f"{turn.screw} {say_turn(turn.turns_cw)}{at}{over}{note}"
+
+
+# ---- findings and the rest
+
+
+def _findings(pages: Pages, record: Record) -> None:
+    """What was wrong, and what was left out."""
+    pages.heading("Findings and skipped stages", 12)
+    if not record.seen:
+        pages.text("No findings.")
+    for seen, letter in zip(record.seen, plots.finding_letters(record), strict=True):
+        pages.row([(letter, 0.0, 14.0), (_say_seen(record, seen), 16.0, pages.width - 16)])
+    if not record.skipped:
+        pages.text("No stage was skipped.")
+    for stage, reason in record.skipped:
+        pages.text(f"Skipped: {stage}. Reason: {reason or 'not given'}.")
+
+
+def _say_seen(record: Record, seen: Seen) -> str:
+    label = LABELS[seen.finding.severity]
+    if seen.finding.severity != "halt":
+        return f"{label}: {seen.finding.text}"
+    since = f"{label} at {record.clock(seen.time)}, row {seen.row}"
+    if seen.cleared:
+        return f"{since}, cleared at {record.clock(seen.cleared)}: {seen.headline}"
+    return f"{since}, still stands (see the top): {seen.headline}"
+
+
+def _rest(pages: Pages, record: Record) -> None:
+    """Checks, remarks, struck rows and what was odd about the log."""
+    checks = [f"{record.clock(row.event.time)}  {_say_check(record, row.event)}" for row in record.checks]
+    remarks = [
+        f"{record.clock(row.event.time)}, row {row.number}, {say_event(row.event).removeprefix('note: ')}"
+        for row in record.remarks
+    ]
+    struck = [f"row {row.number}, {record.clock(row.event.time)}: {say_event(row.event)}" for row in record.struck]
+    for heading, lines, columns in (
+        ("Checks", checks, 2),
+        ("Remarks", remarks, 2),
+        ("Rows struck: they do not count", struck, 2),
+        ("About the log file", record.warnings, 1),
+    ):
+        if lines:
+            pages.heading(heading, 12)
+            _in_columns(pages, lines, columns)
+
+
+def _say_check(record: Record, event: Event) -> str:
+    note = f"; {event.note}" if event.note else ""
+    question = question_for(event.item, record.setup)
+    return f"{question.named if question else event.item}: {event.value} {event.unit}".rstrip() + note
+
+
+# ---- pictures
+
+
+def _pictures(pages: Pages, record: Record) -> None:
+    """CO2 against time and the fitted response."""
+    if not record.readings:
+        pages.heading("CO2 against time")
+        pages.text("No reading was taken: there is nothing to draw.")
+        return
+    parts = plots.spans(record, plots.most_turns(pages.width - 34))
+    for number, (start, end) in enumerate(parts, 1):
+        part = f", part {number} of {len(parts)}" if len(parts) > 1 else ""
+        pages.heading(f"CO2 against time{part}", AXES_PT + LANES_PT + CLOCK_PT + LEGEND_PT + 10)
+        _visit(pages, record, start, end)
+    pages.heading("What the screws did: fitted response", RESPONSE_PT + 30)
+    _responses(pages, record)
+
+
+def _visit(pages: Pages, record: Record, start: datetime, end: datetime) -> None:
+    figure, left = pages.figures[-1], 34.0
+    frames = []
+    for height in (AXES_PT, LANES_PT):
+        frames.append(figure.add_axes(pages.area(height, left)))
+        frames[-1].patch.set_alpha(0.0)
+        pages.down -= height
+    by_letter = plots.draw_visit(frames[0], frames[1], record, start, end)
+    pages.down -= CLOCK_PT
+    x, bottom, _, height = pages.area(LEGEND_PT, left)
+    figure.legend(
+        handles=plots.legend_handles(record), loc="upper left", bbox_to_anchor=(x, bottom + height), ncols=3,
+        fontsize=plots.SMALL, frameon=False, borderaxespad=0.0, borderpad=0.2,
+    )  # fmt: skip
+    pages.down -= LEGEND_PT
+    boxes = "Letter in a box: the stop with that letter under Findings." if any(plots.finding_letters(record)) else ""
+    short = "H, L: high, low fire. " if by_letter else ""
+    pages.text(f"Dash-dot line: change of firing rate. {short}{boxes}", 6.5)
+
+
+def _responses(pages: Pages, record: Record) -> None:
+    turned = [SCREW_FOR[firing] for firing in FIRINGS if record.read_since_turned(SCREW_FOR[firing])]
+    column = pages.width / 2
+    pages.down -= 4
+    for index, screw in enumerate(turned):
+        box = pages.area(RESPONSE_PT - 32, column * index + 36, column - 46)
+        axes = pages.figures[-1].add_axes(box)
+        axes.patch.set_alpha(0.0)
+        plots.draw_response(axes, record.responses[screw], record.steps[screw], record.setup.cap_turns[screw])
+    if turned:
+        pages.down -= RESPONSE_PT
+    cells = []
+    for index, firing in enumerate(FIRINGS):
+        cells.append((_say_effect(record, SCREW_FOR[firing]), column * index, column - 10))
+    pages.row(cells)
+    if turned:
+        pages.text(
+            "Line: CO2 change for a turn from where the screw stands now; hatched: its 90 % range; dots: "
+            "what the display showed from one settled reading to the next, play and rounding in it.",
+            6.5,
+        )
+
+
+def _say_effect(record: Record, screw: Screw) -> str:
+    response = record.responses[screw]
+    if not record.read_since_turned(screw):
+        why = f"no settled reading at {response.firing} fire since it was turned" if response.n_moves else "not turned"
+        return f"{screw.capitalize()} screw: {why}, so what it does is not known."
+    gains = (response.gain_per_turn, response.gain_low, response.gain_high)
+    gain, low, high = (round(value / 12, 2) + 0.0 for value in gains)  # no "-0.00"
+    return (
+        f"{screw.capitalize()} screw: 1/12 turn clockwise makes about {gain:+.2f} % CO2 at {response.firing} fire "
+        f"(likely {low:+.2f} to {high:+.2f}). {' '.join(response.not_known)}"
+    )
+
+
+# ---- the end
+
+
+def _sign(pages: Pages) -> None:
+    pages.heading("Cautions and signatures", 2 * SIGN_PT + 6 * TEXT_PT * LINE_SPACE)
+    for caution in CAUTIONS:
+        pages.text(caution)
+    column = pages.width / 3
+    for who in ("Licensed person, name and licence", "Customer, name"):
+        pages.need(SIGN_PT)
+        pages.space(SIGN_PT - 14)
+        for index in range(3):
+            pages.rule(column * index, column - 14, 0.8)
+        pages.space(2)
+        labels = (who, "Signature", "Date")
+        pages.row([(label, column * index, column - 14) for index, label in enumerate(labels)], 7.0)
+
+
+def _count(number: int, what: str) -> str:
+    return f"{number} {what}{'' if number == 1 else 's'}"

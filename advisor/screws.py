@@ -1,0 +1,20 @@
+"""The two screws and the two firing rates: their names, and which screw is set at which rate."""
+
+from collections.abc import Mapping
+from types import MappingProxyType
+from typing import Literal
+
+Firing = Literal["high", "low"]
+Screw = Literal["offset", "throttle"]
+Direction = Literal["richer", "leaner", "unknown"]  # what a clockwise turn makes of the flame
+
+FIRINGS: tuple[Firing, ...] = ("high", "low")
+SCREWS: tuple[Screw, ...] = ("offset", "throttle")
+DIRECTIONS: tuple[Direction, ...] = ("richer", "leaner", "unknown")
+FIRING_FOR: Mapping[Screw, Firing] = MappingProxyType({"offset": "low", "throttle": "high"})
+SCREW_FOR: Mapping[Firing, Screw] = MappingProxyType({"low": "offset", "high": "throttle"})
+
+
+def other_firing(firing: Firing) -> Firing:
+    """The other firing rate."""
+    return "low" if firing == "high" else "high"

@@ -1,0 +1,508 @@
+"""What was seen, in words: one table by code.
+
+Each code has its sentences by variant, a short name, what to look at first, and how the record tells it once it is over.
+Common practice, no source, where no other is named; the appliance maker's instructions come first.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from types import MappingProxyType
+from typing import Any, Protocol
+
+from advisor.wording.templates import Voice, filled
+from advisor.wording.visit import QUESTIONS, pressure_words
+
+GIVE_UP = "If that does not clear it: turned screws as Restore says, appliance out of service, call the maker."
+
+
+class Seen(Protocol):
+    """What a finding needs to be put in words (`messages.Finding`)."""
+
+    @property
+    def code(self) -> str: ...
+    @property
+    def severity(self) -> str: ...
+    @property
+    def firing(self) -> str | None: ...
+    @property
+    def screw(self) -> str | None: ...
+    @property
+    def variant(self) -> str: ...
+    @property
+    def data(self) -> Mapping[str, Any]: ...
+
+
+@dataclass(frozen=True)
+class Words:
+    """The words of one code.
+
+    short       a name in a few words
+    long        the sentence, or one for each variant
+    past        how the record tells it once it is over, likewise
+    look_first  what to look at, in order
+    at_once     how many of these are to be done at once, before anything is looked at
+    give_up     whether it may end with the appliance out of service
+    about       for programmers: what the code means
+    """
+
+    short: str
+    long: str | Mapping[str, str]
+    past: str | Mapping[str, str]
+    look_first: tuple[str, ...] = ()
+    give_up: bool = False
+    about: str = ""
+    at_once: int = 0
+
+
+_LINE = "Sample line, probe and water trap: tight and dry? Log the check."
+_PRESSURE = "Gas pressure at the inlet, with the other appliances on."
+_AIR = "Air intake, filter, vent and flue: free; no flue gas drawn in?"
+_LOGGED = "Was the turn logged the way it was made?"
+_READ_AGAIN = "Then read again at the same rate."
+_CO = (
+    "Burner off if CO is not falling; air the room.",
+    "If CO came with a turn: back that way, never richer.",
+    "Air intake, filter, fan and flue: blocked, or drawing in flue gas?",
+    "Burner and gasket: dirty, cracked, badly seated?",
+    "Gas pressure and injector: right for this gas?",
+)
+_ANALYSER = (
+    "Is the burner on, the probe in the flue and not at its wall?",
+    "Analyser set to the fuel that is burned?",
+    "Zero it in clean air: O2 20.9 %, CO 0; when was it calibrated?",
+    "Is the fuel in the log the fuel on site?",
+)
+_MANOMETER = ("Manometer on the inlet test point; standing, then working pressure.",)
+_JUMPED = "CO2 went from {expected:.1f} to {seen:.1f} % with no turn {of_screw}made (row {row})"
+_CAME_SHORT = (
+    "After the last turn CO2 should be {expected:.1f} % at {firing} fire; it is {seen:.1f} (row {row}). Air in the sample "
+    "looks like that and hides a rich flame: prove the sample line tight, {prove_line}, then read again."
+)
+_CO_ROSE = (
+    "CO at {firing} fire rose from {least:.0f} to {now:.0f} ppm air-free while CO2 went from {co2_before:.1f} to "
+    "{co2_now:.1f} %."
+)
+_OFF_LINE = "CO2 {co2:.1f} % with O2 {o2:.1f} % is not {fuel}: that would show O2 {line_o2:.1f} %"
+_WRONG = {
+    "choice": "{item}: {value}. {stop} {log_again}",
+    "outside_plate": "{item} {value} {unit}; data plate {low:g} to {high:g} {plate_unit}. {stop} {log_again}",
+    "not_clean_air": "{item} {value} {unit}; {low:g} to {high:g} is right. {stop} {log_again}",
+    "unreadable": "{item} in the log can't be read: {why}. {log_again}",
+}
+_WRONG_PAST = {
+    "choice": "{item}: {value}.",
+    "outside_plate": "{item} {value} {unit}; data plate {low:g} to {high:g} {plate_unit}.",
+    "not_clean_air": "{item} {value} {unit}; {low:g} to {high:g} is right.",
+    "unreadable": "{item} in the log could not be read.",
+}
+# what is outside the data plate or can't be read is a finding of its own
+_NOT_READY, _NOT_READY_PAST = (
+    {variant: words[variant] for variant in ("choice", "not_clean_air")} for words in (_WRONG, _WRONG_PAST)
+)
+
+FINDINGS: Mapping[str, Words] = MappingProxyType({
+    # ---- one reading by itself
+    "impossible": Words(
+        "reading not possible",
+        {
+            "too_high": "{co2:.1f} % CO2 can't come from {fuel}, {most:.1f} % at most. Check fuel, analyser and probe, then "
+            "read again.",
+            "no_flame": "{co2:.1f} % CO2 is no flame that can be set. Burner off, or the probe in air? Then read again.",
+            "plain_air": "{o2:.1f} % O2 is plain air. Burner off, or the probe in air? Then read again.",
+        },
+        {
+            "too_high": "{co2:.1f} % CO2 was read, which can't come from {fuel}.",
+            "no_flame": "{co2:.1f} % CO2 was read, no flame that can be set.",
+            "plain_air": "{o2:.1f} % O2 was read, plain air.",
+        },
+        _ANALYSER, about="one reading can't be so",
+    ),
+    "rich": Words(
+        "rich flame",
+        {
+            "by_co": "The flame is rich: CO {co:.0f} ppm with O2 {o2:.1f} %. On this side CO2 falls when gas is added. "
+            "Burner off, air the room; light again only from the maker's starting position.",
+            "by_o2": "The flame is rich: O2 {o2:.1f} % with CO2 {co2:.1f} %. On this side CO2 falls when gas is added. "
+            "Burner off, air the room; light again only from the maker's starting position.",
+            "by_co_before": "The flame was rich: CO {co:.0f} ppm with O2 {o2:.1f} %. On this side CO2 falls when gas is "
+            "added. Burner off, air the room; light again only from the maker's starting position.",
+        },
+        {
+            "by_co": "The flame was rich: CO {co:.0f} ppm with O2 {o2:.1f} %.",
+            "by_o2": "The flame was rich: O2 {o2:.1f} % with CO2 {co2:.1f} %.",
+            "by_co_before": "The flame was rich: CO {co:.0f} ppm with O2 {o2:.1f} %.",
+        },
+        (
+            "Burner off, gas off; air the room before anything else.",
+            "Throttle screw back to the maker's starting position.",
+            "Right valve, injector and gas for this boiler?",
+            "Air intake, fan and flue: free?",
+        ),
+        give_up=True, about="the flame is on the rich side", at_once=2,
+    ),
+    "off-line": Words(
+        "O2 and CO2 don't agree",
+        {
+            "swapped": f"{_OFF_LINE}. The other way round it would be: swapped? Then void it and log it right.",
+            "no_fuel": f"{_OFF_LINE}, and no other fuel fits. Zero the analyser in clean air, check its cells, read again.",
+        },
+        {"swapped": f"{_OFF_LINE}.", "no_fuel": f"{_OFF_LINE}."},
+        _ANALYSER, give_up=True, about="O2 and CO2 are on no known fuel's line",
+    ),
+    "other-fuel": Words(
+        "analyser on another fuel",
+        f"{_OFF_LINE}. It fits {{other}}: is the analyser set to the right fuel? Put it right, read again with O2.",
+        f"{_OFF_LINE}; it fitted {{other}}.",
+        _ANALYSER[1:], about="O2 and CO2 are on another fuel's line",
+    ),
+    # ---- carbon monoxide
+    "high-co": Words(
+        "CO over its limit",
+        {
+            "above": "CO at {firing} fire is {air_free:.0f} ppm air-free, over its limit of {limit:.0f}. BURNER OFF if CO is "
+            "not falling. Air the room. Never richer. CO2 is above the band: leaner, if the maker lets you trim from here.",
+            "not_above": "CO at {firing} fire is {air_free:.0f} ppm air-free, over its limit of {limit:.0f}. BURNER OFF if CO "
+            "is not falling. Air the room. Never richer. Look at burner, air intake and flue, not at the screws.",
+            "above_before": "CO at {firing} fire was {air_free:.0f} ppm air-free, over its limit of {limit:.0f}. Never richer. "
+            "CO2 was above the band: leaner, if the maker lets you trim from here.",
+            "not_above_before": "CO at {firing} fire was {air_free:.0f} ppm air-free, over its limit of {limit:.0f}. Never "
+            "richer. Look at burner, air intake and flue, not at the screws.",
+        },
+        dict.fromkeys(
+            ("above", "not_above", "above_before", "not_above_before"),
+            "CO at {firing} fire was {air_free:.0f} ppm air-free, over its limit of {limit:.0f}.",
+        ),
+        _CO, give_up=True, about="CO is over its limit", at_once=2,
+    ),
+    "co-rising": Words(
+        "CO near its limit",
+        {
+            "near_limit": "CO at {firing} fire is {air_free:.0f} ppm air-free, over half its limit of {limit:.0f}. No turn "
+            "richer; look at burner, air and flue.",
+            "near_limit_before": "CO at {firing} fire was {air_free:.0f} ppm air-free, over half its limit of {limit:.0f}. No "
+            "turn richer; look at burner, air and flue.",
+            "climbs": f"{_CO_ROSE} No turn richer; look at burner, air and flue.",
+        },
+        {
+            "near_limit": "CO at {firing} fire was {air_free:.0f} ppm air-free, over half its limit of {limit:.0f}.",
+            "near_limit_before": "CO at {firing} fire was {air_free:.0f} ppm air-free, over half its limit of {limit:.0f}.",
+            "climbs": _CO_ROSE,
+        },
+        _CO[1:4], about="CO is over half its limit, or climbs with CO2",
+    ),
+    "co-by-itself": Words(
+        "CO climbs by itself", f"{_CO_ROSE} More air did not help: watch CO; look at burner, air intake and flue.", _CO_ROSE,
+        _CO[2:4], about="CO has climbed with no more CO2 than before",
+    ),
+    "co-climbing": Words(
+        "CO before the band",
+        {
+            "ceiling": "At {co2:.1f} % CO2 at {firing} fire CO was {air_free:.0f} ppm air-free (row {row}), over its limit, and "
+            "it is still too lean. Look at burner, air intake and flue first. Once the cause is mended, {tell_cause}.",
+            "climbs": "CO climbs while {firing} fire is still too lean. Look at burner, air intake and flue first. Once the "
+            "cause is mended, {tell_cause}.",
+        },
+        {
+            "ceiling": "CO was over its limit at {co2:.1f} % CO2 at {firing} fire, still too lean.",
+            "climbs": "CO climbed while {firing} fire was still too lean.",
+        },
+        _CO, give_up=True, about="CO comes before the band is reached", at_once=2,
+    ),
+    # ---- gas, line, answers
+    "pressure": Words(
+        "gas pressure wrong",
+        {
+            "outside": "The {item} is {value:.4g} {unit}; the data plate says {low:g} to {high:g}. Put the gas supply right "
+            "first: the valve is not the fault.",
+            "outside_slip": "The {item} is {value:.4g} {unit}; the data plate says {low:g} to {high:g}. Put the gas supply "
+            "right first: the valve is not the fault. Or was {meant:g} {meant_unit} meant? Then void that row, log it again.",
+            "unreadable": "The {item} in the log can't be read: {why}. Void that row and log it again.",
+        },
+        {
+            "outside": "The {item} was {value:.4g} {unit}; the data plate says {low:g} to {high:g}.",
+            "outside_slip": "The {item} was {value:.4g} {unit}; the data plate says {low:g} to {high:g}.",
+            "unreadable": "The {item} in the log could not be read.",
+        },
+        (
+            "Read it again: manometer zeroed, hose tight, right test point?",
+            "Standing pressure, then working pressure with the other appliances on.",
+            "Supply valve fully open, filter clean, pipe wide enough, regulator sound?",
+            "The gas supplier, for a pressure that is wrong at the meter.",
+        ),
+        give_up=True, about="a gas pressure is outside the data plate, or can't be read",
+    ),
+    "pressure-unknown": Words(
+        "gas pressure not checked", "The {item} has not been checked yet: don't set combustion on a pressure nobody knows.",
+        "The {item} had not been checked.", _MANOMETER, about="a gas pressure named on open was never checked",
+    ),
+    "pressure-skipped": Words(
+        "gas pressure skipped", "The {item} was not checked ({why}): the combustion figures rest on a guess.",
+        "The {item} was not checked ({why}).", about="the stage was skipped",
+    ),
+    "input-rate": Words(
+        "input rate", "Input by the meter {kw:.3g} kW (gross), {side} the data plate's {low:g} to {high:g} {unit}.",
+        "Input by the meter was {kw:.3g} kW (gross), {side} the data plate's {low:g} to {high:g} {unit}.",
+        (
+            "Time the meter again, for two minutes or more, with nothing else on it.",
+            "Heating value of today's gas, and pressure and temperature at the meter.",
+            "Working pressure, injector and valve: the right ones for this gas?",
+        ),
+        give_up=True, about="the timed input is outside the data plate",
+    ),
+    "sample-line-leak": Words(
+        "sample line leaks",
+        "The sample line leaks: a rich flame looks lean. Mend it, {prove_line}, read again. What was read since the last turn "
+        "or change of rate no longer counts.",
+        "The sample line leaked.",
+        (
+            "Hose, probe joint, water trap seal, filter housing: find the leak and mend it.",
+            "Close the probe's tip again: the pump must stall or alarm. Log the check.",
+            "Read both rates anew: what was read meanwhile looks leaner than it was.",
+        ),
+        about="the sample line was logged as leaking",
+    ),
+    "sample-line": Words(
+        "sample line not proved", "A leak in the sample line does not show in the readings: prove it tight, {prove_line}.",
+        "The sample line had not been proved tight.", ("Close the probe's tip: the pump must stall or alarm. Log the check.",),
+        about="the sample line was never proved tight",
+    ),
+    "not-ready": Words("not ready", _NOT_READY, _NOT_READY_PAST, about="a check was answered so that the work can't go on"),
+    "wrong-answer": Words("wrong answer", _WRONG, _WRONG_PAST, about="record only: an answer that was never put right"),
+    "not-proved": Words(
+        "line not proved",
+        "In band on the display, but CO2 fell short of its turns and the sample line has not been proved since: {prove_line}.",
+        "CO2 fell short of its turns and the sample line had not been proved since.", _MANOMETER,
+        about="in band, but a shortfall of CO2 was never cleared up",
+    ),
+    # ---- turns
+    "large-turn": Words(
+        "turn over the cap",
+        "Row {row} is a turn of {turns:size}, the cap is {cap:size}. If it was made, watch CO as it comes; if it is a slip, "
+        "{void_row}.",
+        "Row {row} was a turn of {turns:size}, over the cap of {cap:size}.",
+        ("Watch CO; if it climbs, turn back at once and log that turn too.",), about="the last turn was over the cap",
+    ),
+    "wrong-rate": Words(
+        "turned at the wrong rate", "The {screw} screw was turned at {ran} fire; it is set and read at {own} fire.",
+        "The {screw} screw was turned at {ran} fire.",
+        ("Throttle at high fire, offset at low fire: change the rate, wait, read.",), about="turned at the other rate",
+    ),
+    "direction": Words(
+        "direction found",
+        {
+            "sure": "On this valve clockwise makes it leaner at the {screw} screw.",
+            "seems": "On this valve clockwise seems to make it leaner at the {screw} screw.",
+        },
+        {"sure": "Clockwise made it leaner at the {screw} screw.", "seems": "Clockwise seemed to make it leaner."},
+        about="the way of a screw that nobody stated",
+    ),
+    "wrong-way": Words(
+        "screw works the other way",
+        {
+            "sure": "CO2 goes against the turns of the {screw} screw: clockwise makes it {other}. Check 1 the turn as logged, "
+            "2 the screw; then {tell_way}.",
+            "sure_or_air": "CO2 fell after a turn that should raise it. Check 1 the sample line, {tell_line}, 2 the turn as "
+            "logged, 3 the screw: if clockwise makes it {other}, {tell_way}.",
+            "doubt": "The {screw} screw may work the other way: CO2 seems to go against its turns. Was the turn logged right?",
+        },
+        {
+            "sure": "CO2 went against the turns of the {screw} screw.",
+            "sure_or_air": "CO2 fell after a turn of the {screw} screw that should raise it.",
+            "doubt": "CO2 seemed to go against the turns of the {screw} screw.",
+        },
+        (
+            _LINE, "Were the turns logged the way they were made? If not, void them and log them right.",
+            "Is it the right screw? Compare the picture in the maker's instructions.",
+            "If this valve's screw works the other way, log that check; the advice turns round.",
+        ),
+        about="a screw works against its stated direction",
+    ),
+    "no-effect": Words(
+        "screw does nothing",
+        {
+            "sure": "The {screw} screw does nothing: {moves} turns, no change. Right screw, cap off, tool gripping? If the turns "
+            "were made, the valve is faulty: put it back as found, call the maker; if not, {void_turns}.",
+            "doubt": "The {screw} screw may do nothing: right screw, cap off, tool gripping?",
+        },
+        {
+            "sure": "The {screw} screw did nothing: {moves} turns, no change.",
+            "doubt": "The {screw} screw seemed to do nothing.",
+        },
+        (
+            "Is it the right screw, and not its cap or lock?", "Does the tool grip, does the screw really turn?",
+            "Was the reading taken after the wait?",
+        ),
+        give_up=True, about="a screw has no effect",
+    ),
+    "slack": Words(
+        "play in the screw",
+        "The {screw} screw has about {turns:size} of play: after a change of direction the first part of a turn does nothing. "
+        "It is counted in.",
+        "The {screw} screw had about {turns:size} of play.",
+        ("Come to the last position always from the same side.",), about="the play of a screw",
+    ),
+    # ---- readings over time
+    "air-in-sample": Words(
+        "air in the sample",
+        {
+            "o2_up": f"{_JUMPED} and O2 went up. Air in the sample makes a rich flame look lean: check probe, hose and water "
+            "trap, then the gas pressure. Then read again. {tell_loose_line}",
+            "no_o2": f"{_JUMPED}. Air in the sample makes a rich flame look lean: check probe, hose and water trap, then the "
+            "gas pressure. Then read again. {tell_loose_line}",
+        },
+        {"o2_up": f"{_JUMPED} and O2 went up.", "no_o2": f"{_JUMPED}."},
+        (_LINE, _PRESSURE, _AIR, _READ_AGAIN), give_up=True, about="CO2 fell with no turn made",
+    ),
+    "changed-by-itself": Words(
+        "CO2 changed by itself",
+        f"{_JUMPED}. Something other than the screws changed: look at air intake, filter, flue and gas pressure. Then read "
+        "again. {tell_loose_line}",
+        f"{_JUMPED}.",
+        (_LINE, _PRESSURE, _AIR, _READ_AGAIN), give_up=True, about="CO2 rose with no turn made",
+    ),
+    "fell": Words(
+        "CO2 far short of its turn", _CAME_SHORT,
+        "After the last turn {expected:.1f} % CO2 was expected at {firing} fire, {seen:.1f} came (row {row}).",
+        (_LINE, _PRESSURE, _AIR, _LOGGED), about="CO2 came far leaner than its turn explains",
+    ),
+    "fell-short": Words(
+        "CO2 short of its turn", _CAME_SHORT,
+        "After the last turn {expected:.1f} % CO2 was expected at {firing} fire, {seen:.1f} came (row {row}).",
+        (_LINE, _PRESSURE, _AIR, _LOGGED), about="CO2 came leaner than its turn explains",
+    ),
+    "fell-again": Words(
+        "CO2 short of its turn again",
+        "After the last turn CO2 should be {expected:.1f} % at {firing} fire; it is {seen:.1f} (row {row}), with the line "
+        "tight: check the gas pressure. Was the turn made as logged? If not, {void_turn}.",
+        "After the last turn {expected:.1f} % CO2 was expected at {firing} fire, {seen:.1f} came (row {row}), the line tight.",
+        (_PRESSURE, _AIR, _LOGGED), about="the same on a tight line",
+    ),
+    "drift": Words(
+        "CO2 creeps",
+        "CO2 crept from {first:.1f} to {last:.1f} % in {minutes:.0f} min with no turn made. Look at filter, air intake, flue and "
+        "gas pressure; go on when three readings in a row agree.",
+        "CO2 crept from {first:.1f} to {last:.1f} % in {minutes:.0f} min with no turn made.",
+        (_LINE, _PRESSURE, _AIR, _READ_AGAIN), give_up=True, about="CO2 creeps with no turn made",
+    ),
+    "not-settled": Words(
+        "read too soon",
+        {
+            "rising": "The last reading came {after_s:seconds} after the start, still rising from clean air: wait and read "
+            "again.",
+            "no_change_logged": "No change to {firing} fire was logged: the wait counts from this reading.",
+            "no_change_logged_row": "No change to {firing} fire was logged: the wait counts from this reading. If the boiler "
+            "still runs at {other} fire, void row {row}.",
+            "too_soon": "The last reading came {after_s:seconds} after the change before it: too soon to steer by.",
+        },
+        {
+            "rising": "A reading came {after_s:seconds} after the start.",
+            "no_change_logged": "No change to {firing} fire was logged.",
+            "no_change_logged_row": "No change to {firing} fire was logged.",
+            "too_soon": "A reading came {after_s:seconds} after the change before it.",
+        },
+        ("Wait as told and read again before any turn.",), about="the last reading was too soon, or its rate not logged",
+    ),
+    "co2-alone": Words(
+        "CO2 alone", "CO2 alone can't tell a lean flame from a rich one: read O2 and CO too.",
+        "Only CO2 was read.", about="neither O2 nor CO was read",
+    ),
+    "analyser-accuracy": Words(
+        "band narrower than the analyser",
+        "The analyser is good to {accuracy:g} % CO2 either way, the band at {firings} fire is narrower: in band on its display "
+        "is all that can be shown.",
+        "The analyser was good to {accuracy:g} % CO2 either way, the band at {firings} fire is narrower.",
+        about="the band is narrower than the analyser can prove",
+    ),
+    # ---- no way on
+    "travel-limit": Words(
+        "travel limit",
+        "The {screw} screw is {limit:size} from as found, its travel limit, and {firing} fire is still too {side}. A sound "
+        "valve needs no more: check gas pressure, fuel and air, or put it back and call the maker.",
+        "The {screw} screw stood at its travel limit and {firing} fire was still too {side}.",
+        (
+            "Gas pressure: standing and working, with the other appliances on.",
+            "Fuel, injector and valve: the right ones for this boiler?", _AIR,
+        ),
+        give_up=True, about="the screw is at its travel limit",
+    ),
+    "low-rich": Words(
+        "low fire too rich",
+        "High fire is too lean, a turn richer would take low fire to where CO begins, and low fire can't be set leaner. The "
+        "screws alone can't bring both in: check gas pressure and turndown, ask the maker.",
+        "High fire was too lean, and low fire too rich to raise it.",
+        (
+            "Gas pressure, fuel, injector and valve: the right ones for this boiler?",
+            "Fan speeds at high and low fire as the maker states?",
+            "Ask the maker for both screws' starting positions.",
+        ),
+        give_up=True, about="low fire keeps high fire from its band",
+    ),
+    "no-safe-turn": Words(
+        "no safe turn",
+        {
+            "way_unknown": "CO at {firing} fire is over half its limit, and nobody knows yet which way the {screw} screw makes "
+            "it leaner: no turn to find out. Ask the maker, {tell_either_way}.",
+            "none": "{firing:capital} fire is not sure to be in band and no turn is safe enough. The band may be narrower than this "
+            "display and screw can set: ask the maker.",
+        },
+        {
+            "way_unknown": "CO at {firing} fire was over half its limit and the way of the {screw} screw not known.",
+            "none": "{firing:capital} fire was not sure to be in band and no turn safe enough.",
+        },
+        (
+            "Read again two or three times; a finer display or a finer turn may do.",
+            "Ask the maker for the band and the smallest turn.",
+        ),
+        give_up=True, about="no turn is safe enough",
+    ),
+    # ---- about the log
+    "closed": Words(
+        "closed", "Closed on {at:moment}: the appliance was left {how}.", "Closed on {at:moment}.",
+        about="the appliance was left and nothing was done since",
+    ),
+    "unknown-check": Words(
+        "unknown check", "'{item}' is not a check known here: known are {known} and what the guide asks. It is kept as a remark.",
+        "'{item}' is not a known check.", about="about an entry: a check of unknown name",
+    ),
+    "back-dated": Words(
+        "earlier moment", "The entry lies before the log's last entry ({last}).", "An entry lay before the log's last entry.",
+        about="about an entry: an earlier moment",
+    ),
+})  # fmt: skip
+
+
+def finding_text(finding: Seen, voice: Voice = "log") -> str:
+    """What was seen and what to do first."""
+    return filled(_of(FINDINGS[finding.code].long, finding.variant), _data(finding), voice)
+
+
+def past_text(finding: Seen) -> str:
+    """How the record tells it once it is over."""
+    return filled(_of(FINDINGS[finding.code].past, finding.variant), _data(finding))
+
+
+def short_text(code: str) -> str:
+    """A name in a few words."""
+    return FINDINGS[code].short
+
+
+def look_first(code: str) -> tuple[str, ...]:
+    """What to look at first, in order; the last step where it may end with the appliance out of service."""
+    words = FINDINGS[code]
+    return (*words.look_first, GIVE_UP) if words.give_up else words.look_first
+
+
+def at_once(code: str) -> tuple[str, ...]:
+    """What is to be done at once, before anything is looked at."""
+    return FINDINGS[code].look_first[: FINDINGS[code].at_once]
+
+
+def _of(words: str | Mapping[str, str], variant: str) -> str:
+    return words if isinstance(words, str) else words[variant]
+
+
+def _data(finding: Seen) -> dict[str, Any]:
+    data = {"firing": finding.firing, "screw": finding.screw, **finding.data}
+    if "item" in data:
+        data["stop"] = (QUESTIONS.get(data["item"]) or pressure_words(data["item"])).stop
+    return data

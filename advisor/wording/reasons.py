@@ -1,0 +1,122 @@
+"""Why an answer is as it is, and why a turn is refused, in words: one table by code."""
+
+from collections.abc import Mapping
+from types import MappingProxyType
+from typing import Any
+
+from advisor.wording.templates import Voice, filled
+
+_MOVES_LOW = "This screw also makes low fire richer"
+_HIGH_CEILING = "At {co2:.1f} % CO2 at {firing} fire CO was {air_free:.0f} ppm air-free (row {row}), over its limit"
+
+REASONS: Mapping[str, str] = MappingProxyType({
+    # ---- what is due
+    "light-first": "High fire first: light the boiler, run it at its maximum in test mode, {log_rate}.",
+    "high-first": "High fire first: its screw works at both rates, the offset screw hardly at high fire.",
+    "left": "Hours have passed since the last entry: {run_again}.",
+    "reopen": "To go on with this boiler, {run_again}.",
+    "stopped": "Stop: no turn until this is cleared.",
+    "stopped-leaner": "Leaner is the safe way, but how far is not advised while a stop stands: do what the stop says and "
+    "follow the maker's instructions.",
+    # ---- read or wait
+    "settled": "Steady now.",
+    "not-steady": "Not steady yet. Don't turn.",
+    "just-lit": "The first two minutes after lighting only show how fast it answers. Don't turn.",
+    "interim": "A reading now shows how fast this boiler answers. Don't turn.",
+    "odd-reading": "The last CO2 at {firing} fire did not fit the ones before: read it again.",
+    "jumped": "CO2 went from {expected:.1f} to {seen:.1f} % with no turn {of_screw}made (row {row}): read again to be sure.",
+    "shortfall": "Where the line is tight, another reading shows whether it is so.",
+    "need-o2-or-co": "CO2 alone can't tell a lean flame from a rich one: read O2 or CO before a turn.",
+    "need-co": "No turn richer before CO has been read since the last change.",
+    "stale": "The last reading is over 15 minutes old: read again before a turn.",
+    "co-for-record": "{firing:capital} fire is in band; the record still needs CO: read CO2, O2 and CO once more.",
+    "no-better-turn": "Don't turn. Read again.",
+    "no-safe-turn-yet": "No turn is safe enough on what is known. Read again.",
+    "maybe-against": "CO2 may have gone against the turn. Read again before turning.",
+    "close-to-edge": "Close to the edge: {chance:chance} sure of the band, {asked:chance} needed. Read once more, don't turn.",
+    "almost-sure": "Close to the edge: not quite {asked:chance} sure of the band. Read once more, don't turn.",
+    # ---- the other rate
+    "other-unread": "{firing:capital} fire is in band. {other:capital} fire has not been read yet.",
+    "other-again": "{firing:capital} fire is in band. Each screw also moves the other rate: read {other} fire again.",
+    "other-unsure": "{firing:capital} fire is in band; {other} fire is not sure yet.",
+    "other-no-co": "{firing:capital} fire is in band; {other} fire needs CO, read since the last turn.",
+    "high-not-set": "High fire is not set yet, and its screw moves low fire too: high fire first.",
+    # ---- a turn
+    "here": "CO2 at {firing} fire is about {co2:.2f} %, band {low:g} to {high:g} %.",
+    "first-move": "What this screw does is not known yet: a small first move to find out.",
+    "way-in-doubt": "Which way this screw works is in doubt: one small turn more shows it.",
+    "at-most": "No more than {turns:size} at a time.",
+    "low-goes-lean": "Low fire goes leaner too, to about {co2:.1f} %: there the flame may lift or go out until it is set.",
+    "in-band": "Both rates are in band, CO read at both since the last turn.",
+    "may": "Within the cap and not likely to pass the band.",
+    "may-line-first": "Prove the sample line tight first. Within the cap and not likely to pass the band.",
+    # ---- refused
+    "over-cap": "{turns:size} is more than the cap of {cap:size} a move.",
+    "line-first": "Prove the sample line tight first: till then {cap:size} at most.",
+    "prove-line": "Prove the sample line tight first.",
+    "way-not-sure": "Which way this screw works is not sure yet: {cap:size} at most.",
+    "not-tried": "This screw has not been tried yet: first move {cap:size} at most, then read.",
+    "travel": "That is more than {limit:size} from as found, the travel limit. A sound valve needs no more.",
+    "away": "It would take CO2 away from the middle of the band.",
+    "co-near": "CO is over half its limit: no turn richer.",
+    "co-ceiling": f"{_HIGH_CEILING}: no turn that may go there again.",
+    "far-edge": "It may overshoot: {chance:chance} risk, {allowed:chance} is allowed.",
+    "far-edge-just": "It may overshoot: over {allowed:chance} risk, {allowed:chance} is allowed.",
+    "low-co": f"{_MOVES_LOW}, where CO is over half its limit: low fire leaner first.",
+    "low-unread-rise": f"{_MOVES_LOW}, not read since high fire rose {{rise:.1f}} %. Check low fire now.",
+    "low-unread": f"{_MOVES_LOW}, not read yet. Check low fire now.",
+    "low-may-be-rich": f"{_MOVES_LOW}, maybe to under {{o2:g}} % O2, where CO begins: low fire leaner first.",
+    "closed": "The visit is closed. To go on with this boiler, {run_again}.",
+    "too-little": "No hand can turn that little.",
+    "other-screw": "The {screw} screw is set at {own} fire; the boiler runs at {firing} fire.",
+    "wait": "Not steady yet: wait {wait_s:wait} more and read.",
+    "read-first": "Take a reading first.",
+    "light-and-read": "Run the boiler at high fire and take a reading first.",
+    "not-needed": "No turn is needed here.",
+    # ---- the record: as found, as left, what is missing
+    "not-read": "not read",
+    "found-after-turns": "first read after {turns} turn{plural}",
+    "found-not-settled": "not settled",
+    "found-in-doubt": "in doubt, see findings",
+    "found-line-leaked": "the sample line was found leaking after it",
+    "left-for-hours": "hours have passed since the last entry",
+    "left-no-co": "no settled reading with CO {since}",
+    "left-not-settled": "no settled reading {since}",
+    "left-doubted-later": "row {row}, read later, is in doubt or stopped the job",
+    "no-as-left": "{firing:capital} fire: no as-left figures, {why}.",
+    "not-surely-in-band": "{firing:capital} fire is not sure to be in its band: chance {chance:chance}.",
+    "stage-blocked": "Stage '{stage}' is not done: {why}",
+    "stage-no-answer": "Stage '{stage}' is not done: '{item}' has no answer.",
+    "stage-no-reading": "Stage '{stage}' is not done: a reading with CO at {firing} fire.",
+    "never-proved": "Never proved: {item}.",
+    # ---- what was measured beside the screws
+    "drop": "From standing to working the pressure drops {value:.3g} {unit} ({share_pct:.0f} %).",
+    "input-no-plate": "Input by the meter {kw:.3g} kW (gross); no range of the data plate to compare with.",
+    "input-not-high": "Input by the meter {kw:.3g} kW (gross), not timed at high fire: the data plate's {low:g} to {high:g} {unit} is for high fire.",
+    "input": "Input by the meter {kw:.3g} kW (gross), {side} the data plate's {low:g} to {high:g} {unit}.",
+    "calibrated": "Analyser calibrated {days} days ago.",
+    "calibrated-long-ago": "Analyser calibrated {days} days ago. Is it still valid by its maker's word?",
+    "flue-loss": "flue loss {loss_pct:.1f} % before what condensing gives back",
+    # ---- what is not known of the response
+    "gain-not-turned": "The gain is a guess: the {screw} screw has not been turned yet.",
+    "gain-not-read": "The gain is a guess: no settled reading at {firing} fire since the first turn.",
+    "play-one-way": "The play is a guess: the screw was not turned both ways.",
+    "lag-not-seen": "The lag is a guess: no reading was taken while the display still moved.",
+    "gain-other-rate": "At {firing} fire the gain is worked out from {own} fire and the turndown, not measured.",
+    # ---- why an appliance can't be logged as left in service
+    "barred-stop": "A stop stands, so it can't be logged as in service: {stop}",
+    "barred-answer": "'{stage}' has a wrong answer, so it can't be logged as in service: {wrong}",
+    "barred-skipped": "'{stage}' was skipped ({why}), so it can't be logged as in service: {blocks}.",
+    "barred-open": "'{stage}' is not done, so it can't be logged as in service: {blocks}.",
+    # ---- the way back as found
+    "restore-there": "{screw:capital} screw: it is where it was found.",
+    "restore-not-richer": "{screw:capital} screw: not back to where it was found, that is richer, and CO stood there. Burner off; out of service.",
+    "restore": "{screw:capital} screw {turns:turn}.",
+    "restore-play": "Of it {play:size} is for the play.",
+    "restore-reads": "Then CO2 at {firing} fire must read {co2:g} % as found.",
+})  # fmt: skip
+
+
+def reason_text(code: str, data: Mapping[str, Any], voice: Voice = "log") -> str:
+    """The sentence of a reason."""
+    return filled(REASONS[code], data, voice)

@@ -1,0 +1,84 @@
+"""Templates: sentences with places for figures and for what is to be typed."""
+
+import string
+from collections.abc import Callable, Mapping
+from types import MappingProxyType
+from typing import Any, Literal
+
+from advisor.wording.numbers import say_chance, say_degrees, say_fraction, say_seconds, say_size, say_turn, say_wait
+
+Voice = Literal["log", "guide", "practice"]  # who types: on the command line, in the guide, at a made-up boiler
+
+FORMATS: Mapping[str, Callable[[Any], str]] = MappingProxyType({
+    "fraction": say_fraction,
+    "degrees": say_degrees,
+    "size": say_size,
+    "turn": say_turn,
+    "seconds": say_seconds,
+    "wait": say_wait,
+    "chance": say_chance,
+    "capital": lambda words: words[:1].upper() + words[1:],
+    "moment": lambda at: f"{at:%Y-%m-%d at %H:%M}",
+})  # fmt: skip
+
+# What is to be typed, by voice. The first is that of the command line, `advisor ... LOG` left out.
+ACTS: Mapping[str, Mapping[Voice, str]] = MappingProxyType({
+    "prove_line": {"log": 'log check "sample line" tight', "guide": "type tight", "practice": "type check line"},
+    "tell_line": {
+        "log": 'log check "sample line" tight or leaking',
+        "guide": "type tight or leaking",
+        "practice": "type check line",
+    },
+    "tell_loose_line": {
+        "log": 'If the line was loose, log check "sample line" leaking, then tight; if not, log check "sample line" tight.',
+        "guide": "If the line was loose, type leaking, then tight; if not, type tight.",
+        "practice": "Check line, air, pressure; mend; read again.",
+    },
+    "log_again": {"log": 'Then log check "{item}" again.', "guide": "Then answer again.", "practice": "Then check again."},
+    "tell_way": {
+        "log": 'log check "{screw} clockwise" {other}, or void {row} and log that turn as it was made',
+        "guide": "type {other}, or void {row} and the turn as it was made",
+        "practice": "type check screw",
+    },
+    "tell_either_way": {
+        "log": 'log check "{screw} clockwise" richer or leaner',
+        "guide": "type richer or leaner",
+        "practice": "type check screw",
+    },
+    "tell_cause": {
+        "log": 'log check "cause of CO" mended', "guide": 'type check "cause of CO" mended', "practice": "type mend",
+    },
+    "void_row": {"log": "void {row}", "guide": "type void {row}", "practice": "remember that it was not made"},
+    "void_turn": {
+        "log": "void {void_row_number}",
+        "guide": "type void {void_row_number}",
+        "practice": "remember that it was not made",
+    },
+    "void_turns": {"log": "void them", "guide": "void them", "practice": "remember that they were not made"},
+    "run_again": {
+        "log": "run the boiler, log it with run-at, read again",
+        "guide": "type high or low once it runs, then read again",
+        "practice": "read again",
+    },
+    "log_rate": {"log": "log it at once with run-at", "guide": "type high once it runs", "practice": "type high"},
+})  # fmt: skip
+
+
+class _Formatter(string.Formatter):
+    def format_field(self, value: Any, format_spec: str) -> str:
+        if format_spec in FORMATS:
+            return FORMATS[format_spec](value)
+        return str(super().format_field(value, format_spec))
+
+
+_FORMATTER = _Formatter()
+
+
+def filled(template: str, data: Mapping[str, Any], voice: Voice = "log") -> str:
+    """A template with its figures in place, and what is to be typed as `voice` types it.
+
+    Raises KeyError for a figure that `data` has not: a sentence and its logic that do not fit are a programmer's error.
+    """
+    acts = {name: words[voice] for name, words in ACTS.items() if f"{{{name}}}" in template}
+    acts = {name: _FORMATTER.vformat(words, (), data) for name, words in acts.items()}
+    return _FORMATTER.vformat(template, (), {**data, **acts})
