@@ -3,7 +3,7 @@
 Series J: CO2 in the flue of a gas furnace and its coded gas rate, 296 pairs, 9 s apart. Box and Jenkins,
 Time Series Analysis: data [C] (as copied in openMV, CC BY-SA 4.0), orders of the model [C], figures
 refitted [X], residual variance [M]. The coded rate falls as gas rises. The data's licence keeps them outside
-this repository: the environment variable SERIES_J names the file, a remark and then columns t, x, y.
+this repository: they are read from `../shared/data` beside it where they are there, a remark and then columns t, x, y.
 
 The gas rate is taken as a staircase, each value standing for the 9 s up to its moment, so that a dead time of
 d samples means that the value of d samples before is the first to show. CO2 is level + gain x the staircase
@@ -14,8 +14,8 @@ with independent errors, which `regression.update` takes as they are.
 """
 
 import csv
-import os
 from dataclasses import dataclass
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -26,6 +26,7 @@ from advisor.response.regression import Posterior
 from advisor.response.valve import step_response, superposition_weights
 
 Array = NDArray[np.float64]
+SERIES = Path(__file__).resolve().parents[2] / "shared" / "data" / "gas_furnace_series_j.csv"
 SAMPLE_S = 9.0
 MEMORY = 60  # samples after which an older gas rate no longer shows
 FIRST = 20  # samples left out: what the gas rate was before the record began still shows in them
@@ -33,9 +34,9 @@ ROUNDS = 6
 
 
 def series() -> tuple[Array, Array]:
-    if "SERIES_J" not in os.environ:
-        pytest.skip("Series J is share-alike licensed and not part of this repository: SERIES_J names its file")
-    with open(os.environ["SERIES_J"]) as lines:
+    if not SERIES.is_file():
+        pytest.skip(f"Series J is share-alike licensed and not part of this repository; it is not at {SERIES}")
+    with SERIES.open(encoding="utf-8") as lines:
         assert next(lines).startswith("# ")
         rows = list(csv.DictReader(lines))
     return np.array([float(row["x"]) for row in rows]), np.array([float(row["y"]) for row in rows])
