@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from functools import cached_property
 
 from advisor.decision.low_fire import LowFire
-from advisor.diagnosis.carbon_monoxide import CoCeiling, co_ceiling, co_standing
+from advisor.diagnosis.carbon_monoxide import CoCeiling, bars_richer, co_ceiling, co_climbs, co_struck
 from advisor.log.events import Row
 from advisor.messages import Reason
 from advisor.response.predictive import Mixture
@@ -124,8 +124,9 @@ class Setting:
 
     @cached_property
     def seen_co(self) -> bool:
-        """Whether CO was read since the last change."""
-        return any(row.event.co_ppm is not None for row in self._since_change)
+        """Whether CO was read since the last change, and since one that was high was struck."""
+        struck_s = [struck.by.time.timestamp() for struck in co_struck(self.situation, self.firing)]
+        return bool(self.situation.co_readings(self.firing, max([self.situation.changed_at_s, *struck_s])))
 
     @property
     def reading_due(self) -> Reason | None:
@@ -135,9 +136,14 @@ class Setting:
         return Reason("need-co") if not self.seen_co and (self.too_lean or not self.direction_sure) else None
 
     @cached_property
-    def co_near_limit(self) -> bool:
-        """Whether the latest CO at this rate is so near its limit that richer is out of the question."""
-        return bool(co_standing(self.situation, self.firing))
+    def co_bars_richer(self) -> bool:
+        """Whether CO at this rate is such that richer is out of the question."""
+        return bars_richer(self.situation, self.firing)
+
+    @cached_property
+    def co_climbs(self) -> bool:
+        """Whether CO at this rate climbs, so that richer is one mark at most."""
+        return bool(co_climbs(self.situation, self.firing))
 
     @cached_property
     def co_ceiling(self) -> CoCeiling | None:
@@ -219,6 +225,14 @@ class Setting:
             past = above if self.too_lean else below
         cost = (forecast.mean - self.centre) ** 2 + forecast.var
         return Move(turns_cw, forecast, max(0.0, 1 - above - below), past, cost)
+
+    def chance_past_rich(self, move: Move) -> float:
+        """Chance that a move ends beyond the rich edge, 0 to 1."""
+        return 1 - move.forecast.cdf(self.edges[1])
+
+    def chance_past_lean(self, move: Move) -> float:
+        """Chance that a move ends beyond the lean edge, 0 to 1."""
+        return move.forecast.cdf(self.edges[0])
 
     @cached_property
     def cap_turns(self) -> float:
@@ -311,10 +325,13 @@ class Setting:
         if richer or not self.direction_sure:
             if not self.seen_co:
                 return Reason("need-co")
-            if self.co_near_limit and not self._surely_not_up(move):
+            if self.co_bars_richer and not self._surely_not_up(move):
                 return Reason("co-near")
             if self.co_ceiling and self._may_reach(self.co_ceiling.co2_pct, move.forecast):
                 return Reason("co-ceiling", self.ceiling_data)
+            mark = self.situation.setup.mark_turns[self.screw]
+            if self.co_climbs and abs(move.turns_cw) > mark + TINY:
+                return Reason("co-climbs", {"cap": mark})
         return None
 
     def _may_overshoot(self, move: Move) -> Reason | None:

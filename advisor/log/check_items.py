@@ -12,7 +12,7 @@ from typing import Any, Literal
 from advisor import parsing, units
 from advisor.chemistry import gas_meter
 from advisor.errors import RangeError
-from advisor.job_setup.setup import OPENS_JOINTS, JobSetup
+from advisor.job_setup.setup import CHANGES_VALVE, JobSetup
 from advisor.log.events import Event
 from advisor.screws import DIRECTIONS, SCREWS
 
@@ -28,6 +28,7 @@ STANDING, WORKING, PLATE_PRESSURE = "standing pressure", "working pressure", "in
 PRESSURE_DROP = "pressure drop"
 INPUT_RATE, PLATE_INPUT, HEATING_VALUE, METER_GAS = "input rate", "input rate range", "heating value", "gas at meter"
 COVER, OPENED_JOINTS, TEST_POINTS, OUTCOME = "cover on", "opened joints", "test points", "appliance left"
+CO_ALARM = "CO alarm"
 FLUE_C, AIR_C, CALIBRATED = "flue temperature", "air temperature", "calibration date"
 CO_CAUSE, MENDED = "cause of CO", "mended"
 SERIAL = "serial number"  # of the boiler
@@ -79,7 +80,7 @@ CHECK_ITEMS: Mapping[str, CheckItem] = MappingProxyType({
     each.item: each
     for each in (
         CheckItem("maker's instructions", stops=True),
-        CheckItem("CO alarm", stops=True),
+        CheckItem(CO_ALARM, stops=True),
         CheckItem("gas off", stops=True),
         CheckItem("site", "text", (), ()),
         CheckItem("analyser", "text", (), ()),
@@ -94,6 +95,8 @@ CHECK_ITEMS: Mapping[str, CheckItem] = MappingProxyType({
         CheckItem(OPENED_JOINTS, choices=(TIGHT, LEAKING, NONE_OPENED), passes=(TIGHT, NONE_OPENED), stops=True),
         CheckItem(PLATE_PRESSURE, "pressure range", (), ()),
         pressure_item(STANDING),
+        CheckItem("gas on", stops=True),
+        CheckItem("probe in flue", stops=True),
         CheckItem("other appliances", choices=("running", "none there"), passes=()),
         pressure_item(WORKING),
         CheckItem(PRESSURE_DROP, stops=True),
@@ -211,7 +214,7 @@ def plate_unit(item: str, setup: JobSetup) -> str:
 
 def ask_back(item: str, value: str, setup: JobSetup) -> None:
     """Raise RangeError for an answer that can't be, with this kind of visit."""
-    if item == OPENED_JOINTS and value == NONE_OPENED and setup.visit in OPENS_JOINTS:
+    if item == OPENED_JOINTS and value == NONE_OPENED and setup.visit in CHANGES_VALVE:
         raise RangeError(
             f"{item}: {value}? A {setup.visit} opens joints: type tight or leaking. Was no valve changed on this "
             "visit, start its log with open --visit service"

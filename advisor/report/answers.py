@@ -5,6 +5,8 @@ from collections.abc import Iterable, Sequence
 
 from advisor.decision.advise import Case
 from advisor.decision.answers import Advice, Verdict
+from advisor.decision.way_out import WayOut
+from advisor.diagnosis.carbon_monoxide import CO_STOPS, co_course
 from advisor.diagnosis.way_back import way_back
 from advisor.job_setup.setup import JobSetup
 from advisor.log.events import Event
@@ -12,8 +14,8 @@ from advisor.messages import Finding
 from advisor.procedure.progress import Progress
 from advisor.procedure.stages import STAGES
 from advisor.report.layout import labelled, listed, wrapped
-from advisor.screws import Screw
-from advisor.wording import GIVE_UP, finding_text, look_first, reason_text, short_text
+from advisor.screws import FIRING_FOR, SCREWS, Screw
+from advisor.wording import GIVE_UP, finding_text, is_alarm, look_first, reason_text, short_text
 from advisor.wording.numbers import say_chance, say_size, say_turn, say_wait, say_way
 from advisor.wording.templates import Voice
 
@@ -43,12 +45,45 @@ def say_next(case: Case, advice: Advice, progress: Progress, voice: Voice = "log
     """
     closing = OVER if progress.working is None else f"{CLOSING}: {SHEET}"
     lines = say_advice(advice, case.situation.setup, closing, voice)
+    lines += say_co(case) if advice.action not in ("finish",) or not advice.has("closed") else []
+    if advice.action == "halt":
+        lines += say_way_out(case)
     if advice.action == "halt" and any(may_end_the_job(finding) for finding in advice.findings):
         lines += say_way_back(case)
     if voice == "guide":
         return "\n".join(lines)
     lines += labelled("Stage", say_stage(progress))
     return "\n".join([*lines, *(wrapped(CAUTION) if advice.action in ("turn", "finish", "halt") else [])])
+
+
+def say_co(case: Case) -> list[str]:
+    """CO at the rate that is set, as last read, with its limit; its course where it climbs."""
+    situation = case.situation
+    firing = situation.firing or situation.belief.firing
+    course = co_course(situation, firing) if firing else None
+    if course is None:
+        return []
+    shown = ", ".join(f"{ppm:g}" for ppm in course.shown_ppm)
+    climbs = ": climbing" if len(course.shown_ppm) > 1 else ""
+    air_free = "" if course.air_free_ppm is None else f", {course.air_free_ppm:.0f} air-free"
+    return labelled("CO", f"{firing} fire {shown} ppm{climbs}{air_free} (limit {course.limit_ppm:.0f}).")
+
+
+def say_way_out(case: Case) -> list[str]:
+    """What may be turned all the same where CO stops the job."""
+    situation = case.situation
+    if not any(finding.code in CO_STOPS and finding.severity == "halt" for finding in case.findings):
+        return []
+    ways = [reason_text(way.reason.code, way.reason.data) for way in case.ways_out if way_leads_leaner(case, way)]
+    unsure = [screw for screw in SCREWS if situation.turns_of(screw) and not case.setting(FIRING_FOR[screw]).direction_sure]
+    ways += [reason_text("way-out-start", {"screw": screw}) for screw in unsure]
+    return listed("May", ways)
+
+
+def way_leads_leaner(case: Case, way: WayOut) -> bool:
+    """Whether a way out makes the flame leaner, or undoes a turn nobody knows the way of."""
+    setting = case.setting(FIRING_FOR[way.screw])
+    return not setting.direction_sure or not setting.richer(way.turns_cw)
 
 
 def say_advice(advice: Advice, setup: JobSetup, closing: str = f"{CLOSING}.", voice: Voice = "log") -> list[str]:
@@ -84,10 +119,15 @@ def _answer(advice: Advice, voice: Voice) -> str:
             return f"{due[0]} first, then turn the {turn}." if due else f"Turn the {turn}."
         case "wait":
             return f"Wait {say_wait(advice.wait_s or 0)} more, then read at {fire}."
+        case "read" if advice.due("co-first"):
+            return f"Read CO at {fire} now."
         case "read" if PROVE_LINE in due:
             return f"{PROVE_LINE}, then read {READ_ALL} at {fire} again."
         case "read":
             return f"Read {READ_ALL} at {fire} now."
+        case "run_at" if advice.due("off"):
+            log_it = f", log it: run-at {advice.firing}" if voice == "log" else ""
+            return f"Burner off. Once it may run again, at {fire}{log_it}."
         case "run_at":
             log_it = f" and log it: run-at {advice.firing}" if voice == "log" else ""
             return f"Change to {fire}{log_it}."
@@ -97,7 +137,9 @@ def _answer(advice: Advice, voice: Voice) -> str:
             return f"Both rates are in band. Not finished: {', '.join(advice.open_items)}."
         case "finish":
             return "Done: high and low fire are both in band."
-    return f"STOP. {finding_text(advice.stops[0], voice)}"
+    stop = advice.stops[0]
+    alarm = is_alarm(stop.code) and not stop.variant.startswith("before") and not stop.variant.endswith("before")
+    return finding_text(stop, voice) if alarm else f"STOP. {finding_text(stop, voice)}"
 
 
 def say_stage(progress: Progress) -> str:
@@ -259,11 +301,12 @@ def say_event(event: Event) -> str:
         case "reading":
             o2 = "" if event.o2_pct is None else f", O2 {event.o2_pct:g} %"
             co = "" if event.co_ppm is None else f", CO {event.co_ppm:g} ppm"
-            said = f"{event.firing} fire: CO2 {event.co2_pct:g} %{o2}{co}"
+            at = f"{event.rate} fire" if event.rate else "burner off" if event.firing else "not lit"
+            said = f"{at}: CO2 {event.co2_pct:g} %{o2}{co}" if event.co2_pct is not None else f"{at}: {co.strip(', ')}"
         case "turn":
             said = f"{event.screw} screw {say_turn(event.turns_cw or 0)}"
         case "firing":
-            said = f"change to {event.firing} fire"
+            said = f"change to {event.firing} fire" if event.rate else "burner off"
         case "check":
             said = f"check: {event.item} {event.value} {event.unit}".rstrip()
         case "void":

@@ -32,7 +32,15 @@ from advisor.log.check_items import (
 from advisor.log.events import Event, Row, firing_at_rows
 from advisor.log.site_facts import answers_by_item, input_kw, pressure_in_plate_unit
 from advisor.messages import Finding, Reason
-from advisor.procedure.progress import Progress, StageState, open_items, progress_of, wrong_finding
+from advisor.procedure.progress import (
+    Progress,
+    StageState,
+    open_items,
+    progress_of,
+    skipped_unproved,
+    unanswered,
+    wrong_finding,
+)
 from advisor.procedure.stages import RECORD
 from advisor.report.flue import DOUBTED, ON_THE_WAY, SETTLED, FiringRecord, ReadingState, firing_record
 from advisor.response.fitted import Response, response_of
@@ -198,9 +206,9 @@ def record_of(setup: JobSetup, events: Sequence[Event], warnings: tuple[str, ...
         rates=rates,
         supply=(*(_pressure(situation, name) for name in situation.setup.pressures), *_input(situation, running)),
         readings=tuple(
-            Reading(row.number, row.event.time, row.event.firing, row.event.co2_pct, states[row.number])
+            Reading(row.number, row.event.time, row.event.rate, row.event.co2_pct, states[row.number])
             for row in situation.of("reading")
-            if row.event.firing and row.event.co2_pct is not None
+            if row.event.rate and row.event.co2_pct is not None
         ),
         changes=_changes(situation.rows, running),
         turns=turns,
@@ -349,6 +357,9 @@ def _missing(
         to_come = state.stage is RECORD and state.state == "open"  # the sheet is made in this stage
         if not (state.over or state.stage.sets or to_come or state.why in missing):
             missing.append(_not_done(state))
+    for stage in skipped_unproved(case.situation):
+        items = ", ".join(unanswered(case.situation, stage))
+        missing.append(Reason("stage-skipped", {"stage": stage.name, "items": items}))
     return tuple(missing or [Reason("never-proved", {"item": item}) for item in open_items(case)])
 
 

@@ -110,8 +110,8 @@ def _known(job: Job, event: Event) -> tuple[float, float, float, float]:
     """True settled CO2 at the rate of a row with its 90 % range, and its chance of being in band, a moment before."""
     nothing = (float("nan"),) * 4
     situation = job.situation(event.time - A_MOMENT)
-    firing = event.firing or FIRING_FOR[event.screw or "offset"]
-    if not situation.settled_readings(firing, 0.0):
+    firing = event.rate or FIRING_FOR[event.screw or "offset"]
+    if not situation.settled_readings(firing):
         return nothing
     scale, forecast = situation.belief.model.scales[firing], situation.belief.settled(firing)
     edges = [float(scale.linearised(edge)) for edge in situation.setup.bands[firing]]

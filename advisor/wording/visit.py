@@ -91,6 +91,13 @@ QUESTIONS: Mapping[str, QuestionWords] = MappingProxyType({
         "Inlet pressure range on the data plate, such as 17:25 mbar",
         "It differs by fuel and country; nothing is built in. Units: mbar, Pa, hPa, kPa, psi, inH2O.",
     ),
+    "gas on": QuestionWords(
+        "Gas on, slowly; no smell of gas", "Every joint is under gas from here on.", "Gas off, air the room, find the leak.",
+    ),
+    "probe in flue": QuestionWords(
+        "Probe in the flue, analyser running", "CO is watched from the first second of the flame.",
+        "No lighting before the analyser shows the flue.",
+    ),
     "standing pressure": QuestionWords(
         "Standing pressure (burner off)", "The supply with no flow, at the valve's inlet test point.", _SUPPLY,
     ),
@@ -177,14 +184,19 @@ STAGES: Mapping[str, StageWords] = MappingProxyType({
         "no reading counts from an analyser or a sample line that is not proved",
     ),
     "valve": StageWords(
-        "check the new valve", "Test every joint before lighting, by the local code's method; never with a flame.",
-        "no lighting on joints that were not tested",
+        "check the new valve", "Gas stays off until all of it is made up.",
+        "no lighting before the valve is made up",
     ),
     "gas pressure": StageWords(
         "prove the inlet pressure",
-        "Open test point: no flame, no spark; close it tight after each use. To light a valve not yet set: gas on, joints tested "
-        "again under gas, probe in the flue, CO watched from the first second; burner off where CO climbs over its limit.",
+        "Open test point: no flame, no spark; close it tight after each use.",
         "no combustion setting on a wrong inlet pressure",
+    ),
+    "lighting": StageWords(
+        "gas on, joints, probe in, light it",
+        "A valve not yet set may burn rich: watch CO from the first second; burner off where it passes its limit and does not "
+        "fall at once.",
+        "no setting before the burner was lit with CO watched",
     ),
     "high fire": StageWords(
         "set high fire with the throttle screw",
