@@ -1,51 +1,30 @@
-"""Console sessions of the README: `python tests/console.py` writes what the commands really print into the page."""
+"""Commands run in memory; the console sessions of the README: `python tests/console.py` renews the page."""
 
 import builtins
 import contextlib
 import io
-import os
 import re
 import shlex
 import shutil
 import sys
 import tempfile
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from datetime import datetime
 from pathlib import Path
+from unittest.mock import patch
 
 ROOT = Path(__file__).resolve().parent.parent
 PAGE = ROOT / "README.md"
-NOW = datetime(2026, 5, 12, 18, 0).astimezone()
+NOW = datetime(2026, 5, 12, 18, 0).astimezone()  # shown by the clock, so that a bare time is always the same day
 ASKED = re.compile(r"^\d+\.\d min, .* > (.*)$", re.MULTILINE)  # a question of `practise` and what was typed
 BLOCK = re.compile(r"```console\n(.*?)```", re.DOTALL)
 
 
-@contextlib.contextmanager
-def _workplace() -> Iterator[None]:
-    """A temporary folder with the demo logs in it, as the current one."""
-    before = Path.cwd()
-    with tempfile.TemporaryDirectory() as folder:
-        shutil.copytree(ROOT / "demo_logs", Path(folder) / "demo_logs")
-        os.chdir(folder)
-        try:
-            yield
-        finally:
-            os.chdir(before)
-
-
-def run(command: str, typed: Sequence[str] = ()) -> str:
-    """What one `advisor ...` command prints, both streams, as in a terminal; `typed` answers its questions."""
-    from advisor.cli import options
+def called(words: Sequence[str], out: io.StringIO, err: io.StringIO, typed: Sequence[str] = ()) -> int:
+    """Exit status of `advisor WORDS`, which prints to two texts; `typed` answers its questions."""
     from advisor.cli.main import main
+    from advisor.dialogue import moments
 
-    options.now = lambda: NOW  # so that a bare time is the same day whenever this runs
-    words = shlex.split(command)
-    assert words[0] == "advisor", command
-    if words[1] == "guide":
-        from on_site import printed_visit
-
-        return printed_visit(words[2])
-    printed = io.StringIO()
     answers = iter(typed)
 
     def answer(question: str) -> str:
@@ -53,25 +32,43 @@ def run(command: str, typed: Sequence[str] = ()) -> str:
         print(question + typed_now)
         return typed_now
 
-    argv, sys.argv = sys.argv, words
-    keyboard, builtins.input = builtins.input, answer  # type: ignore[assignment]
-    try:
-        with contextlib.redirect_stdout(printed), contextlib.redirect_stderr(printed), contextlib.suppress(SystemExit):
+    with (
+        patch.object(moments, "now", lambda: NOW),
+        patch.object(sys, "argv", ["advisor", *words]),
+        patch.object(builtins, "input", answer) if typed else contextlib.nullcontext(),
+        contextlib.redirect_stdout(out),
+        contextlib.redirect_stderr(err),
+    ):
+        try:
             main()
-    finally:
-        sys.argv, builtins.input = argv, keyboard
+        except SystemExit as stop:
+            return int(stop.code or 0)
+    return 0
+
+
+def run(command: str, typed: Sequence[str] = ()) -> str:
+    """What one `advisor ...` command prints, both streams, as in a terminal; `typed` answers its questions."""
+    program, *words = shlex.split(command)
+    assert program == "advisor", command
+    if words[0] == "guide":
+        from on_site import printed_visit
+
+        return printed_visit(words[1])
+    printed = io.StringIO()
+    called(words, printed, printed, typed)
     return printed.getvalue()
 
 
 def played(page: str) -> str:
     """The page with every session's output replaced by what the commands print now."""
-    with _workplace():
 
-        def session(match: re.Match[str]) -> str:
-            commands = [line[2:] for line in match[1].splitlines() if line.startswith("$ ")]
-            typed = ASKED.findall(match[1])
-            return "```console\n" + "".join(f"$ {command}\n{run(command, typed)}" for command in commands) + "```"
+    def session(match: re.Match[str]) -> str:
+        commands = [line[2:] for line in match[1].splitlines() if line.startswith("$ ")]
+        typed = ASKED.findall(match[1])
+        return "```console\n" + "".join(f"$ {command}\n{run(command, typed)}" for command in commands) + "```"
 
+    with tempfile.TemporaryDirectory() as folder, contextlib.chdir(folder):
+        shutil.copytree(ROOT / "demo_logs", "demo_logs")
         return BLOCK.sub(session, page)
 
 

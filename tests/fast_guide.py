@@ -2,30 +2,20 @@
 
 import sys
 import time
-from datetime import datetime, timedelta
+from datetime import timedelta
+from types import SimpleNamespace
 
 from on_site import START
 
 from advisor.cli.guide import Guide
 from advisor.cli.terminal import Terminal
 
-
-class Fast:
-    """Seconds since `began`, and sleep, `speed` times as fast."""
-
-    def __init__(self, began: float, speed: float) -> None:
-        self.began, self.speed = began, speed
-
-    def monotonic(self) -> float:
-        return (time.time() - self.began) * self.speed
-
-    def sleep(self, seconds: float) -> None:
-        time.sleep(seconds / self.speed)
-
-    def now(self) -> datetime:
-        return START + timedelta(seconds=self.monotonic())
-
-
 if __name__ == "__main__":
-    clock = Fast(float(sys.argv[1]), float(sys.argv[2]))
-    Guide(sys.argv[3], Terminal(clock=clock), clock.now).run()
+    began, speed = map(float, sys.argv[1:3])
+
+    def monotonic() -> float:
+        """Seconds since the visit began."""
+        return (time.time() - began) * speed
+
+    clock = SimpleNamespace(monotonic=monotonic, sleep=lambda seconds: time.sleep(seconds / speed))
+    Guide(sys.argv[3], Terminal(clock=clock), lambda: START + timedelta(seconds=monotonic())).run()

@@ -13,8 +13,8 @@ from collections.abc import Callable, Mapping
 from contextlib import suppress
 from typing import Protocol, TextIO
 
-from advisor.report import layout as lines
-from advisor.wording import numbers
+from advisor.report.layout import wrapped
+from advisor.wording.numbers import say_seconds
 
 try:
     import termios
@@ -82,7 +82,7 @@ class Terminal:
     def ask(self, question: str) -> str:
         """Print a question and read one line, without the space around it. Raises Stop where none comes."""
         self._forget_typed_ahead()
-        *above, last = [line for part in question.splitlines() for line in lines.wrapped(part, PROMPT_WIDTH)]
+        *above, last = [line for part in question.splitlines() for line in wrapped(part, PROMPT_WIDTH)]
         self.screen.write("".join(f"{line}\n" for line in above) + f"{last}: ")
         self.screen.flush()
         try:
@@ -101,7 +101,7 @@ class Terminal:
         self._forget_typed_ahead()
         until = self.clock.monotonic() + seconds
         keys = "Enter or Ctrl-C" if self.can_listen else "Ctrl-C"
-        self.say(f"Wait {numbers.say_seconds(seconds)}, {then}. {keys} cuts it short.")
+        self.say(f"Wait {say_seconds(seconds)}, {then}. {keys} cuts it short.")
         try:
             done = self._bar(until, seconds) if self.redraws else self._plain_lines(until)
         except KeyboardInterrupt:
@@ -127,19 +127,18 @@ class Terminal:
         console = Console(file=self.screen, highlight=False)
         columns = (BarColumn(bar_width=30), TextColumn("{task.fields[left]}"))
         with Progress(*columns, console=console, refresh_per_second=1, transient=True) as bar:
-            task = bar.add_task("wait", total=seconds, left=f"{numbers.say_seconds(seconds)} left")
+            task = bar.add_task("wait", total=seconds, left=f"{say_seconds(seconds)} left")
             while (left := until - self.clock.monotonic()) > 0:
-                bar.update(task, completed=seconds - left, left=f"{numbers.say_seconds(left)} left")
+                bar.update(task, completed=seconds - left, left=f"{say_seconds(left)} left")
                 if self._enter(min(LOOK_EVERY_S, left), console.print):
                     return False
         return True
 
     def _plain_lines(self, until: float) -> bool:
-        left = until - self.clock.monotonic()
-        say_at = left - PLAIN_EVERY_S
+        say_at = until - self.clock.monotonic() - PLAIN_EVERY_S
         while (left := until - self.clock.monotonic()) > 0:
             if left <= say_at:
-                self.say(f"{numbers.say_seconds(left)} left.")
+                self.say(f"{say_seconds(left)} left.")
                 say_at = left - PLAIN_EVERY_S
             if self._enter(min(LOOK_EVERY_S, left), self.say):
                 return False

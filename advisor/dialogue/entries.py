@@ -1,4 +1,4 @@
-"""What is typed where a reading or a turn is due, turned into an entry of the job, and what follows an entry."""
+"""What is typed where an answer, a reading or a turn is due, turned into an entry of the job."""
 
 import re
 import shlex
@@ -7,26 +7,22 @@ from datetime import datetime
 from typing import NamedTuple
 
 from advisor import parsing
+from advisor.chemistry import gas_meter
 from advisor.decision.answers import Advice
 from advisor.dialogue.moments import parse_time
+from advisor.dialogue.prompts import READING, in_guide_words
 from advisor.errors import RangeError
 from advisor.job import Job
-from advisor.log.check_items import CHECK_ITEMS, LEAKING, SAMPLE_LINE, TIGHT, clockwise_item
-from advisor.log.events import still_valid
-from advisor.messages import Finding
+from advisor.log import check_items
+from advisor.procedure.progress import Progress
+from advisor.procedure.stages import Question
 from advisor.response.situation import Situation
 from advisor.screws import FIRINGS, SCREW_FOR, SCREWS, Firing, Screw
-from advisor.wording.numbers import say_typed
-from advisor.wording.visit import QUESTIONS
 
-READING = "CO2 O2 CO, such as 8.1 6.5 24"
-OTHERS = (
-    "You may also type: high or low (the rate it runs at), a turn such as 1/24 cw, may 1/12 cw, tight or leaking (the "
-    "sample line), richer or leaner (this screw, clockwise), check ITEM VALUE UNIT, void ROW."
-)
-WITH_EFFECT = ("standing pressure", "working pressure", "sample line", "offset clockwise", "throttle clockwise",
-               "cause of CO", "serial number")  # fmt: skip
-NOTHING = ("0", "no", "n", "none", "nothing")  # was turned; a CO2 of 0 is no reading of a flame
+NO_ANSWER = "Enter alone is no answer here"
+WITH_EFFECT = (check_items.STANDING, check_items.WORKING, check_items.SAMPLE_LINE,
+               *map(check_items.clockwise_item, SCREWS), check_items.CO_CAUSE, check_items.SERIAL)  # fmt: skip
+_NOTHING = ("0", "no", "n", "none", "nothing")  # was turned; a CO2 of 0 is no reading of a flame
 _NUMBERS = re.compile(r"[\d.,]+(\s+[\d.,]+){0,2}")
 
 Entry = Callable[[Job, datetime], object]  # logs something at a moment
@@ -37,6 +33,43 @@ class Turn(NamedTuple):
 
     screw: Screw
     turns_cw: float
+
+
+# ---- where a question of the visit is asked
+
+
+def parse_question(typed: str, question: Question, situation: Situation, progress: Progress) -> Entry:
+    """The entry that answers a question; Enter alone takes what is usual or leaves it out. Raises RangeError.
+
+    What was answered wrongly can't be left out any more.
+    """
+    check, item, words = question.check, question.item, typed or question.usual
+    if not words:
+        asked_again = progress.current is not None and progress.current.state == "blocked"
+        if asked_again or not question.optional:
+            raise RangeError(f"{NO_ANSWER}.")
+        return lambda job, at: job.note("left out", item=check_items.LEFT_OUT, value=item, at=at)
+    if check.kind == "meter":
+        kw, how = _timed_kw(words, situation)
+        return lambda job, at: job.check(item, f"{kw:.3g}", "kW", at=at, note=how)
+    value, unit = check_items.parse_answer(check, words, situation.setup, situation.at.date())
+    if value == check_items.IN_SERVICE and progress.barred:
+        raise RangeError(in_guide_words(progress.barred))
+    return lambda job, at: job.check(item, value, unit, at=at)
+
+
+def _timed_kw(typed: str, situation: Situation) -> tuple[float, str]:
+    """Input rate in kW from the dial's time, and how it came about."""
+    heating_value = situation.setup.heating_value
+    if heating_value is None:
+        raise RangeError("no heating value that can be read is in the log: log that check, then time the meter")
+    told = situation.checks(check_items.METER_GAS)
+    factor = gas_meter.parse_reference_factor(told[-1].event.value) if told else 1.0
+    kw = gas_meter.timed_input_kw(typed, heating_value, factor)
+    return kw, f"{typed} s, {heating_value[0]:g} {heating_value[1]}, volume factor {factor:.3f}"
+
+
+# ---- where a reading, a turn or a change of rate is due
 
 
 def parse_turn(typed: str, firing: Firing | None) -> Turn:
@@ -50,18 +83,10 @@ def parse_turn(typed: str, firing: Firing | None) -> Turn:
     return Turn(SCREW_FOR[firing], parsing.parse_turn(typed))
 
 
-def entry_prompt(advice: Advice, situation: Situation) -> str:
-    """What is asked where a reading, a turn or a change of rate is due."""
-    match advice.action:
-        case "run_at":
-            return f"Change to {advice.firing} fire in test mode (Enter when it runs)"
-        case "turn" if advice.turns_cw:
-            return f"What did you turn? (Enter: {say_typed(advice.turns_cw)}, as advised; 0: nothing)"
-        case "halt":
-            return "A new reading, or what was done or found"
-        case "read" if situation.tracker.open_shortfalls:
-            return f"{QUESTIONS[SAMPLE_LINE].asks}\n(tight, leaking; or {READING})"
-    return f"At {situation.firing} fire: {READING}"
+def parse_may(typed: str, firing: Firing | None) -> Turn | None:
+    """The turn that is asked about with "may 1/12 cw"; None where something else was typed. Raises RangeError."""
+    word, _, turn = typed.partition(" ")
+    return parse_turn(turn, firing) if turn and word.lower() == "may" else None
 
 
 def parse_entry(typed: str, advice: Advice, firing: Firing | None) -> Entry:
@@ -72,7 +97,7 @@ def parse_entry(typed: str, advice: Advice, firing: Firing | None) -> Entry:
     low, *rest = typed.lower().split() or [""]
     if not typed:
         return _as_advised(advice)
-    if not rest and low in NOTHING:
+    if not rest and low in _NOTHING:
         raise RangeError("Then nothing was logged. Read again, or type what was turned.")
     if _NUMBERS.fullmatch(typed):
         return _reading(typed, firing)
@@ -87,19 +112,7 @@ def parse_entry(typed: str, advice: Advice, firing: Firing | None) -> Entry:
         raise RangeError(f"'{typed}' is not understood: type {READING}; ? says what else.")
     words, _, when = typed.partition("--at")  # one put right after it was struck
     turn, made_at = parse_turn(words.rstrip(), firing), parse_time(when or None)
-    return lambda job, at: job.turn(turn.screw, turn.turns_cw, at=made_at or at)
-
-
-def _one_word(word: str, firing: Firing | None) -> Entry | None:
-    rate = parsing.one_of(word, FIRINGS)
-    if rate in FIRINGS:
-        return lambda job, at: job.run_at(rate, at=at)
-    if word in (TIGHT, LEAKING):
-        return lambda job, at: job.check(SAMPLE_LINE, word, at=at)
-    if word in ("richer", "leaner") and firing:
-        item = clockwise_item(SCREW_FOR[firing])
-        return lambda job, at: job.check(item, word, at=at)
-    return None
+    return lambda job, at: job.turn(*turn, at=made_at or at)
 
 
 def refuse_entry(reason: str, firing: Firing | None) -> None:
@@ -112,19 +125,9 @@ def refuse_entry(reason: str, firing: Firing | None) -> None:
     raise RangeError(f"'{reason}' is no reason: say why in words. A reading or a turn is asked for after it.")
 
 
-def after_entry(job: Job, moment: datetime | None) -> tuple[datetime | None, list[Finding]]:
-    """The moment to answer for after an entry was made for `moment` (None: now), and what is to be noted on it.
-
-    What stands in the log counts: no answer of an hour ago may hide a stop.
-    """
-    made, notes = job.events[-1], []
-    if made.event == "check" and not _is_known(made.item, job):
-        notes.append(Finding("unknown-check", "note", data=_unknown(made.item)))
-    last = max(event.time for event, stands in zip(job.events, still_valid(job.events), strict=True) if stands)
-    if moment is not None and moment < last:
-        clock = "%H:%M" if moment.date() == last.astimezone(moment.tzinfo).date() else "%Y-%m-%d %H:%M"
-        return last, [*notes, Finding("back-dated", "note", data={"last": last.strftime(clock)})]
-    return moment, notes
+def is_known(item: str, job: Job) -> bool:
+    """Whether a check of this name is more than a remark in this job."""
+    return item in check_items.CHECK_ITEMS or item in job.setup.pressures
 
 
 def _as_advised(advice: Advice) -> Entry:
@@ -133,7 +136,7 @@ def _as_advised(advice: Advice) -> Entry:
         return lambda job, at: job.run_at(firing, at=at)
     if advice.action == "turn" and screw and turns:
         return lambda job, at: job.turn(screw, turns, at=at)
-    raise RangeError(f"Enter alone is no answer here: type {READING}; ? says what else.")
+    raise RangeError(f"{NO_ANSWER}: type {READING}; ? says what else.")
 
 
 def _reading(typed: str, firing: Firing | None) -> Entry:
@@ -141,6 +144,18 @@ def _reading(typed: str, firing: Firing | None) -> Entry:
         raise RangeError("At which rate does it run? Type high or low first.")
     shown = [parsing.parse_number(word, name) for word, name in zip(typed.split(), ("CO2", "O2", "CO"), strict=False)]
     return lambda job, at: job.read(firing, *shown, at=at)
+
+
+def _one_word(word: str, firing: Firing | None) -> Entry | None:
+    rate = parsing.one_of(word, FIRINGS)
+    if rate in FIRINGS:
+        return lambda job, at: job.run_at(rate, at=at)
+    if word in (check_items.TIGHT, check_items.LEAKING):
+        return lambda job, at: job.check(check_items.SAMPLE_LINE, word, at=at)
+    if word in ("richer", "leaner") and firing:
+        item = check_items.clockwise_item(SCREW_FOR[firing])
+        return lambda job, at: job.check(item, word, at=at)
+    return None
 
 
 def _check(typed: str) -> Entry:
@@ -152,20 +167,11 @@ def _check(typed: str) -> Entry:
         raise RangeError('check needs what and how it is: check "working pressure" 19.8 mbar')
 
     def log(job: Job, at: datetime) -> None:
-        if not _is_known(words[0], job):  # here a remark has a word of its own
-            known = _unknown(words[0])["known"]
+        if not is_known(words[0], job):  # here a remark has a word of its own
             raise RangeError(
-                f"'{words[0]}' is not a check known here: known are {known} and what the guide asks; a remark is typed "
-                "as: note WORDS. Nothing was logged."
+                f"'{words[0]}' is not a check known here: known are {', '.join(WITH_EFFECT)} and what the guide asks; "
+                "a remark is typed as: note WORDS. Nothing was logged."
             )
         job.check(words[0], words[1], *words[2:], at=at)
 
     return log
-
-
-def _is_known(item: str, job: Job) -> bool:
-    return item in CHECK_ITEMS or item in job.setup.pressures
-
-
-def _unknown(item: str) -> dict[str, str]:
-    return {"item": item, "known": ", ".join(WITH_EFFECT)}

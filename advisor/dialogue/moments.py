@@ -1,18 +1,14 @@
 """Moments as people type them."""
 
 import re
-from datetime import datetime, time, timedelta
+from datetime import UTC, datetime, time, timedelta
 
 from advisor.errors import RangeError
 from advisor.log.events import local_now
 
 LAST = "last"  # typed for the moment of the log's last row
+now = local_now  # in this room the one clock by which what is typed is read
 MOST_AHEAD = timedelta(days=1)  # a later moment is a slip in the date; a replay may run ahead of the clock
-
-
-def now() -> datetime:
-    """The moment, in local time."""
-    return local_now()
 
 
 def parse_time(words: str | None) -> datetime | None:
@@ -44,6 +40,12 @@ def parse_time(words: str | None) -> datetime | None:
     return moment
 
 
-def moment_to_answer(words: str | None, ended: datetime | None) -> datetime | None:
-    """As `parse_time`; "last" is the moment of the log's last row, `ended`."""
-    return ended if (words or "").strip() == LAST else parse_time(words)
+def moment_to_answer(words: str | None, ended: datetime | None) -> datetime:
+    """As `parse_time`; "last" is the moment of the log's last row, `ended`.
+
+    Left out: now, or `ended` where it is later. An answer needs no time zone.
+    """
+    now_or_last = [datetime.now(UTC)] if ended is None else [datetime.now(UTC), ended]
+    if words is not None and words.strip() == LAST:
+        return now_or_last[-1]
+    return parse_time(words) or max(now_or_last)

@@ -11,9 +11,8 @@ _FILL = "\ue000"  # stands beside a wide character while lines are cut, so that 
 
 def columns(text: str) -> int:
     """Columns that a text takes in a terminal (Unicode Standard Annex 11: wide and full-width take two)."""
-    return sum(
-        0 if unicodedata.combining(char) else 2 if unicodedata.east_asian_width(char) in "WF" else 1 for char in text
-    )
+    wide = unicodedata.east_asian_width
+    return sum(0 if unicodedata.combining(char) else 2 if wide(char) in "WF" else 1 for char in text)
 
 
 def wrapped(text: str, width: int = WIDTH, first: str = "", others: str = "") -> list[str]:
@@ -33,6 +32,4 @@ def labelled(label: str, text: str, label_width: int = LABEL_WIDTH) -> list[str]
 
 def listed(label: str, sentences: Sequence[str]) -> list[str]:
     """Sentences one under the other, the first behind a label."""
-    return [
-        line for index, sentence in enumerate(sentences) for line in labelled(label if index == 0 else "", sentence)
-    ]
+    return [line for index, sentence in enumerate(sentences) for line in labelled("" if index else label, sentence)]

@@ -1,0 +1,66 @@
+"""What is asked, and the words that mean the same at every prompt."""
+
+from typing import Literal, NamedTuple
+
+from advisor.decision.answers import Advice
+from advisor.log.check_items import SAMPLE_LINE, plate_unit
+from advisor.messages import Finding, Reason
+from advisor.procedure.stages import Question
+from advisor.response.situation import Situation
+from advisor.wording import finding_text, reason_text
+from advisor.wording.numbers import say_typed
+from advisor.wording.visit import QUESTIONS
+
+READING = "CO2 O2 CO, such as 8.1 6.5 24"
+HELP = "Enter takes what is offered; ? says why; back, skip, stop and note WORDS do what they say."
+OTHERS = (
+    "You may also type: high or low (the rate it runs at), a turn such as 1/24 cw, may 1/12 cw, tight or leaking (the "
+    "sample line), richer or leaner (this screw, clockwise), check ITEM VALUE UNIT, void ROW."
+)
+
+Command = Literal["why", "stop", "back", "skip", "note"]
+_COMMANDS: dict[str, Command] = {
+    "?": "why", "why": "why", "stop": "stop", "quit": "stop", "exit": "stop", "back": "back", "skip": "skip",
+}  # fmt: skip
+
+
+class Prompt(NamedTuple):
+    """A question, and what may be typed or what Enter takes."""
+
+    asks: str
+    hint: str = ""
+
+
+def in_guide_words(said: Finding | Reason) -> str:
+    """A sentence in the voice of the guide, where short words are typed instead of commands."""
+    return finding_text(said, "guide") if isinstance(said, Finding) else reason_text(said.code, said.data, "guide")
+
+
+def command_of(typed: str) -> Command | None:
+    """Which of the words that mean the same everywhere was typed; None for an answer."""
+    return "note" if typed.lower().startswith("note ") else _COMMANDS.get(typed.lower())
+
+
+def question_prompt(question: Question, situation: Situation) -> Prompt:
+    """A question of the visit, with its choices and what Enter takes."""
+    asks, check = question.words.asks, question.check
+    unit = plate_unit(question.item, situation.setup)
+    if check.kind == "number" and not check.unit and unit:
+        asks += f", {unit}"
+    enter = question.usual or ("none" if question.optional else "")
+    hints = [", ".join(check.choices), f"Enter: {enter}" if enter else ""]
+    return Prompt(asks, "; ".join(filter(None, hints)))
+
+
+def entry_prompt(advice: Advice, situation: Situation) -> Prompt:
+    """What is asked where a reading, a turn or a change of rate is due."""
+    match advice.action:
+        case "run_at":
+            return Prompt(f"Change to {advice.firing} fire in test mode", "Enter when it runs")
+        case "turn" if advice.turns_cw:
+            return Prompt("What did you turn?", f"Enter: {say_typed(advice.turns_cw)}, as advised; 0: nothing")
+        case "halt":
+            return Prompt("A new reading, or what was done or found")
+        case "read" if situation.tracker.open_shortfalls:
+            return Prompt(QUESTIONS[SAMPLE_LINE].asks, f"tight, leaking; or {READING}")
+    return Prompt(f"At {situation.firing} fire: {READING}")

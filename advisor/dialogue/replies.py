@@ -1,0 +1,72 @@
+"""What follows an entry: the moment to answer for, what is noted on it, what it comes to, what can't wait."""
+
+from datetime import datetime
+
+from advisor.decision.answers import Advice
+from advisor.diagnosis.answers import flue_gas_at, input_of
+from advisor.dialogue.entries import WITH_EFFECT, is_known
+from advisor.dialogue.moments import moment_to_answer
+from advisor.dialogue.prompts import in_guide_words
+from advisor.job import Job
+from advisor.log.check_items import AIR_C, CALIBRATED, INPUT_RATE
+from advisor.log.events import still_valid
+from advisor.messages import Finding, Reason
+from advisor.report.overview import calibration_reasons, input_reasons, say_flue
+from advisor.response.situation import Situation
+from advisor.screws import Firing
+from advisor.wording.numbers import say_turn
+
+_AT_ONCE = {"turn": ("large-turn", "wrong-rate"), "reading": ("co2-alone", "co-rising", "co-by-itself")}  # by event
+
+
+def after_entry(job: Job, moment: datetime | None) -> tuple[datetime, list[Finding]]:
+    """The moment to answer for after an entry was made for `moment` (None: now), and what is to be noted on it.
+
+    What stands in the log counts: no answer of an hour ago may hide a stop.
+    """
+    made, notes = job.events[-1], []
+    if made.event == "check" and not is_known(made.item, job):
+        notes.append(Finding("unknown-check", "note", data={"item": made.item, "known": ", ".join(WITH_EFFECT)}))
+    last = max(event.time for event, stands in zip(job.events, still_valid(job.events), strict=True) if stands)
+    if moment is None or moment >= last:
+        return moment or moment_to_answer(None, job.ended), notes
+    clock = "%H:%M" if moment.date() == last.astimezone(moment.tzinfo).date() else "%Y-%m-%d %H:%M"
+    return last, [*notes, Finding("back-dated", "note", data={"last": last.strftime(clock)})]
+
+
+def comes_to(item: str, situation: Situation) -> list[str]:
+    """What the answer to a check works out to, in sentences."""
+    if item == CALIBRATED:
+        return [reason.text for reason in calibration_reasons(situation)]
+    if item == INPUT_RATE:
+        timed = input_of(situation)
+        inside = timed is not None and timed.side in ("", "inside")  # else it is asked again
+        return [reason.text for reason in input_reasons(situation)] if inside else []
+    gas = flue_gas_at(situation, situation.firing) if item == AIR_C and situation.firing else None
+    if gas is None or gas.flue_loss_pct is None:
+        return []
+    return [f"{Reason('flue-loss', {'loss_pct': gas.flue_loss_pct}).text.capitalize()}."]
+
+
+def proof_comes_to(firing: Firing, situation: Situation) -> list[str]:
+    """What a reading with the cover on works out to, in sentences."""
+    gas = flue_gas_at(situation, firing)
+    said = (
+        [] if gas is None or gas.excess_air_ratio is None else [f"At {firing} fire: {say_flue(situation.setup, gas)}"]
+    )
+    whole = situation.of("reading")[-1].event.co_ppm is not None
+    return said if whole else [*said, "The proof needs CO too: read all three."]
+
+
+def at_once(job: Job, advised: Advice, at: datetime) -> list[str]:
+    """What is odd about the turn or the reading that was logged last, where a wait comes before the next answer."""
+    made, said = job.events[-1], []
+    if made.event not in _AT_ONCE or (now := job.next(at)).action != "wait":
+        return []
+    if made.screw == advised.screw and made.turns_cw and advised.turns_cw and made.turns_cw * advised.turns_cw < 0:
+        said.append(
+            f"That is the other way than advised: {made.screw} screw {say_turn(advised.turns_cw)}. "
+            "If it was made so, watch CO and wait; if not, cut the wait short and type back."
+        )
+    codes = _AT_ONCE[made.event]
+    return said + [in_guide_words(finding) for finding in now.findings if finding.code in codes]
