@@ -147,7 +147,7 @@ def parse_limits(words: str, what: str, *, with_unit: bool = True) -> tuple[floa
 
 
 def one_of(typed: str, names: tuple[Name, ...]) -> Name:
-    """A name as typed, in any case or cut short: "H" is "high". What fits none is left as it is, for others to refuse."""
+    """A name typed in any case or cut short: "H" is "high". What fits none is left as it is, for others to refuse."""
     fitting = [name for name in names if typed and name.startswith(typed.lower())]
     return fitting[0] if len(fitting) == 1 else cast(Name, typed)
 

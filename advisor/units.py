@@ -1,6 +1,7 @@
 """Pressures, powers, heating values and temperatures in other units.
 
-Pressure units: NIST SP 811 Appendix B; the inch of water is the conventional one (249.0889 Pa), not that at 4 C or 60 F.
+Pressure units: NIST SP 811 Appendix B; the inch of water is the conventional one (249.0889 Pa), not that at 4 C or
+60 F.
 """
 
 import re

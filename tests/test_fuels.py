@@ -18,28 +18,19 @@ from chemicals.combustion import combustion_stoichiometry, fuel_air_spec_solver
 from CoolProp.CoolProp import PropsSI
 from hypothesis import given
 from hypothesis import strategies as st
+from refused import refusal
 
 from advisor.chemistry import fuels
 from advisor.chemistry.fuels import BUTANE, METHANE, NATURAL_GAS, PROPANE, Fuel
-from advisor.errors import RangeError
 
 DATA = Path(__file__).parent / "data"
+ALKANES = {"CH4": 1, "C2H6": 2, "C3H8": 3, "iC4": 4, "nC4": 4, "iC5": 5, "nC5": 5, "nC6": 6}  # atoms of carbon
 ATOMS: dict[str, dict[str, int]] = {
-    "CH4": {"C": 1, "H": 4},
-    "C2H6": {"C": 2, "H": 6},
-    "C3H8": {"C": 3, "H": 8},
-    "iC4": {"C": 4, "H": 10},
-    "nC4": {"C": 4, "H": 10},
-    "iC5": {"C": 5, "H": 12},
-    "nC5": {"C": 5, "H": 12},
-    "nC6": {"C": 6, "H": 14},
-    "H2": {"H": 2},
-    "CO": {"C": 1, "O": 1},
-    "CO2": {"C": 1, "O": 2},
-    "N2": {"N": 2},
-    "O2": {"O": 2},
-}
-HYDROGEN = Fuel("hydrogen", {"H2": 1.0})
+    **{name: {"C": carbon, "H": 2 * carbon + 2} for name, carbon in ALKANES.items()},
+    "H2": {"H": 2}, "CO": {"C": 1, "O": 1}, "CO2": {"C": 1, "O": 2}, "N2": {"N": 2}, "O2": {"O": 2},
+}  # fmt: skip
+HYDROGEN, MONOXIDE = Fuel("hydrogen", {"H2": 1.0}), Fuel("monoxide", {"CO": 1.0})
+HALF = Fuel("half", {"CH4": 0.5, "C3H8": 0.5})
 
 
 def table(name: str) -> list[dict[str, str]]:
@@ -50,31 +41,23 @@ def table(name: str) -> list[dict[str, str]]:
 
 # --- published values ----------------------------------------------------------------------------------
 
-STOICHIOMETRY_SOURCE = "element balance; chemicals 1.5.2 and cantera 3.2.0 give the same [X]"
-PIPELINE_SOURCE = "composition as shipped in CoolProp 8.0.0, results from chemicals 1.5.2 [X]"
+ELEMENTS = "element balance; chemicals 1.5.2 and cantera 3.2.0 give the same [X]"
 
 
 @pytest.mark.parametrize(
-    ("fuel", "field", "value", "source"),
+    ("fuel", "published", "source"),
     [
-        (METHANE, "air_needed", 9.5465, STOICHIOMETRY_SOURCE),
-        (METHANE, "dry_flue", 8.5465, STOICHIOMETRY_SOURCE),
-        (METHANE, "wet_flue", 10.5465, STOICHIOMETRY_SOURCE),
-        (METHANE, "co2_max_pct", 11.7006, STOICHIOMETRY_SOURCE),
-        (PROPANE, "air_needed", 23.8663, STOICHIOMETRY_SOURCE),
-        (PROPANE, "dry_flue", 21.8663, STOICHIOMETRY_SOURCE),
-        (PROPANE, "wet_flue", 25.8663, STOICHIOMETRY_SOURCE),
-        (PROPANE, "co2_max_pct", 13.7197, STOICHIOMETRY_SOURCE),
-        (NATURAL_GAS, "air_needed", 9.7501, PIPELINE_SOURCE),
-        (NATURAL_GAS, "dry_flue", 8.7473, PIPELINE_SOURCE),
-        (NATURAL_GAS, "co2_max_pct", 11.858, PIPELINE_SOURCE),
-        (NATURAL_GAS, "fuel_factor", 1.7668, PIPELINE_SOURCE),
+        (METHANE, {"air_needed": 9.5465, "dry_flue": 8.5465, "wet_flue": 10.5465, "co2_max_pct": 11.7006}, ELEMENTS),
+        (PROPANE, {"air_needed": 23.8663, "dry_flue": 21.8663, "wet_flue": 25.8663, "co2_max_pct": 13.7197}, ELEMENTS),
+        (NATURAL_GAS, {"air_needed": 9.7501, "dry_flue": 8.7473, "co2_max_pct": 11.858, "fuel_factor": 1.7668},
+         "composition as shipped in CoolProp 8.0.0, results from chemicals 1.5.2 [X]"),
     ],
-)
-def test_stoichiometry(fuel: Fuel, field: str, value: float, source: str) -> None:
+)  # fmt: skip
+def test_stoichiometry(fuel: Fuel, published: dict[str, float], source: str) -> None:
     """Air, flue and CO2 maximum agree with the published figure to every printed digit."""
-    digits = 3 if value == 11.858 else 4
-    assert round(getattr(fuel, field), digits) == value, source
+    for name, value in published.items():
+        digits = len(str(value).partition(".")[2])
+        assert round(getattr(fuel, name), digits) == value, source
 
 
 @pytest.mark.parametrize("row", table("dry_flue_lean.csv"), ids=lambda r: "-".join(list(r.values())[:2]))
@@ -86,16 +69,15 @@ def test_lean_flue_table(row: dict[str, str]) -> None:
 
 
 @pytest.mark.parametrize(
-    ("fuel", "dry_flue_factor", "carbon_factor", "source"),
-    [
-        (NATURAL_GAS, 8710, 1040, "EPA Method 19 Table 19-2, Fd and Fc, scf per million Btu [S]"),
-        (METHANE, 8710, 1040, "EPA Method 19 Table 19-2, Fd and Fc, scf per million Btu [S]"),
-        (PROPANE, 8710, 1190, "EPA Method 19 Table 19-2, Fd and Fc, scf per million Btu [S]"),
-    ],
+    ("fuel", "dry_flue_factor", "carbon_factor"),
+    [(NATURAL_GAS, 8710, 1040), (METHANE, 8710, 1040), (PROPANE, 8710, 1190)],
 )
-def test_co2_maximum_from_f_factors(fuel: Fuel, dry_flue_factor: float, carbon_factor: float, source: str) -> None:
-    """CO2 maximum is Fc / Fd within 2.5 %: the factors are rounded and made for the average gas."""
-    assert fuel.co2_max_pct == pytest.approx(100 * carbon_factor / dry_flue_factor, rel=0.025), source
+def test_co2_maximum_from_f_factors(fuel: Fuel, dry_flue_factor: float, carbon_factor: float) -> None:
+    """CO2 maximum is Fc / Fd within 2.5 %: the factors are rounded and made for the average gas.
+
+    EPA Method 19 Table 19-2, Fd and Fc, scf per million Btu [S].
+    """
+    assert fuel.co2_max_pct == pytest.approx(100 * carbon_factor / dry_flue_factor, rel=0.025)
 
 
 def test_carbon_in_natural_gas() -> None:
@@ -109,26 +91,20 @@ def test_carbon_in_natural_gas() -> None:
 
 
 @pytest.mark.parametrize(
-    ("fuel", "low", "high", "source"),
-    [
-        (NATURAL_GAS, 1.600, 1.836, "EPA Method 3B, expected Fo, natural gas [M]"),
-        (METHANE, 1.600, 1.836, "EPA Method 3B, expected Fo, natural gas [M]"),
-        (PROPANE, 1.434, 1.586, "EPA Method 3B, expected Fo, propane [M]"),
-        (BUTANE, 1.405, 1.553, "EPA Method 3B, expected Fo, butane [M]"),
-    ],
+    ("fuel", "low", "high"),
+    [(NATURAL_GAS, 1.600, 1.836), (METHANE, 1.600, 1.836), (PROPANE, 1.434, 1.586), (BUTANE, 1.405, 1.553)],
 )
-def test_fuel_factor_in_published_range(fuel: Fuel, low: float, high: float, source: str) -> None:
-    """The fuel factor lies in the published range, from composition and from readings at any L."""
+def test_fuel_factor_in_published_range(fuel: Fuel, low: float, high: float) -> None:
+    """From composition and from readings at any L it is as expected for the fuel: EPA Method 3B, Fo [M]."""
     ratio = np.array([1.0, 1.2, 1.5, 2.0])
-    assert low <= fuel.fuel_factor <= high, source
+    assert low <= fuel.fuel_factor <= high
     from_readings = fuels.fuel_factor(fuel.co2_pct(ratio), fuel.o2_pct(ratio))
-    assert ((low <= from_readings) & (from_readings <= high)).all(), source
+    assert ((low <= from_readings) & (from_readings <= high)).all()
     assert from_readings == pytest.approx(fuel.fuel_factor, rel=0.006)  # 20.9 against 20.95
 
 
 @pytest.mark.parametrize(
-    ("co2_pct", "o2_pct", "co_ppm", "factor"),
-    [(9.0, 5.0, 0.0, 15.9 / 9.0), (9.0, 5.0, 10_000.0, 16.4 / 10.0)],
+    ("co2_pct", "o2_pct", "co_ppm", "factor"), [(9.0, 5.0, 0.0, 15.9 / 9.0), (9.0, 5.0, 10_000.0, 16.4 / 10.0)]
 )
 def test_fuel_factor_by_hand(co2_pct: float, o2_pct: float, co_ppm: float, factor: float) -> None:
     """1 % CO counts as 1 % CO2 more and 0.5 % O2 less (EPA Method 3B, formula [S])."""
@@ -155,10 +131,7 @@ def test_flue_loss(fuel: Fuel, loss: float, source: str) -> None:
     assert fuel.flue_loss_pct(150.0, 20.0, 5.0) == pytest.approx(loss, rel=1e-14), source
 
 
-@pytest.mark.parametrize(
-    ("pascal", "kelvin"),
-    [(0.1e6, 372.755919), (1e6, 453.035632), (10e6, 584.149488)],
-)
+@pytest.mark.parametrize(("pascal", "kelvin"), [(0.1e6, 372.755919), (1e6, 453.035632), (10e6, 584.149488)])
 def test_saturation_temperature(pascal: float, kelvin: float) -> None:
     """The saturation formula gives the check values of IAPWS R7-97(2012) Table 36 [M], CoolProp too [X]."""
     assert fuels._saturation_c(np.array(pascal)) + 273.15 == pytest.approx(kelvin, abs=1e-6)
@@ -181,10 +154,7 @@ def test_one_species_against_chemicals(species: str) -> None:
 @pytest.mark.parametrize(
     "fuel",
     [
-        METHANE,
-        PROPANE,
-        BUTANE,
-        NATURAL_GAS,
+        *fuels.BUILT_IN,
         Fuel("with hydrogen", {"CH4": 0.75, "H2": 0.2, "CO": 0.02, "N2": 0.03}),
         Fuel("with oxygen", {"CH4": 0.6, "CO2": 0.3, "N2": 0.06, "O2": 0.04}),
     ],
@@ -257,16 +227,6 @@ def test_rich_flame_is_told_from_lean(row: dict[str, str]) -> None:
     assert fuels.looks_rich(co_ppm, float(row["o2_dry_pct"])) is (float(row["excess_air_ratio"]) < 1)
 
 
-def test_co2_falls_on_the_rich_side() -> None:
-    """The table shows why CO2 alone can lie: its CO2 is highest at L = 1 and falls to both sides."""
-    rows = table("dry_flue_rich_1500K.csv")
-    ratio = np.array([float(row["excess_air_ratio"]) for row in rows])
-    co2 = np.array([float(row["co2_dry_pct"]) for row in rows])
-    assert ratio[co2.argmax()] == 1.0
-    assert (np.diff(co2[ratio <= 1]) > 0).all()
-    assert (np.diff(co2[ratio >= 1]) < 0).all()
-
-
 def test_looks_rich_needs_both_signs() -> None:
     """Much CO with air left, or no O2 without CO, is not called rich; an array gives an array."""
     rich = fuels.looks_rich(np.array([2000.0, 1999.0, 5000.0]), np.array([0.9, 0.0, 1.0]))
@@ -277,7 +237,6 @@ def test_looks_rich_needs_both_signs() -> None:
 # --- exact identities ----------------------------------------------------------------------------------
 
 ratios = st.floats(1.0, 50.0)
-built_in = st.sampled_from(fuels.BUILT_IN)
 
 
 @st.composite
@@ -304,29 +263,28 @@ def test_ratio_comes_back_from_either_reading(fuel: Fuel, ratio: float) -> None:
 
 @given(any_fuel(), ratios)
 def test_lean_flue_lies_on_the_fuels_line(fuel: Fuel, ratio: float) -> None:
-    """O2 from CO2, the gap to the line and the fuel factor agree with CO2 and O2 at any excess air."""
+    """O2 from CO2 and the fuel factor agree with CO2 and O2 at any excess air."""
     co2, o2 = fuel.co2_pct(ratio), fuel.o2_pct(ratio)
     assert fuel.o2_from_co2_pct(co2) == pytest.approx(o2, abs=1e-12)
-    assert fuels.same_line_gap_pct(fuel, co2, o2) == pytest.approx(0, abs=1e-12)
     assert (fuels.AIR_O2_PCT - o2) / co2 == pytest.approx(fuel.fuel_factor, rel=1e-11)
 
 
 @given(any_fuel(), ratios, st.floats(0.0, 0.9))
 def test_air_in_the_sample_stays_on_the_line(fuel: Fuel, ratio: float, air: float) -> None:
-    """Air drawn into the sample line cannot be seen from O2 and CO2: the gap to the line stays 0."""
+    """Air drawn into the sample line cannot be seen from O2 and CO2: the sample stays on the fuel's line."""
     co2 = fuel.co2_pct(ratio) * (1 - air)
     o2 = fuel.o2_pct(ratio) * (1 - air) + fuels.AIR_O2_PCT * air
-    assert fuels.same_line_gap_pct(fuel, co2, o2) == pytest.approx(0, abs=1e-11)
+    assert fuel.o2_from_co2_pct(co2) == pytest.approx(o2, abs=1e-11)
 
 
 @given(any_fuel(), ratios, st.floats(1e-3, 10.0))
 def test_more_air_less_co2(fuel: Fuel, ratio: float, more: float) -> None:
-    """More air always means less CO2, more O2 and a lower dew point."""
+    """More air always means less CO2 and more O2."""
     assert fuel.co2_pct(ratio + more) < fuel.co2_pct(ratio)
     assert fuel.o2_pct(ratio + more) > fuel.o2_pct(ratio)
 
 
-@given(built_in, st.floats(1.0, 10.0), st.floats(1e-3, 10.0))
+@given(st.sampled_from(fuels.BUILT_IN), st.floats(1.0, 10.0), st.floats(1e-3, 10.0))
 def test_more_air_lower_dew_point(fuel: Fuel, ratio: float, more: float) -> None:
     """More air, or thinner air, always means a lower dew point."""
     assert fuel.dew_point_c(ratio + more) < fuel.dew_point_c(ratio)
@@ -366,7 +324,6 @@ FORMULAS: list[tuple[Callable[..., Any], tuple[float, ...]]] = [
     (NATURAL_GAS.dew_point_c, (1.3,)),
     (fuels.fuel_factor, (9.0, 5.0, 50.0)),
     (fuels.co_air_free_ppm, (50.0, 5.0)),
-    (lambda co2, o2: fuels.same_line_gap_pct(NATURAL_GAS, co2, o2), (9.0, 5.0)),
 ]
 
 
@@ -415,8 +372,6 @@ def test_the_ends_of_each_range_are_in() -> None:
     assert fuels.fuel_factor(0.5, 20.0) == pytest.approx(1.8)
     assert fuels.fuel_factor(100.0, 0.0) == pytest.approx(0.209)
     assert fuels.fuel_factor(10.0, 0.0, 1_000_000.0) == pytest.approx((20.9 + 50) / 110)
-    assert fuels.same_line_gap_pct(METHANE, 0.0, 25.0) == pytest.approx(25 - 20.95)
-    assert fuels.same_line_gap_pct(METHANE, 25.0, 0.0) == pytest.approx(20.95 * (25 / 11.7006 - 1), abs=1e-3)
     # (flue - air) (0.66 / 21 + 0.009), 1. BImSchV Annex 2 No. 3.4 [C]
     assert METHANE.flue_loss_pct(1000.0, -50.0, 0.0) == pytest.approx(1050 * (0.66 / 21 + 0.009))
     assert METHANE.flue_loss_pct(20.0, 20.0, 5.0) == 0
@@ -442,8 +397,32 @@ def test_hydrogen_has_no_co2() -> None:
 
 # --- what is refused -----------------------------------------------------------------------------------
 
-SPECIES_ALLOWED = "allowed are CH4, C2H6, C3H8, iC4, nC4, iC5, nC5, nC6, H2, CO, CO2, N2, O2"
 SUM = "they must add up to 1 within 0.02. Give mole fractions (0.95 for 95 %) of all parts, nitrogen and CO2 too"
+NO_AIR = "nothing in it needs air to burn; add its combustible part"
+FRACTION = "a mole fraction from 0 to 1 is needed"
+
+
+@pytest.mark.parametrize(
+    ("composition", "message"),
+    [
+        ({"CH5": 1}, "'CH5' is not a known part; allowed are CH4, C2H6, C3H8, iC4, nC4, iC5, nC5, nC6, H2, CO, CO2, "
+                     "N2, O2"),
+        ({"CH4": 1.1, "N2": -0.1}, f"N2 = -0.1; {FRACTION}"),
+        ({"CH4": np.nan}, f"CH4 = nan; {FRACTION}"),
+        ({"CH4": np.inf}, f"CH4 = inf; {FRACTION}"),
+        ({"CH4": 95, "N2": 5}, f"the parts add up to 100, {SUM}"),
+        ({"CH4": 1.03}, f"the parts add up to 1.03, {SUM}"),
+        ({"CH4": 0.97}, f"the parts add up to 0.97, {SUM}"),
+        ({}, f"the parts add up to 0, {SUM}"),
+        ({"N2": 0.8, "CO2": 0.2}, NO_AIR),
+        ({"H2": 0.5, "O2": 0.5}, NO_AIR),
+    ],
+)  # fmt: skip
+def test_what_is_no_fuel_is_refused(composition: dict[str, float], message: str) -> None:
+    """Unknown parts, fractions that are none, a wrong sum, a gas that does not burn."""
+    assert refusal(Fuel, "x", composition) == f"fuel 'x': {message}"
+
+
 RATIO = "1 or more is allowed, below 1 is rich"
 CO2 = "more than 0 and at most 11.86 % is possible with natural gas. Right fuel?"
 O2 = "0 to below 20.95 % is allowed, 20.95 % is plain air"
@@ -451,7 +430,7 @@ O2_METHOD = "0 to below 20.9 % is allowed, 20.9 % is plain air"
 EITHER = "excess_air_ratio: give either co2_pct or o2_pct, one of the two"
 NO_CO2 = "hydrogen has no carbon: its flue has no CO2 to go by, use O2 instead"
 TEMPERATURE = "-50 to 1000 C is allowed"
-LITTLE_WATER = "below 611 Pa the dew point is under 0 C. Is the excess air ratio right?"
+AIR = "30000 to 120000 Pa is allowed (1013 mbar is 101300 Pa)"
 LOSS = (
     "the published formula covers natural gas and LPG only (3/4 or more of the combustible part methane and "
     "ethane, or propane and butane)"
@@ -461,32 +440,9 @@ LOSS = (
 @pytest.mark.parametrize(
     ("call", "message"),
     [
-        (lambda: Fuel("x", {"CH5": 1}), f"fuel 'x': 'CH5' is not a known part; {SPECIES_ALLOWED}"),
-        (
-            lambda: Fuel("x", {"CH4": 1.1, "N2": -0.1}),
-            "fuel 'x': N2 = -0.1; a mole fraction from 0 to 1 is needed",
-        ),
-        (lambda: Fuel("x", {"CH4": np.nan}), "fuel 'x': CH4 = nan; a mole fraction from 0 to 1 is needed"),
-        (lambda: Fuel("x", {"CH4": 95, "N2": 5}), f"fuel 'x': the parts add up to 100, {SUM}"),
-        (lambda: Fuel("x", {"CH4": 0.95}), f"fuel 'x': the parts add up to 0.95, {SUM}"),
-        (lambda: Fuel("x", {"CH4": 1.03}), f"fuel 'x': the parts add up to 1.03, {SUM}"),
-        (lambda: Fuel("x", {"CH4": 0.97}), f"fuel 'x': the parts add up to 0.97, {SUM}"),
-        (lambda: Fuel("x", {"CH4": np.inf}), "fuel 'x': CH4 = inf; a mole fraction from 0 to 1 is needed"),
-        (lambda: Fuel("x", {}), f"fuel 'x': the parts add up to 0, {SUM}"),
-        (
-            lambda: Fuel("x", {"N2": 0.8, "CO2": 0.2}),
-            "fuel 'x': nothing in it needs air to burn; add its combustible part",
-        ),
-        (
-            lambda: Fuel("x", {"H2": 0.5, "O2": 0.5}),
-            "fuel 'x': nothing in it needs air to burn; add its combustible part",
-        ),
         (lambda: Fuel(" ", {"CH4": 1}), "a fuel needs a name, such as 'town gas'"),
-        (
-            lambda: fuels.by_name("coal"),
-            "fuel 'coal' is not built in. Built in are natural gas, propane, butane, methane; "
-            "for any other gas make a mixture from its composition",
-        ),
+        (lambda: fuels.by_name("coal"), "fuel 'coal' is not built in. Built in are natural gas, propane, butane, "
+                                        "methane; for any other gas make a mixture from its composition"),
         (lambda: NATURAL_GAS.co2_pct(0.99), f"excess air ratio 0.99: {RATIO}"),
         (lambda: NATURAL_GAS.o2_pct(np.array([1.2, np.nan])), f"excess air ratio nan: {RATIO}"),
         (lambda: NATURAL_GAS.dew_point_c(np.inf), f"excess air ratio inf: {RATIO}"),
@@ -496,53 +452,23 @@ LOSS = (
         (lambda: NATURAL_GAS.excess_air_ratio(o2_pct=20.95), f"O2 20.95 %: {O2}"),
         (lambda: NATURAL_GAS.excess_air_ratio(o2_pct=-0.1), f"O2 -0.1 %: {O2}"),
         (lambda: NATURAL_GAS.excess_air_ratio(), EITHER),
-        (
-            lambda: NATURAL_GAS.excess_air_ratio(co2_pct=9.0, o2_pct=5.0),
-            EITHER,
-        ),
-        (
-            lambda: HYDROGEN.excess_air_ratio(co2_pct=1.0),
-            NO_CO2,
-        ),
-        (
-            lambda: HYDROGEN.o2_from_co2_pct(1.0),
-            NO_CO2,
-        ),
+        (lambda: NATURAL_GAS.excess_air_ratio(co2_pct=9.0, o2_pct=5.0), EITHER),
+        (lambda: HYDROGEN.excess_air_ratio(co2_pct=1.0), NO_CO2),
+        (lambda: HYDROGEN.o2_from_co2_pct(1.0), NO_CO2),
         (lambda: HYDROGEN.fuel_factor, NO_CO2),
-        (
-            lambda: fuels.same_line_gap_pct(HYDROGEN, 1.0, 5.0),
-            NO_CO2,
-        ),
         (lambda: HYDROGEN.flue_loss_pct(60.0, 20.0, 5.0), f"flue loss of hydrogen: {LOSS}"),
-        (
-            lambda: Fuel("half", {"CH4": 0.5, "C3H8": 0.5}).flue_loss_pct(60.0, 20.0, 5.0),
-            f"flue loss of half: {LOSS}",
-        ),
-        (
-            lambda: NATURAL_GAS.flue_loss_pct(15.0, 20.0, 5.0),
-            "flue less air temperature -5 C: the flue can't be colder than the air",
-        ),
-        (lambda: NATURAL_GAS.flue_loss_pct(2000.0, 20.0, 5.0), f"flue temperature 2000 C: {TEMPERATURE}"),
+        (lambda: HALF.flue_loss_pct(60.0, 20.0, 5.0), f"flue loss of half: {LOSS}"),
+        (lambda: NATURAL_GAS.flue_loss_pct(15.0, 20.0, 5.0),
+         "flue less air temperature -5 C: the flue can't be colder than the air"),
         (lambda: NATURAL_GAS.flue_loss_pct(60.0, np.nan, 5.0), f"air temperature nan C: {TEMPERATURE}"),
         (lambda: NATURAL_GAS.flue_loss_pct(60.0, 20.0, 20.95), f"O2 20.95 %: {O2}"),
         (lambda: NATURAL_GAS.flue_loss_pct(60.0, -50.5, 5.0), f"air temperature -50.5 C: {TEMPERATURE}"),
         (lambda: NATURAL_GAS.flue_loss_pct(1000.5, 20.0, 5.0), f"flue temperature 1000.5 C: {TEMPERATURE}"),
-        (
-            lambda: NATURAL_GAS.dew_point_c(1.3, 120_001),
-            "air pressure 120001 Pa: 30000 to 120000 Pa is allowed (1013 mbar is 101300 Pa)",
-        ),
-        (
-            lambda: NATURAL_GAS.dew_point_c(1.3, 1013),
-            "air pressure 1013 Pa: 30000 to 120000 Pa is allowed (1013 mbar is 101300 Pa)",
-        ),
-        (
-            lambda: NATURAL_GAS.dew_point_c(100.0),
-            f"water vapour 209.986 Pa: {LITTLE_WATER}",
-        ),
-        (
-            lambda: Fuel("monoxide", {"CO": 1.0}).dew_point_c(1.3),
-            "monoxide has no hydrogen: its flue is dry and has no dew point",
-        ),
+        (lambda: NATURAL_GAS.dew_point_c(1.3, 120_001), f"air pressure 120001 Pa: {AIR}"),
+        (lambda: NATURAL_GAS.dew_point_c(1.3, 1013), f"air pressure 1013 Pa: {AIR}"),
+        (lambda: NATURAL_GAS.dew_point_c(100.0),
+         "water vapour 209.986 Pa: below 611 Pa the dew point is under 0 C. Is the excess air ratio right?"),
+        (lambda: MONOXIDE.dew_point_c(1.3), "monoxide has no hydrogen: its flue is dry and has no dew point"),
         (lambda: fuels.fuel_factor(0.0, 5.0), "CO2 0 %: more than 0 and at most 100 % is allowed"),
         (lambda: fuels.fuel_factor(100.5, 5.0), "CO2 100.5 %: more than 0 and at most 100 % is allowed"),
         (lambda: fuels.fuel_factor(9.0, 20.9), f"O2 20.9 %: {O2_METHOD}"),
@@ -551,12 +477,8 @@ LOSS = (
         (lambda: fuels.co_air_free_ppm(2e6, 5.0), "CO 2e+06 ppm: 0 to 1000000 ppm is allowed"),
         (lambda: fuels.looks_rich(-5.0, 5.0), "CO -5 ppm: 0 to 1000000 ppm is allowed"),
         (lambda: fuels.looks_rich(5.0, 26.0), "O2 26 %: 0 to 25 % is allowed"),
-        (lambda: fuels.same_line_gap_pct(NATURAL_GAS, 9.0, -0.1), "O2 -0.1 %: 0 to 25 % is allowed"),
-        (lambda: fuels.same_line_gap_pct(NATURAL_GAS, 26.0, 5.0), "CO2 26 %: 0 to 25 % is allowed"),
     ],
-)
-def test_what_is_refused(call: Callable[[], object], message: str) -> None:
+)  # fmt: skip
+def test_what_can_not_be_is_refused(call: Callable[[], object], message: str) -> None:
     """A value outside its range is refused with the value, what is allowed and what to do."""
-    with pytest.raises(RangeError) as error:
-        call()
-    assert str(error.value) == message
+    assert refusal(call) == message

@@ -8,6 +8,7 @@ import signal
 import subprocess
 import sys
 import time
+from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import replace
 from datetime import datetime, timedelta, timezone
@@ -20,9 +21,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from log_cases import AT, FACTS, GOOD, HEAD, HEAD_LINES, HEADER_ROW, READING, TURN, VOID, many, read_back
+from refused import refusal
 
 from advisor import Job
-from advisor.errors import LogError, LogGrownError, RangeError
+from advisor.errors import LogError, LogGrownError
 from advisor.job_setup.prior import Prior
 from advisor.log import file as log
 from advisor.log.csv_rows import check_event, format_row
@@ -35,7 +37,14 @@ SHORT = (
     "this line was cut short (power lost?). It stays and does not count: "
     "where no later row has what happened, enter it again"
 )
+TAKEN = "this file exists, and a log is never overwritten. Choose another name. Nothing was saved"
+RIGHTS = "this may not be read or written. Check the rights on the file and its folder"
 UNENDED = "this last line has no line end (power lost?). It counts, so don't enter it again; its note may be cut short"
+
+
+def appended(data: bytes, *events: Event) -> bytes:
+    """The same log with one more reading, or these rows."""
+    return data + log.addition(data, events or (READING,), "visit.csv")
 
 
 def test_the_file_is_as_described() -> None:
@@ -61,9 +70,7 @@ def test_the_file_is_as_described() -> None:
 def test_pandas_reads_a_log_as_it_is() -> None:
     """Text with commas, quotes and # stays in its cell; numbers are numbers; torn lines harm no other row."""
     torn = b'2026-03-01T14:05:00+01:00,check,,,,,,,"gas, wor'
-    data = GOOD + torn
-    data += log._addition(data, [TURN, READING], "visit.csv")
-    table = pd.read_csv(io.BytesIO(data), comment="#")
+    table = pd.read_csv(io.BytesIO(appended(GOOD + torn, TURN, READING)), comment="#")
     assert tuple(table.columns) == COLUMNS
     assert table["event"].tolist() == ["reading", "turn", "void", "check", "turn", "reading"]
     assert table["note"].dropna().tolist() == [TURN.note, TURN.note]
@@ -111,34 +118,23 @@ def test_any_bytes_give_a_log_or_a_log_error(data: bytes) -> None:
 def corrupted(data: bytes, random: Random) -> bytes:
     lines = data.split(b"\n")
     for _ in range(random.randint(1, 3)):
-        here, there = random.randrange(len(lines)), random.randrange(len(lines))
-        line = bytearray(lines[here])
-        at = random.randrange(len(line) + 1)
-        match random.randrange(6):
-            case 0:
-                line[at : at + random.randint(0, 3)] = random.randbytes(random.randint(0, 3))
-            case 1:
-                line[at:at] = random.choice([b",", b'"', b"#", b"-", b"9", b"\0", b"\r", b"[", b"{", b"1e999", b"nan"])
-            case 2:
-                lines[here], lines[there] = lines[there], lines[here]
-                continue
-            case 3:
-                lines.insert(there, lines[here])
-                continue
-            case 4:
-                del line[at:]
-            case _:
-                cells = bytes(line).split(b",")
-                random.shuffle(cells)
-                line = bytearray(b",".join(cells))
-        lines[here] = bytes(line)
+        line, other, here = random.choice(lines), random.choice(lines), random.randrange(len(lines))
+        at, cells = random.randrange(len(line) + 1), line.split(b",")
+        junk = random.choice([b",", b'"', b"#", b"-", b"9", b"\0", b"\r", b"[", b"{", b"1e999", b"nan"])
+        lines[here] = random.choice([
+            line[:at] + random.randbytes(random.randint(0, 3)) + line[at + random.randint(0, 3) :],
+            line[:at] + junk + line[at:],
+            line[:at],
+            line + b"\n" + other,
+            b",".join(random.sample(cells, len(cells))),
+        ])  # fmt: skip
     return b"\n".join(lines)
 
 
 @pytest.mark.parametrize("times_more", [1, pytest.param(10, marks=pytest.mark.slow)])
 def test_a_corrupted_log_gives_a_log_or_a_log_error(times_more: int) -> None:
     """Whatever is changed in a good log, it reads or is refused with its line; an append then does the same."""
-    random, outcomes = Random(7), {True: 0, False: 0}
+    random, outcomes = Random(7), [0, 0]  # refused, read
     rich = replace(
         FACTS, site="a, b", prior=Prior(gain_log_sd=0.5), pressures={"working pressure": (17.0, 25.0, "mbar")}
     )
@@ -148,13 +144,12 @@ def test_a_corrupted_log_gives_a_log_or_a_log_error(times_more: int) -> None:
         try:
             before = read_back(data)
         except LogError as error:
-            outcomes[False] += str(error).split(":")[1].isdigit()
+            outcomes[0] += str(error).split(":")[1].isdigit()
         else:
-            after = read_back(data + log._addition(data, [READING], "visit.csv"))
-            assert after.events == (*before.events, READING)
-            outcomes[True] += 1
-    assert sum(outcomes.values()) == 2000 * times_more
-    assert min(outcomes.values()) > 100
+            assert read_back(appended(data)).events == (*before.events, READING)
+            outcomes[1] += 1
+    assert sum(outcomes) == 2000 * times_more
+    assert min(outcomes) > 100
 
 
 @pytest.mark.parametrize(
@@ -220,9 +215,7 @@ def test_an_event_is_checked_before_it_is_logged(event: Event, message: str, tmp
     """What a log would refuse to read is refused when entered, and nothing is written."""
     create_log(tmp_path / "visit.csv", FACTS)
     for refuse in (check_event, lambda event: append_events(tmp_path / "visit.csv", [READING, event])):
-        with pytest.raises(RangeError) as caught:
-            refuse(event)
-        assert str(caught.value) == message
+        assert refusal(refuse, event) == message
     assert (tmp_path / "visit.csv").read_bytes() == HEAD
 
 
@@ -231,9 +224,7 @@ def test_a_void_of_a_row_that_is_not_there_is_refused(path: Path) -> None:
     append_events(path, [READING])
     before = path.read_bytes()
     for added, row, voids in (([VOID_9], 2, 9), ([replace(VOID, value="2")], 2, 2), ([TURN, VOID_9], 3, 9)):
-        with pytest.raises(RangeError) as caught:
-            append_events(path, added)
-        assert str(caught.value) == (
+        assert refusal(append_events, path, added) == (
             f"row {row} voids row {voids}: only an earlier row can be voided. "
             "Give the number of the row to strike, counted from 1"
         )
@@ -243,10 +234,6 @@ def test_a_void_of_a_row_that_is_not_there_is_refused(path: Path) -> None:
 
 
 # ---- lost power
-
-
-def appended(data: bytes, event: Event = READING) -> bytes:
-    return data + log._addition(data, [event], "visit.csv")
 
 
 @pytest.mark.parametrize("end", [b"\n", b"\r\n"])
@@ -286,12 +273,12 @@ def test_power_lost_again_while_the_cut_line_is_closed_costs_nothing_more() -> N
         for cut in {*range(1, len(row), 6), *range(len(row) - 5, len(row))}:
             data = GOOD + row[:cut]
             kept = read_back(data).events
-            addition = log._addition(data, [TURN], "visit.csv")
-            for size in [*range(1, 20), *range(20, len(addition), 25)]:
-                once = read_back(data + addition[:size]).events
+            whole = appended(data, TURN)
+            for size in [*range(len(data) + 1, len(data) + 20), *range(len(data) + 20, len(whole), 25)]:
+                once = read_back(whole[:size]).events
                 assert once[: len(kept)] == kept
                 assert [replace(event, note="") for event in once[len(kept) :]] in ([], [replace(TURN, note="")])
-                assert read_back(appended(data + addition[:size])).events == (*once, READING)
+                assert read_back(appended(whole[:size])).events == (*once, READING)
 
 
 @pytest.mark.parametrize(
@@ -327,10 +314,18 @@ def path(tmp_path: Path) -> Path:
 
 
 def file_refusal(path: Path, action: str = "append") -> str:
-    with pytest.raises(LogError) as caught:
-        {"append": lambda: append_events(path, [READING]), "read": lambda: read_log(path),
-         "create": lambda: create_log(path, FACTS)}[action]()  # fmt: skip
-    return str(caught.value).removeprefix(f"{path}: ")
+    act = {"append": lambda: append_events(path, [READING]), "read": lambda: read_log(path),
+           "create": lambda: create_log(path, FACTS)}[action]  # fmt: skip
+    return refusal(act, error=LogError).removeprefix(f"{path}: ")
+
+
+def failing(error: OSError) -> Callable[..., int]:
+    """What stands in for a call of the system that fails."""
+
+    def call(*_: object, **__: object) -> int:
+        raise error
+
+    return call
 
 
 def test_a_new_log_is_whole_and_alone(path: Path) -> None:
@@ -347,31 +342,27 @@ def test_the_order_of_columns_and_the_line_ends_of_a_file_are_kept(path: Path) -
     """A row is appended as the file's own header row has it."""
     order = ["mine", *reversed(COLUMNS)]
     path.write_bytes(HEAD.replace(HEADER_ROW.encode(), ",".join(order).encode()).replace(b"\n", b"\r\n"))
-    append_events(path, [READING])
+    two_lines = Event(AT, "note", note="two\nlines")
+    append_events(path, [two_lines, READING])
     assert path.read_bytes().endswith(b"\r\n,,,,,24,6.5,8.1,,,low,reading,2026-03-01T14:05:00+01:00\r\n")
-    assert read_log(path).events == (READING,)
+    assert path.read_bytes().count(b"\r\n") == path.read_bytes().count(b"\n") == HEAD_LINES + 2
+    assert read_log(path).events == (two_lines, READING)
 
 
 def test_no_file_is_ever_replaced(path: Path) -> None:
     """Starting a log where a file is refuses and leaves that file alone."""
     path.write_bytes(b"mine")
-    words = "this file exists, and a log is never overwritten. Choose another name. Nothing was saved"
-    assert file_refusal(path, "create") == words
+    assert file_refusal(path, "create") == TAKEN
     assert path.read_bytes() == b"mine"
     assert [entry.name for entry in path.parent.iterdir()] == ["visit.csv"]
 
 
 def test_without_hard_links_a_log_is_still_begun(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """On a memory stick the file is written straight, and still never replaced."""
-
-    def link(*_: object) -> None:
-        raise OSError(errno.EPERM, "no links")
-
-    monkeypatch.setattr(os, "link", link)
+    monkeypatch.setattr(os, "link", failing(OSError(errno.EPERM, "no links")))
     create_log(tmp_path / "visit.csv", FACTS)
     assert (tmp_path / "visit.csv").read_bytes() == HEAD
-    words = "this file exists, and a log is never overwritten. Choose another name. Nothing was saved"
-    assert file_refusal(tmp_path / "visit.csv", "create") == words
+    assert file_refusal(tmp_path / "visit.csv", "create") == TAKEN
 
 
 def test_a_missing_or_unusable_file_is_said(path: Path) -> None:
@@ -390,16 +381,17 @@ def test_a_missing_or_unusable_file_is_said(path: Path) -> None:
     assert path.read_bytes() == b""
 
 
-def test_facts_that_a_log_can_not_hold_are_refused(tmp_path: Path) -> None:
+@pytest.mark.parametrize(
+    ("site", "message"),
+    [
+        ("x" * 40_000, ":11: a line of 40011 bytes: up to 32768 are allowed. Is this a job log?"),
+        ("\ud800", ": the facts hold text that is not UTF-8. Retype it. Nothing was saved"),
+    ],
+)
+def test_facts_that_a_log_can_not_hold_are_refused(tmp_path: Path, site: str, message: str) -> None:
     """A log that could not be read back is not begun."""
-    words = "the facts hold text that is not UTF-8. Retype it. Nothing was saved"
-    with pytest.raises(LogError) as caught:
-        create_log(tmp_path / "a.csv", replace(FACTS, site="x" * 40_000))
-    message = "a line of 40011 bytes: up to 32768 are allowed. Is this a job log?"
-    assert str(caught.value) == f"{tmp_path / 'a.csv'}:11: {message}"
-    with pytest.raises(LogError) as caught:
-        create_log(tmp_path / "a.csv", replace(FACTS, site="\ud800"))
-    assert str(caught.value) == f"{tmp_path / 'a.csv'}: {words}"
+    said = refusal(create_log, tmp_path / "a.csv", replace(FACTS, site=site), error=LogError)
+    assert said == f"{tmp_path / 'a.csv'}{message}"
     assert not list(tmp_path.iterdir())
 
 
@@ -417,9 +409,8 @@ def test_a_full_disk_saves_nothing_and_harms_nothing(path: Path, monkeypatch: py
 
     with monkeypatch.context() as patch:
         patch.setattr(os, "write", full)
-        with pytest.raises(LogError) as caught:
-            append_events(path, [TURN, TURN, TURN])
-    assert str(caught.value) == f"{path}: the disk is full: free some space. Nothing was saved"
+        said = refusal(append_events, path, [TURN, TURN, TURN], error=LogError)
+    assert said == f"{path}: the disk is full: free some space. Nothing was saved"
     assert path.read_bytes() == before
     append_events(path, [TURN])
     assert read_log(path).events == (READING, TURN)
@@ -436,15 +427,14 @@ def test_a_full_disk_begins_no_log(tmp_path: Path, monkeypatch: pytest.MonkeyPat
 @pytest.mark.skipif(not hasattr(os, "geteuid") or os.geteuid() == 0, reason="root may write anywhere")
 def test_a_really_read_only_place_is_said(path: Path) -> None:
     """A log without the right to write is read but not added to; nothing begins in a folder without it."""
-    words = "this may not be read or written. Check the rights on the file and its folder"
     path.chmod(0o400)
-    assert file_refusal(path) == f"{words}. Nothing was saved"
+    assert file_refusal(path) == f"{RIGHTS}. Nothing was saved"
     assert read_log(path).events == ()
     path.chmod(0)
-    assert file_refusal(path, "read") == words
+    assert file_refusal(path, "read") == RIGHTS
     path.parent.chmod(0o500)
     try:
-        assert file_refusal(path.with_name("new.csv"), "create") == f"{words}. Nothing was saved"
+        assert file_refusal(path.with_name("new.csv"), "create") == f"{RIGHTS}. Nothing was saved"
     finally:
         path.parent.chmod(0o700)
     assert [entry.name for entry in path.parent.iterdir()] == ["visit.csv"]
@@ -452,25 +442,17 @@ def test_a_really_read_only_place_is_said(path: Path) -> None:
 
 def test_rights_that_are_missing_are_said(path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """They are named, whichever call meets them."""
-
-    def refuse(*_: object, **__: object) -> None:
-        raise PermissionError(errno.EACCES, "Permission denied")
-
+    refuse = failing(PermissionError(errno.EACCES, "Permission denied"))
     monkeypatch.setattr("builtins.open", refuse)
     monkeypatch.setattr(log, "FileIO", refuse)
-    words = "this may not be read or written. Check the rights on the file and its folder"
-    assert file_refusal(path) == f"{words}. Nothing was saved"
-    assert file_refusal(path.with_name("new.csv"), "create") == f"{words}. Nothing was saved"
-    assert file_refusal(path, "read") == words
+    assert file_refusal(path) == f"{RIGHTS}. Nothing was saved"
+    assert file_refusal(path.with_name("new.csv"), "create") == f"{RIGHTS}. Nothing was saved"
+    assert file_refusal(path, "read") == RIGHTS
 
 
 def test_a_failing_sync_is_not_taken_for_saved(path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """A row that did not reach the disk is taken back and said."""
-
-    def fail(_: int) -> None:
-        raise OSError(errno.EIO, "Input/output error")
-
-    monkeypatch.setattr(os, "fsync", fail)
+    monkeypatch.setattr(os, "fsync", failing(OSError(errno.EIO, "Input/output error")))
     assert file_refusal(path) == "Input/output error. Nothing was saved"
     assert path.read_bytes() == HEAD
 
@@ -503,10 +485,7 @@ def test_a_lock_that_is_not_let_go_is_waited_for_a_while(
 ) -> None:
     """A program that was stopped while it wrote does not make the next one wait for ever; nothing is logged."""
     monkeypatch.setattr(log, "LOCK_PATIENCE_S", 0.05)
-
-    def locking(*_: object) -> None:
-        raise PermissionError(errno.EACCES, "Permission denied")
-
+    locking = failing(PermissionError(errno.EACCES, "Permission denied"))
     with monkeypatch.context() as patch, path.open("r+b") as other:
         if system == "POSIX":
             assert log.fcntl is not None
@@ -524,9 +503,8 @@ def test_a_lock_that_is_not_let_go_is_waited_for_a_while(
 def test_rows_are_added_only_to_what_was_seen(path: Path) -> None:
     """Who names the rows that were read last adds nothing where another program has added some since."""
     append_events(path, [READING], seen=())
-    with pytest.raises(LogGrownError) as caught:
-        append_events(path, [TURN], seen=())
-    assert str(caught.value) == f"{path}: another program has added to this log meanwhile. Nothing was saved"
+    said = refusal(append_events, path, [TURN], (), error=LogGrownError)
+    assert said == f"{path}: another program has added to this log meanwhile. Nothing was saved"
     append_events(path, [TURN], seen=(READING,))
     assert read_log(path).events == (READING, TURN)
 
@@ -536,8 +514,7 @@ def test_a_row_is_struck_once(path: Path) -> None:
     append_events(path, [READING])
     one, other = Job.load(path), Job.load(path)
     assert one.void() == 1
-    with pytest.raises(RangeError, match=r"^row 1 is struck already$"):
-        other.void()
+    assert refusal(other.void) == "row 1 is struck already"
     assert [event.event for event in read_log(path).events] == ["reading", "void"]
     append_events(path, [replace(VOID, value="2"), VOID])  # a void that is struck frees its row
 
@@ -651,16 +628,6 @@ def test_text_is_utf_8_whatever_the_system_is_set_to(path: Path, locale: dict[st
     assert [event.note for event in read_log(path).events] == [words, typed]
     assert words.encode() in path.read_bytes()
     assert words in done.stdout.decode("utf-8")
-
-
-def test_line_ends_stay_the_file_s_own_on_any_system(path: Path) -> None:
-    """Rows end as the file's lines do: none is turned into another by the system's text mode."""
-    append_events(path, [READING, TURN])
-    assert b"\r" not in path.read_bytes()
-    path.write_bytes(path.read_bytes().replace(b"\n", b"\r\n"))
-    append_events(path, [Event(AT, "note", note="two\nlines")])
-    assert path.read_bytes().count(b"\r\n") == path.read_bytes().count(b"\n") == HEAD_LINES + 3
-    assert read_log(path).events[-1].note == "two\nlines"
 
 
 def test_the_hour_that_comes_twice_keeps_its_order(path: Path) -> None:

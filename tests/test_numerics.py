@@ -23,14 +23,14 @@ ASK = """
 import json
 import sys
 from advisor import Job
-from advisor.report import overview as shown
-from advisor.report import answers as text
+from advisor.report import answers, overview
 from advisor.study import collect, report
 records = {}
 for name in sys.argv[1:]:
     job = Job.load(name)
-    at = max(event.time for event in job.events)
-    records[name] = [job.as_record(), text.say_next(job, job.next(at), at), shown.say_job(job, all_rows=True)]
+    at = job.ended
+    asked = job.case(at), job.next(at), job.progress(at)
+    records[name] = [job.as_dict(at), answers.say_next(*asked), overview.say_job(*asked, job.events, all_rows=True)]
 records["study"] = report.summary(collect.study(sys.argv[1:], sample=3, processes=1))
 print(json.dumps(records, default=str))
 """
@@ -141,9 +141,9 @@ def test_answers_stay_finite_and_sensible(extreme: Told) -> None:
 
 def test_the_regression_stays_well_conditioned(extreme: Told) -> None:
     """Covariances stay symmetric and, to rounding, without negative variance in any direction."""
-    fit = extreme.job.situation(moment(extreme.now_s)).belief.fit
-    size = fit.mean.shape[0]
-    covs = np.moveaxis(fit.cov.reshape(size, size, -1), -1, 0)
+    posterior = extreme.job.situation(moment(extreme.now_s)).belief.posterior
+    size = posterior.mean.shape[0]
+    covs = np.moveaxis(posterior.cov.reshape(size, size, -1), -1, 0)
     spread = np.sqrt(np.maximum(np.diagonal(covs, axis1=1, axis2=2), 0.0))
     assert np.isfinite(covs).all()
     assert (np.diagonal(covs, axis1=1, axis2=2) >= 0).all()
@@ -152,8 +152,8 @@ def test_the_regression_stays_well_conditioned(extreme: Told) -> None:
     np.testing.assert_allclose(correlation, np.swapaxes(correlation, 1, 2), atol=1e-9)
     assert np.abs(correlation).max() <= 1 + 1e-9
     assert np.linalg.eigvalsh(correlation).min() > -1e-9
-    assert (fit.scale > 0).all()
-    assert np.isfinite(fit.log_weight).any()
+    assert (posterior.scale > 0).all()
+    assert np.isfinite(posterior.log_weight).any()
 
 
 def test_identical_readings_make_sure_but_never_more_than_the_display_allows() -> None:

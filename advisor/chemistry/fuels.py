@@ -268,17 +268,6 @@ def co_air_free_ppm(co_ppm: Values, o2_pct: Values) -> Values:
     return _like(co_ppm, _co(co_ppm) * METHOD_O2_PCT / (METHOD_O2_PCT - _o2(o2_pct, METHOD_O2_PCT)))
 
 
-def same_line_gap_pct(fuel: Fuel, co2_pct: Values, o2_pct: Values) -> Values:
-    """O2 reading less the O2 on the fuel's line at the CO2 reading, percent O2.
-
-    Zero for this fuel and a true analyser; air drawn into the sample stays on the line and is not seen. CO2
-    and O2 readings from 0 to 25 %; the line is drawn on beyond co2_max_pct, where a large gap is the answer.
-    """
-    fuel._need_carbon()
-    co2, o2 = _reading("CO2", co2_pct), _reading("O2", o2_pct)
-    return _like(co2_pct, o2 - AIR_O2_PCT * (1 - co2 / fuel.co2_max_pct))  # (3)
-
-
 def looks_rich(co_ppm: Numbers, o2_pct: Numbers) -> bool | NDArray[np.bool_]:
     """Tell where the flame looks rich: CO of RICH_CO_PPM or more with O2 below RICH_O2_PCT (own choice).
 

@@ -77,10 +77,7 @@ def parse_reference_factor(words: str) -> float:
 
 
 def timed_input_kw(words: str, heating_value: tuple[float, str], factor: float = 1.0) -> float:
-    """ "1 ft3 22" (dial and seconds, METER_M3 has the units) -> input, kW.
-
-    Raises RangeError; the formulas and their sources are in
-    """
+    """ "1 ft3 22" (dial and seconds, METER_M3 has the units) -> input, kW. Raises RangeError."""
     match = _DIAL.fullmatch(words.strip().lower().replace("³", "3"))
     if not match:
         raise RangeError(f"'{words}': dial, its unit and the seconds, such as 1 ft3 22 or 0.1 m3 95")

@@ -16,17 +16,11 @@ CO_AIR_FREE_PPM = 400.0
 CO_CO2_RATIO, CO_CO2_RATIO_OUT_OF_SERVICE = 0.004, 0.008
 
 # Shortest waits, s: after a turn of the screw, and after a change of firing rate. Common practice.
-OFFSET_MIN_WAIT_S = 60.0
-THROTTLE_MIN_WAIT_S = 60.0
-LOW_FIRE_MIN_WAIT_S = 30.0
+USUAL_MIN_WAIT_S: Mapping[str, float] = MappingProxyType({"offset": 60.0, "throttle": 60.0, "firing": 30.0})
 
 # From lighting the burner to the first reading that counts, s. 1. BImSchV Annex 2: flue measurements not before
 # 2 min after burner start [C].
 START_WAIT_S = 120.0
-
-USUAL_MIN_WAIT_S: Mapping[str, float] = MappingProxyType(
-    {"offset": OFFSET_MIN_WAIT_S, "throttle": THROTTLE_MIN_WAIT_S, "firing": LOW_FIRE_MIN_WAIT_S}
-)
 
 # Largest single move without a word from the maker's instructions, turns. Common practice, the
 # throttle's figure from memory.

@@ -1,8 +1,8 @@
 """Every threshold of checks, waits and decision, in one table.
 
-Each field has its unit, its meaning and where its value comes from: "bench" (tests/bench, tuned on seeds below 100,000),
-"own choice", or "common practice" (no source). Published limits are in `chemistry.limits`; what is assumed about a valve
-before its first turn is in `prior`; what a user may state is in `setup`.
+Each field has its unit, its meaning and where its value comes from: "bench" (tests/bench, tuned on seeds below
+100,000), "own choice", or "common practice" (no source). Published limits are in `chemistry.limits`; what is assumed
+about a valve before its first turn is in `prior`; what a user may state is in `setup`.
 """
 
 from dataclasses import dataclass

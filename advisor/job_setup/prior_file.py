@@ -1,8 +1,8 @@
 """Priors learned from many jobs, in one TOML file: written by `study`, taken by `open --prior`.
 
-Each `[[prior]]` table holds names of `advisor.job_setup.prior.Prior` with their values, and says whom it is for: `fuel`,
-`valve_family` and `turndown` (from, to); a table without these is for every job. A job takes the table that names the
-most.
+Each `[[prior]]` table holds names of `advisor.job_setup.prior.Prior` with their values, and says whom it is for:
+`fuel`, `valve_family` and `turndown` (from, to); a table without these is for every job. A job takes the table that
+names the most.
 """
 
 import os
@@ -13,7 +13,7 @@ from typing import Any
 
 from advisor.errors import LogError, RangeError
 from advisor.job_setup import typed_values
-from advisor.job_setup.prior import Prior
+from advisor.job_setup.prior import EARLIER_NAMES, Prior
 from advisor.job_setup.setup import TURNDOWNS, JobSetup
 
 MAX_BYTES = 2**20
@@ -113,7 +113,7 @@ def _why_not_nearer(
 
 
 def with_prior_from(path: str | os.PathLike[str], setup: JobSetup) -> JobSetup:
-    """The facts with the prior that a file holds for such a job. Raises LogError as `read_prior`."""
+    """The setup with the prior that a file holds for such a job. Raises LogError as `read_prior`."""
     prior, source = read_prior(
         path,
         fuel=setup.fuel.name,
@@ -162,7 +162,7 @@ def _table(table: Any, name: str, number: int) -> LearnedPrior:
 
 
 def format_priors(title: str, tables: Iterable[LearnedPrior], remarks: Iterable[str] = ()) -> str:
-    """The text of a prior file; numbers to three digits."""
+    """The text of a prior file; numbers to three digits. ValueError for a value that is none of a Prior's."""
     lines = [*(f"# {remark}" for remark in remarks), f"name = {typed_values.toml(title)}"]
     for table in tables:
         lines += ["", "[[prior]]"]
@@ -170,8 +170,9 @@ def format_priors(title: str, tables: Iterable[LearnedPrior], remarks: Iterable[
             f"{key} = {typed_values.toml(getattr(table, key))}" for key in _FOR if getattr(table, key) is not None
         ]
         lines.append(f"jobs = {table.jobs}")
-        order = [entry.name for entry in fields(Prior) if entry.name in table.values]
-        lines += [f"{key} = {typed_values.toml(_short(table.values[key]))}" for key in order]
+        values = {EARLIER_NAMES.get(name, name): value for name, value in table.values.items()}
+        order = [entry.name for entry in fields(Prior)]
+        lines += [f"{key} = {typed_values.toml(_short(values[key]))}" for key in sorted(values, key=order.index)]
     return "\n".join([*lines, ""])
 
 

@@ -99,11 +99,7 @@ class JobSetup:
         ):
             put(self, name, _completed(name, getattr(self, name), usual))
         put(self, "bands", MappingProxyType(_checked_bands(self.bands, self.fuel, self.policy)))
-        put(
-            self,
-            "pressures",
-            MappingProxyType({k: _checked_pressure(k, v) for k, v in self.pressures.items()}),
-        )
+        put(self, "pressures", MappingProxyType({k: _checked_pressure(k, v) for k, v in self.pressures.items()}))
         if self.input_rate is not None:
             put(self, "input_rate", _checked_input_rate(self.input_rate))
         if self.heating_value is not None:

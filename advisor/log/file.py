@@ -1,7 +1,7 @@
 """The job log on disk: one plain CSV file, appended to and never rewritten. Nothing here prints.
 
-Format 1, UTF-8: the job's facts and a header row (see `heads`), then one row per event (see `rows`). Rows
-count from 1, whatever lies between them: empty lines, remarks that start with `#`, lines cut short.
+Format 1, UTF-8: the setup and a header row (see `header`), then one row per event (see `csv_rows`). Rows count from 1,
+whatever lies between them: empty lines, remarks that start with `#`, lines cut short.
 """
 
 import errno
@@ -17,8 +17,8 @@ from itertools import chain, islice
 
 from advisor.errors import LogError, LogGrownError, RangeError
 from advisor.job_setup.setup import JobSetup
-from advisor.log import csv_rows as rows
-from advisor.log import header as heads
+from advisor.log import csv_rows
+from advisor.log import header as headers
 from advisor.log.events import Event, still_valid
 
 try:
@@ -36,7 +36,7 @@ LOCK_PATIENCE_S = 10.0
 _NOTHING_SAVED = ". Nothing was saved"
 _OS_WORDS: tuple[tuple[type[OSError], str], ...] = (
     (FileExistsError, "this file exists, and a log is never overwritten. Choose another name"),
-    (FileNotFoundError, "there is no such file or folder. Check the name; " + heads.START),
+    (FileNotFoundError, "there is no such file or folder. Check the name; " + headers.START),
     (IsADirectoryError, "this is a folder. Give the name of a job log, such as visit.csv"),
     (PermissionError, "this may not be read or written. Check the rights on the file and its folder"),
 )
@@ -46,7 +46,7 @@ _OS_WORDS: tuple[tuple[type[OSError], str], ...] = (
 class Log:
     """A job log as read.
 
-    facts     the facts of the job
+    setup     what is stated of the job
     events    every row, voided ones too, in the order of the file (row n is events[n - 1])
     warnings  what the user must know about the file, each `file:line: ...`
     """
@@ -69,26 +69,26 @@ def _parsed(file: Iterable[bytes], size: int, name: str, most_rows: int | None =
     if size > MAX_BYTES:
         raise LogError(f"{name}:1: larger than {MAX_BYTES >> 20} MiB, no job log is. Is this the right file?")
     lines = _lines(file)
-    start = list(islice(lines, heads.MAX_HEAD))
-    setup, order, header = heads.parse_header([raw for raw, _ in start], name)
+    start = list(islice(lines, headers.MAX_HEAD))
+    setup, order, header = headers.parse_header([raw for raw, _ in start], name)
     events: list[Event] = []
     warnings: list[str] = []
     for number, (raw, ended) in enumerate(chain(start[header:], lines), header + 1):
         unended = not ended and raw != b""
         try:
-            event = rows.parse_tail(raw, order) if unended else rows.parse_row(raw, order)
+            event = csv_rows.parse_tail(raw, order) if unended else csv_rows.parse_row(raw, order)
             if event:
                 events.append(event)
                 _check_void(event, len(events))
                 if most_rows and len(events) > most_rows:
                     raise LogError(f"{name}: more than {most_rows:,} rows: no visit has so many. Start a new log")
-        except rows.TornRowError:
+        except csv_rows.TornRowError:
             warnings.append(
                 f"{name}:{number}: this line was cut short (power lost?). It stays and does not count: "
                 "where no later row has what happened, enter it again"
             )
         except RangeError as error:
-            raise heads.located(error, name, number) from None
+            raise headers.located(error, name, number) from None
         else:
             if event and unended:
                 warnings.append(
@@ -146,7 +146,7 @@ def create_log(path: str | os.PathLike[str], setup: JobSetup) -> None:
     """Start a job log; it is on disk, whole, when this returns. Raises LogError; no file is ever replaced."""
     name = name_of(path)
     try:
-        data = heads.format_header(setup).encode("utf-8")
+        data = headers.format_header(setup).encode("utf-8")
     except UnicodeEncodeError:
         raise LogError(f"{name}: the facts hold text that is not UTF-8. Retype it{_NOTHING_SAVED}") from None
     parse_log(data, name)  # a log that could not be read back is not begun
@@ -179,23 +179,26 @@ def append_events(path: str | os.PathLike[str], events: Sequence[Event], seen: t
     event that is not valid and LogError where the rows can't be saved; then none is.
     """
     for event in events:
-        rows.check_event(event)
+        csv_rows.check_event(event)
     name = name_of(path)
     with _plain_words(name, _NOTHING_SAVED), open(_plain(name), "r+b", buffering=0) as file, _locked(file, name):
         data = file.readall()
-        addition = _addition(data, events, name, seen)
+        added = addition(data, events, name, seen)
         try:
-            _write_all(file, addition)
+            _write_all(file, added)
         except OSError:
             with suppress(OSError):
                 file.truncate(len(data))  # what was refused must not turn up later as a row
             raise
 
 
-def _addition(data: bytes, events: Sequence[Event], name: str, seen: tuple[Event, ...] | None = None) -> bytes:
-    """What to append: what the last line still lacks, then the rows as this file orders its columns."""
+def addition(data: bytes, events: Sequence[Event], name: str, seen: tuple[Event, ...] | None = None) -> bytes:
+    """The bytes to append to a log of `data`: what its last line lacks, then the rows in the order of its columns.
+
+    Raises as `append_events` does.
+    """
     lines = [raw for raw, _ in _lines(BytesIO(data))]
-    _, order, header = heads.parse_header(lines, name)
+    _, order, header = headers.parse_header(lines, name)
     if seen is not None or any(event.event == "void" for event in events):
         there = parse_log(data, name).events
         if seen is not None and there != seen:
@@ -206,13 +209,13 @@ def _addition(data: bytes, events: Sequence[Event], name: str, seen: tuple[Event
                 raise RangeError(f"row {event.value} is struck already")
             there = (*there, event)
     end = b"\r\n" if lines[0].endswith(b"\r") else b"\n"
-    addition = b"".join(rows.format_row(event, order).encode("utf-8") + end for event in events)
+    added = b"".join(csv_rows.format_row(event, order).encode("utf-8") + end for event in events)
     if lines[-1]:
-        closing = rows.closing(lines[-1], order) if header < len(lines) else b""  # the header row needs none
-        addition = closing + end + addition
-    if len(data) + len(addition) > MAX_BYTES:
+        closing = csv_rows.closing(lines[-1], order) if header < len(lines) else b""  # the header row needs none
+        added = closing + end + added
+    if len(data) + len(added) > MAX_BYTES:
         raise LogError(f"{name}: this log is full at {MAX_BYTES >> 20} MiB. Start a new one{_NOTHING_SAVED}")
-    return addition
+    return added
 
 
 def _plain(name: str) -> str:
@@ -230,7 +233,7 @@ def _write_new(path: str, data: bytes) -> None:
             _write_all(file, data)
     except OSError:
         with suppress(OSError):
-            os.unlink(path)  # a part of a head is no log
+            os.unlink(path)  # a part of a header is no log
         raise
 
 

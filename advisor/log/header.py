@@ -1,4 +1,4 @@
-"""Facts <-> the head of a job log: `# key = value` lines as TOML, one fact a line, above the header row.
+"""The setup <-> the header of a job log: `# key = value` lines as TOML, one fact a line, above the header row.
 
 `format = 1` is among them. The header row has the names in COLUMNS, in any order, and may have others.
 """
@@ -32,7 +32,7 @@ Given = dict[str, tuple[int, Any]]  # a fact's line number and value, by key
 
 
 class Header(NamedTuple):
-    """The head of a log as read: the facts, the order of the columns, the number of the header row's line."""
+    """The header of a log as read: the setup, the order of the columns, the number of the header row's line."""
 
     setup: JobSetup
     order: tuple[str, ...]
@@ -56,7 +56,7 @@ def _at(name: str, number: int) -> Iterator[None]:
 
 
 def format_header(setup: JobSetup) -> str:
-    """Write the facts and the header row, each line with its end. Some facts left as usual are left out."""
+    """Write the setup and the header row, each line with its end. Some facts left as usual are left out."""
     usual = JobSetup(setup.fuel, setup.bands)
     lines = [f"# format = {FORMAT}", f"# fuel = {toml(setup.fuel.name)}"]
     if setup.fuel not in fuels.BUILT_IN:

@@ -10,14 +10,7 @@ from dataclasses import replace
 from advisor import parsing, units
 from advisor.errors import RangeError
 from advisor.job_setup.setup import JobSetup
-from advisor.log.check_items import (
-    HEATING_VALUE,
-    PLATE_INPUT,
-    PLATE_PRESSURE,
-    STANDING,
-    WORKING,
-    clockwise_item,
-)
+from advisor.log.check_items import HEATING_VALUE, PLATE_INPUT, PLATE_PRESSURE, STANDING, WORKING, clockwise_item
 from advisor.log.events import Event, Row, firing_at_rows
 from advisor.screws import DIRECTIONS, SCREWS, Firing
 

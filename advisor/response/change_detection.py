@@ -58,7 +58,7 @@ def shortfall(at_change: FilterState, row: Row, *, line_proved: bool) -> Shortfa
 
 
 def compare(before: FilterState, row: Row) -> tuple[Outlier, Mixture, float]:
-    """A reading beside what was expected of it, the forecast, and how far above its mean it came (linearised, % CO2)."""
+    """A reading as an outlier, the forecast of it, and how far above its mean it came (linearised, % CO2)."""
     event = row.event
     firing = event.rate
     assert firing is not None

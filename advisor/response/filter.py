@@ -1,11 +1,12 @@
 """What the job so far says of one valve: the state of the filter before and after each event, and its forecasts.
 
 The unknowns of the regression are in `model`. What enters otherwise (backlash, lag, sign) is carried by hypotheses on
-three axes: lag, offset, throttle. A screw that was never turned has one hypothesis, which stands for all of its; turning
-it unfolds them.
+three axes: lag, offset, throttle. A screw that was never turned has one hypothesis, which stands for all of its;
+turning it unfolds them.
 
 A reading displayed at time t mixes the states that the boiler went through, by the step responses of their changes; so
-its row is the mixture of their rows. The error of a turn shows as the turn does; the next turn absorbs it into the levels.
+its row is the mixture of their rows. The error of a turn shows as the turn does; the next turn absorbs it into the
+levels.
 """
 
 import math
@@ -259,7 +260,7 @@ class FilterState:
     # --- rows of the regression -------------------------------------------------------------------
 
     def _actuation_var(self, screw: Screw, turns_cw: float, moved: Array) -> Array:
-        """Variance of what the error of a turn does, (% CO2)^2: a share of the whole turn where play lets it through."""
+        """Variance of what the error of a turn does, (% CO2)^2: a share of the turn where play lets it through."""
         error = self.model.setup.prior.actuation_sd * turns_cw * (moved != 0)
         return _along(screw, (error * self.model.screws[screw].gain) ** 2)
 
@@ -350,7 +351,7 @@ class FilterState:
         return self._forecast(row, 1.0 + self.pruned.take(extra))
 
     def settled_chance(self, at_s: float) -> float:
-        """Probability that a display at `at_s` trails the settled value by under half a display step; own derivation."""
+        """Probability that a display at `at_s` trails the settled value by under half a step; own derivation."""
         states, _, _ = self._mixed(at_s)
         row, _ = self._row(at_s)
         settled = self._settled_row(states[-1].firing, states[-1].displacement)

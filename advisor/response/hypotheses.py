@@ -1,8 +1,8 @@
 """Hypotheses over what does not enter a reading linearly, each with its prior probability.
 
-Per screw: size of the gain (narrow normals on a logarithmic grid, which keeps it positive), width of the backlash and the
-position in it at the start, and the two faults "works the other way" and "does nothing". For the boiler with its analyser:
-dead time and time constant.
+Per screw: size of the gain (narrow normals on a logarithmic grid, which keeps it positive), width of the backlash and
+the position in it at the start, and the two faults "works the other way" and "does nothing". For the boiler with its
+analyser: dead time and time constant.
 """
 
 import math
@@ -43,7 +43,7 @@ TIME_CONSTANT_NODES = ((0.08, 0.36), (0.36, 0.36), (0.64, 0.22), (0.92, 0.06))
 class ScrewHypotheses:
     """S hypotheses about one screw, all arrays of shape (S,).
 
-    gain, gain_sd    mean and standard deviation of the gain, % CO2 per turn in the stated direction (negative: reversed)
+    gain, gain_sd    mean and standard deviation of the gain, % CO2 per turn in the stated direction; below 0: reversed
     backlash, start  width of the backlash and the position in it at the start, turns
     dead             True where the screw does nothing
     weight           prior probability, summing to 1

@@ -69,7 +69,7 @@ def expected_sd_share(shape: float) -> float:
 
 
 def project(posterior: Posterior, row: Row) -> tuple[Array, Array, Array]:
-    """cov x (D, *H) and x' cov x (*H), in noise variances, and x' mean (*H). Regressors that are exactly 0 cost nothing."""
+    """cov x (D, *H) and x' cov x (*H), in noise variances, and x' mean (*H). Regressors of exactly 0 cost nothing."""
     parts = [(j, x) for j, x in enumerate(row) if np.ndim(x) or x != 0]
     cov_x = np.zeros_like(posterior.mean)
     for j, x in parts:
@@ -147,31 +147,6 @@ def select(posterior: Posterior, keep: Sequence[NDArray[np.intp]]) -> Posterior:
     return Posterior(
         pick(posterior.mean), pick(posterior.cov), posterior.shape, pick(posterior.scale), pick(posterior.log_weight)
     )
-
-
-def refit(posterior: Posterior, rows: Array, values: Array, noise: Array) -> Posterior:
-    """The same posterior as row-by-row updates, from all readings at once (one hypothesis, H = ()).
-
-    rows (n, D); values (n,); noise (n, n): covariance of the readings' errors in noise variances.
-    Uses the normal equations of generalised least squares with a prior.
-    """
-    precision = np.linalg.inv(noise)
-    prior_precision = np.linalg.inv(posterior.cov)
-    cov: Array = np.linalg.inv(prior_precision + rows.T @ precision @ rows).astype(np.float64)
-    mean = cov @ (prior_precision @ posterior.mean + rows.T @ precision @ values)
-    left, moved = values - rows @ mean, mean - posterior.mean
-    squared = float(left @ precision @ left + moved @ prior_precision @ moved)
-    shape, count = posterior.shape + len(values) / 2, len(values)
-    scale: Array = posterior.scale + squared / 2
-    log_density = (
-        math.lgamma(shape)
-        - math.lgamma(posterior.shape)
-        + posterior.shape * np.log(posterior.scale)
-        - shape * np.log(scale)
-        - count / 2 * np.log(2 * np.pi)
-        - 0.5 * (np.linalg.slogdet(noise)[1] + np.linalg.slogdet(posterior.cov)[1] - np.linalg.slogdet(cov)[1])
-    )
-    return Posterior(mean, cov, shape, scale, posterior.log_weight + log_density)
 
 
 def forecast(posterior: Posterior, row: Row, noise: Array | float = 0.0) -> Mixture:

@@ -24,7 +24,7 @@ def standing_rows(events: Sequence[Event], at: datetime | None = None) -> list[R
 
 
 class Replay:
-    """A job's setup and events, and the tracker of the moment asked last: it goes on from there where rows only grew."""
+    """A job's setup and events; the tracker of the moment asked last goes on from there where rows only grew."""
 
     def __init__(self, setup: JobSetup, events: Sequence[Event] = ()) -> None:
         self.setup, self.events = setup, tuple(events)

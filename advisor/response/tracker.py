@@ -1,4 +1,4 @@
-"""What the rows of a job teach, taken one by one in order of time: which readings are settled, which moved by themselves."""
+"""What rows teach, one by one in order of time: which readings are settled, which moved by themselves."""
 
 import math
 from collections.abc import Callable, Mapping

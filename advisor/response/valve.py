@@ -24,24 +24,12 @@ Array = NDArray[np.float64]
 FLAME = (0.25, 1.0)  # f^2 between which a flame burns: from twice the air needed to none to spare, own choice
 
 
-def ratio_squared(opening: ArrayLike, offset_pa: ArrayLike, air_signal_pa: ArrayLike, *, ratio_at_one: float) -> Array:
-    """f^2 of equation (1).
-
-    opening        throttle opening relative to where f = ratio_at_one, > 0
-    offset_pa      offset of the zero-pressure regulator, Pa, > -air_signal_pa
-    air_signal_pa  pressure signal of the air at this rate, Pa, > 0
-    """
-    opening, offset_pa = np.asarray(opening, float), np.asarray(offset_pa, float)
-    squared: Array = (ratio_at_one * opening) ** 2 * (1 + offset_pa / np.asarray(air_signal_pa, float))
-    return squared
-
-
 @dataclass(frozen=True)
 class LinearisedScale:
     """CO2 on a scale that is linear in the offset screw: f^2 in units of % CO2.
 
-    It equals the CO2, with slope 1, at `centre_co2_pct`: linearised values are in % CO2 too, and gains on this scale are
-    % CO2 per turn at the centre. Own derivation from equation (1).
+    It equals the CO2, with slope 1, at `centre_co2_pct`: linearised values are in % CO2 too, and gains on this scale
+    are % CO2 per turn at the centre. Own derivation from equation (1).
     """
 
     fuel: Fuel
@@ -119,9 +107,9 @@ def _flame(scale: LinearisedScale, settled: float) -> float:
 
 
 def apply_backlash(position: ArrayLike, hand: ArrayLike, width: ArrayLike) -> Array:
-    """Effective position of a screw after the hand went to `hand`, all in turns: the play operator of hysteresis theory.
+    """Effective position of a screw after the hand went to `hand`, all in turns: the play operator of hysteresis.
 
-    The position stays until the play of `width` (>= 0) round the hand takes it along: e <- min(max(e, p - w/2), p + w/2).
+    It stays until the play of `width` (>= 0) round the hand takes it along: e <- min(max(e, p - w/2), p + w/2).
     """
     hand, half = np.asarray(hand, float), np.asarray(width, float) / 2
     moved: Array = np.clip(np.asarray(position, float), hand - half, hand + half)

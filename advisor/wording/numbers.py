@@ -26,7 +26,7 @@ def say_fraction(turns: float) -> str:
 def say_degrees(turns: float) -> str:
     """Say the size of a turn in degrees, without its sign: "15°", "7.5°"."""
     degrees = 360 * _finite(abs(turns), "turn")
-    return f"{degrees:.0f}°" if degrees >= 10 and abs(degrees - round(degrees)) < 0.2 else f"{degrees:.2g}°"
+    return f"{degrees:.0f}°" if degrees >= 10 else f"{degrees:.2g}°"
 
 
 def say_size(turns: float) -> str:

@@ -1,24 +1,26 @@
-"""Facts <-> the head of a log: what is written reads back, what is wrong is said with its line."""
+"""Setup <-> the header of a log: what is written reads back, what is wrong is said with its line."""
 
 import copy
 import pickle
 from dataclasses import replace
 
 import pytest
+from console import ROOT
 from hypothesis import given
 from hypothesis import strategies as st
 from log_cases import FACTS, HEAD, HEADER_ROW, bounded, read_back, refusal
 
+from advisor import Job
 from advisor.chemistry import fuels
 from advisor.job_setup.prior import Prior
-from advisor.job_setup.setup import JobSetup
+from advisor.job_setup.setup import SETUP_TYPES, JobSetup
 from advisor.log.events import COLUMNS
 from advisor.log.header import format_header
 
 site_text = st.text(st.characters(exclude_categories=("Cs",)), max_size=60) | st.text(
     alphabet='=+-@,;"\\\n\t# ', max_size=12
 )
-setup = st.builds(
+setups = st.builds(
     JobSetup,
     fuel=st.sampled_from(fuels.BUILT_IN[:1])
     | st.floats(0.7, 1).map(lambda x: fuels.mixture('town "gas", 2', {"CH4": x, "N2": 1 - x})),
@@ -41,7 +43,7 @@ setup = st.builds(
 
 
 @bounded
-@given(setup)
+@given(setups)
 def test_any_facts_read_back_as_themselves(stated: JobSetup) -> None:
     """Facts survive their lines to the last digit, one line a fact, with or without a byte-order mark."""
     data = format_header(stated).encode()
@@ -51,7 +53,7 @@ def test_any_facts_read_back_as_themselves(stated: JobSetup) -> None:
 
 
 @bounded
-@given(setup)
+@given(setups)
 def test_any_facts_can_be_copied_and_sent_to_another_process(stated: JobSetup) -> None:
     """Pickled or copied in depth, facts and prior are the same, and as firmly closed to changes."""
     for again in (pickle.loads(pickle.dumps(stated)), copy.deepcopy(stated)):
@@ -69,13 +71,7 @@ def test_no_fact_is_run_by_a_spreadsheet() -> None:
     assert read_back(format_header(stated).encode()).setup == stated
 
 
-KNOWN = (
-    "fuel, bands, cap_turns, cap_statement, mark_turns, travel_limit_turns, clockwise, min_wait_s, turndown, "
-    "turndown_stated, "
-    "co_limit_ppm_air_free, display_step_pct, analyser_accuracy_pct, overshoot_chance, stop_chance, pressures, "
-    "input_rate, heating_value, prior, "
-    "site, analyser, practice, valve_family, prior_source, visit"
-)
+KNOWN = ", ".join(SETUP_TYPES)
 READ_WELL = (
     "can't be read: a fact is '# key = value' on one line, with text in double quotes, numbers with a point, "
     "lists in [ ] and tables in { }. A remark starts with '# #'"
@@ -126,3 +122,16 @@ def test_a_newer_log_is_told_from_a_wrong_one() -> None:
     """Facts of a later format, unknown here, don't hide that the program is too old."""
     data = HEAD.replace(b"# format = 1\n", b"# format = 2\n# later = 1\n")
     assert refusal(data) == "visit.csv:1: format 2: written by a newer version of this program. Read it with that"
+
+
+def test_a_log_with_earlier_names_gives_the_answer_it_gave() -> None:
+    """A header whose prior says slack, standstill and hand is read as meant; the answer is pinned from then."""
+    job = Job.load(ROOT / "tests" / "data" / "format_1.csv")
+    prior = job.setup.prior
+    assert (prior.backlash_turns, prior.segment_sd_pct, prior.actuation_sd) == (0.05, 0.03, 0.2)
+    assert read_back(format_header(job.setup).encode()).setup == job.setup
+    advice, response = job.next(job.ended), job.response("throttle", at=job.ended)
+    assert (advice.action, advice.firing, advice.screw, advice.turns_cw) == ("turn", "low", "offset", -1 / 24)
+    told = (advice.expect_low_pct, advice.expect_co2_pct, advice.expect_high_pct, advice.chance_in_band)
+    assert told == pytest.approx((9.142911865, 9.533597914, 9.785442331, 0.0226864731), rel=1e-6)
+    assert (response.gain_per_turn, response.backlash_turns) == pytest.approx((3.711818962, 0.0210263724), rel=1e-6)
