@@ -13,6 +13,7 @@ from advisor.decision.advise import Case, advise_case, permit
 from advisor.decision.answers import Advice, Verdict, plain_finding
 from advisor.diagnosis.carbon_monoxide import worth_a_reason
 from advisor.errors import RangeError
+from advisor.job_setup import band_check
 from advisor.job_setup.prior import Prior
 from advisor.job_setup.setup import JobSetup
 from advisor.log import file
@@ -89,7 +90,9 @@ class Job:
     ) -> None:
         known = fuels.by_name(fuel) if isinstance(fuel, str) else fuel
         self.path: Path | None = None
-        self._take(JobSetup(fuel=known, bands=bands, **setup), ())  # type: ignore[arg-type]
+        checked = JobSetup(fuel=known, bands=bands, **setup)  # type: ignore[arg-type]
+        band_check.refuse(checked.fuel, checked.bands)
+        self._take(checked, ())
 
     @classmethod
     def create(
@@ -201,7 +204,9 @@ class Job:
         _one_of(firing, FIRINGS, "firing rate")
         moment = self._entry_time(at)
         if o2_pct is not None and parsing.is_number(o2_pct) and MOST_O2_PCT < o2_pct <= 25:
-            raise RangeError(f"{o2_pct:g} % O2 can't be: clean air has 20.95. Zero the analyser in clean air, read again")
+            raise RangeError(
+                f"{o2_pct:g} % O2 can't be: clean air has 20.95. Zero the analyser in clean air, read again"
+            )
         self._append(Event(moment, "reading", firing=firing, co2_pct=co2_pct, o2_pct=o2_pct, co_ppm=co_ppm, note=note))
 
     def co(self, co_ppm: float, *, at: datetime | None = None, note: str = "") -> None:

@@ -11,16 +11,18 @@ from math import ceil
 from pathlib import Path
 
 from advisor.cli.terminal import PROMPT_WIDTH, Stop, Terminal
-from advisor.decision.answers import Advice
+from advisor.decision.answers import Advice, Verdict
+from advisor.diagnosis.carbon_monoxide import worth_a_reason
 from advisor.dialogue import moments, opening, waits
-from advisor.dialogue.entries import Entry, parse_entry, parse_may, parse_question, refuse_entry
+from advisor.dialogue.entries import Entry, parse_at_any_time, parse_entry, parse_may, parse_question, refuse_entry
 from advisor.dialogue.prompts import HELP, OTHERS, Prompt, command_of, entry_prompt, in_guide_words, question_prompt
 from advisor.dialogue.replies import at_once, comes_to, proof_comes_to
 from advisor.errors import AdvisorError, LogGrownError, RangeError
 from advisor.job import Job
-from advisor.log.check_items import OUTCOME, PRESSURE_DROP, SKIPPED
+from advisor.log.check_items import METER_GAS, OUTCOME, PRESSURE_DROP, SKIPPED
 from advisor.log.events import Event, still_valid
 from advisor.log.file import create_log, name_of
+from advisor.messages import Reason
 from advisor.procedure.progress import StageState, Step
 from advisor.procedure.stages import HIGH, LINE_TEST, LOW, STAGES, Question, Stage
 from advisor.report import answers
@@ -104,6 +106,9 @@ class Guide:
                 self._question(step.question)
             elif step.firing:
                 self._prove(step.firing)
+            elif step.co:
+                why = Reason("co-first-lit")
+                self._entry(Advice("read", firing=self.situation.firing, why=(why,)), in_guide_words(why))
             else:
                 self._set()
         except AskAnew:
@@ -138,7 +143,7 @@ class Guide:
         """Ask a question, log its answer, say what that works out to."""
         if question.item == PRESSURE_DROP:
             self._say(*(reason.text for reason in drop_reasons(self.situation)))
-        typed = self._ask(question_prompt(question, self.situation), question.words.why)
+        typed = self._ask(question_prompt(question, self.situation), question.words.why, question)
         self._log(parse_question(typed, question, self.situation, self.progress))
         self._say(*comes_to(question.item, self.job.situation(self._moment())))
 
@@ -184,15 +189,26 @@ class Guide:
 
     def _wait(self, seconds: float) -> None:
         """Count a wait down; one that is cut short is noted with its reason."""
-        left_s = self.terminal.wait(float(ceil(seconds)), f"then read at {self.situation.firing} fire")
-        if left_s:
+        left_s, typed = self.terminal.wait(float(ceil(seconds)), f"then read at {self.situation.firing} fire")
+        if typed:
+            self._take(typed, self.advice, OTHERS)
+        elif left_s:
             asks = Prompt("Why is the wait cut short? Enter goes on waiting")
             if reason := self._ask(asks, "It is kept for the record."):
                 self._log(waits.cut_short(reason, left_s, self.situation.firing))
 
     def _entry(self, advice: Advice, why: str) -> Event | None:
         """Log what is typed where a reading or a turn is due, and say what is odd about it; the row that was logged."""
-        typed, firing = self._ask(entry_prompt(advice, self.situation), why), self.situation.firing
+        return self._enter(self._ask(entry_prompt(advice, self.situation), why), advice)
+
+    def _take(self, typed: str, advice: Advice, why: str) -> None:
+        """Do what was typed in a wait."""
+        if not self._common(typed, why):
+            self._enter(typed, advice)
+
+    def _enter(self, typed: str, advice: Advice) -> Event | None:
+        """Log what was typed, and say what is odd about it; the row that was logged."""
+        firing = self.situation.firing
         if turn := parse_may(typed, firing):
             self.terminal.say(answers.say_verdict(self.job.may(*turn, at=self._moment()), voice="guide"))
             return None
@@ -208,25 +224,36 @@ class Guide:
         between = " " if len(prompt.asks) + len(hint) < PROMPT_WIDTH else "\n"
         return self.terminal.ask(f"{prompt.asks}{between}{hint}".strip())
 
-    def _ask(self, prompt: Prompt, why: str) -> str:
+    def _ask(self, prompt: Prompt, why: str, question: Question | None = None) -> str:
         """One answer; the words that mean the same everywhere are seen to here."""
         while True:
             typed = self._typed(prompt)
-            match command_of(typed):
-                case None:
-                    return typed
-                case "why":
-                    self._say(why, HELP)
-                    continue
-                case "stop":
-                    raise Stop
-                case "back":
-                    self._back()
-                case "skip":
-                    self._skip()
-                case "note":
-                    self._note(typed[5:])
-            raise AskAnew
+            if self._common(typed, why):
+                continue
+            takes_three = question is not None and question.item == METER_GAS
+            if not takes_three and (entry := parse_at_any_time(typed, self.situation.firing)):
+                self._log(entry)
+                self._say(*at_once(self.job, self.advice, self._moment()))
+                raise AskAnew
+            return typed
+
+    def _common(self, typed: str, why: str) -> bool:
+        """See to the words that mean the same everywhere; whether there is nothing more to do with it."""
+        match command_of(typed):
+            case None:
+                return False
+            case "why":
+                self._say(why, HELP)
+                return True
+            case "stop":
+                raise Stop
+            case "back":
+                self._back()
+            case "skip":
+                self._skip()
+            case "note":
+                self._note(typed[5:])
+        raise AskAnew
 
     def _back(self) -> None:
         """Strike the last row that stands; a turn only if it was never made."""
@@ -241,7 +268,12 @@ class Guide:
             if never.lower() not in ("yes", "y"):
                 self._say("Then it stays: a turn that was made is turned back with a turn of its own.")
                 return
-        self._log(lambda job, at: job.void(rows[-1], at=at))
+        why = ""
+        if worth_a_reason(self.job.setup, event):
+            why = self.terminal.ask(
+                f"Row {rows[-1]} has CO {event.co_ppm:g} ppm: it stays on the record. Why is it struck?"
+            )
+        self._log(lambda job, at: job.void(rows[-1], at=at, note=why))
 
     def _skip(self) -> None:
         """Leave the stage out, with a reason."""
@@ -258,13 +290,15 @@ class Guide:
     def _log(self, entry: Entry) -> Event:
         """Log something, unless the log is no longer the one that was asked about; the row it made."""
         try:
-            entry(self.job, self._moment())
+            said = entry(self.job, self._moment())
         except LogGrownError:
             self._say(CHANGED)
             raise AskAnew from None
         self._above, made = "", self.job.events[-1]
         if made.event == "void":
             self._say(answers.say_struck(self.job.events, int(made.value)))
+        if isinstance(said, Verdict) and not said.allowed:
+            self._say(answers.say_not_advised(said, "guide"))
         return made
 
     def _moment(self) -> datetime:

@@ -467,4 +467,3 @@ def _not_now(case: Case, advice: Advice, screw: Screw, turns_cw: float) -> Reaso
             return Reason("off-no-turn" if situation.off else "light-and-read")
         return Reason("not-needed") if case.here.holds else advice.why[0]
     return None
-

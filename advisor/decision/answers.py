@@ -54,6 +54,11 @@ class Advice:
         """Whether there is a finding of this code."""
         return any(finding.code == code for finding in self.findings)
 
+    @property
+    def asks_co(self) -> bool:
+        """Whether CO alone is what is to be read."""
+        return self.action == "read" and (self.due("co-first") or self.due("co-first-lit"))
+
     def due(self, code: str) -> bool:
         """Whether this reason is among those of the answer."""
         return any(reason.code == code for reason in self.why)

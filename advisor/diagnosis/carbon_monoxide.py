@@ -87,7 +87,11 @@ def co_ceiling(situation: Situation, firing: Firing) -> CoCeiling | None:
     for row in _since_mended(situation, firing):
         if row.event.co2_pct is None:
             continue
-        co2, air_free, limit = row.event.co2_pct, co_air_free_ppm(setup, row.event) or 0.0, co_limit_ppm(setup, row.event)
+        co2, air_free, limit = (
+            row.event.co2_pct,
+            co_air_free_ppm(setup, row.event) or 0.0,
+            co_limit_ppm(setup, row.event),
+        )
         if air_free > limit and (ceiling is None or co2 < ceiling.co2_pct):
             ceiling = CoCeiling(co2, air_free, row.number)
         proven = row.number in situation.tracker.proven and air_free <= limit * setup.policy.co_near_share
@@ -169,9 +173,7 @@ def _with_co(situation: Situation, firing: Firing) -> list[Row]:
     return [
         row
         for row in situation.of("reading")
-        if row.event.firing == firing
-        and row.event.co_ppm is not None
-        and not mostly_air(situation.setup, row.event)
+        if row.event.firing == firing and row.event.co_ppm is not None and not mostly_air(situation.setup, row.event)
     ]
 
 

@@ -15,7 +15,8 @@ READING = "CO2 O2 CO, such as 8.1 6.5 24"
 HELP = "Enter takes what is offered; ? says why; back, skip, stop and note WORDS do what they say."
 OTHERS = (
     "You may also type: high or low (the rate it runs at), a turn such as 1/24 cw, may 1/12 cw, tight or leaking (the "
-    "sample line), richer or leaner (this screw, clockwise), check ITEM VALUE UNIT, void ROW."
+    "sample line), richer or leaner (this screw, clockwise), check ITEM VALUE UNIT, void ROW. At any time, in a wait too: "
+    "co 24, off (the burner went off, and why), a whole reading."
 )
 
 Command = Literal["why", "stop", "back", "skip", "note"]
@@ -55,12 +56,16 @@ def question_prompt(question: Question, situation: Situation) -> Prompt:
 def entry_prompt(advice: Advice, situation: Situation) -> Prompt:
     """What is asked where a reading, a turn or a change of rate is due."""
     match advice.action:
+        case "run_at" if advice.due("off"):
+            return Prompt(f"Burner off. Lit again, at {advice.firing} fire", "Enter when it runs")
         case "run_at":
             return Prompt(f"Change to {advice.firing} fire in test mode", "Enter when it runs")
         case "turn" if advice.turns_cw:
             return Prompt("What did you turn?", f"Enter: {say_typed(advice.turns_cw)}, as advised; 0: nothing")
         case "halt":
             return Prompt("A new reading, or what was done or found")
+        case "read" if advice.asks_co:
+            return Prompt(f"CO at {situation.firing} fire, ppm", "or CO2 O2 CO")
         case "read" if situation.tracker.open_shortfalls:
             return Prompt(QUESTIONS[SAMPLE_LINE].asks, f"tight, leaking; or {READING}")
     return Prompt(f"At {situation.firing} fire: {READING}")

@@ -16,6 +16,7 @@ from advisor.log.check_items import (
     CLEAN_AIR_CO,
     CLEAN_AIR_O2,
     CO_ALARM,
+    CO_LIMIT,
     COVER,
     FLUE_C,
     HEATING_VALUE,
@@ -116,7 +117,7 @@ PROOF_AT_FIRING: dict[Firing, tuple[Question, ...]] = {  # after the reading wit
 }  # fmt: skip
 
 BEFORE = Stage("before", (
-    _done("maker's instructions"), _asked(CO_ALARM), _with_valve(_asked("gas off")), _asked("site", optional=True),
+    _done("maker's instructions"), _asked(CO_LIMIT, optional=True), _asked(CO_ALARM), _with_valve(_asked("gas off")), _asked("site", optional=True),
     _asked("analyser", optional=True), _asked(CALIBRATED, optional=True), _asked(CLEAN_AIR_O2), _asked(CLEAN_AIR_CO),
     _done("water trap"), LINE_TEST,
 ))  # fmt: skip
@@ -149,6 +150,8 @@ def by_name(name: str) -> Stage:
 def questions_of(stage: Stage, setup: JobSetup) -> tuple[Question, ...]:
     """The questions of a stage in this job: with the other pressures that `open` named, without what it answered."""
     answered = {name for name in ("site", "analyser") if getattr(setup, name)}
+    if setup.co_limit or setup.co_limit_ppm_air_free:
+        answered.add(CO_LIMIT)
     if STANDING in setup.pressures and WORKING in setup.pressures:
         answered.add(PLATE_PRESSURE)
     asked = [each for each in stage.questions if each.item not in answered and setup.visit in each.visits]

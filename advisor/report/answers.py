@@ -8,6 +8,7 @@ from advisor.decision.answers import Advice, Verdict
 from advisor.decision.way_out import WayOut
 from advisor.diagnosis.carbon_monoxide import CO_STOPS, co_course
 from advisor.diagnosis.way_back import way_back
+from advisor.job_setup.band_check import flue_of
 from advisor.job_setup.setup import JobSetup
 from advisor.log.events import Event
 from advisor.messages import Finding
@@ -75,7 +76,9 @@ def say_way_out(case: Case) -> list[str]:
     if not any(finding.code in CO_STOPS and finding.severity == "halt" for finding in case.findings):
         return []
     ways = [reason_text(way.reason.code, way.reason.data) for way in case.ways_out if way_leads_leaner(case, way)]
-    unsure = [screw for screw in SCREWS if situation.turns_of(screw) and not case.setting(FIRING_FOR[screw]).direction_sure]
+    unsure = [
+        screw for screw in SCREWS if situation.turns_of(screw) and not case.setting(FIRING_FOR[screw]).direction_sure
+    ]
     ways += [reason_text("way-out-start", {"screw": screw}) for screw in unsure]
     return listed("May", ways)
 
@@ -119,7 +122,7 @@ def _answer(advice: Advice, voice: Voice) -> str:
             return f"{due[0]} first, then turn the {turn}." if due else f"Turn the {turn}."
         case "wait":
             return f"Wait {say_wait(advice.wait_s or 0)} more, then read at {fire}."
-        case "read" if advice.due("co-first"):
+        case "read" if advice.asks_co:
             return f"Read CO at {fire} now."
         case "read" if PROVE_LINE in due:
             return f"{PROVE_LINE}, then read {READ_ALL} at {fire} again."
@@ -190,12 +193,19 @@ def say_verdict(verdict: Verdict, progress: Progress | None = None, voice: Voice
     return "\n".join(lines)
 
 
+def say_not_advised(verdict: Verdict, voice: Voice = "log") -> str:
+    """What is said first of a turn that was made though it was not allowed; empty where it was."""
+    if verdict.allowed:
+        return ""
+    why = verdict.why[0]
+    return "\n".join(wrapped(f"Not advised: {reason_text(why.code, why.data, voice)}"))
+
+
 def say_opened(setup: JobSetup, path: object) -> str:
     """What `open` prints: where the log is, what to prepare, and where to start."""
     lines = wrapped(f"Log {path} is open. Start at high fire.")
     for firing, (low, high) in setup.bands.items():
-        o2 = [setup.fuel.o2_from_co2_pct(edge) for edge in (low, high)]
-        air = [100 * (setup.fuel.excess_air_ratio(co2_pct=edge) - 1) for edge in (low, high)]
+        o2, air = flue_of(setup.fuel, (low, high))
         lines += labelled(
             firing.capitalize(),
             f"CO2 {low:g} to {high:g} % of {setup.fuel.name} is O2 {o2[0]:.1f} to {o2[1]:.1f} %, excess air "

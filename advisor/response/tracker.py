@@ -140,7 +140,12 @@ class Tracker:
         event = row.event
         again = event.firing == self.belief.firing
         was_off = self.off is not None
-        if again and not left_for_hours and not was_off and row.at_s < self.changed_s.get("firing", row.at_s) + limits.START_WAIT_S:
+        if (
+            again
+            and not left_for_hours
+            and not was_off
+            and row.at_s < self.changed_s.get("firing", row.at_s) + limits.START_WAIT_S
+        ):
             return self  # it runs at this rate already
         # the same rate once more: it was off meanwhile
         lit = left_for_hours or again or was_off or not self.belief.states

@@ -487,6 +487,10 @@ FINDINGS: Mapping[str, Words] = MappingProxyType({
         "unknown check", "'{item}' is not a check known here: known are {known} and what the guide asks. It is kept as a remark.",
         "'{item}' is not a known check.", about="about an entry: a check of unknown name",
     ),
+    "not-compared": Words(
+        "not compared", "No range of the data plate was given for the {item}: it is kept, and compared with nothing.",
+        "No range of the data plate was given for the {item}.", about="about an entry: nothing to hold it against",
+    ),
     "back-dated": Words(
         "earlier moment", "The entry lies before the log's last entry ({last}).", "An entry lay before the log's last entry.",
         about="about an entry: an earlier moment",

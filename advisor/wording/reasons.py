@@ -21,6 +21,7 @@ REASONS: Mapping[str, str] = MappingProxyType({
     # ---- read or wait
     "settled": "Steady now.",
     "co-first": "High fire was made richer, and this rate went with it: CO first. {tell_co}.",
+    "co-first-lit": "Just lit: watch CO from the first second, and type it as it comes.",
     "co-first-there": "High fire was made richer, and low fire went with it: there CO is read first.",
     "not-steady": "Not steady yet. Don't turn.",
     "just-lit": "The first two minutes after lighting only show how fast it answers. Don't turn.",

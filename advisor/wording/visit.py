@@ -36,6 +36,11 @@ QUESTIONS: Mapping[str, QuestionWords] = MappingProxyType({
         "Bands, starting positions and pressures of this model, fuel and altitude come from there and from nowhere else.",
         "Get them before anything is opened or turned.",
     ),
+    "CO limit": QuestionWords(
+        "Maker's CO limit, such as 100 ppm, 200 ppm air-free, 0.004 CO/CO2",
+        "It is in the maker's instructions, with its basis. Enter: the published limit alone, 400 ppm air-free "
+        "(ANSI/BPI-1200-S-2017, read in a secondary copy). The stricter one holds.",
+    ),
     "CO alarm": QuestionWords(
         "Room CO alarm on", "It warns of what the analyser in the flue does not see.",
         "No burner on before one that works is in the room.",
