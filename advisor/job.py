@@ -38,7 +38,7 @@ Named = TypeVar("Named", bound=str)
 
 
 class SetupKeywords(TypedDict, total=False):
-    """What may be stated about a job besides fuel and bands; see `advisor.job_setup.setup.JobSetup` for the meanings."""
+    """What may be stated about a job besides fuel and bands; `advisor.job_setup.setup.JobSetup` says what it means."""
 
     cap_turns: Mapping[Screw, float] | float
     cap_statement: str
@@ -112,7 +112,7 @@ class Job:
     @classmethod
     def load(cls, path: str | os.PathLike[str]) -> Self:
         """Read a log; what was odd but harmless in it is in `warnings`."""
-        job = cls.of(*_read(path))
+        job = cls.of(*_read(path, MOST_ROWS))
         job.path = Path(file.name_of(path))
         return job
 
@@ -173,14 +173,14 @@ class Job:
         ]
         return pd.DataFrame(rows, columns=["row", *Event.__dataclass_fields__, "stands"])
 
-    def plot(self, axes: "Axes | None" = None) -> "Axes":
-        """CO2 against time with bands, turns and changes of rate; on new axes unless given."""
+    def plot(self, ax: "Axes | None" = None) -> "Axes":
+        """CO2 against time with bands, turns and changes of rate; on new axes unless given, which are returned."""
         import matplotlib.pyplot as plt
 
         from advisor.report.plots import draw_course
         from advisor.report.record import record_of
 
-        axes = plt.subplots()[1] if axes is None else axes
+        axes = plt.subplots()[1] if ax is None else ax
         draw_course(axes, record_of(self.setup, self.events, self.warnings))
         return axes
 
@@ -371,8 +371,10 @@ class Job:
         }
 
 
-def _read(path: str | os.PathLike[str]) -> tuple[JobSetup, tuple[Event, ...], tuple[str, ...]]:
-    log = file.read_log(path, MOST_ROWS)
+def _read(
+    path: str | os.PathLike[str], most_rows: int | None = None
+) -> tuple[JobSetup, tuple[Event, ...], tuple[str, ...]]:
+    log = file.read_log(path, most_rows)
     return log.setup, log.events, log.warnings
 
 

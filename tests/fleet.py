@@ -16,21 +16,18 @@ from pathlib import Path
 import numpy as np
 
 from advisor.chemistry import fuels
-from advisor.job_setup.setup import JobSetup
-from advisor.log import csv_rows as rows
-from advisor.log import header as heads
-from advisor.log.events import Event
+from advisor.log.check_items import SAMPLE_LINE, TIGHT
+from advisor.log.csv_rows import format_row
+from advisor.log.header import format_header
 from advisor.response.valve import LinearisedScale
+from advisor.screws import SCREWS, Firing, Screw
+from advisor.training.simulated_visit import SimulatedVisit, VisitSettings
 from advisor.training.simulator import BASE, Boiler, Scenario, draw
+from advisor.training.strategies import HASTY, by_rule, fixed
 
 FIRST_DAY = datetime(2025, 1, 6, 8, 0, tzinfo=UTC)
-READ_S, TURN_S, CHANGE_S = 8.0, 10.0, 5.0
-LONGEST_S, MOST_MOVES = 3600.0, 24
-STOP_CO_PPM = 1000.0  # a technician shuts the burner down here and leaves the job as it is
 HALF_BAND = 0.2
-SCREW = {"high": "throttle", "low": "offset"}
-LEAST_MARK = 1 / 24
-MOST = {"throttle": 1 / 8, "offset": 1 / 12}
+SETTINGS = VisitSettings(whole_seconds=True, longest_s=3600.0, most_turns=24)
 
 
 @dataclass(frozen=True)
@@ -39,7 +36,7 @@ class Family:
 
     label: str
     fuel: fuels.Fuel
-    centres: dict[str, float]
+    centres: dict[Firing, float]
     scenario: Scenario
     share: float
     stated_turndown: float = 5.0
@@ -78,88 +75,17 @@ FAMILIES = (
 )  # fmt: skip
 
 
-@dataclass(frozen=True)
-class Habit:
-    """How a technician works: size of a turn, wait before reading, readings on the way, readings taken twice."""
-
-    name: str
-    fixed_turn: float | None  # turns; None: in proportion to the miss
-    wait_s: float
-    peeks: bool
-    twice: bool
-
-
-HABITS = (
-    Habit("fixed twelfth", 1 / 12, 65.0, False, False),
-    Habit("fixed twenty-fourth", 1 / 24, 65.0, True, False),
-    Habit("in proportion", None, 70.0, True, True),
-    Habit("in proportion, once", None, 90.0, False, False),
-    Habit("hasty", None, 25.0, False, False),
-)
+ON_SITE = replace(HASTY, turn_s=65.0, change_s=65.0)
+HABITS = {  # how a technician works, by name
+    "fixed twelfth": replace(ON_SITE, wish=fixed(1 / 12)),
+    "fixed twenty-fourth": replace(ON_SITE, wish=fixed(1 / 24), on_the_way_s=18.0),
+    "in proportion": replace(ON_SITE, turn_s=70.0, change_s=70.0, on_the_way_s=18.0, readings=(1, 2)),
+    "in proportion, once": replace(ON_SITE, turn_s=90.0, change_s=90.0),
+    "hasty": HASTY,
+}
+HABIT_SHARES = (0.2, 0.25, 0.25, 0.2, 0.1)
 FAULTS = ("", "reversed screw", "dead screw", "air in the sample later")
 FAULT_SHARES = (0.95, 0.02, 0.02, 0.01)
-
-
-class Log:
-    """A log being written by someone on site, kept in memory until the job ends."""
-
-    def __init__(self, boiler: Boiler, start: datetime) -> None:
-        self.boiler, self.start, self.events = boiler, start, list[Event]()
-        self.moves, self.co_ppm = 0, 0.0
-
-    @property
-    def goes_on(self) -> bool:
-        """Whether patience lasts and no carbon monoxide has ended the job."""
-        return self.boiler.now_s < LONGEST_S and self.moves < MOST_MOVES and self.co_ppm < STOP_CO_PPM
-
-    def add(self, kind: str, **fields: object) -> None:
-        at = self.start + timedelta(seconds=math.ceil(self.boiler.now_s))
-        self.events.append(Event(at, kind, **fields))  # type: ignore[arg-type]
-
-    def read(self) -> float:
-        self.boiler.wait(READ_S)
-        shown = self.boiler.read()
-        self.co_ppm = min(shown.co_ppm, 100_000.0)  # where such a display ends
-        self.add("reading", firing=self.boiler.firing, co2_pct=shown.co2_pct, o2_pct=shown.o2_pct, co_ppm=self.co_ppm)
-        return shown.co2_pct
-
-    def turn(self, screw: str, turns_cw: float) -> None:
-        self.boiler.wait(TURN_S)
-        self.boiler.turn(screw, turns_cw)
-        self.moves += 1
-        self.add("turn", screw=screw, turns_cw=round(turns_cw, 6))
-
-    def run_at(self, firing: str) -> None:
-        self.boiler.wait(CHANGE_S)
-        self.boiler.run_at(firing)
-        self.add("firing", firing=firing)
-
-
-def work(log: Log, habit: Habit, family: Family) -> None:
-    """A visit: high, low, high again, until both rates show in band without a move, or patience ends."""
-    boiler, firing, quiet, first = log.boiler, "high", 0, True
-    while quiet < 2 and log.goes_on:
-        log.run_at(firing)
-        boiler.wait(120.0 if first else max(habit.wait_s, 45.0))
-        first, turned = False, False
-        shown = log.read()
-        screw, centre = SCREW[firing], family.centres[firing]
-        usual = {"offset": 5.0, "throttle": 4.0}[screw]
-        while abs(shown - centre) > HALF_BAND + 1e-9 and log.goes_on:
-            size = habit.fixed_turn or max(1, round(abs(centre - shown) / usual / LEAST_MARK)) * LEAST_MARK
-            log.turn(screw, math.copysign(min(size, MOST[screw]), centre - shown))
-            turned = True
-            if habit.peeks:
-                boiler.wait(18.0)
-                log.read()
-                boiler.wait(max(0.0, habit.wait_s - 18.0 - READ_S))
-            else:
-                boiler.wait(habit.wait_s)
-            shown = log.read()
-            if habit.twice:
-                shown = (shown + log.read()) / 2
-        quiet = 0 if turned else quiet + 1
-        firing = "low" if firing == "high" else "high"
 
 
 def make_job(number: int, seed: int, families: tuple[Family, ...] = FAMILIES) -> str:
@@ -167,25 +93,26 @@ def make_job(number: int, seed: int, families: tuple[Family, ...] = FAMILIES) ->
     rng = np.random.default_rng([seed, number])
     shares = np.array([family.share for family in families])
     family = families[rng.choice(len(families), p=shares / shares.sum())]
-    habit = HABITS[rng.choice(len(HABITS), p=(0.2, 0.25, 0.25, 0.2, 0.1))]
+    habit = list(HABITS)[rng.choice(len(HABITS), p=HABIT_SHARES)]
     fault = FAULTS[rng.choice(len(FAULTS), p=FAULT_SHARES)]
     boiler = draw(family.scenario, rng, family.centres, fuel=family.fuel, fault=fault)
     start = FIRST_DAY + timedelta(hours=int(rng.integers(0, 365)) * 24 + int(rng.integers(0, 9)))
-    log = Log(boiler, start)
-    log.add("check", item="sample line", value="tight")
-    log.boiler.wait(60)
-    work(log, habit, family)
-    setup = JobSetup(
-        fuel=family.fuel,
-        bands={firing: (round(c - HALF_BAND, 2), round(c + HALF_BAND, 2)) for firing, c in family.centres.items()},
-        turndown=family.stated_turndown,
-        valve_family=family.label,
-        site=f"invented job {number}, technician {habit.name}",
-    )
-    return heads.format_header(setup) + "".join(rows.format_row(event) + "\n" for event in log.events)
+    facts = {
+        "fuel": family.fuel,
+        "bands": {firing: (round(c - HALF_BAND, 2), round(c + HALF_BAND, 2)) for firing, c in family.centres.items()},
+        "turndown": family.stated_turndown,
+        "valve_family": family.label,
+        "site": f"invented job {number}, technician {habit}",
+    }
+    visit = SimulatedVisit(boiler, facts, SETTINGS, start)
+    visit.job.check(SAMPLE_LINE, TIGHT, at=visit.at)
+    visit.wait(60)
+    by_rule(visit, HABITS[habit])
+    rows = [replace(row, turns_cw=row.turns_cw and round(row.turns_cw, 6)) for row in visit.job.events]
+    return format_header(visit.job.setup) + "".join(f"{format_row(row)}\n" for row in rows)
 
 
-def true_gains(boiler: Boiler, centres: dict[str, float]) -> dict[str, float]:
+def true_gains(boiler: Boiler, centres: dict[Firing, float]) -> dict[Screw, float]:
     """What the screws of a boiler truly do on the way from as found to the band's centre, straight % CO2 per turn.
 
     Throttle at high fire: from opening 1 to A, where f at the centre is A times f as found, so the mean slope of f^2 is
@@ -201,12 +128,12 @@ def true_gains(boiler: Boiler, centres: dict[str, float]) -> dict[str, float]:
     }
 
 
-def population(family: Family, boilers: int = 4000, seed: int = 99) -> dict[str, tuple[float, float]]:
+def population(family: Family, boilers: int = 4000, seed: int = 99) -> dict[Screw, tuple[float, float]]:
     """Median and spread of the logarithm of the true gains of a family, by screw, from that many boilers."""
     rng = np.random.default_rng(seed)
     drawn = [draw(family.scenario, rng, family.centres, fuel=family.fuel) for _ in range(boilers)]
     logs = [{screw: math.log(gain) for screw, gain in true_gains(boiler, family.centres).items()} for boiler in drawn]
-    values = {screw: np.array([log[screw] for log in logs]) for screw in SCREW.values()}
+    values = {screw: np.array([log[screw] for log in logs]) for screw in SCREWS}
     return {screw: (float(np.exp(np.median(log))), float(log.std())) for screw, log in values.items()}
 
 

@@ -12,7 +12,7 @@ NOTEBOOK = Path(__file__).resolve().parent.parent / "notebooks" / "how_the_advic
 INTRO = """\
 # How the advice was chosen
 
-Whole visits on made-up boilers that the adviser does not know; each alternative changes one thing and keeps the rest.
+Whole visits on simulated boilers that the adviser does not know; each alternative changes one thing and keeps the rest.
 Seeds are fixed: every adviser meets the same boilers. The boilers are invented, so this proves the arithmetic and not the
 trade. Sizes are set in the first cell (or by `CHOSEN_VISITS` and `CHOSEN_DRAWS`); the README's table has more visits."""
 SET_UP = """\
@@ -28,12 +28,10 @@ DRAWS = int(os.environ.get("CHOSEN_DRAWS", 3400))
 import alternatives
 import calibration
 import numpy as np
-import paired
 import pandas as pd
 from matplotlib.figure import Figure
 
 from IPython import get_ipython
-from IPython.display import Markdown
 
 get_ipython().run_line_magic("matplotlib", "inline")
 pd.set_option("display.max_colwidth", 60, "display.width", 200)"""
@@ -42,27 +40,21 @@ TITLE_ALTERNATIVES = """\
 
 Shares with their 95 % Wilson interval, means with 1.96 standard errors. The last five columns set each alternative beside
 the adviser as built on the same boilers: mean difference ± 1.96 standard errors, and visits counted for both, in brackets
-those in which only one of the two did it. The last three rows are told what nobody on site knows: they show how much
-of the time goes into learning the valve."""
-ALTERNATIVES = """\
-rows, {name} = paired.compared("{scenario}", VISITS)
-header = (*alternatives.HEADER, *paired.HEADER)
-pd.DataFrame(rows, columns=header).drop(columns="boilers").set_index("adviser")"""
-TITLE_CARRIED = """\
-### What these rows carry
+those in which only one of the two did it. A star marks what is told from none: a mean beyond its 1.96 standard errors, a
+count where the boilers that tell the two apart do so at 5 % (sign test). Of all these comparisons one in twenty has a star
+by chance alone; what has none is not shown to be equal.
 
-Written from the table by its own code. A mean difference is named where it is beyond its 1.96 standard errors, a count
-where the boilers that tell the two apart do so at 5 % (sign test). Of all these comparisons one in twenty would be named
-by chance alone; what is not named is not shown to be equal."""
-CARRIED = """\
-Markdown("**Base**\\n\\n" + paired.said(base) + "\\n\\n**Everything at once**\\n\\n" + paired.said(everything))"""
+The last three rows are told what nobody on site knows: they show how much of the time goes into learning the valve."""
+ALTERNATIVES = """\
+rows = pd.DataFrame(alternatives.compared("{scenario}", VISITS), columns=alternatives.HEADER)
+rows.drop(columns="boilers").set_index("adviser")"""
 TITLE_SBC = """\
 ## Calibration under its own assumptions
 
 Simulation-based calibration (Talts et al. 2018): truths drawn from the prior, jobs played on them by a generator that has
-its own play, lag, hand and flame; the place of the truth in its posterior must be uniform. Bars: counts in 20 bins; grey:
+its own backlash, lag, hand and flame; the place of the truth in its posterior must be uniform. Bars: counts in 20 bins; grey:
 where 99 % of bins should lie. Over a half in the middle of a picture: too cautious; high at both ends: too sure. Jobs with
-readings beyond the straight scale are set aside, by the readings alone."""
+readings beyond the linearised scale are set aside, by the readings alone."""
 SBC = """\
 from scipy import stats
 
@@ -83,34 +75,29 @@ TITLE_RELIABILITY = """\
 All seven scenarios together. Each point: turns whose stated chance fell in one class; the bar is its 95 % Wilson interval.
 Under it by scenario, as the boilers of some are likelier to pass the far edge than of others."""
 RELIABILITY = """\
-names = [scenario.name for scenario in calibration.SCENARIOS]
-made = calibration.claims(max(2, VISITS // 2), names)
+made = calibration.claims(max(2, VISITS // 2))
 figure = Figure(figsize=(9, 4.2), layout="constrained")
 for axes, what in zip(figure.subplots(1, 2), ("in_band", "past_band"), strict=True):
-    said = np.array([getattr(claim, what) for claim in made])
-    came = np.array([getattr(claim, f"was_{what}") for claim in made])
     edges = calibration.EDGES if what == "in_band" else np.array([0, 0.002, 0.01, 0.02, 0.03, 0.04, 0.05])
-    _, stated, true, low, high = np.array(calibration.reliability(said, came, edges)).T
+    _, stated, true, low, high = calibration.reliability(made, what, edges).to_numpy().T
     axes.plot([0, edges[-1]], [0, edges[-1]], color="0.6")
     axes.errorbar(stated, true, [true - low, high - true], fmt="ko", capsize=3)
     title = "in the band after the turn" if what == "in_band" else "past the far edge after the turn"
-    axes.set(title=f"{title} ({len(said)} turns)", xlabel="chance stated", ylabel="share that came true")
+    axes.set(title=f"{title} ({len(made)} turns)", xlabel="chance stated", ylabel="share that came true")
     axes.set_ylim(bottom=0)
 figure"""
-PAST = """\
-header = ("scenario", "turns", "stated to pass the far edge, sum", "passed", "passed / stated", "±")
-pd.DataFrame(calibration.past_the_edge(made), columns=header).round(2).set_index("scenario")"""
+PAST = """calibration.past_the_edge(made).round(2).set_index("scenario")"""
 CHOSEN = """\
 ## What was chosen, and why
 
-The reasons. What the rows carry of each is said under the tables, and not again here.
+The reasons. What each brings is in the tables.
 
-* **Straight scale** (f²) rather than plain CO2: exact in the offset screw by physics, and it costs nothing.
+* **Linearised scale** (f²) rather than plain CO2: exact in the offset screw by physics, and it costs nothing.
 * **Throttle's effect at low fire from where both rates stand**, and **a display that comes up at the start**: physics; they
   are what is expected at low fire after a long travel and on the way to the first settled reading.
 * **Noise with little said of it before the job**: each display and flame has its own, and the job's readings tell it.
-* **Hypotheses over slack, lag and sign** rather than one conjugate regression: a display that is still on its way must not
-  be taken for the valve's answer, nor a turn that the play took for a dead screw.
+* **Hypotheses over backlash, lag and sign** rather than one conjugate regression: a display that is still on its way must not
+  be taken for the valve's answer, nor a turn that the backlash took for a dead screw.
 * **Log-normal gain** rather than normal: a gain near zero or reversed is then a statement of its own and not a tail. **More on
   the very lively** than it has: these pass the edge. It costs minutes.
 * **One step ahead**: looking two steps ahead takes many times the computing.
@@ -129,11 +116,9 @@ def made() -> nbformat.NotebookNode:
         new_markdown_cell(INTRO, id="intro"),
         new_code_cell(SET_UP, id="set-up"),
         new_markdown_cell(TITLE_ALTERNATIVES, id="alternatives"),
-        new_code_cell(ALTERNATIVES.format(scenario="base", name="base"), id="base"),
+        new_code_cell(ALTERNATIVES.format(scenario="base"), id="base"),
         new_markdown_cell("### Everything at once", id="everything-title"),
-        new_code_cell(ALTERNATIVES.format(scenario="everything-at-once", name="everything"), id="everything"),
-        new_markdown_cell(TITLE_CARRIED, id="carried-title"),
-        new_code_cell(CARRIED, id="carried"),
+        new_code_cell(ALTERNATIVES.format(scenario="everything-at-once"), id="everything"),
         new_markdown_cell(TITLE_SBC, id="sbc-title"),
         new_code_cell(SBC, id="sbc"),
         new_markdown_cell(TITLE_RELIABILITY, id="reliability-title"),

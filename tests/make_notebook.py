@@ -14,7 +14,7 @@ INTRO = """\
 # Overshoot lessons
 
 Twelve lessons for a class without a boiler: what goes wrong when CO2 is set after a change of the gas valve, and what
-the adviser would have said. Every picture is played on a made-up boiler with a fixed seed; boilers and bands are
+the adviser would have said. Every picture is played on a simulated boiler with a fixed seed; boilers and bands are
 invented. On site the maker's instructions come first.
 
 To run it: install the package (`pip install .` in the folder above), open this notebook, run all cells. Each picture is
@@ -36,8 +36,7 @@ import pandas as pd
 
 from advisor.training.lessons import LESSONS
 
-scores = {lesson.name: play(lesson) for lesson in LESSONS}
-rows = [(name, each.hand.score, each.other.score) for name, each in scores.items()]
+rows = [(lesson.name, play(lesson).hand.score(), play(lesson).other.score()) for lesson in LESSONS]
 pd.DataFrame(
     [
         (name, hand.overshoots, other.overshoots, round(hand.peak_co_air_free_ppm), round(other.peak_co_air_free_ppm))

@@ -1,4 +1,4 @@
-"""A technician with a made-up boiler who answers what the guide asks: for tests, and for the visit in README."""
+"""A technician at a simulated boiler who answers what the guide asks: for tests, and for the visit in README."""
 
 import io
 import re
@@ -10,53 +10,27 @@ import numpy as np
 from advisor import parsing
 from advisor.cli.guide import Guide
 from advisor.cli.terminal import Terminal
+from advisor.screws import SCREW_FOR
+from advisor.training.simulated_visit import SimulatedVisit, VisitSettings
 from advisor.training.simulator import BASE, Boiler, draw
 from advisor.wording import numbers
 
 CENTRES = {"high": 9.2, "low": 8.8}
 START = datetime(2026, 5, 12, 9, 0, tzinfo=timezone(timedelta(hours=2)))
-ANSWERS = (
-    # how the question starts, what is typed
-    ("Fuel", "natural gas"),
-    ("CO2 band at high", "9.0:9.4"),
-    ("CO2 band at low", "8.6:9.0"),
-    ("Read back", ""),
-    ("Maker's instructions", ""),
-    ("Room CO alarm", "y"),
-    ("Power off, gas off", "y"),
-    ("Where is this boiler", "Harbour Street cold store, office (invented)"),
-    ("Which analyser", "flue analyser 3"),
-    ("Analyser last calibrated", "2026-02-11"),
-    ("Analyser warm", "20.9"),
-    ("In clean air", "0"),
-    ("Water trap", ""),
-    ("Sample line", "tight"),
-    ("New gaskets", ""),
-    ("Both screws", "yes"),
-    ("The throttle screw", "richer"),
-    ("The offset screw", "richer"),
-    ("Every gas joint", "tight"),
-    ("Inlet pressure range", "17:25 mbar"),
-    ("Standing pressure", "20.4"),
-    ("Other gas appliances", "none"),
-    ("Working pressure", "19.8"),
-    ("Is that drop", "y"),
-    ("Case or cover", ""),
-    ("Flue temperature", "52"),
-    ("Combustion air", "18"),
-    ("To time the gas meter", "38.5 MJ/m3"),
-    ("Input range", "33:37 kW"),
-    ("Gas at the meter", "12 20 15"),
-    ("Only this boiler", "0.1 m3 112"),
-    ("Caps and seals", ""),
-    ("Manometer off", "tight"),
-    ("Test mode off", ""),
-    ("Normal start", ""),
-    ("Safety devices", "y"),
-    ("The appliance is left", "in service"),
-    ("Your name", "A. N. Other"),
-    ("A copy", ""),
-)
+ANSWERS = (  # how the question starts, what is typed
+    ("Fuel", "natural gas"), ("CO2 band at high", "9.0:9.4"), ("CO2 band at low", "8.6:9.0"), ("Read back", ""),
+    ("Maker's instructions", ""), ("Room CO alarm", "y"), ("Power off, gas off", "y"),
+    ("Where is this boiler", "Harbour Street cold store, office (invented)"), ("Which analyser", "flue analyser 3"),
+    ("Analyser last calibrated", "2026-02-11"), ("Analyser warm", "20.9"), ("In clean air", "0"), ("Water trap", ""),
+    ("Sample line", "tight"), ("New gaskets", ""), ("Both screws", "yes"), ("The throttle screw", "richer"),
+    ("The offset screw", "richer"), ("Every gas joint", "tight"), ("Inlet pressure range", "17:25 mbar"),
+    ("Standing pressure", "20.4"), ("Other gas appliances", "none"), ("Working pressure", "19.8"),
+    ("Is that drop", "y"), ("Case or cover", ""), ("Flue temperature", "52"), ("Combustion air", "18"),
+    ("To time the gas meter", "38.5 MJ/m3"), ("Input range", "33:37 kW"), ("Gas at the meter", "12 20 15"),
+    ("Only this boiler", "0.1 m3 112"), ("Caps and seals", ""), ("Manometer off", "tight"), ("Test mode off", ""),
+    ("Normal start", ""), ("Safety devices", "y"), ("The appliance is left", "in service"),
+    ("Your name", "A. N. Other"), ("A copy", ""),
+)  # fmt: skip
 MOST_LINES = 600  # printed, after which a visit is taken for one that never ends
 ADVISED = re.compile(r"Enter: (\S+ c?cw), as advised")
 
@@ -68,32 +42,39 @@ def boiler(seed: int = 98, fault: str = "") -> Boiler:
 
 @dataclass
 class OnSite:
-    """Answers the guide's questions; the boiler's own clock is the clock. `instead`: other answers, used up in turn."""
+    """Answers the guide's questions; the boiler's own clock is the clock.
+
+    instead  other answers, used up in turn
+    visit    what was truly done at the boiler; its log is beside the guide's own
+    """
 
     boiler: Boiler = field(default_factory=boiler)
     instead: dict[str, list[str]] = field(default_factory=dict)
     takes_s: float = 6.0
 
+    def __post_init__(self) -> None:
+        self.visit = SimulatedVisit(self.boiler, settings=VisitSettings(0.0, 0.0, 0.0), start=START)
+
     def now(self) -> datetime:
-        return START + timedelta(seconds=round(self.boiler.now_s, 3))
+        return self.visit.at
 
     def answer(self, question: str) -> str:
         """What is typed at a question; what it means is done to the boiler first."""
-        self.boiler.wait(self.takes_s)
+        self.visit.wait(self.takes_s)
         for start, others in self.instead.items():
             if others and question.startswith(start):
                 return others.pop(0)
         if question.startswith("Change to"):
-            self.boiler.run_at(question.split()[2])
+            self.visit.run_at("high" if question.split()[2] == "high" else "low")
             return ""
         if question.startswith("What did you turn"):
             advised = ADVISED.search(question)
             assert advised
-            screw = {"high": "throttle", "low": "offset"}[self.boiler.firing]
-            self.boiler.turn(screw, parsing.parse_turn(advised[1]))
+            self.visit.turn(SCREW_FOR[self.boiler.running], parsing.parse_turn(advised[1]))
             return ""
         if question.startswith(("At ", "A new reading")):
-            shown = self.boiler.read()
+            self.visit.read()
+            shown = self.visit.readings[-1]
             return f"{shown.co2_pct:g} {shown.o2_pct:g} {shown.co_ppm:g}"
         for start, typed in ANSWERS:
             if question.startswith(start):
@@ -140,7 +121,7 @@ class Printed(Terminal):
         return self.site.boiler.now_s
 
     def sleep(self, seconds: float) -> None:
-        self.site.boiler.wait(seconds)
+        self.site.visit.wait(seconds)
 
     def ask(self, question: str) -> str:
         typed = self.site.answer(question)

@@ -1,4 +1,4 @@
-"""The command `study`: options in, text out; a progress bar on standard error. It needs pandas, so not in `cli`."""
+"""The command `study`: options in, text out; a progress bar on standard error. `main` loads it late: pandas."""
 
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -18,29 +18,20 @@ def studied(logs: list[str], out: Path | None, sample: int, seed: int, as_json: 
         raise RangeError("name the job logs to study: files, folders or a pattern such as 'logs/*.csv'")
     if out is not None and out.exists() and not out.is_dir():
         raise RangeError(f"--out {out}: this is a file. Name a folder")
-    paths, bad = collect.find_logs(logs)
     if out is not None:
-        _check_names([*logs, *paths])
+        for path in (*logs, *collect.find_logs(logs)[0]):
+            if path.encode(errors="ignore").decode() != path:
+                raise LogError(f"{path!r}: this name is not UTF-8, and no table can hold it. Rename the file")
         report.refuse_edited_prior(out)
     with _progress() as progress:
-        found = collect.study_found(paths, bad, sample=sample, seed=seed, progress=progress)
-    record = report.summary(found)
-    written = ""
+        found = collect.study(logs, sample=sample, seed=seed, progress=progress)
+    record, written = report.summary(found), ""
     if out is not None:
         try:
             written = report.write(found, record, out, f"{len(found.jobs):,} jobs studied on {date.today()}")
         except OSError as error:
             raise LogError(f"--out {out}: {error.strerror or error}. Name a folder that may be written to") from None
     return report.as_json(record) if as_json else report.say(record, written)
-
-
-def _check_names(paths: list[str]) -> None:
-    """LogError where a file's name is not text: tables are UTF-8."""
-    for path in paths:
-        try:
-            path.encode()
-        except UnicodeEncodeError:
-            raise LogError(f"{path!r}: this name is not UTF-8, and no table can hold it. Rename the file") from None
 
 
 def replayed(path: Path, logs: list[str] | None, out: Path | None, as_json: bool) -> str:
@@ -53,8 +44,8 @@ def replayed(path: Path, logs: list[str] | None, out: Path | None, as_json: bool
     table, end, practice = replay(job), at_end(job), job.setup.practice
     if as_json:
         rows = plain(table.assign(time=[moment.isoformat() for moment in table["time"]]))
-        about = {"job": str(path), "practice": practice, "notes": list(job.warnings)}
-        return report.as_json({**about, "rows": rows, "at_end": end})
+        about = {"job": str(path), "practice": practice, "notes": list(job.warnings), "rows": rows, "at_end": end}
+        return report.as_json(about)
     return report.say_replay(str(path), table, practice, end=end, notes=job.warnings)
 
 
@@ -62,16 +53,14 @@ def replayed(path: Path, logs: list[str] | None, out: Path | None, as_json: bool
 def _progress() -> Iterator[collect.Progress]:
     """A bar for each step on standard error, gone when done; none where that is no terminal."""
     from rich.console import Console
-    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
+    from rich.progress import Progress, TaskID
 
-    columns = (TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn(), TimeRemainingColumn())
-    console = Console(stderr=True)
-    with Progress(*columns, console=console, transient=True, disable=not console.is_terminal) as bar:
-        steps: dict[str, object] = {}
+    console, steps = Console(stderr=True), dict[str, TaskID]()
+    with Progress(console=console, transient=True, disable=not console.is_terminal) as bar:
 
         def show(what: str, done: int, of: int) -> None:
             if what not in steps:
                 steps[what] = bar.add_task(what, total=of)
-            bar.update(steps[what], completed=done)  # type: ignore[arg-type]
+            bar.update(steps[what], completed=done)
 
         yield show

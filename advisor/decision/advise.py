@@ -434,7 +434,7 @@ def _permit(case: Case, screw: Screw, turns_cw: float) -> Verdict:
     if refused:
         # what is due of the other screw is no reason against this turn; a stop is
         concern = advice.action == "halt" or situation.firing in (None, FIRING_FOR[screw])
-        why = (refused, *(advice.why if concern else ()))
+        why = tuple(dict.fromkeys((refused, *(advice.why if concern else ()))))
         return Verdict(False, screw, turns_cw, why, situation.firing, advice.wait_s, findings=advice.findings)
     setting = case.setting(FIRING_FOR[screw])
     move = setting.moves([turns_cw])[0]

@@ -134,7 +134,7 @@ def legend_handles(record: Record) -> list[Line2D | Patch]:
     handles: list[Line2D | Patch] = [
         _sample(firing, SETTLED, f"{firing} fire, settled") for firing in FIRINGS if (firing, SETTLED) in seen
     ]
-    for state, label in ((ON_THE_WAY, "on the way, not settled"), (DOUBTED, "in doubt, not counted")):
+    for state, label in ((ON_THE_WAY, "not settled"), (DOUBTED, "in doubt, not counted")):
         shown = next((firing for firing in FIRINGS if (firing, state) in seen), None)
         if shown:
             handles.append(_sample(shown, state, label, colour="black"))

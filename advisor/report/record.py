@@ -368,11 +368,10 @@ def _not_done(state: StageState) -> Reason:
     about, step = {"stage": state.stage.name}, state.step
     if state.why:
         return Reason("stage-blocked", {**about, "why": state.why.text})
-    if step and step.question:
+    assert step is not None  # a stage that is not over asks for something
+    if step.question:
         return Reason("stage-no-answer", {**about, "item": step.question.item})
-    if step and step.firing:
-        return Reason("stage-no-reading", {**about, "firing": step.firing})
-    return Reason("stage-open", {**about, "does": state.stage.words.does})
+    return Reason("stage-no-reading", {**about, "firing": step.firing})
 
 
 def _steps(situation: Situation, firing: Firing) -> tuple[tuple[float, float], ...]:

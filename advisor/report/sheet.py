@@ -383,7 +383,7 @@ def _responses(pages: Pages, record: Record) -> None:
     pages.row(cells)
     if turned:
         pages.text(
-            "Line: CO2 change for a turn from where the screw stands now; hatched: where it lies 9 times in 10; dots: "
+            "Line: CO2 change for a turn from where the screw stands now; hatched: its 90 % range; dots: "
             "what the display showed from one settled reading to the next, play and rounding in it.",
             6.5,
         )

@@ -1,8 +1,8 @@
 """Find job logs and read them, many at a time: tables, evidence and past advice of a whole fleet.
 
-Each process reads some logs, works out their tables and hands these on, so the rows of a large fleet are never in
-memory together. A log that can't be read is listed and does not stop the rest; a copy is counted once. Parts are put
-together in the order of the paths, so that one study of a fleet is like another to the last digit.
+Each process reads some logs and hands on their tables, so the rows of a large fleet are never in memory together. A
+log that can't be read is listed and does not stop the rest; a copy is counted once. Parts are put together in the order
+of the paths, so that one study of a fleet is like another to the last digit.
 """
 
 import glob
@@ -10,7 +10,7 @@ import os
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from contextlib import contextmanager
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from hashlib import blake2b
 from multiprocessing import get_context
 from pathlib import Path
@@ -19,17 +19,18 @@ import pandas as pd
 
 from advisor.errors import LogError
 from advisor.job import MOST_ROWS
-from advisor.log import file as log
+from advisor.log.file import Log, read_log
 from advisor.log.header import format_header
-from advisor.study import batch, honesty, learn, tables
-from advisor.study.frames import rows_frame, words
+from advisor.study import calibration, population, tables
+from advisor.study.frames import pieces, rows_frame, text_column
 from advisor.study.timeline import timeline
 
 Progress = Callable[[str, int, int], None]  # what is being done, how many jobs are done, of how many
 
 MARKER = "study.json"  # a folder that holds it was written by a study and is not searched for logs
-AT_ONCE, REPLAYED_AT_ONCE = 200, 4  # logs that a process takes at a time
+AT_ONCE, ASKED_AT_ONCE = 200, 4  # logs that a process takes at a time
 FEW = 150  # logs up to which starting processes takes longer than it saves
+LIKELY_FAULTY = 0.9  # probability of a screw's fault from which it is listed, own choice
 _THREADS = ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS")
 
 
@@ -37,10 +38,11 @@ _THREADS = ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS")
 class Study:
     """A fleet in tables.
 
-    jobs, moves, readings, screws   see `tables` and `batch`; `jobs.found` has the screws' faults too, `jobs.asked_anew`
-                  whether the job is in `sample`
-    evidence      what the prior is learned from, see `learn`
-    predictions, turns, findings   past advice asked anew, see `honesty`; of the jobs in `sample` only
+    jobs, moves, readings  see `tables`; `jobs.found` has the screws' faults too, `jobs.asked_anew` is whether the job
+                  is in `sample`
+    screws        see `likelihoods`
+    evidence      see `population`
+    predictions, turns, findings   past advice asked anew, see `calibration`; of the jobs in `sample` only
     sample        jobs that were asked anew, drawn at random with `seed`; all of them where there are few
     bad           logs that could not be read, each `file:line: what it is`
     notes         what to know of others: copies left out, lines cut short, each `file:line: what it is`
@@ -67,14 +69,14 @@ class Study:
 
 @dataclass(frozen=True)
 class Part:
-    """What one process makes of some logs."""
+    """What one process makes of some logs: how many, their tables; `marks`: what each log holds, by its path."""
 
     count: int
     tables: tuple[pd.DataFrame, ...]
-    totals: learn.Totals
+    totals: population.Totals = field(default_factory=dict)
     bad: tuple[str, ...] = ()
     notes: tuple[str, ...] = ()
-    marks: Mapping[str, bytes] = field(default_factory=dict)  # what each log holds, by its path
+    marks: Mapping[str, bytes] = field(default_factory=dict)
 
 
 def study(
@@ -94,49 +96,33 @@ def study(
     `if __name__ == "__main__":`, as always with `multiprocessing`.
     """
     paths, bad = find_logs(logs)
-    return study_found(paths, bad, sample=sample, seed=seed, processes=processes, progress=progress)
-
-
-def study_found(
-    paths: Sequence[str],
-    bad: tuple[str, ...],
-    *,
-    sample: int,
-    seed: int,
-    processes: int | None = None,
-    progress: Progress = lambda what, done, of: None,
-) -> Study:
-    """Study logs that `find_logs` has found; `bad` are the names under which it found none. Otherwise as `study`."""
     notes: tuple[str, ...] = ()
-    many = processes or (len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1)
-    many = 1 if processes is None and len(paths) <= FEW else many
+    processors = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
+    many = processes or (1 if len(paths) <= FEW else processors)
     size = min(AT_ONCE, -(-len(paths) // (4 * many)) or 1)
     with _workers(many) as run:
         frames: list[tuple[pd.DataFrame, ...]] = []
-        totals: learn.Totals = {}
-        seen: dict[bytes, str] = {}
-        for whole in _counted(run(read_part, _pieces(paths, size)), "reading", len(paths), progress):
-            part, copies = _without_copies(whole, seen)
-            notes += copies
-            frames.append(part.tables)
-            learn.add(totals, part.totals)
+        totals: population.Totals = {}
+        seen: dict[bytes, str] = {}  # paths by what their logs hold
+        for part in _counted(run(read_part, pieces(paths, size)), "reading", len(paths), progress):
             bad, notes = bad + part.bad, notes + part.notes
+            first = {path: seen.setdefault(mark, path) for path, mark in part.marks.items()}
+            copies = {path: other for path, other in first.items() if path != other}
+            if copies:  # once more, without them
+                notes += tuple(f"{path}: a copy of {other}, left out" for path, other in copies.items())
+                part = read_part([path for path in first if path not in copies])
+            frames.append(part.tables)
+            population.add(totals, part.totals)
         if not any(len(jobs) for jobs, *_ in frames):
             raise LogError("\n".join(["no job log could be read", *bad[:10]]))
-        jobs, moves, readings, screws = (
-            pd.concat(list(parts), ignore_index=True) for parts in zip(*frames, strict=True)
-        )
-        jobs, moves, readings, screws = (
-            _in_order(frame) for frame in (_with_faults(jobs, screws), moves, readings, screws)
-        )
-        drawn = honesty.drawn(list(jobs["job"]), sample, seed)
-        jobs = jobs.assign(asked_anew=jobs["job"].isin(drawn))
-        asked = _counted(run(ask_part, _pieces(drawn, REPLAYED_AT_ONCE)), "asking anew", len(drawn), progress)
+        jobs, moves, readings, screws = map(_joined, zip(*frames, strict=True))
+        drawn = calibration.drawn(list(jobs["job"]), sample, seed)
+        jobs = _with_faults(jobs, screws).assign(asked_anew=jobs["job"].isin(drawn))
+        asked = _counted(run(ask_part, pieces(drawn, ASKED_AT_ONCE)), "asking anew", len(drawn), progress)
         answers = [part.tables for part in asked] or [ask_part([]).tables]
-    predictions, turns, findings = (_in_order(pd.concat(list(parts))) for parts in zip(*answers, strict=True))
-    evidence = learn.as_evidence(totals)
-    lists = tuple(drawn), seed, tuple(sorted(set(bad))), tuple(sorted(notes))
-    return Study(jobs, moves, readings, screws, evidence, predictions, turns, findings, *lists)
+    predictions, turns, findings = map(_joined, zip(*answers, strict=True))
+    evidence, lists = population.as_evidence(totals), (tuple(sorted(set(bad))), tuple(sorted(notes)))
+    return Study(jobs, moves, readings, screws, evidence, predictions, turns, findings, tuple(drawn), seed, *lists)
 
 
 def find_logs(names: Iterable[str | os.PathLike[str]]) -> tuple[list[str], tuple[str, ...]]:
@@ -145,7 +131,7 @@ def find_logs(names: Iterable[str | os.PathLike[str]]) -> tuple[list[str], tuple
     bad = []
     for name in (os.fspath(given) for given in names):
         if os.path.isdir(name):
-            here = [str(path) for path in sorted(Path(name).rglob("*.csv")) if not _written_by_a_study(path.parent)]
+            here = [str(path) for path in sorted(Path(name).rglob("*.csv")) if not (path.parent / MARKER).exists()]
         elif os.path.exists(name):
             here = [name]
         else:
@@ -165,76 +151,53 @@ def read_rows(paths: Iterable[str]) -> tuple[pd.DataFrame, tuple[str, ...], tupl
     return rows_frame(logs), bad, notes
 
 
-def _read_logs(paths: Iterable[str]) -> tuple[list[tuple[str, log.Log]], tuple[str, ...], tuple[str, ...]]:
-    logs: list[tuple[str, log.Log]] = []
+def _read_logs(paths: Iterable[str]) -> tuple[list[tuple[str, Log]], tuple[str, ...], tuple[str, ...]]:
+    logs: list[tuple[str, Log]] = []
     bad: list[str] = []
     notes: list[str] = []
     for path in paths:
         try:
-            read = log.read_log(path, MOST_ROWS)
+            log = read_log(path, MOST_ROWS)
         except LogError as error:
             bad.append(str(error))
             continue
-        notes += read.warnings
-        if read.events:
-            logs.append((path, read))
+        notes += log.warnings
+        if log.events:
+            logs.append((path, log))
         else:
             bad.append(f"{path}: no rows yet: a log that was opened and never used")
     return logs, tuple(bad), tuple(notes)
 
 
 def read_part(paths: Sequence[str]) -> Part:
-    """Tables and evidence of some logs."""
+    """Tables (jobs, moves, readings, screws) and evidence of some logs."""
     logs, bad, notes = _read_logs(paths)
     line = timeline(rows_frame(logs))
-    made = (tables.jobs_of(line), tables.moves_of(line), tables.readings_of(line))
-    screws, totals = learn.screws_and_totals(line)
-    marks = {path: _mark(read) for path, read in logs}
-    return Part(len(paths), (*made, screws), totals, bad, notes, marks)
+    screws, totals = population.screws_and_totals(line)
+    made = tables.jobs(line), tables.moves(line), tables.readings(line), screws
+    # the same for logs of the same setup and rows, however their lines are written
+    marks = {path: blake2b(repr((format_header(log.setup), log.events)).encode()).digest() for path, log in logs}
+    return Part(len(paths), made, totals, bad, notes, marks)
 
 
 def ask_part(paths: Sequence[str]) -> Part:
-    """Past advice of some jobs, asked anew."""
+    """Past advice of some jobs, asked anew: predictions, turns, findings."""
     rows = read_rows(paths)[0]
-    made = honesty.predictions(rows), honesty.turns(rows), honesty.findings(rows)
-    return Part(len(paths), made, {})
-
-
-def _mark(read: log.Log) -> bytes:
-    """The same for logs of the same facts and rows, however their lines are written."""
-    return blake2b(repr((format_header(read.setup), read.events)).encode()).digest()
-
-
-def _without_copies(part: Part, seen: dict[bytes, str]) -> tuple[Part, tuple[str, ...]]:
-    """A part without the logs that hold what an earlier one holds, and these in words; `seen`: paths by mark so far.
-
-    Only a part that has a copy is worked out again, so that no other log is read twice.
-    """
-    first = {path: seen.setdefault(mark, path) for path, mark in part.marks.items()}
-    copies = tuple(f"{path}: a copy of {other}, left out" for path, other in first.items() if path != other)
-    if not copies:
-        return part, ()
-    own = read_part([path for path, other in first.items() if path == other])
-    return replace(own, count=part.count, bad=part.bad, notes=part.notes), copies
+    return Part(len(paths), (calibration.predictions(rows), calibration.turns(rows), calibration.findings(rows)))
 
 
 def _with_faults(jobs: pd.DataFrame, screws: pd.DataFrame) -> pd.DataFrame:
     """The jobs with a screw's likely faults among what was found, under the adviser's codes."""
-    faults = [(screws["chance_reversed"], "wrong-way"), (screws["chance_dead"], "no-effect")]
-    named = {code: set(screws["job"][chance > batch.LIKELY_FAULTY]) for chance, code in faults}
-    codes = [
-        " ".join(sorted({*found.split(), *(code for code, those in named.items() if job in those)}))
-        for job, found in zip(jobs["job"], jobs["found"], strict=True)
-    ]
-    return jobs.assign(found=words(codes))
+    codes = [set(found.split()) for found in jobs["found"]]
+    for chance, code in (("chance_reversed", "wrong-way"), ("chance_dead", "no-effect")):
+        for at in jobs.index[jobs["job"].isin(screws["job"][screws[chance] > LIKELY_FAULTY])]:
+            codes[at].add(code)
+    return jobs.assign(found=text_column(" ".join(sorted(own)) for own in codes))
 
 
-def _in_order(frame: pd.DataFrame) -> pd.DataFrame:
+def _joined(parts: Iterable[pd.DataFrame]) -> pd.DataFrame:
+    frame = pd.concat(list(parts), ignore_index=True)
     return frame.sort_values([name for name in ("job", "row", "screw", "code") if name in frame], ignore_index=True)
-
-
-def _pieces(paths: Sequence[str], size: int) -> list[Sequence[str]]:
-    return [paths[at : at + size] for at in range(0, len(paths), size)]
 
 
 def _counted(parts: Iterator[Part], what: str, of: int, progress: Progress) -> Iterator[Part]:
@@ -264,7 +227,3 @@ def _workers(many: int) -> Iterator[Callable[[Callable[[Sequence[str]], Part], l
                 del os.environ[name]
             else:
                 os.environ[name] = value
-
-
-def _written_by_a_study(folder: Path) -> bool:
-    return (folder / MARKER).exists()

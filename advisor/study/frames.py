@@ -1,9 +1,9 @@
-"""Log rows as a table: the columns of the log, `job`, `row`, and `facts` (the head of the log, on the job's first row).
+"""Log rows of many jobs as one table, from which everything in `advisor.study` is worked out.
 
-One such frame may hold any number of whole jobs. Everything in `advisor.study` is worked out from it.
+Columns: `job` (its name), `row` (from 1), those of the log, and `header` (the head of the log as text, on the job's
+first row). One such frame may hold any number of whole jobs.
 """
 
-import math
 from collections.abc import Iterable, Sequence
 from functools import lru_cache
 from typing import Any
@@ -12,45 +12,41 @@ import pandas as pd
 
 from advisor.errors import RangeError
 from advisor.job_setup.setup import JobSetup
-from advisor.log import header as heads
 from advisor.log.csv_rows import guarded
 from advisor.log.events import COLUMNS, Event
 from advisor.log.file import Log
+from advisor.log.header import format_header, parse_header
 
-ROW_COLUMNS = ("job", "row", *COLUMNS, "facts")
+ROW_COLUMNS = ("job", "row", *COLUMNS, "header")
 _NUMBERS = ("turns_cw", "co2_pct", "o2_pct", "co_ppm")
 
 
 def rows_frame(logs: Iterable[tuple[str, Log]]) -> pd.DataFrame:
     """Logs, each with the name of its job, as one frame with ROW_COLUMNS."""
-    named: list[tuple[str, int, Event, str]] = []
-    for job, log in logs:
-        head = heads.format_header(log.setup)
-        named += [(job, row, event, head if row == 1 else "") for row, event in enumerate(log.events, 1)]
-    columns: dict[str, object] = {"job": [job for job, *_ in named], "row": [row for _, row, *_ in named]}
-    for name in COLUMNS:
-        columns[name] = [getattr(event, name) for _, _, event, _ in named]
-    columns["facts"] = [head for *_, head in named]
-    frame = pd.DataFrame(columns)
+    records = [
+        (job, row, *(getattr(event, name) for name in COLUMNS), format_header(log.setup) if row == 1 else "")
+        for job, log in logs
+        for row, event in enumerate(log.events, 1)
+    ]
+    frame = pd.DataFrame(records, columns=list(ROW_COLUMNS))
     frame["time"] = pd.to_datetime(frame["time"], utc=True)
     texts = [name for name in ROW_COLUMNS if name not in ("row", "time", *_NUMBERS)]
     return frame.astype({"row": "int64", **dict.fromkeys(_NUMBERS, "float64"), **dict.fromkeys(texts, object)})
 
 
 @lru_cache(maxsize=4096)
-def facts_of(head: str) -> JobSetup:
-    """The facts in the head of a log. Raises LogError."""
-    return heads.parse_header([line.encode() for line in head.splitlines()], "facts").setup
+def _setup(header: str) -> JobSetup:
+    return parse_header([line.encode() for line in header.splitlines()], "header").setup
 
 
-def job_facts(rows: pd.DataFrame) -> dict[str, JobSetup]:
-    """The facts of each job in a frame. Raises RangeError where a job has none."""
-    heads_given = rows[rows["facts"].astype(bool) & rows["facts"].notna()].drop_duplicates("job")
-    found = {job: facts_of(head) for job, head in zip(heads_given["job"], heads_given["facts"], strict=True)}
+def job_setups(rows: pd.DataFrame) -> dict[str, JobSetup]:
+    """The setup of each job in a frame. Raises RangeError where a job has none, LogError where it is unusable."""
+    first = rows[rows["header"].astype(bool) & rows["header"].notna()].drop_duplicates("job")
+    found = {job: _setup(header) for job, header in zip(first["job"], first["header"], strict=True)}
     without = set(rows["job"].unique()) - set(found)
     if without:
         raise RangeError(
-            f"job '{min(without)}' has no facts: its first row needs the head of its log in the column `facts`. "
+            f"job '{min(without)}' has no setup: its first row needs the head of its log in the column `header`. "
             "A job must not be split between two parts"
         )
     return found
@@ -73,12 +69,8 @@ def _cell(name: str, value: Any) -> Any:
 
 def plain(table: pd.DataFrame) -> list[dict[str, Any]]:
     """A table as plain values, one record a row; None for what is not a number and what is missing."""
-
-    def missing(value: object) -> bool:
-        return value is pd.NA or (isinstance(value, float) and math.isnan(value))
-
     return [
-        {str(name): None if missing(value) else value for name, value in row.items()}
+        {str(name): None if value is pd.NA or value != value else value for name, value in row.items()}
         for row in table.to_dict("records")
     ]
 
@@ -88,12 +80,16 @@ def for_spreadsheets(table: pd.DataFrame) -> pd.DataFrame:
     return table.map(lambda value: guarded(value) if isinstance(value, str) else value)
 
 
-def words(values: Iterable[object]) -> pd.Series:
+def text_column(values: Iterable[object]) -> pd.Series:
     """Text as a column of plain Python strings, whatever pandas would make of it."""
     return pd.Series(list(values), dtype=object)
 
 
-def whole_jobs(jobs: Sequence[str], parts: int) -> list[list[str]]:
+def pieces(jobs: Sequence[str], size: int) -> list[Sequence[str]]:
+    """The jobs in pieces of a size, none split."""
+    return [jobs[at : at + size] for at in range(0, len(jobs), size)]
+
+
+def whole_jobs(jobs: Sequence[str], parts: int) -> list[Sequence[str]]:
     """The jobs in about equal parts, none split: for engines that map a function over parts."""
-    size = -(-len(jobs) // parts) or 1
-    return [list(jobs[at : at + size]) for at in range(0, len(jobs), size)]
+    return pieces(jobs, -(-len(jobs) // parts) or 1)

@@ -3,256 +3,216 @@
 Colours are Okabe and Ito's eight, which the colour-blind tell apart; lines differ in dash as well.
 """
 
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
-from matplotlib.axis import Axis
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
-from matplotlib.ticker import MaxNLocator
 
 from advisor.screws import FIRINGS, SCREW_FOR, SCREWS, Firing
-from advisor.study import honesty
+from advisor.study import calibration, population
 from advisor.study.collect import Study
-from advisor.study.frames import plain
 
-BLUE, ORANGE, GREEN, RED, PURPLE, SKY = "#0072B2", "#E69F00", "#009E73", "#D55E00", "#CC79A7", "#56B4E9"
-COLOURS = (BLUE, ORANGE, GREEN, RED, PURPLE, SKY)
-SCREW_COLOURS = dict(zip(SCREWS, (BLUE, RED), strict=True))
+BLUE, RED, SKY = "#0072B2", "#D55E00", "#56B4E9"
+SCREW_COLOURS: dict[Any, str] = dict(zip(SCREWS, (BLUE, RED), strict=True))
 FAINT_JOBS = 60  # single jobs drawn faint
 WELL_KNOWN_LOG_SD = 0.35  # gains known to about a factor of 1.8 either way are drawn
 SIZE = (6.4, 3.6)  # inches; half a page
+PLAIN_LEGEND: Any = {"frameon": False, "fontsize": "small"}
+DASHED: Any = {"ls": "--", "lw": 1, "color": "0.4"}
 NAMES = (
-    "convergence_by_moves", "convergence_by_minutes", "gain_by_fuel", "gain_by_valve_family", "learned_slack_turns",
-    "learned_time_constant_s", "overshoots", "waits", "honesty_coverage", "honesty_ranks", "honesty_reliability",
+    "convergence_by_moves", "convergence_by_minutes", "gain_by_fuel", "gain_by_valve_family", "learned_backlash_turns",
+    "learned_time_constant_s", "overshoots", "waits", "calibration_coverage", "calibration_ranks",
+    "calibration_reliability",
 )  # fmt: skip
 
 
 def convergence_by_moves(ax: Axes, readings: pd.DataFrame, firing: Firing) -> Axes:
     """Distance from the band's centre against turns of the rate's screw: the last settled reading before each."""
     here = readings[readings["settled"] & (readings["firing"] == firing)]
-    last = here.groupby(["job", "moves"], sort=True)["distance_pct"].last()
-    table = last.unstack("moves").ffill(axis=1)  # a job that is done stays where it is
-    _curves(ax, table.columns.to_numpy(np.float64), table.to_numpy(np.float64))
-    ax.set_xlim(0, max(2.0, float(here.groupby("job")["moves"].max().quantile(0.98)) if len(here) else 2.0))
-    ax.set_xlabel(f"moves of the {SCREW_FOR[firing]} screw")
-    _whole(ax.xaxis)
-    _title(ax, f"{firing} fire, {len(table):,} jobs")
+    table = here.groupby(["job", "moves"], sort=True)["distance_pct"].last().unstack("moves")
+    table = table.ffill(axis=1)  # a job that is done stays where it is
+    most = here.groupby("job")["moves"].max().quantile(0.98) if len(here) else 2.0
+    _curves(ax, table.columns.to_numpy(np.float64), table.to_numpy(np.float64), firing)
+    ax.set(xlim=(0, max(2.0, float(most))), xlabel=f"moves of the {SCREW_FOR[firing]} screw")
+    ax.locator_params("x", integer=True)
     return ax
 
 
-def convergence_by_minutes(ax: Axes, readings: pd.DataFrame, firing: Firing, most: float | None = None) -> Axes:
+def convergence_by_minutes(ax: Axes, readings: pd.DataFrame, firing: Firing) -> Axes:
     """Distance from the band's centre against minutes since the job's first row; each job keeps its last reading."""
     here = readings[readings["settled"] & (readings["firing"] == firing)]
-    most = most or float(np.ceil(here["minutes"].quantile(0.95))) if len(here) else 1.0
-    grid = np.linspace(0.0, most, 121)
+    grid = np.linspace(0.0, float(np.ceil(here["minutes"].quantile(0.95))) if len(here) else 1.0, 121)
     own = here.groupby("job", sort=True)
     table = np.full((own.ngroups, grid.size), np.nan)
     for row, (_, job) in enumerate(own):
         at = np.searchsorted(job["minutes"].to_numpy(), grid, side="right") - 1
         table[row, at >= 0] = job["distance_pct"].to_numpy()[at[at >= 0]]
-    _curves(ax, grid, table)
+    _curves(ax, grid, table, firing)
     ax.set_xlabel("minutes since the job's first row")
-    _title(ax, f"{firing} fire, {own.ngroups:,} jobs")
     return ax
 
 
-def _curves(ax: Axes, x: np.ndarray, table: np.ndarray) -> None:
-    """Median, middle half and 8 in 10 of the rows of a table, single rows faint."""
+def _curves(ax: Axes, x: np.ndarray, table: np.ndarray, firing: Firing) -> None:
+    """Median, middle half and 8 in 10 of the rows of a table, single rows faint; the title above the legend."""
+    ax.set_title(f"{firing} fire, {len(table):,} jobs", fontsize="medium", pad=36 if len(table) else None)
     if not table.size:
         ax.text(0.5, 0.5, "no settled readings", ha="center", transform=ax.transAxes)
         return
     step = max(1, len(table) // FAINT_JOBS)
     for number, row in enumerate(table[::step]):
         ax.plot(x, row, color="0.6", lw=0.5, alpha=0.35, zorder=1, label="" if number else "single jobs")
-    spoken = np.isfinite(table).mean(axis=0) >= 0.1  # before that too few jobs have been read
-    q10, q25, q50, q75, q90 = np.nanquantile(table[:, spoken], [0.1, 0.25, 0.5, 0.75, 0.9], axis=0)
-    ax.fill_between(x[spoken], q10, q90, color=SKY, alpha=0.35, lw=0, label="8 jobs in 10", zorder=2)
-    ax.fill_between(x[spoken], q25, q75, color=BLUE, alpha=0.35, lw=0, label="half of the jobs", zorder=3)
-    ax.plot(x[spoken], q50, color=BLUE, lw=2, label="median", zorder=4)
+    drawn = np.isfinite(table).mean(axis=0) >= 0.1  # before that too few jobs have been read
+    q10, q25, q50, q75, q90 = np.nanquantile(table[:, drawn], [0.1, 0.25, 0.5, 0.75, 0.9], axis=0)
+    ax.fill_between(x[drawn], q10, q90, color=SKY, alpha=0.35, lw=0, label="8 jobs in 10", zorder=2)
+    ax.fill_between(x[drawn], q25, q75, color=BLUE, alpha=0.35, lw=0, label="half of the jobs", zorder=3)
+    ax.plot(x[drawn], q50, color=BLUE, lw=2, label="median", zorder=4)
     top = max(0.5, float(np.nanquantile(table, 0.98)), 1.05 * float(np.max(q90)))
     if any(other.get_legend() for other in ax.get_shared_y_axes().get_siblings(ax)):
         top = max(top, ax.get_ylim()[1])  # axes that share a scale: as high as the highest needs
-    ax.set_ylim(0, top)
-    ax.set_xlim(left=0)
-    ax.set_ylabel("|CO2 - band centre|, % CO2")
-    ax.legend(loc="lower center", bbox_to_anchor=(0.5, 1.0), ncols=2, frameon=False, fontsize="small")
-
-
-def _title(ax: Axes, words: str) -> None:
-    """A title above the legend, which lies outside so that it hides no curve."""
-    ax.set_title(words, fontsize="medium", pad=36 if ax.get_legend() else None)
+    ax.set(xlim=(0, None), ylim=(0, top), ylabel="|CO2 - band centre|, % CO2")
+    ax.legend(loc="lower center", bbox_to_anchor=(0.5, 1.0), ncols=2, **PLAIN_LEGEND)
 
 
 def gains(ax: Axes, screws: pd.DataFrame, jobs: pd.DataFrame, by: str = "fuel") -> Axes:
     """Distribution of the gains per screw and group (`by`: fuel, valve_family or turndown_range), logarithmic.
 
-    Drawn are jobs that tell the gain well; beside them stands what `learn` counts: real jobs that turned the screw.
-    Each is the job's own estimate (`batch.screws`): the tick, their median, is not the learned gain of the group.
+    Drawn are jobs that tell the gain well; beside them stand all real jobs that turned the screw, as in `population`.
+    Each is the job's own estimate (`screws`): the tick, their median, is not the learned gain of the group.
     """
     real = screws.merge(jobs.loc[~jobs["practice"], ["job", by]], on="job")
     known = (real["gain_doubt_log_sd"] < WELL_KNOWN_LOG_SD) & (real["chance_reversed"] + real["chance_dead"] < 0.5)
-    names, colours, values = [], [], []
-    for group, part in real.assign(**{by: real[by].replace("", "no label")}).groupby(by, sort=True):
-        for screw in SCREWS:
-            own = part.loc[known & (part["screw"] == screw), "gain_per_turn"].to_numpy(np.float64)
-            if own.size >= 3:
-                turned = int((part["screw"] == screw).sum())
-                names.append(f"{group!s:.40}\n{screw}, {own.size:,} of {turned:,} jobs")
-                colours.append(SCREW_COLOURS[screw])
-                values.append(np.log10(own))
-    if not values:
+    drawn: list[tuple[str, str, np.ndarray]] = []
+    for (group, screw), part in real.groupby([by, "screw"], sort=True):
+        own = part.loc[known, "gain_per_turn"].to_numpy(np.float64)
+        if own.size >= 3:
+            label = f"{group or 'no label':.40}\n{screw}, {own.size:,} of {len(part):,} jobs"
+            drawn.append((label, SCREW_COLOURS[screw], np.log10(own)))
+    if not drawn:
         ax.set_axis_off()
         ax.text(0.5, 0.5, "no gain is known well enough", ha="center", transform=ax.transAxes)
         return ax
-    places = np.arange(len(values), dtype=float)
-    parts: Any = ax.violinplot(
-        values, places, orientation="horizontal", widths=0.8, showextrema=False, showmedians=True
-    )
+    labels, colours, values = zip(*drawn, strict=True)
+    shape: Any = {"orientation": "horizontal", "widths": 0.8, "showextrema": False, "showmedians": True}
+    parts: Any = ax.violinplot(values, np.arange(len(values)), **shape)
     for body, colour in zip(parts["bodies"], colours, strict=True):
         body.set(facecolor=colour, alpha=0.55)
     parts["cmedians"].set(color="black", lw=1.5)
-    ax.set_yticks(places, names, fontsize="small")
-    ax.invert_yaxis()
-    ends = np.log10([0.5, 1, 2, 5, 10, 20, 50])
-    ax.set_xticks(ends, ["0.5", "1", "2", "5", "10", "20", "50"])
+    _rows(ax, labels, "small")
+    ticks = (1, 2, 5, 10, 20)
+    ax.set_xticks(np.log10(ticks), [str(tick) for tick in ticks])
     ax.set_xlim(np.log10(0.7), np.log10(40))
     ax.set_xlabel(
         "gain, % CO2 per turn (throttle at high fire, offset at low fire), by each job's own readings;\n"
         "drawn: jobs that tell it well, of those that turned the screw; tick: their median", fontsize="x-small",
     )  # fmt: skip
-    ax.grid(axis="x", alpha=0.3)
     return ax
 
 
-def slack_and_lag(ax: Axes, learned: pd.DataFrame, name: str) -> Axes:
-    """What was learned of `slack_turns` or `time_constant_s` per group and screw, with 90 % ranges."""
+def backlash_and_lag(ax: Axes, learned: pd.DataFrame, name: str) -> Axes:
+    """What was learned of `backlash_turns` or `time_constant_s` per group and screw, with 90 % ranges."""
     table = learned[learned["fuel"] != ""] if (learned["fuel"] != "").any() else learned
-    labels = [
-        ", ".join(filter(None, (row["fuel"], row["valve_family"], row["turndown_range"]))) + f"\n{row['screw']}"
-        for row in plain(table)
-    ]
-    places = np.arange(len(table), dtype=float)
+    groups = table[["fuel", "valve_family", "turndown_range"]].itertuples(index=False)
+    labels = [f"{', '.join(filter(None, group))}\n{screw}" for group, screw in zip(groups, table["screw"], strict=True)]
     middle, low, high = (table[f"{name}{end}"].to_numpy(np.float64) for end in ("", "_low", "_high"))
     for screw, marker in zip(SCREWS, "os", strict=True):
-        own = (table["screw"] == screw).to_numpy()
-        ax.errorbar(
-            middle[own], places[own], xerr=[(middle - low)[own], (high - middle)[own]], fmt=marker,
-            color=SCREW_COLOURS[screw], capsize=3, label=screw,
-        )  # fmt: skip
-    ax.set_yticks(places, labels, fontsize="x-small")
-    ax.invert_yaxis()
-    ax.set_xlim(left=0)
-    units = {"slack_turns": "widest slack, turns", "time_constant_s": "time constant of the display, s"}
-    ax.set_xlabel(f"{units[name]} (bar: 90 % range of the estimate)", fontsize="small")
-    ax.grid(axis="x", alpha=0.3)
-    ax.legend(frameon=False, fontsize="small")
+        at = np.flatnonzero(table["screw"] == screw)
+        style: Any = {"fmt": marker, "color": SCREW_COLOURS[screw], "capsize": 3, "label": screw}
+        ax.errorbar(middle[at], at, xerr=[(middle - low)[at], (high - middle)[at]], **style)
+    units = {"backlash_turns": "widest slack, turns", "time_constant_s": "time constant of the display, s"}
+    _rows(ax, labels, "x-small")
+    ax.set(xlim=(0, None), xlabel=f"{units[name]} (bar: 90 % range of the estimate)")
+    ax.legend(**PLAIN_LEGEND)
     return ax
+
+
+def _rows(ax: Axes, labels: Sequence[str], fontsize: str) -> None:
+    """One row per label, the first on top."""
+    ax.set_yticks(range(len(labels)), labels, fontsize=fontsize)
+    ax.invert_yaxis()
+    ax.grid(axis="x", alpha=0.3)
 
 
 def overshoots(ax: Axes, moves: pd.DataFrame) -> Axes:
     """Share of turns read before and after that passed the far edge of the band, by size, with 95 % errors."""
     paired = moves[moves["overshot"].notna()]
-    edges = np.array([0, 1 / 36, 1 / 18, 5 / 48, 1])
-    names = ["under 1/36", "about 1/24", "about 1/12", "over 1/10"]
-    size = paired["turns_cw"].abs()
-    for number, screw in enumerate(SCREWS):
-        bars = []
-        for place in range(4):
-            part = paired[(paired["screw"] == screw) & (size > edges[place]) & (size <= edges[place + 1])]
-            if len(part):
-                bars.append((place + 0.2 * (2 * number - 1), *honesty.share(part["overshot"], part["job"]), len(part)))
-        if bars:
-            x, share, error, counts = map(np.array, zip(*bars, strict=True))
-            within = _within(share, error)
-            ax.bar(x, 100 * share, 0.36, yerr=within, capsize=3, color=SCREW_COLOURS[screw], label=screw)
-            for at, count in zip(x, counts, strict=True):
-                words = f"{screw}\n{count:,}"  # a share of 0 % has no colour to tell the screw by
-                ax.annotate(words, (at, 0), (0, -2), textcoords="offset points", ha="center", va="top", size=6)
-    ax.set_xticks(range(4), names)
-    ax.set_xlim(-0.6, 3.6)
+    paired = paired.assign(size=np.digitize(paired["turns_cw"].abs(), [1 / 36, 1 / 18, 5 / 48], right=True))
+    for screw, beside in zip(SCREWS, (-0.2, 0.2), strict=True):
+        parts: dict[Any, pd.DataFrame] = dict(iter(paired[paired["screw"] == screw].groupby("size")))
+        if not parts:
+            continue
+        x = np.array(list(parts)) + beside
+        share, error = np.array([calibration.share(part["overshot"], part["job"]) for part in parts.values()]).T
+        style: Any = {"yerr": _within(share, error), "capsize": 3, "color": SCREW_COLOURS[screw], "label": screw}
+        ax.bar(x, 100 * share, 0.36, **style)
+        for at, part in zip(x, parts.values(), strict=True):
+            below = f"{screw}\n{len(part):,}"  # a share of 0 % has no colour to tell the screw by
+            ax.annotate(below, (at, 0), (0, -2), textcoords="offset points", ha="center", va="top", size=6)
+    ax.set_xticks(range(4), ["under 1/36", "about 1/24", "about 1/12", "over 1/10"])
     ax.tick_params(axis="x", pad=17)
     ax.set_xlabel("size of the move, fraction of a turn (below each bar: screw, number of moves)")
-    ax.set_ylabel("passed the band, % of moves")
-    ax.set_ylim(bottom=0)
+    ax.set(xlim=(-0.6, 3.6), ylim=(0, None), ylabel="passed the band, % of moves")
     if ax.containers:
-        ax.legend(frameon=False, fontsize="small")
+        ax.legend(**PLAIN_LEGEND)
     return ax
 
 
 def waits(ax: Axes, moves: pd.DataFrame) -> Axes:
     """Seconds from the change before to each turn: turns made on a settled reading, and not."""
-    edges = np.arange(0, 305, 10.0)
     for kept, colour, name in ((True, BLUE, "on a settled reading"), (False, RED, "no settled reading before")):
         waited = moves.loc[moves["wait_kept"] == kept, "waited_s"].clip(upper=299).dropna().to_numpy(np.float64)
-        ax.hist(waited, list(edges), color=colour, alpha=0.6, label=f"{name}, {len(waited):,} turns")
-    ax.set_xlim(0, 300)
-    ax.set_xlabel("time from the change before to the turn, s (last bar: longer)")
-    ax.set_ylabel("turns")
-    _whole(ax.yaxis)
-    ax.legend(frameon=False, fontsize="small")
+        ax.hist(waited, list(np.arange(0, 305, 10.0)), color=colour, alpha=0.6, label=f"{name}, {len(waited):,} turns")
+    ax.set(xlim=(0, 300), xlabel="time from the change before to the turn, s (last bar: longer)", ylabel="turns")
+    ax.locator_params("y", integer=True)
+    ax.legend(**PLAIN_LEGEND)
     return ax
 
 
 def reliability(ax: Axes, table: pd.DataFrame, what: str, cases: str = "") -> Axes:
-    """Stated chances of `what` against what happened (`honesty.reliability`), with 95 % errors; `cases`: how many.
+    """Stated chances of `what` against the shares observed (`calibration.reliability`), with 95 % errors.
 
-    Beside each point stands how many cases it is made of.
+    Beside each point stands how many cases it is made of; `cases`: how many in all, in words.
     """
-    ax.plot([0, 100], [0, 100], color="0.5", ls="--", lw=1, label="honest")
-    cases = cases or f"{int(table['count'].sum()):,} cases"
-    ax.errorbar(
-        100 * table["said"], 100 * table["happened"], yerr=_within(table["happened"], table["error"]), fmt="o",
-        color=BLUE, capsize=3, label=f"{cases}\n(bar: 95 % error)",
-    )  # fmt: skip
-    for said, came, count in zip(table["said"], table["happened"], table["count"], strict=True):
-        ax.annotate(f"{count:,}", (100 * said, 100 * came), (5, -7), textcoords="offset points", size=6)
+    stated, observed = 100 * table["stated"], 100 * table["observed"]
+    cases = cases or f"{table['count'].sum():,} cases"
+    ax.plot([0, 100], [0, 100], label="as stated", **DASHED)
+    bars = _within(table["observed"], table["error"])
+    ax.errorbar(stated, observed, yerr=bars, fmt="o", color=BLUE, capsize=3, label=f"{cases}\n(bar: 95 % error)")
+    for x, y, count in zip(stated, observed, table["count"], strict=True):
+        ax.annotate(f"{count:,}", (x, y), (5, -7), textcoords="offset points", size=6)
     ax.text(0.97, 0.03, "number: cases", ha="right", transform=ax.transAxes, size=6)
-    ax.set_xlim(-3, 110)
-    ax.set_ylim(-5, 105)
+    ax.set(xlim=(-3, 110), ylim=(-5, 105), xlabel="chance stated, %", ylabel="share observed, %")
     ax.set_title(what, fontsize="medium")
-    ax.set_xlabel("chance said, %")
-    ax.set_ylabel("share that came, %")
-    ax.legend(frameon=False, fontsize="small", loc="upper left")
+    ax.legend(loc="upper left", **PLAIN_LEGEND)
     return ax
 
 
 def ranks(ax: Axes, predictions: pd.DataFrame) -> Axes:
-    """Where readings fell in what was expected of them: flat where the advice is honest."""
+    """Where readings fell in what was expected of them: flat where all is as stated."""
     values = 100 * predictions["rank"].to_numpy(np.float64)
     ax.hist(values, list(np.linspace(0, 100, 11)), color=SKY, edgecolor="white")
-    ax.axhline(len(values) / 10, color="0.3", ls="--", lw=1, label="honest")
-    ax.set_xlabel("chance that had been given to a lower reading, %")
-    ax.set_ylabel("readings")
-    _whole(ax.yaxis)
-    ax.set_xlim(0, 100)
-    ax.legend(frameon=False, fontsize="small", loc="lower center")
+    ax.axhline(len(values) / 10, label="as stated", **DASHED)
+    ax.set(xlim=(0, 100), xlabel="chance that had been given to a lower reading, %", ylabel="readings")
+    ax.locator_params("y", integer=True)
+    ax.legend(loc="lower center", **PLAIN_LEGEND)
     return ax
 
 
 def coverage(ax: Axes, table: pd.DataFrame) -> Axes:
-    """How often the range for 9 times in 10 held, by kind of reading, with 95 % errors (`honesty.coverage`)."""
+    """How often the range for 9 times in 10 held, by kind of reading, with 95 % errors (`calibration.coverage`)."""
     known = table[table["readings"] > 0].reset_index(drop=True)
-    ax.axvline(90, color="0.5", ls="--", lw=1)
-    ax.errorbar(
-        100 * known["holds"], known.index, xerr=_within(known["holds"], known["error"]), fmt="o", color=BLUE, capsize=3
-    )
-    ax.set_yticks(
-        known.index, [f"{row.kind}\n{row.readings:,} readings" for row in known.itertuples()], fontsize="small"
-    )
-    ax.invert_yaxis()
-    ax.set_ylim(len(known) - 0.5, -0.5)
-    ax.set_xlim(min(70.0, float(100 * (known["holds"] - known["error"]).min() - 2)) if len(known) else 70, 101)
-    ax.set_xlabel("90 % range held, % of readings (dashed: honest)")
+    holds, error = known["holds"], known["error"]
+    ax.axvline(90, **DASHED)
+    ax.errorbar(100 * holds, known.index, xerr=_within(holds, error), fmt="o", color=BLUE, capsize=3)
+    labels = [f"{kind}\n{count:,} readings" for kind, count in zip(known["kind"], known["readings"], strict=True)]
+    _rows(ax, labels, "small")
+    ax.set(xlim=(min(70.0, *(100 * (holds - error) - 2)), 101), ylim=(len(known) - 0.5, -0.5))
+    ax.set_xlabel("90 % range held, % of readings (dashed: as stated)")
     return ax
-
-
-def _whole(axis: Axis) -> None:
-    """Ticks at whole numbers only, on an axis that counts."""
-    axis.set_major_locator(MaxNLocator(integer=True))
 
 
 def _within(share: Any, error: Any) -> Any:
@@ -269,39 +229,33 @@ def figure(columns: int = 1, size: tuple[float, float] = SIZE, *, share_y: bool 
 
 def write_all(study: Study, folder: Path) -> int:
     """Draw every plot of a study that has something to show into PNG files, called as NAMES; returns how many."""
-    from advisor.study import priors
+    learned = population.as_table(study.evidence)
+    made: dict[str, Figure] = {}
 
-    learned = priors.as_table(study.evidence)
-    tall = (SIZE[0], max(SIZE[1], 0.34 * len(learned) + 1.2))
-    files: dict[str, Figure] = {}
+    def axes(name: str, columns: int = 1, width: float = SIZE[0], height: float = 0.0) -> Any:
+        made[name], drawn_on = figure(columns, (width, max(SIZE[1], height)), share_y=True)
+        return drawn_on
+
     for name, draw in (("moves", convergence_by_moves), ("minutes", convergence_by_minutes)):
-        files[f"convergence_by_{name}"], axes = figure(2, share_y=True)
-        for ax, firing in zip(axes, FIRINGS, strict=True):
-            draw(ax, study.readings, firing)
-        axes[1].set_ylabel("")
+        for ax, firing in zip(axes(f"convergence_by_{name}", 2), FIRINGS, strict=True):
+            draw(ax, study.readings, firing).label_outer()
     for by in ("fuel", "valve_family"):
-        groups = study.jobs[by].nunique()
-        files[f"gain_by_{by}"], axes = figure(size=(SIZE[0], max(SIZE[1], 0.9 * groups + 1.0)))
-        gains(axes[0], study.screws, study.jobs, by)
-    for name in ("slack_turns", "time_constant_s") if len(learned) else ():
-        files[f"learned_{name}"], axes = figure(size=tall)
-        slack_and_lag(axes[0], learned, name)
-    files["overshoots"], axes = figure()
-    overshoots(axes[0], study.moves)
+        gains(axes(f"gain_by_{by}", height=0.9 * study.jobs[by].nunique() + 1.0)[0], study.screws, study.jobs, by)
+    for name in ("backlash_turns", "time_constant_s") if len(learned) else ():
+        backlash_and_lag(axes(f"learned_{name}", height=0.34 * len(learned) + 1.2)[0], learned, name)
+    overshoots(axes("overshoots")[0], study.moves)
     if len(study.moves):
-        files["waits"], axes = figure()
-        waits(axes[0], study.moves)
+        waits(axes("waits")[0], study.moves)
     if len(study.predictions):
-        files["honesty_coverage"], axes = figure()
-        coverage(axes[0], honesty.coverage(study.predictions))
-        files["honesty_ranks"], axes = figure()
-        ranks(axes[0], study.predictions)
-        files["honesty_reliability"], axes = figure(3, (9.6, SIZE[1]), share_y=True)
-        reliability(axes[0], honesty.reliability(study.predictions), "next reading in band")
-        ends, passed = honesty.of_turns(study.turns), honesty.of_passing(study.turns)
-        for ax, table, what in ((axes[1], ends, "turn ends in band"), (axes[2], passed, "turn passes the band")):
-            reliability(ax, table, what, f"{table['count'].sum():,} of {study.sampled_turns:,} turns").set_ylabel("")
-    files = {name: made for name, made in files.items() if any(ax.has_data() for ax in made.axes)}
-    for name, made in files.items():
-        made.savefig(folder / f"{name}.png", dpi=150)
-    return len(files)
+        coverage(axes("calibration_coverage")[0], calibration.coverage(study.predictions))
+        ranks(axes("calibration_ranks")[0], study.predictions)
+        readings, *others = axes("calibration_reliability", 3, 9.6)
+        reliability(readings, calibration.reliability(study.predictions), "next reading in band")
+        of_turns = {"turns": "turn ends in band", "passing": "turn passes the band"}
+        for ax, (of, what) in zip(others, of_turns.items(), strict=True):
+            table = calibration.reliability(study.turns, of)
+            reliability(ax, table, what, f"{table['count'].sum():,} of {study.sampled_turns:,} turns").label_outer()
+    made = {name: drawn for name, drawn in made.items() if any(ax.has_data() for ax in drawn.axes)}
+    for name, drawn in made.items():
+        drawn.savefig(folder / f"{name}.png", dpi=150)
+    return len(made)

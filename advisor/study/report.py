@@ -1,14 +1,12 @@
-"""What a study says: the figures as a record, the one screen of text, the files in a folder."""
+"""What a study says: its figures as a record, the one screen of text, the files in a folder."""
 
 import json
 import math
 import textwrap
 from collections.abc import Sequence
-from io import BytesIO
 from pathlib import Path
 from typing import Any
 
-import numpy as np
 import pandas as pd
 
 from advisor.diagnosis.carbon_monoxide import CO_STOPS
@@ -16,7 +14,7 @@ from advisor.errors import RangeError
 from advisor.report.answers import PRACTICE
 from advisor.report.layout import WIDTH, columns, labelled, wrapped
 from advisor.screws import SCREWS
-from advisor.study import honesty, learn, priors
+from advisor.study import calibration, learned_priors, population
 from advisor.study.collect import MARKER, Study
 from advisor.study.frames import for_spreadsheets, plain
 from advisor.study.replay import FORGIVEN_S, SAME_TURN
@@ -27,117 +25,116 @@ NAME_WIDTH = 26  # columns of a group's name
 KEEP = "\xa0"  # a space where no line is broken
 FEW_READINGS = 100  # up to here a share in per cent promises more than there is
 SETTLED = "settled: read once the job's shortest waits were over"  # the word's meaning in tables and replay
-FITS = " Fits: each within its 95 % error (±)."
 AS_ADVISED = f"As advised: the turn to {SAME_TURN:g} of a mark, a reading up to {FORGIVEN_S:.0f} s early."
+ENDS = ("", "_low", "_high")
+SPANS = ("minutes", "moves", "readings")
 TABLES = ("jobs", "moves", "readings", "screws", "predictions", "turns", "findings")
 BAD_LOGS, NOTES, PRIOR = "bad_logs.txt", "notes.txt", "prior.toml"
 
 
 def summary(study: Study) -> dict[str, Any]:
-    """The figures of a study as plain values: numbers as numbers, None where there is nothing to tell.
+    """The figures of a study as plain values, as `study.json` holds them; null where there is nothing to tell.
 
-    What each field means stands in DEVELOPERS.md, "What study.json holds".
+    A share is 0 to 1. `_low` and `_high` bound the 90 % range of an estimate: its doubt, which more jobs make smaller.
+    What valves or jobs differ by among themselves, which more jobs do not make smaller, is `gain_log_sd`, `p10` and
+    `p90`. An `error` is half a 95 % range, jobs taken as what was drawn.
+
+    jobs, practice_jobs       jobs read; of them on made-up boilers
+    bad_logs, notes           logs that could not be read; what to know of others
+    ended_in_band             share of jobs whose last settled reading since the last turn was in band at both rates
+    minutes, moves, readings  of a job: `median`, `p10` (a tenth of the jobs below), `p90` (a tenth above)
+    turns, wait_kept, waits_broken  turns of all jobs; share of them made on a settled reading; how many were not
+    turns_judged, overshot, overshoots  turns read settled before and after; share and number that passed the far edge
+    jobs_that_overshot        share of jobs with such a turn
+    found                     jobs by code of finding, from each reading by itself and each screw's fast regression
+    findings_in_sample        stops and warnings by code that the adviser gives at the end of the jobs asked anew
+    priors_in_use             jobs by where their prior came from
+    learned                   gain, backlash and lag by group and screw: rows of `population.as_table`, described there
+    noise_sd_pct, readings_taken_twice  sd of one reading before rounding, % CO2; pairs of readings it comes from
+    sample                    jobs asked anew: how many (`jobs`), `of` how many, drawn with `seed`
+    turns_asked               their `turns` read settled before and after for the adviser, `of` all; of them
+                              `began_past` the far edge
+    coverage                  how often the 90 % range held: by `kind`, of so many `readings`, share (`holds`), `error`
+    reliability_of_readings   chance that the next reading is in band, in classes: mean `stated`, share `observed`, its
+                              `error`, cases (`count`)
+    reliability_of_turns, reliability_of_passing  the same of a turn: that the settled display ends in band; passes it
+
+    Codes of findings are the keys of `advisor.wording.findings.FINDINGS`, whose `about` says what each means.
     """
-    jobs, moves = study.jobs, study.moves
-    judged = moves["overshot"].dropna()  # of the rest nobody can tell
-    noise = learn.noise_sd_pct(study.evidence)
-    record: dict[str, Any] = {
+    jobs, moves, asked = study.jobs, study.moves, study.turns
+    judged = moves["overshot"].dropna().astype(float)  # of the rest nobody can tell
+    noise = population.noise_sd_pct(study.evidence) or (None, None)
+    sources = jobs["prior_source"].replace("", "built in")
+    halts = study.findings.loc[study.findings["severity"] != "note", "code"]
+    record = {
         "jobs": len(jobs),
         "practice_jobs": int(jobs["practice"].sum()),
         "bad_logs": list(study.bad),
         "notes": list(study.notes),
         "ended_in_band": float(jobs["ended_in_band"].mean()),
-        "minutes": _spread(jobs["minutes"]),
-        "moves": _spread(jobs["moves"]),
-        "readings": _spread(jobs["readings"]),
+        **{name: jobs[name].quantile([0.5, 0.1, 0.9]).set_axis(["median", "p10", "p90"]).to_dict() for name in SPANS},
         "turns": len(moves),
         "turns_judged": len(judged),
         "waits_broken": int(jobs["waits_broken"].sum()),
-        "wait_kept": _mean(moves["wait_kept"]),
+        "wait_kept": float(moves["wait_kept"].mean()),
         "overshoots": int(jobs["overshoots"].sum()),
-        "overshot": _mean(judged),
+        "overshot": float(judged.mean()),
         "jobs_that_overshot": float((jobs["overshoots"] > 0).mean()),
-        "found": {code: int(count) for code, count in _found(jobs).items()},
-        "findings_in_sample": {code: int(count) for code, count in _halts(study.findings).items()},
-        "priors_in_use": {source or "built in": int(n) for source, n in jobs["prior_source"].value_counts().items()},
-        "learned": plain(priors.as_table(study.evidence)),
-        "noise_sd_pct": noise and noise[0],
-        "readings_taken_twice": noise and noise[1],
+        "found": _counts([code for codes in jobs["found"] for code in codes.split()]),
+        "findings_in_sample": _counts(halts),
+        "priors_in_use": _counts(sources),
+        "learned": plain(population.as_table(study.evidence)),
+        "noise_sd_pct": noise[0],
+        "readings_taken_twice": noise[1],
         "sample": {"jobs": len(study.sample), "of": len(jobs), "seed": study.seed},
-        "turns_asked": {
-            "turns": len(study.turns),
-            "of": study.sampled_turns,
-            "began_past": int(study.turns["began_past"].sum()),
-        },
-        "coverage": plain(honesty.coverage(study.predictions)),
-        "reliability_of_readings": plain(honesty.reliability(study.predictions)),
-        "reliability_of_turns": plain(honesty.of_turns(study.turns)),
-        "reliability_of_passing": plain(honesty.of_passing(study.turns)),
+        "turns_asked": {"turns": len(asked), "of": study.sampled_turns, "began_past": int(asked["began_past"].sum())},
+        "coverage": plain(calibration.coverage(study.predictions)),
+        "reliability_of_readings": plain(calibration.reliability(study.predictions)),
+        "reliability_of_turns": plain(calibration.reliability(asked, "turns")),
+        "reliability_of_passing": plain(calibration.reliability(asked, "passing")),
     }
-    return record
+    return {name: None if value != value else value for name, value in record.items()}
 
 
 def say(record: dict[str, Any], written: str = "") -> str:
     """The answer on one screen of 80 columns; its first line is the answer. `written`: where files were put."""
-    jobs, held = record["jobs"], record["coverage"][0]
-    minutes, moves, reads = record["minutes"], record["moves"], record["readings"]
-    honest = ""
-    if held["readings"]:
-        share = f"{100 * held['holds']:.0f} % of readings"
-        honest = f"; {_of(held) if held['readings'] < FEW_READINGS else share} fell in the adviser's 90 % range"
+    jobs, practice, held = record["jobs"], record["practice_jobs"], record["coverage"][0]
+    minutes, moves, reads = (record[name] for name in SPANS)
     took = f"{_counted(moves['median'], 'turn')} and {minutes['median']:.0f} min"
     ended = f"{say_chance(record['ended_in_band'])} ended in band; the middle job took {took}"
     if jobs == 1:
         ended = f"ended {'in' if record['ended_in_band'] else 'out of'} band, after {took}"
-    lines = wrapped(f"{jobs:,} {_plural(jobs, 'job')}: {ended}{honest}.")
-    lines += _say_practice(record["practice_jobs"], jobs)
+    fell = f"; {_of(held)} fell in the adviser's 90 % range" if held["readings"] else ""
+    lines = wrapped(f"{_counted(jobs, 'job')}: {ended}{fell}.")
+    if practice:
+        some = f"{practice:,} of these jobs, counted below but left out of gain, slack and lag."
+        lines += wrapped(PRACTICE if practice == jobs else f"PRACTICE on made-up boilers: {some}")
     if jobs > 1:
-        lines += labelled(
-            "8 in 10",
-            f"{_between(minutes)} min, {_between(moves)} turns, {_between(reads)} readings a job.",
-        )
+        spans = f"{_between(minutes)} min, {_between(moves)} turns, {_between(reads)} readings a job."
+        lines += labelled("8 in 10", spans)
     if record["turns"]:
-        turns, kept = _counted(record["turns"], "turn"), record["turns"] - record["waits_broken"]
-        lines += labelled(
-            "Waits", f"{kept:,} of {turns} made on a settled reading ({say_chance(record['wait_kept'])}); {SETTLED}."
-        )
-        lines += labelled(
-            "Overshot",
-            f"{record['overshoots']:,} of {_counted(record['turns_judged'], 'turn')} read before and after, in "
-            f"{say_chance(record['jobs_that_overshot'])} of jobs, by settled readings.",
-        )
-    lines += _say_found(record)
-    lines += _say_learned(record)
-    lines += _say_honest(record)
+        kept = f"{record['turns'] - record['waits_broken']:,} of {_counted(record['turns'], 'turn')} made"
+        passed = f"{record['overshoots']:,} of {_counted(record['turns_judged'], 'turn')} read before and after"
+        share = say_chance(record["jobs_that_overshot"])
+        lines += labelled("Waits", f"{kept} on a settled reading ({say_chance(record['wait_kept'])}); {SETTLED}.")
+        lines += labelled("Overshot", f"{passed}, in {share} of jobs, by settled readings.")
+    lines += _say_found(record) + _say_learned(record) + _say_calibration(record)
     lines += _say_logs("Bad logs", "could not be read", record["bad_logs"])
     lines += _say_logs("Notes", "on the other logs", record["notes"])
-    if written:
-        lines += labelled("Files", written)
-    return "\n".join(lines)
-
-
-def _say_practice(practice: int, jobs: int) -> list[str]:
-    if not practice:
-        return []
-    if practice == jobs:
-        return wrapped(PRACTICE)
-    return wrapped(
-        f"PRACTICE on made-up boilers: {practice:,} of these jobs, counted below but left out of gain, slack and lag."
-    )
+    return "\n".join([*lines, *(labelled("Files", written) if written else [])])
 
 
 def _say_found(record: dict[str, Any]) -> list[str]:
     """Jobs with findings: from single readings and the fast regression; stops and warnings that the adviser gives."""
-    found, asked = record["found"], record["findings_in_sample"]
+    found, sample = record["found"], record["sample"]["jobs"]
     stops = _codes({code: count for code, count in found.items() if code in CO_STOPS})
     others = _codes({code: count for code, count in found.items() if code not in CO_STOPS})
-    seen = "; ".join(filter(None, (stops and f"CO stops {stops}", others)))
-    jobs, sample = record["jobs"], record["sample"]["jobs"]
-    look = f"by a quick look at every reading and screw of {_counted(jobs, 'job')}"
-    lines = labelled("Found", f"{look}: {seen or 'no trouble'}.")
+    seen = "; ".join(filter(None, (stops and f"CO stops {stops}", others))) or "no trouble"
+    look = f"by a quick look at every reading and screw of {_counted(record['jobs'], 'job')}"
+    lines = labelled("Found", f"{look}: {seen}.")
     if sample:
-        who = f"{_counted(sample, 'job')} asked anew"
-        lines += labelled("", f"by the adviser at the end of {who}: {_codes(asked) or 'no stop, no warning'}.")
+        asked = _codes(record["findings_in_sample"]) or "no stop, no warning"
+        lines += labelled("", f"by the adviser at the end of {_counted(sample, 'job')} asked anew: {asked}.")
     return lines
 
 
@@ -146,33 +143,29 @@ def _codes(counts: dict[str, int]) -> str:
 
 
 def _say_learned(record: dict[str, Any]) -> list[str]:
-    table, practice = record["learned"], record["practice_jobs"]
-    if not table:
-        why = (
-            "made-up boilers teach nothing about real valves"
-            if practice
-            else "no screw was turned between two readings"
-        )
+    if not record["learned"]:
+        practice = "made-up boilers teach nothing about real valves"
+        why = practice if record["practice_jobs"] else "no screw was turned between two readings"
         return labelled("Gain", f"none learned: {why}.")
     groups: dict[tuple[str, ...], dict[str, Any]] = {}
-    for row in table:
+    for row in record["learned"]:
         groups.setdefault((row["fuel"], row["valve_family"], row["turndown_range"]), {})[row["screw"]] = row
-    (whole, fleet), *others = groups.items()
-    others.sort(key=lambda item: -max(row["jobs"] for row in item[1].values()))
+    fleet = groups.pop(("", "", ""))
+    largest = sorted(groups, key=lambda key: -max(row["jobs"] for row in groups[key].values()))
     lines = labelled("Gain", "% CO2 per turn: the middle valve (9 valves in 10 lie within)")
-    lines.append(_gain_row("fuel, family, turndown", [f"{screw:<16}  jobs" for screw in SCREWS])[0])
-    for key, rows in [(whole, fleet), *(others[:MOST_GROUPS] if len(others) > 1 else [])]:
-        name = "all" if key == whole else ", ".join((key[0], key[1] or "no family", key[2].replace(" ", KEEP)))
-        lines += _gain_row(name, [_valves(rows[screw]) if screw in rows else "-" for screw in SCREWS])
-    if len(others) > MOST_GROUPS:
-        lines.append(f"    and {_counted(len(others) - MOST_GROUPS, 'smaller group')} (--json, --out)")
-    doubt = "(90 % range of the estimate)"
-    backlashes = ", ".join(f"{screw} {_range(row, 'slack_turns', 3)}" for screw, row in fleet.items())
-    lines += labelled("Slack", f"at most, turns {doubt}: {backlashes}")
-    lags = ", ".join(f"{screw} {_range(row, 'time_constant_s', 0)}" for screw, row in fleet.items())
-    noise = record["noise_sd_pct"]
-    heard = "" if noise is None else f"; noise of one reading {noise:.3f} % CO2"
-    return lines + labelled("Lag", f"time constant of the display, s {doubt}: {lags}{heard}")
+    lines += _gain_row("fuel, family, turndown", [f"{screw:<16}  jobs" for screw in SCREWS])
+    rows = [("all", fleet)]
+    for key in largest[:MOST_GROUPS] if len(groups) > 1 else ():
+        rows.append((", ".join((key[0], key[1] or "no family", key[2].replace(" ", KEEP))), groups[key]))
+    for name, group in rows:
+        lines += _gain_row(name, [_valve(group.get(screw)) for screw in SCREWS])
+    if len(groups) > MOST_GROUPS:
+        lines.append(f"    and {_counted(len(groups) - MOST_GROUPS, 'smaller group')} (--json, --out)")
+    doubt, noise = "(90 % range of the estimate)", record["noise_sd_pct"]
+    noted = "" if noise is None else f"; noise of one reading {noise:.3f} % CO2"
+    lines += labelled("Slack", f"at most, turns {doubt}: {_ranges(fleet, 'backlash_turns', 3)}")
+    lags = _ranges(fleet, "time_constant_s", 0)
+    return lines + labelled("Lag", f"time constant of the display, s {doubt}: {lags}{noted}")
 
 
 def _gain_row(name: str, cells: list[str]) -> list[str]:
@@ -184,57 +177,57 @@ def _gain_row(name: str, cells: list[str]) -> list[str]:
     return [line.replace(KEEP, " ") for line in lines]
 
 
-def _valves(row: dict[str, Any]) -> str:
-    reach = 1.6449 * row["gain_log_sd"]
-    gain = row["gain_per_turn"]
-    span = f"{gain:.1f} ({gain * math.exp(-reach):.1f}-{gain * math.exp(reach):.1f})"
+def _valve(row: dict[str, Any] | None) -> str:
+    """Gain of the middle valve, what 9 in 10 lie within, and jobs."""
+    if row is None:
+        return "-"
+    gain, reach = row["gain_per_turn"], math.exp(1.6449 * row["gain_log_sd"])
+    span = f"{gain:.1f} ({gain / reach:.1f}-{gain * reach:.1f})"
     return f"{span:<16}{row['jobs']:6,}"
 
 
-def _range(row: dict[str, Any], name: str, digits: int) -> str:
-    return f"{row[name]:.{digits}f} ({row[f'{name}_low']:.{digits}f}-{row[f'{name}_high']:.{digits}f})"
+def _ranges(group: dict[str, Any], name: str, digits: int) -> str:
+    """An estimate with its 90 % range, by screw."""
+    values = {screw: [f"{row[f'{name}{end}']:.{digits}f}" for end in ENDS] for screw, row in group.items()}
+    return ", ".join(f"{screw} {middle} ({low}-{high})" for screw, (middle, low, high) in values.items())
 
 
-def _say_honest(record: dict[str, Any]) -> list[str]:
-    sample, held = record["sample"], record["coverage"][0]
+def _say_calibration(record: dict[str, Any]) -> list[str]:
+    sample, held, turns = record["sample"], record["coverage"][0], record["turns_asked"]
     if not sample["jobs"]:
-        return labelled("Honest", "not asked: with a sample of 0, no job was asked anew.")
-    whole = "the job" if sample["of"] == 1 else f"all {sample['of']:,} jobs"
-    drawn = (
-        whole
-        if sample["jobs"] == sample["of"]
-        else f"a random sample of {sample['jobs']:,} of {sample['of']:,} jobs, seed {sample['seed']}"
-    )
+        return labelled("Coverage", "not asked: with a sample of 0, no job was asked anew.")
+    drawn = "the job" if sample["of"] == 1 else f"all {sample['of']:,} jobs"
+    if sample["jobs"] < sample["of"]:
+        drawn = f"a random sample of {sample['jobs']:,} of {sample['of']:,} jobs, seed {sample['seed']}"
     if not held["readings"]:
-        return labelled("Honest", f"asked of {drawn}: no reading that could be expected.")
-    lines = labelled("Honest", f"the 90 % range held in {_of(held)} ({drawn}, asked anew). {_verdict(held)}")
-    turns = record["turns_asked"]
+        return labelled("Coverage", f"asked of {drawn}: no reading that could be expected.")
+    lines = labelled("Coverage", f"the 90 % range held in {_of(held)} ({drawn}, asked anew). {_verdict(held)}")
     beyond = f", less {turns['began_past']:,} begun beyond it," if turns["began_past"] else ""
     readings, ended, passed = (_compared(record[f"reliability_of_{of}"]) for of in ("readings", "turns", "passing"))
-    lines += labelled("", f"Said/came, next reading in band: {readings}.")
     asked = (
         f"{turns['turns']:,} of {_counted(turns['of'], 'turn')}: settled before and after for the adviser, lag and all"
     )
-    return lines + labelled("", f"Turn ends in band ({asked}) {ended}; passes the band{beyond} {passed}.{FITS}")
+    lines += labelled("", f"Stated/observed, next reading in band: {readings}.")
+    compared = f"Turn ends in band ({asked}) {ended}; passes the band{beyond} {passed}."
+    return lines + labelled("", f"{compared} Fits: each within its 95 % error (±).")
 
 
 def _compared(bins: list[dict[str, Any]]) -> str:
-    """Stated chances beside what came, and whether each is within its error."""
-    if sum(row["count"] for row in bins) < honesty.FEWEST_CASES:
+    """Stated chances beside the shares observed, and whether each is within its error."""
+    if sum(row["count"] for row in bins) < calibration.FEWEST_CASES:
         return "too few to compare"
-    pairs = [f"{100 * row['said']:.0f}/{100 * row['happened']:.0f}" for row in bins]
-    off = [pair for pair, row in zip(pairs, bins, strict=True) if abs(row["said"] - row["happened"]) > row["error"]]
+    pairs = [f"{100 * row['stated']:.0f}/{100 * row['observed']:.0f}" for row in bins]
+    off = [pair for pair, row in zip(pairs, bins, strict=True) if abs(row["stated"] - row["observed"]) > row["error"]]
     return f"{', '.join(pairs)} %, {'off at ' + ', '.join(off) if off else 'fits'}"
 
 
 def _verdict(held: dict[str, Any]) -> str:
     """What a share that the range held means, beyond its error."""
-    off = held["holds"] - honesty.CERTAIN
-    if abs(off) <= held["error"]:
+    more = held["holds"] - calibration.CERTAIN
+    if abs(more) <= held["error"]:
         return "That agrees with the 90 % stated."
-    if off > 0:
-        return "That is more than the 90 % stated: the ranges are wider than they need be."
-    return "That is less than the 90 % stated: the ranges are too narrow."
+    side, ranges = ("more", "wider than they need be") if more > 0 else ("less", "too narrow")
+    return f"That is {side} than the 90 % stated: the ranges are {ranges}."
 
 
 def _of(held: dict[str, Any]) -> str:
@@ -261,17 +254,13 @@ def say_replay(
 ) -> str:
     """A job's `replay` as text: row by row, what was known, advised, done, and what it cost.
 
-    end: how it stands after its last row; notes: what to know of its log.
+    end    how it stands after its last row
+    notes  what to know of its log
     """
-    against = int((~table["followed"].astype(bool)).sum())
-    costly = int((table["cost"] != "").sum())
-    minutes = table["took_s"].sum() / 60
-    steps = _counted(len(table), "step")
-    lines = wrapped(
-        f"{name}: {steps} in {minutes:.1f} min, {against} not as advised, {costly} at a cost."
-        if len(table)
-        else f"{name}: no reading, turn or change of rate yet."
-    )
+    against, costly = len(table) - table["followed"].sum(), (table["cost"] != "").sum()
+    counts = f"{against} not as advised, {costly} at a cost."
+    steps = f"{_counted(len(table), 'step')} in {table['took_s'].sum() / 60:.1f} min, {counts}"
+    lines = wrapped(f"{name}: {steps if len(table) else 'no reading, turn or change of rate yet.'}")
     lines += wrapped(PRACTICE) if practice else []
     lines += [line for note in notes for line in labelled("Log", note)]
     if len(table):
@@ -281,11 +270,11 @@ def say_replay(
         took_s = row["took_s"] + sum(other["took_s"] for other in more)
         head = f"{row['row']:4d}  {row['time']:%H:%M:%S}  {took_s:3.0f} s  "
         follow = " " * len(head)
-        said = "as advised" if row["followed"] else f"{'still' if row['still'] else 'advised:'} {row['advised']}"
+        advice = "as advised" if row["followed"] else f"{'still' if row['still'] else 'advised:'} {row['advised']}"
         done = ", ".join(other["done"] for other in (row, *more))
         upto = f"to row {more[-1]['row']}: " if more else ""
-        lines += textwrap.wrap(f"{upto}{done}; {said}", WIDTH, initial_indent=head, subsequent_indent=follow)
-        if row["done"].startswith("turned") and row["known_pct"] is not None:
+        lines += textwrap.wrap(f"{upto}{done}; {advice}", WIDTH, initial_indent=head, subsequent_indent=follow)
+        if row["event"] == "turn" and row["known_pct"] is not None:
             known = f"CO2 {row['known_pct']:.2f} % ({row['known_low_pct']:.2f} to {row['known_high_pct']:.2f})"
             lines.append(f"{follow}known: {known}, in band {say_chance(row['chance_in_band'])}")
         if row["cost"]:
@@ -296,15 +285,14 @@ def say_replay(
 def _folded(rows: list[dict[str, Any]]) -> list[list[dict[str, Any]]]:
     """Rows one by one, save that those which go on at no cost under the stop of the row before are put together.
 
-    Each is told whether it goes on so (`still`).
+    Each gets `still`: whether it goes on so.
     """
     groups: list[list[dict[str, Any]]] = []
     before = ""
     for row in rows:
-        row["still"] = row["advised"].startswith("stop") and row["advised"] == before
+        row["still"] = row["action"] == "halt" and row["advised"] == before
         before = row["advised"]
-        last = groups[-1][-1] if groups else row
-        if row["still"] and last["still"] and not row["cost"] and not last["cost"]:
+        if groups and row["still"] and groups[-1][-1]["still"] and not row["cost"] and not groups[-1][-1]["cost"]:
             groups[-1].append(row)
         else:
             groups.append([row])
@@ -314,7 +302,7 @@ def _folded(rows: list[dict[str, Any]]) -> list[list[dict[str, Any]]]:
 def refuse_edited_prior(folder: Path) -> None:
     """Raises RangeError where a prior file in a folder is not as a study wrote it: it would be lost."""
     path = folder / PRIOR
-    if path.exists() and priors.edited(path.read_text(encoding="utf-8", errors="replace")):
+    if path.exists() and learned_priors.edited(path.read_text(encoding="utf-8", errors="replace")):
         raise RangeError(f"--out {folder}: {PRIOR} there was edited. Move it away first, or name another folder")
 
 
@@ -332,24 +320,23 @@ def write(study: Study, record: dict[str, Any], folder: Path, title: str) -> str
         tables = [f"{name}.{kind}" for name in TABLES for kind in ("csv", "parquet")]
         for name in (*tables, *(f"{name}.png" for name in plots.NAMES), BAD_LOGS, NOTES, PRIOR):
             (folder / name).unlink(missing_ok=True)
-    parquet = _has_parquet()
+    kinds = "CSV and parquet"
     for name in TABLES:
         table: pd.DataFrame = getattr(study, name)
         for_spreadsheets(table).to_csv(folder / f"{name}.csv", index=False)
-        if parquet:
+        try:
             table.to_parquet(folder / f"{name}.parquet", index=False)
+        except ImportError:  # none is installed, or one that is unfit for this numpy
+            kinds = "CSV (no parquet engine is installed)"
+    drawn, prior, listed = plots.write_all(study, folder), "", ""
     (folder / MARKER).write_text(as_json(record) + "\n", encoding="utf-8")
-    listed = ""
+    if record["learned"]:
+        (folder / PRIOR).write_text(learned_priors.as_toml(study.evidence, title), encoding="utf-8")
+        prior = f"{PRIOR} for open --prior, "
     for name, messages in ((BAD_LOGS, study.bad), (NOTES, study.notes)):
         if messages:
             (folder / name).write_text("".join(f"{line}\n" for line in messages), encoding="utf-8")
             listed += f", {name}"
-    drawn = plots.write_all(study, folder)
-    kinds = "CSV and parquet" if parquet else "CSV (no parquet engine is installed)"
-    prior = ""
-    if record["learned"]:
-        (folder / PRIOR).write_text(priors.as_toml(study.evidence, title), encoding="utf-8")
-        prior = f"{PRIOR} for open --prior, "
     return f"{folder}: {len(TABLES)} tables as {kinds}, {drawn} plots, {prior}{MARKER}{listed}."
 
 
@@ -358,40 +345,14 @@ def as_json(record: dict[str, Any]) -> str:
     return json.dumps(record, indent=2, ensure_ascii=False, allow_nan=False)
 
 
-def _has_parquet() -> bool:
-    """Whether pandas has an engine that works: one may be installed and unfit for this numpy."""
-    try:
-        pd.DataFrame({"a": [1]}).to_parquet(BytesIO())
-    except ImportError:
-        return False
-    return True
-
-
-def _spread(values: pd.Series) -> dict[str, float]:
-    low, middle, high = np.quantile(values, [0.1, 0.5, 0.9])
-    return {"median": float(middle), "p10": float(low), "p90": float(high)}
-
-
-def _mean(values: pd.Series) -> float | None:
-    return float(values.mean()) if len(values) else None
-
-
-def _halts(findings: pd.DataFrame) -> pd.Series:
-    return findings.loc[findings["severity"] != "note", "code"].value_counts()
-
-
-def _found(jobs: pd.DataFrame) -> pd.Series:
-    return pd.Series([code for codes in jobs["found"] for code in codes.split()], dtype=object).value_counts()
+def _counts(values: Sequence[str] | pd.Series) -> dict[str, int]:
+    return {str(value): int(count) for value, count in pd.Series(values, dtype=object).value_counts().items()}
 
 
 def _counted(count: float, word: str) -> str:
-    return f"{count:,.0f} {_plural(round(count), word)}"
+    return f"{count:,.0f} {word}{'' if round(count) == 1 else 's'}"
 
 
-def _between(spread: dict[str, float]) -> str:
-    low, high = (f"{spread[end]:.0f}" for end in ("p10", "p90"))
+def _between(quantiles: dict[str, float]) -> str:
+    low, high = (f"{quantiles[end]:.0f}" for end in ("p10", "p90"))
     return low if low == high else f"{low} to {high}"
-
-
-def _plural(count: int, word: str) -> str:
-    return word if count == 1 else f"{word}s"

@@ -1,7 +1,7 @@
-"""What the rows of many jobs say at once: who stood still when, which reading was settled. Arrays, few loops.
+"""The rows of many jobs as arrays: firing rates, segments, which readings are settled.
 
-The rules are those of `advisor.response.tracker`, save one: a reading counts as settled once the job's own shortest waits are
-over. (What one job's readings taught about its lag is not asked here: that takes the full replay, see `honesty`.)
+The rules are those of `advisor.response.tracker`, save one: a reading counts as settled once the job's own shortest
+waits are over. What one job's readings say of its display's lag takes the full model, see `calibration`.
 """
 
 from dataclasses import dataclass
@@ -15,10 +15,10 @@ from advisor.chemistry.fuels import Fuel
 from advisor.job_setup.setup import JobSetup
 from advisor.log.check_items import clockwise_item
 from advisor.log.events import Event
-from advisor.response import reading_checks as readings
+from advisor.response.reading_checks import UNUSABLE, judge
 from advisor.response.valve import LinearisedScale
 from advisor.screws import DIRECTIONS, FIRING_FOR, FIRINGS, SCREW_FOR, SCREWS
-from advisor.study.frames import job_facts
+from advisor.study.frames import job_setups
 
 Array = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -33,22 +33,26 @@ OWN_FIRING = np.array([FIRINGS.index(FIRING_FOR[screw]) for screw in SCREWS])
 
 @dataclass(frozen=True)
 class Timeline:
-    """Standing rows of J jobs in order of job and time; arrays of shape (N,) unless said otherwise.
+    """Standing rows of J jobs in order of job and time; arrays of shape (N,) unless stated otherwise.
 
-    jobs, facts   names and facts of the J jobs; job: index into them
-    row, kind, time_s, firing, screw, turns_cw, co2_pct, o2_pct, co_ppm   the rows; firing is the rate at that moment
-    straight_pct  CO2 on the straight scale of its rate, % CO2
-    stay          number of the stay at one rate that the row falls in; -1 before the first
-    standstill    number of the time between two changes; a turn is the first row of its own, as is a job's first row
-    changed_s     moment at which the standstill began, s since 1970
-    usable, settled   of readings
-    found         codes of what a reading says by itself, "" for none
-    bands (J, 2, 2)  low and high edge by job and rate; richer (J, 2): +1 where clockwise is richer, by screw
+    jobs, setup     names and setups of the J jobs
+    job, first      index into them; index of the job's first row
+    row, kind, time_s, screw, turns_cw, co2_pct, o2_pct, co_ppm   the rows; time in s since 1970
+    firing          the rate at that moment
+    linearised_pct  CO2 of usable readings on the linearised scale of their rate, % CO2; for internal use
+    stay            number of the stay at one rate that the row falls in; -1 before the first
+    segment         number of the time between two changes; a turn is the first row of its own, as is a job's first row
+    changed_s       moment at which the segment began, s since 1970
+    usable, settled of readings
+    found           codes of what a reading says by itself, "" for none
+    bands           low and high edge by job and rate (J, 2, 2), % CO2
+    richer          +1 where clockwise is richer, -1 where leaner, by job and screw (J, 2)
     """
 
     jobs: list[str]
     setup: list[JobSetup]
     job: Ints
+    first: Ints
     row: Ints
     kind: Ints
     time_s: Array
@@ -68,58 +72,47 @@ class Timeline:
     bands: Array
     richer: Array
 
-    @property
-    def centres(self) -> Array:
-        """Centre of the band by job and rate (J, 2), % CO2."""
-        middle: Array = self.bands.mean(axis=2)
-        return middle
 
-    @property
-    def starts(self) -> Ints:
-        """Index of the first row of each job (J,)."""
-        return np.searchsorted(self.job, np.arange(len(self.jobs)))
+def timeline(rows: pd.DataFrame | Timeline) -> Timeline:
+    """The timeline of the whole jobs in a frame of log rows (or itself); rows of one moment keep the log's order.
 
-
-def timeline(rows: pd.DataFrame) -> Timeline:
-    """The timeline of the whole jobs in a frame of log rows; rows of one moment keep the log's order.
-
-    Raises RangeError where a job has no facts.
+    Raises RangeError where a job has no setup.
     """
-    known = job_facts(rows)
+    if isinstance(rows, Timeline):
+        return rows
+    known = job_setups(rows)
     jobs = sorted(known)
     setup = [known[job] for job in jobs]
     frame = rows[_standing(rows)]
-    code = pd.Index(jobs).get_indexer(pd.Index(frame["job"])).astype(np.int64)
+    job = pd.Index(jobs).get_indexer(pd.Index(frame["job"])).astype(np.int64)
     time_s = pd.to_datetime(frame["time"], utc=True).astype("datetime64[us, UTC]").astype("int64").to_numpy() / 1e6
-    kind = _codes(frame["event"], KINDS)
-    order = np.lexsort((frame["row"].to_numpy(), time_s, code))
-    frame, job, time_s, kind = frame.iloc[order], code[order], time_s[order], kind[order]
+    order = np.lexsort((frame["row"].to_numpy(), time_s, job))
+    frame, job, time_s = frame.iloc[order], job[order], time_s[order]
+    kind, screw = _codes(frame["event"], KINDS), _codes(frame["screw"], SCREWS)
     turns, co2, o2, co = (frame[name].to_numpy(np.float64) for name in ("turns_cw", "co2_pct", "o2_pct", "co_ppm"))
-    screw = _codes(frame["screw"], SCREWS)
-    bands = np.array([[facts_of.bands[firing] for firing in FIRINGS] for facts_of in setup]).reshape(-1, 2, 2)
+    bands = np.array([[of.bands[firing] for firing in FIRINGS] for of in setup]).reshape(-1, 2, 2)
     first = np.searchsorted(job, np.arange(len(jobs)))[job] if job.size else job
 
-    says = np.where(kind <= READING, _codes(frame["firing"], FIRINGS), -1)
-    before = _last(says >= 0, first, says, -1, strictly=True)
-    acts = kind <= TURN
-    left_for_s = np.array([f.policy.left_for_s for f in setup])
-    gap = time_s - _last(acts, first, time_s, np.inf, strictly=True) > left_for_s[job]
-    begins = (says >= 0) & ((says != before) | gap)
-    firing = np.asarray(_last(says >= 0, first, says, -1))
+    stated = np.where(kind <= READING, _codes(frame["firing"], FIRINGS), -1)
+    before = _last(stated >= 0, first, stated, -1, strictly=True)
+    left_for_s = np.array([of.policy.left_for_s for of in setup])
+    gap = time_s - _last(kind <= TURN, first, time_s, np.inf, strictly=True) > left_for_s[job]
+    begins = (stated >= 0) & ((stated != before) | gap)
+    firing = np.asarray(_last(stated >= 0, first, stated, -1))
     turned = kind == TURN
     stay = np.where(_last(begins, first, np.ones_like(job), 0) > 0, np.cumsum(begins) - 1, -1)
     changed = begins | turned | (np.arange(job.size) == first)
     earliest = np.full(job.size, -np.inf)
-    waits = np.array([[f.min_wait_s[what] for what in (*SCREWS, "firing")] for f in setup]).reshape(-1, 3)
+    waits = np.array([[of.min_wait_s[what] for what in (*SCREWS, "firing")] for of in setup]).reshape(-1, 3)
     for place, when in enumerate((turned & (screw == 0), turned & (screw == 1), begins)):
         earliest = np.maximum(earliest, _last(when, first, time_s, -np.inf) + waits[job, place])
     started = begins & (kind == FIRING) & ((before < 0) | gap)
     earliest = np.maximum(earliest, _last(started, first, time_s, -np.inf) + limits.START_WAIT_S)
-    found, usable = _judged(setup, job, kind, firing, co2, o2, co, time_s)
-    # half a second for clocks that write whole seconds, as in history
+    found, usable = _judged(setup, job, kind, firing, co2, o2, co)
+    # half a second for clocks that write whole seconds, as in `response.tracker`
     settled = usable & (time_s >= earliest - 0.5)
     return Timeline(
-        jobs, setup, job, frame["row"].to_numpy(np.int64), kind, time_s, firing, screw, turns, co2, o2, co,
+        jobs, setup, job, first, frame["row"].to_numpy(np.int64), kind, time_s, firing, screw, turns, co2, o2, co,
         _linearised(setup, bands.mean(axis=2), job, firing, co2, usable),
         stay, np.cumsum(changed) - 1, np.asarray(_last(changed, first, time_s, np.nan)), usable, settled, found, bands,
         _toward_richer(setup, job, frame),
@@ -133,73 +126,66 @@ def _codes(values: pd.Series, names: tuple[str, ...]) -> Ints:
 
 def _last(when: Bools, first: Ints, values: NDArray, default: float, *, strictly: bool = False) -> NDArray:  # type: ignore[type-arg]
     """For each row the value at the last row (of its job) at or before it where `when` holds; strictly: before it."""
-    at = np.maximum.accumulate(np.where(when, np.arange(when.size), -1)) if when.size else np.arange(0)
+    if not when.size:
+        return values
+    at = np.maximum.accumulate(np.where(when, np.arange(when.size), -1))
     if strictly:
-        at = np.concatenate([[-1], at[:-1]]) if at.size else at
-    return np.where(at >= first, values[np.maximum(at, 0)] if at.size else values, default)
+        at = np.concatenate([[-1], at[:-1]])
+    return np.where(at >= first, values[np.maximum(at, 0)], default)
 
 
 def _standing(rows: pd.DataFrame) -> Bools:
-    """Rows that were not struck, of kinds that matter here. Only jobs with a void are looked at one by one."""
+    """Rows that are not void, of kinds that matter here. Only jobs with a void are looked at one by one."""
     stands = rows["event"].isin(KINDS).to_numpy().copy()
     voids = rows[rows["event"] == "void"]
     if voids.empty:
         return stands
     place = {key: at for at, key in enumerate(zip(rows["job"], rows["row"], strict=True))}
-    for job, struck in voids.groupby("job"):
+    for job, own in voids.groupby("job"):
         dead: set[int] = set()
-        for row, value in sorted(zip(struck["row"], struck["value"], strict=True), reverse=True):
-            if row not in dead:  # a void that is voided strikes nothing
+        for row, value in sorted(zip(own["row"], own["value"], strict=True), reverse=True):
+            if row not in dead:  # a void that is voided itself has no effect
                 dead.add(int(value))
-        for number in dead:
-            stands[place[job, number]] = False
+        stands[[place[job, number] for number in dead]] = False
     return stands
 
 
 def _judged(
-    setup: list[JobSetup], job: Ints, kind: Ints, firing: Ints, co2: Array, o2: Array, co: Array, time_s: Array
+    setup: list[JobSetup], job: Ints, kind: Ints, firing: Ints, co2: Array, o2: Array, co: Array
 ) -> tuple[list[str], Bools]:
     """What each reading says by itself: codes, and whether its CO2 says anything about the screws."""
     found, usable = [""] * job.size, np.zeros(job.size, dtype=bool)
     moment = pd.Timestamp(2000, 1, 1, tz="UTC").to_pydatetime()
     for at in np.flatnonzero(kind == READING):
-        event = Event(
-            moment, "reading", FIRINGS[firing[at]], co2_pct=float(co2[at]),
-            o2_pct=None if np.isnan(o2[at]) else float(o2[at]), co_ppm=None if np.isnan(co[at]) else float(co[at]),
-        )  # fmt: skip
-        codes = [finding.code for finding in readings.judge(setup[job[at]], event)]
+        co2_pct, o2_pct, co_ppm = (None if np.isnan(of[at]) else float(of[at]) for of in (co2, o2, co))
+        rate = FIRINGS[firing[at]] if firing[at] >= 0 else None
+        event = Event(moment, "reading", rate, co2_pct=co2_pct, o2_pct=o2_pct, co_ppm=co_ppm)
+        codes = [finding.code for finding in judge(setup[job[at]], event)]
         found[at] = " ".join(codes)
-        usable[at] = not readings.UNUSABLE.intersection(codes)
+        usable[at] = co2_pct is not None and not UNUSABLE.intersection(codes)
     return found, usable
 
 
 def _linearised(setup: list[JobSetup], centres: Array, job: Ints, firing: Ints, co2: Array, usable: Bools) -> Array:
-    """CO2 of the usable readings on the straight scale of their job and rate; NaN elsewhere."""
+    """CO2 of the usable readings on the linearised scale of their job and rate; NaN elsewhere."""
+    scales: dict[tuple[Fuel, float], int] = {}
+    pairs = zip(setup, centres, strict=True)
+    number = [[scales.setdefault((of.fuel, centre), len(scales)) for centre in own] for of, own in pairs]
+    of_row = np.where(usable, np.array(number, dtype=np.int64).reshape(-1, 2)[job, firing], -1)
     linearised = np.full(co2.size, np.nan)
-    scales: dict[tuple[Fuel, float], list[tuple[int, int]]] = {}
-    for index, of in enumerate(setup):
-        for rate in range(2):
-            scales.setdefault((of.fuel, float(centres[index, rate])), []).append((index, rate))
-    which, kinds = np.full((len(setup), 2), -1), list(scales)
-    for number, places in enumerate(scales.values()):
-        which[tuple(np.transpose(places))] = number
-    mine = np.where(usable, which[job, firing], -1)
-    order = np.argsort(mine, kind="stable")
-    edges = np.searchsorted(mine[order], np.arange(len(kinds) + 1))
-    for number, (fuel, centre) in enumerate(kinds):
-        at = order[edges[number] : edges[number + 1]]
-        if at.size:
-            scale = LinearisedScale(fuel, centre)
-            linearised[at] = scale.linearised(np.minimum(co2[at], scale.fuel.co2_max_pct))
+    for (fuel, centre), which in scales.items():
+        at = np.flatnonzero(of_row == which)
+        scale = LinearisedScale(fuel, centre)
+        linearised[at] = scale.linearised(np.minimum(co2[at], scale.fuel.co2_max_pct))
     return linearised
 
 
 def _toward_richer(setup: list[JobSetup], job: Ints, frame: pd.DataFrame) -> Array:
-    """+1 where clockwise is richer, -1 where leaner, as stated or as found out on site; unknown counts as richer."""
+    """+1 where clockwise is richer, -1 where leaner, as stated or as found on site; unknown counts as richer."""
     stated = [[of.clockwise[screw] for screw in SCREWS] for of in setup]
-    items = frame["item"].to_numpy()
+    items, values = frame["item"].to_numpy(), frame["value"].to_numpy()
     for number, screw in enumerate(SCREWS):
         for at in np.flatnonzero(items == clockwise_item(screw)):
-            if frame["value"].iloc[at] in DIRECTIONS:
-                stated[job[at]][number] = frame["value"].iloc[at]
+            if values[at] in DIRECTIONS:
+                stated[job[at]][number] = values[at]
     return np.where(np.array(stated).reshape(-1, 2) == "leaner", -1.0, 1.0)

@@ -1,1 +1,1 @@
-"""Made-up boilers, visits to them, lessons and practice. The simulator knows nothing of the fitted response."""
+"""Simulated boilers and visits, strategies, lessons, practice. The simulator knows nothing of the fitted response."""

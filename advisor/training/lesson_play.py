@@ -1,61 +1,38 @@
-"""Plays a lesson on its made-up boiler: the hand's way, another way beside it, what the adviser would have said."""
+"""Plays a lesson on its simulated boiler: the hand's way, another way beside it, what the adviser would have said."""
 
-from collections.abc import Sequence
+from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import cache
 from typing import Any
 
 from advisor.chemistry import limits
 from advisor.chemistry.fuels import NATURAL_GAS
-from advisor.decision.answers import Advice, Verdict
-from advisor.job import Job
-from advisor.log.check_items import MENDED
-from advisor.messages import Finding
+from advisor.decision.answers import Advice
 from advisor.training.lessons import FOLLOW, Lesson
-from advisor.training.simulated_visit import FACTS, MadeVisit, Point, Score, Trace
+from advisor.training.simulated_visit import Act, SimulatedVisit, overshot
 from advisor.training.simulator import Reading
-from advisor.training.strategies import PROVED_FIRST, advised, fixed_step
-from advisor.wording import at_once, numbers, past_text
+from advisor.training.strategies import PROVED_FIRST, adviser, fixed_step
+from advisor.wording import at_once, numbers
 
-ASKS = ("sample-line", "pressure-unknown")  # what the adviser wants proved before any turn
+ASKS = ("sample-line", "pressure-unknown")  # findings of what the adviser wants proved before any turn
 UNPROVED, AS_BEFORE = "Not before it is proved.", "Not before it is proved, as said."
 AS_ADVISED = "This was its advice."
-OFF = "burner off"  # said by the steps that lead a dangerous stop
-
-
-@dataclass(frozen=True)
-class Run:
-    """One way through a lesson: what was done, the course of display and truth, what it came to."""
-
-    name: str
-    points: tuple[Point, ...]
-    trace: Trace
-    score: Score
-
-    @property
-    def turns(self) -> tuple[Point, ...]:
-        """The points at which a screw was turned."""
-        return tuple(point for point in self.points if point.turned)
 
 
 @dataclass(frozen=True)
 class Step:
-    """One numbered step of the hand: its moment, what it did, display before it, truth before and after, the adviser.
-
-    hand in words; screw, and turn as typed, empty where nothing was turned
-    shown  the last reading before it; before_pct, after_pct in dry volume percent CO2, co_air_free_ppm after it: truth
-    """
+    """One numbered step of the hand, a turn or what was put right: the last reading before it, and the adviser."""
 
     number: int
-    at_s: float
-    hand: str
-    screw: str
-    turn: str
+    act: Act
     shown: Reading | None
-    before_pct: float
-    after_pct: float
-    co_air_free_ppm: float
     adviser: str
+
+    @property
+    def turn(self) -> str:
+        """The turn as typed; "" where nothing was turned."""
+        way = "cw" if self.act.turns_cw > 0 else "ccw"
+        return f"{numbers.say_fraction(self.act.turns_cw)} {way}" if self.act.screw else ""
 
 
 @dataclass(frozen=True)
@@ -63,8 +40,8 @@ class Played:
     """A lesson played: the hand's way, the other way on the same boiler, the steps, the lesson's words with figures."""
 
     lesson: Lesson
-    hand: Run
-    other: Run
+    hand: SimulatedVisit
+    other: SimulatedVisit
     steps: tuple[Step, ...]
     last_word: str  # what the adviser says at the end of the hand's way
 
@@ -76,97 +53,60 @@ class Played:
 @cache
 def play(lesson: Lesson) -> Played:
     """Play a lesson; the same every time."""
-    hand, other = (MadeVisit(lesson.boiler(), Job(**FACTS)) for _ in range(2))
+    hand, other = SimulatedVisit(lesson.boiler()), SimulatedVisit(lesson.boiler())
     if lesson.script == FOLLOW:
-        advised(hand)
+        adviser(hand)
         for look in PROVED_FIRST:  # the same tests, so that the minutes compare
             other.check(look)
         fixed_step(other)
-        names, asked = ("The hand, following the adviser", "A fixed step of 1/12 turn"), [AS_ADVISED] * hand.moves
+        hand.name, other.name = "The hand, following the adviser", "A fixed step of 1/12 turn"
+        asked = [AS_ADVISED] * len(hand.turns)
     else:
+        hand.name, other.name = "The hand", "The adviser's way, same boiler"
         asked = _follow_script(hand, lesson.script)
-        advised(other)
-        names = ("The hand", "The adviser's way, same boiler")
-    last_word = _shortly(hand.job.next(hand.at))
-    return Played(lesson, _run(names[0], hand), _run(names[1], other), _steps(hand.points, asked), last_word)
+        adviser(other)
+    return Played(lesson, hand, other, tuple(_steps(hand, asked)), _shortly(hand.job.next(hand.at)))
 
 
-def _run(name: str, visit: MadeVisit) -> Run:
-    return Run(name, tuple(visit.points), visit.trace(), visit.score())
-
-
-def _follow_script(visit: MadeVisit, script: str) -> list[str]:
+def _follow_script(visit: SimulatedVisit, script: str) -> list[str]:
     """Do the script; returns what the adviser would have said to each turn just before it."""
     asked: list[str] = []
     said: set[str] = set()
     for command in script.split("; "):
         if command.startswith("turn "):
-            advice = visit.job.next(visit.at)
-            screw, turns_cw = visit.parsed_turn(command.split()[1:])
-            verdict = visit.job.may(screw, turns_cw, visit.at)
-            unproved = [finding.text for finding in advice.findings if finding.code in ASKS]
-            asked.append(_answer(verdict, advice, unproved, said))
+            asked.append(_answer(visit, command.split()[1:], said))
         visit.do(command)
     return asked
 
 
-def _steps(points: Sequence[Point], asked: Sequence[str]) -> tuple[Step, ...]:
-    """The turns, and what was found and put right, numbered."""
-    steps: list[Step] = []
-    shown, answers = None, iter(asked)
-    for point in points:
-        shown = point.shown or shown
-        if point.before and point.flame and (point.turned or point.seen.startswith(MENDED)):
-            steps.append(
-                Step(
-                    number=len(steps) + 1,
-                    at_s=point.at_s,
-                    hand=_hand(point),
-                    screw=point.turned[0] if point.turned else "",
-                    turn=_short_turn(point),
-                    shown=shown,
-                    before_pct=point.before.co2_pct,
-                    after_pct=point.flame.co2_pct,
-                    co_air_free_ppm=point.flame.co_air_free_ppm,
-                    adviser=next(answers) if point.turned else "",
-                )
-            )
-    return tuple(steps)
+def _steps(visit: SimulatedVisit, asked: list[str]) -> Iterator[Step]:
+    shown, answers, number = None, iter(asked), 0
+    for act in visit.acts:
+        shown = act.shown or shown
+        if act.firing and act.kind in ("turn", "mend"):
+            number += 1
+            yield Step(number, act, shown, next(answers) if act.screw else "")
 
 
-def _hand(point: Point) -> str:
-    if not point.turned:
-        return point.seen.rstrip(".")
-    screw, turns_cw = point.turned
-    return f"{screw} {numbers.say_fraction(turns_cw)} turn {'clockwise' if turns_cw > 0 else 'counterclockwise'}"
-
-
-def _short_turn(point: Point) -> str:
-    if not point.turned:
-        return ""
-    return f"{numbers.say_fraction(point.turned[1])} {'cw' if point.turned[1] > 0 else 'ccw'}"
-
-
-def _answer(verdict: Verdict, advice: Advice, unproved: Sequence[str], said: set[str]) -> str:
+def _answer(visit: SimulatedVisit, turn: list[str], said: set[str]) -> str:
     """What the adviser would have said to a turn: first what to do, then why; `said` holds what was told before."""
+    advice, verdict = visit.job.next(visit.at), visit.job.may(*visit.parsed_turn(turn), visit.at)
     if advice.action == "halt":
         return _shortly(advice)
-    why = _shortly(advice) if advice.action == "read" else verdict.reasons[0]
+    why = f"No. {_shortly(advice) if advice.action == 'read' else verdict.reasons[0]}"
+    unproved = [finding.text for finding in advice.findings if finding.code in ASKS]
     if unproved:
         fresh = [text for text in unproved if text not in said]
         said.update(fresh)
-        even_then = [] if verdict.allowed else [f"And then: {_no(why)}"]
+        even_then = [] if verdict.allowed else [f"And then: {why}"]
         return " ".join([UNPROVED if fresh else AS_BEFORE, *fresh, *even_then])
     if verdict.allowed:
         return "Yes."
-    return f"{_no(why)} {_shortly(advice)}" if advice.action == "turn" else _no(why)
-
-
-def _no(why: str) -> str:
-    return why if why.startswith("No ") else f"No. {why}"
+    return f"{why} {_shortly(advice)}" if advice.action == "turn" else why
 
 
 def _shortly(advice: Advice) -> str:
+    """The adviser's answer in short; a stop is never cut: what to do at once leads where the flame is dangerous."""
     match advice.action:
         case "turn" if advice.screw and advice.turns_cw:
             way = "clockwise" if advice.turns_cw > 0 else "counterclockwise"
@@ -179,13 +119,8 @@ def _shortly(advice: Advice) -> str:
             return f"Change to {advice.firing} fire. {advice.reasons[0]}"
         case "finish":
             return "Done: both rates are in band."
-    return _stop(next(finding for finding in advice.findings if finding.severity == "halt"))
-
-
-def _stop(finding: Finding) -> str:
-    """A stop, never cut: what to do at once leads where the flame is dangerous."""
-    first = at_once(finding.code)
-    return " ".join(["STOP.", *first, past_text(finding) if first else finding.text])
+    stop = advice.stops[0]
+    return " ".join(["STOP.", *at_once(stop.code), stop.text])
 
 
 def what_the_adviser_said(played: Played) -> tuple[tuple[str, str], ...]:
@@ -195,59 +130,51 @@ def what_the_adviser_said(played: Played) -> tuple[tuple[str, str], ...]:
         if step.adviser and said and said[-1][1:] == (step.turn, step.adviser) and said[-1][0][-1] == step.number - 1:
             said[-1][0].append(step.number)
         else:
-            said.append(([step.number], step.turn or "no turn", step.adviser or f"({step.hand}.)"))
+            said.append(([step.number], step.turn or "no turn", step.adviser or f"({step.act.seen})"))
     counted = [(f"{n[0]}{f'-{n[-1]}' if len(n) > 1 else ''}: {turn}", answer) for n, turn, answer in said]
     return (*counted, ("At the end", played.last_word))
 
 
 def figures(played: Played) -> dict[str, Any]:
     """The figures that the texts of a lesson may hold: of the hand's way, and with `other_` of the other."""
-    hand, lesson = played.hand, played.lesson
-    bands: dict[str, tuple[float, float]] = FACTS["bands"]
-    readings = [point.shown for point in hand.points if point.shown]
+    hand, score, readings = played.hand, played.hand.score(), played.hand.readings
+    low, high = hand.bands["high"]
     found: dict[str, Any] = {
         **_outcome(hand),
         **{f"other_{name}": value for name, value in _outcome(played.other).items()},
         "limit": limits.CO_AIR_FREE_PPM,
-        "found_high": lesson.boiler().settled_pct("high"),
-        "below": bands["high"][0] - hand.score.left_pct["high"],
-        "past": hand.score.peak_co2_pct - bands["high"][1],
+        "found_high": played.lesson.boiler().settled_pct("high"),
+        "below": low - score.left_pct["high"],
+        "past": score.peak_co2_pct - high,
         "o2": readings[-1].o2_pct,
         "o2_right": NATURAL_GAS.o2_from_co2_pct(min(readings[-1].co2_pct, NATURAL_GAS.co2_max_pct)),
-        "peak_low": max(_true_at(hand, "low"), default=0.0),
-        "travel": numbers.say_fraction(sum(point.turned[1] for point in hand.turns if point.turned)),
-        "co_share": max(point.flame.co_ppm for point in hand.points if point.flame) / 10_000,
+        "peak_low": max(hand.true_pct("low"), default=0.0),
+        "travel": numbers.say_fraction(sum(turn.turns_cw for turn in hand.turns)),
+        "co_share": max(act.after[act.firing].co_ppm for act in hand.acts if act.firing) / 10_000,
     }
     found |= {f"shown_{number}": reading.co2_pct for number, reading in enumerate(readings, 1)}
     found |= {f"before_{step.number}": step.shown.co2_pct for step in played.steps if step.shown}
-    for number, point in enumerate(hand.turns, 1):
-        if point.before and point.flame:
-            found[f"true_{number}"] = point.flame.co2_pct
-            found[f"moved_{number}"] = abs(point.flame.co2_pct - point.before.co2_pct)
+    for number, turn in enumerate(hand.turns, 1):
+        before, after = turn.co2_pct()
+        found |= {f"true_{number}": after, f"moved_{number}": abs(after - before)}
     return found
 
 
-def _true_at(run: Run, rate: str) -> list[float]:
-    """The true CO2 while this rate was fired, %."""
-    trace = run.trace
-    return [true for firing, true in zip(trace.firing, trace.true_pct, strict=True) if firing == rate]
-
-
-def _outcome(run: Run) -> dict[str, Any]:
-    score = run.score
+def _outcome(visit: SimulatedVisit) -> dict[str, Any]:
+    score = visit.score()
     return {
         "minutes": score.minutes,
-        "turns": _counted(score.moves),
-        "turns_high": _counted(sum(point.firing == "high" for point in run.turns)),
-        "unsettled": score.unsettled_moves,
+        "turns": _counted(score.turns),
+        "turns_high": _counted(sum(turn.firing == "high" for turn in visit.turns)),
+        "unsettled": score.unsettled_turns,
         "overshoots": score.overshoots,
         "beyond": score.beyond_pct,
         "peak": score.peak_co2_pct,
-        "least": min(run.trace.true_pct),
+        "least": min(sample.true_pct for sample in visit.trace),
         "co": score.peak_co_air_free_ppm,
         "left_high": score.left_pct["high"],
         "left_low": score.left_pct["low"],
-        "lost": _minutes_lost(run),
+        "lost": _minutes_lost(visit),
     }
 
 
@@ -255,17 +182,12 @@ def _counted(turns: int) -> str:
     return {0: "no turn", 1: "1 turn"}.get(turns, f"{turns} turns")
 
 
-def _minutes_lost(run: Run) -> float:
+def _minutes_lost(visit: SimulatedVisit) -> float:
     """Minutes from the first turn out of the band, or across it, until the flame was in it again, or the end."""
-    bands: dict[str, tuple[float, float]] = FACTS["bands"]
-    for point in run.turns:
-        low, high = bands[point.firing or "high"]
-        before, after = (flame.co2_pct if flame else low for flame in (point.before, point.flame))
-        if after > high >= before or after < low <= before:
-            back = [
-                at_s
-                for at_s, firing, true in zip(run.trace.at_s, run.trace.firing, run.trace.true_pct, strict=True)
-                if at_s > point.at_s and firing == point.firing and low <= true <= high
-            ]
-            return (min(back, default=run.trace.at_s[-1]) - point.at_s) / 60
+    for turn in visit.turns:
+        low, high = band = visit.bands[turn.running]
+        if overshot(band, *turn.co2_pct()):
+            later = [sample for sample in visit.trace if sample.at_s > turn.at_s]
+            back_s = [s.at_s for s in later if s.firing == turn.firing and low <= s.true_pct <= high]
+            return (min(back_s, default=later[-1].at_s) - turn.at_s) / 60
     return 0.0

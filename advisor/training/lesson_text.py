@@ -1,14 +1,11 @@
 """A lesson told in words, 80 columns."""
 
-import re
-
 from advisor.job import Job
-from advisor.log.check_items import MENDED
 from advisor.report.layout import labelled, wrapped
 from advisor.screws import SCREWS
-from advisor.training.lesson_play import Played, Run, Step, what_the_adviser_said
-from advisor.training.lessons import LESSONS
-from advisor.training.simulated_visit import FACTS
+from advisor.training.lesson_play import Played, Step, what_the_adviser_said
+from advisor.training.lessons import FOLLOW, LESSONS
+from advisor.training.simulated_visit import FACTS, SimulatedVisit
 from advisor.wording import numbers
 
 LABEL_WIDTH = 14
@@ -52,42 +49,42 @@ def say_lesson(played: Played) -> str:
         lines += _labelled(number, answer)
     lines += ["", *_labelled(contrast_label(played), f"{played.say('contrast')} {in_figures(played.other)}")]
     lines += ["", *_labelled("Question", played.say("question")), *_labelled("Answer", played.say("answer"))]
-    return "\n".join([*lines, "", *wrapped(" ".join([*explained(" ".join(lines)), INVENTED]))])
+    return "\n".join([*lines, "", *wrapped(terms())])
 
 
-def explained(told: str) -> list[str]:
-    """What the words of the trade mean that are used in what is told."""
+def terms() -> str:
+    """What the words of the trade mean that the adviser uses, and that all of it is invented."""
     setup = Job(**FACTS).setup
     mark = numbers.say_fraction(setup.mark_turns["throttle"])
     caps = " and ".join(
         f"{numbers.say_fraction(setup.cap_turns[screw])} turn of the {screw}" for screw in reversed(SCREWS)
     )
-    found = []
-    if re.search(r"\bmarks?\b", told):
-        found.append(f"A mark is the step in which turns are advised, {mark} turn here.")
-    if re.search(r"\bthe cap\b", " ".join(told.split())):
-        found.append(f"The cap is the largest turn allowed at one time, {caps} here.")
-    return found
+    return (
+        f"A mark is the step in which turns are advised, {mark} turn here. The cap is the largest turn allowed at one "
+        f"time, {caps} here. {INVENTED}"
+    )
 
 
 def _row(step: Step) -> str:
     """A step of the hand in a line of the table."""
-    hand = f"{step.screw} {step.turn}" if step.turn else step.hand.replace(MENDED, "mended")
+    hand = f"{step.act.screw} {step.turn}" if step.turn else f"mended: {step.act.mended}"
     shown = f"{step.shown.co2_pct:6.1f}{step.shown.o2_pct:7.1f}{step.shown.co_ppm:9.0f}" if step.shown else " " * 22
-    truth = f"{step.before_pct:8.2f} > {step.after_pct:5.2f}{three_figures(step.co_air_free_ppm):>9}"
-    return f"  {step.number:2d} {step.at_s / 60:4.1f}  {hand:<17.17}{shown}{truth}"
+    (before, after), co_ppm = step.act.co2_pct(), step.act.after[step.act.running].co_air_free_ppm
+    truth = f"{before:8.2f} > {after:5.2f}{three_figures(co_ppm):>9}"
+    return f"  {step.number:2d} {step.act.at_s / 60:4.1f}  {hand:<17.17}{shown}{truth}"
 
 
 def contrast_label(played: Played) -> str:
     """What the other way is called."""
-    return "The adviser" if played.lesson.name != "good-job" else "A fixed step"
+    return "A fixed step" if played.lesson.script == FOLLOW else "The adviser"
 
 
-def in_figures(run: Run) -> str:
+def in_figures(visit: SimulatedVisit) -> str:
     """What a way cost, in brackets."""
-    turns = f"{run.score.moves} turn{'' if run.score.moves == 1 else 's'}"
-    peak = three_figures(run.score.peak_co_air_free_ppm)
-    return f"({run.score.minutes:.0f} min, {turns}, CO at most {peak} ppm air-free.)"
+    score = visit.score()
+    turns = f"{score.turns} turn{'' if score.turns == 1 else 's'}"
+    peak = three_figures(score.peak_co_air_free_ppm)
+    return f"({score.minutes:.0f} min, {turns}, CO at most {peak} ppm air-free.)"
 
 
 def three_figures(ppm: float) -> str:

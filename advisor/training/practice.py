@@ -1,4 +1,4 @@
-"""Practice at the keyboard: a made-up boiler to set, and at the end the truth, the score and how others would do.
+"""Practice at the keyboard: a simulated boiler to set, and at the end the truth, the score and how others would do.
 
 Plain lines only, for any terminal and for a screen reader. Simulated minutes: nothing really waits.
 """
@@ -7,23 +7,19 @@ import itertools
 import secrets
 from collections.abc import Callable
 from dataclasses import replace
-from datetime import datetime
 from pathlib import Path
 
 import numpy as np
 
 from advisor import parsing
-from advisor.decision.answers import Advice
 from advisor.dialogue import moments
 from advisor.errors import LogError, RangeError
-from advisor.job import Job
-from advisor.job_setup.setup import JobSetup
 from advisor.report import answers as text
 from advisor.report.layout import wrapped
 from advisor.screws import FIRING_FOR, FIRINGS, SCREWS, Firing, Screw
-from advisor.training.simulated_visit import COMMANDS, FACTS, MadeVisit, Score
+from advisor.training.simulated_visit import CLASSROOM, COMMANDS, DONE, FACTS, GAVE_UP, Score, SimulatedVisit
 from advisor.training.simulator import BASE, FAULTS, LATER_FAULTS, Boiler, draw
-from advisor.training.strategies import advised, fixed_step
+from advisor.training.strategies import adviser, fixed_step
 from advisor.wording import numbers
 
 SCENARIO = replace(BASE, name="practice", as_found_sd_pct=0.5)
@@ -35,17 +31,21 @@ NAMES = {  # what a fault is called at the keyboard
     "line later": "air in the sample later", "fuel": "analyser on another fuel", "pressure": "falling gas pressure",
     "air": "blocked intake", "rich": "rich start", "hand": "hand turns twice as far",
 }  # fmt: skip
-RUNNING = ("done", "stop", "gave up")  # ends at which the boiler is left to burn
+STOPPED = "stop"
+RUNNING = (DONE, STOPPED, GAVE_UP)  # ends at which the boiler is left to burn
 HARMLESS_IN_BAND = ("reversed screw", "hand turns twice as far")  # hinder the setting, not the flame once it is set
-STOPS = ("stop", "quit", "q", "end", "exit")
+STOPS = (STOPPED, "quit", "q", "end", "exit")
 
 
 class Practice:
     """One session: the boiler, its job log, what was named as wrong, how often the adviser was asked."""
 
-    def __init__(self, seed: int, fault: str, job: Job, start: datetime, *, hidden: bool = False, again: str) -> None:
+    def __init__(
+        self, seed: int, fault: str, log: Path | None = None, *, hidden: bool = False, again: str = ""
+    ) -> None:
         self.seed, self.fault, self.hidden, self.again = seed, fault, hidden, again
-        self.visit = MadeVisit(self.boiler(), job, start)
+        start = moments.now().replace(microsecond=0)
+        self.visit = SimulatedVisit(self.boiler(), FACTS, replace(CLASSROOM, log=log), start)
         self.named: list[str] = []
         self.asked = 0
         self.over = False
@@ -74,7 +74,8 @@ class Practice:
                 return say_help()
             case "ask" | "a":
                 self.asked += 1
-                return in_own_words(self.visit.job.next(self.visit.at), self.visit.job.setup)
+                job = self.visit.job
+                return "\n".join(text.say_advice(job.next(self.visit.at), job.setup, voice="practice"))
             case "say" | "s":
                 self.named.append(_fault_named(rest))
                 return f"Noted: you think it is {self.named[-1]}. The end will tell."
@@ -102,14 +103,7 @@ def begin(fault: str | None, surprise: bool, seed: int | None, log: Path | None,
             f"broken off can't be taken up again, but its log is whole: advisor show {log}. For a new session choose "
             "another name"
         )
-    job = Job.create(log, **FACTS) if log else Job(**FACTS)
-    start = moments.now().replace(microsecond=0)
-    return Practice(seed, wrong, job, start, hidden=surprise or hide, again=again)
-
-
-def in_own_words(advice: Advice, setup: JobSetup) -> str:
-    """What the adviser says now, with this session's commands in place of the program's."""
-    return "\n".join(text.say_advice(advice, setup, voice="practice"))
+    return Practice(seed, wrong, log, hidden=surprise or hide, again=again)
 
 
 def _fault_named(typed: str) -> str:
@@ -130,8 +124,7 @@ def run(practice: Practice, ask: Callable[[str], str], tell: Callable[[str], obj
         try:
             said = practice.do(ask(practice.prompt))
         except RangeError as error:
-            words = str(error)
-            said = text.say_plainly(f"{words[0].upper()}{words[1:]}{'' if words.endswith('?') else '.'}")
+            said = text.say_plainly(f"{str(error)[:1].upper()}{str(error)[1:]}")
         except (EOFError, KeyboardInterrupt):
             tell("")
             break
@@ -177,8 +170,8 @@ def say_help() -> str:
 def say_end(practice: Practice) -> str:
     """The truth, the score, and what the adviser and a fixed step would have done with the same boiler."""
     visit = practice.visit
-    visit.ending = visit.ending or "stop"
-    others = [policy(MadeVisit(practice.boiler(), Job(**FACTS))) for policy in (advised, fixed_step)]
+    visit.ending = visit.ending or STOPPED
+    others = [strategy(SimulatedVisit(practice.boiler())) for strategy in (adviser, fixed_step)]
     lines = [text.PRACTICE, *wrapped(_say_truth(practice))]
     lines += [f"{'':<28}{'you':>14}{'adviser':>14}{'fixed 1/12':>14}"]
     scores = [each.score() for each in (visit, *others)]
@@ -189,8 +182,8 @@ def say_end(practice: Practice) -> str:
         ("  at the other rate", "other_overshoots", "d"),
         ("Pushed out of band by, % CO2", "beyond_pct", ".1f"),
         ("Minutes", "minutes", ".0f"),
-        ("Turns", "moves", "d"),
-        ("  on unsettled readings", "unsettled_moves", "d"),
+        ("Turns", "turns", "d"),
+        ("  on unsettled readings", "unsettled_turns", "d"),
         ("CO at most, ppm air-free", "peak_co_air_free_ppm", ".0f"),
         ("Minutes over the CO limit", "over_co_minutes", ".1f"),
     ):
@@ -205,30 +198,23 @@ def say_end(practice: Practice) -> str:
 
 def _say_truth(practice: Practice) -> str:
     fresh = practice.boiler()
-    fault = f"Its fault was: {practice.fault}{_since(practice)}." if practice.fault else "It had no fault."
+
+    def twelfth(screw: Screw) -> float:
+        firing = FIRING_FOR[screw]
+        return fresh.settled_after(firing, screw, 1 / 12) - fresh.settled_pct(firing)
+
+    since, from_s = "", fresh.fault_from_s
+    if practice.fault in LATER_FAULTS:
+        ended_before = from_s >= practice.visit.boiler.now_s
+        since = f", from minute {from_s / 60:.1f} on{', after your end' if ended_before else ''}"
+    fault = f"Its fault was: {practice.fault}{since}." if practice.fault else "It had no fault."
     screws = "; ".join(
-        f"1/12 turn cw of the {screw} makes {_twelfth(practice, screw):+.2f} % CO2, slack "
+        f"1/12 turn cw of the {screw} makes {twelfth(screw):+.2f} % CO2, slack "
         f"{numbers.say_fraction(fresh.backlash_turns[screw])} turn"
         for screw in reversed(SCREWS)
     )
     wait_s = fresh.dead_time_s + 3 * fresh.time_constant_s
     return f"The truth about boiler {practice.seed}. {fault} {screws}; the display follows in {wait_s:.0f} s."
-
-
-def _since(practice: Practice) -> str:
-    """When a fault that comes later began."""
-    if practice.fault not in LATER_FAULTS:
-        return ""
-    from_s, end_s = practice.boiler().fault_from_s, practice.visit.boiler.now_s
-    return f", from minute {from_s / 60:.1f} on" + ("" if from_s < end_s else ", after your end")
-
-
-def _twelfth(practice: Practice, screw: Screw) -> float:
-    """What 1/12 turn clockwise truly does near the start, slack apart, % CO2 at the screw's own rate."""
-    boiler, firing = practice.boiler(), FIRING_FOR[screw]
-    found = boiler.settled_pct(firing)
-    boiler.acts[screw] += 1 / 12
-    return boiler.settled_pct(firing) - found
 
 
 def _say_rest(practice: Practice) -> str:
@@ -241,14 +227,12 @@ def _say_rest(practice: Practice) -> str:
     return f"{tests}{right} {said} Again: advisor practise --seed {practice.seed}{practice.again}.{kept}"
 
 
-def _right(visit: MadeVisit, noticed: list[str]) -> str:
+def _right(visit: SimulatedVisit, noticed: list[str]) -> str:
     """Whether a visit ended as it should: in band and sound, or with its fault found and nothing left burning on it.
 
     Only the truth counts: a flame that was brought into band over a fault that nobody found is no right end.
     """
-    fault = visit.boiler.fault
-    if fault in LATER_FAULTS and visit.boiler.now_s < visit.boiler.fault_from_s:
-        fault = ""
+    fault = visit.boiler.fault if visit.fault_begun else ""
     in_band = all(visit.score().in_band.values())
     if fault in HARMLESS_IN_BAND and in_band and visit.ending in RUNNING:
         return "yes"

@@ -1,14 +1,16 @@
-"""A whole visit to a made-up boiler: what is done, what the display shows, and the truth beside it.
+"""One simulated visit: a boiler, one clock, a job log, and the truth beside what the display shows.
 
-The hand speaks in short commands (`COMMANDS`), the same ones in a lesson's script and at the keyboard of
-`practise`. Every boiler, band and pressure here is invented. Simulated time: nothing really waits.
+Strategies work at it (`strategies`), or a hand that speaks in short commands (`COMMANDS`), the same ones in a lesson's
+script and at the keyboard of `practise`. Every boiler, band and pressure here is invented. Nothing really waits.
 """
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from itertools import pairwise
-from typing import Any
+from pathlib import Path
+from typing import Any, Literal, NamedTuple
 
 from advisor import parsing
 from advisor.chemistry import limits
@@ -17,16 +19,13 @@ from advisor.errors import RangeError
 from advisor.job import Job
 from advisor.log.check_items import LEAKING, SAMPLE_LINE, TIGHT, clockwise_item
 from advisor.parsing import one_of
-from advisor.screws import FIRINGS, SCREW_FOR, SCREWS, Firing, Screw
+from advisor.screws import FIRINGS, SCREW_FOR, SCREWS, Firing, Screw, other_firing
 from advisor.training.simulator import LATER_FAULTS, Boiler, Reading
 from advisor.wording import numbers
 
-READ_S, TURN_S, CHANGE_S, LOOK_S, MEND_S = 8.0, 10.0, 5.0, 60.0, 180.0  # what each takes, invented
-SAMPLED_EVERY_S = 2.0
-USUAL_WAIT_S = 60.0
-LONGEST_WAIT_S = 1800.0
+USUAL_WAIT_S, LONGEST_WAIT_S = 60.0, 1800.0
 PRESSURE, PLATE, PRESSURE_MBAR = "working pressure", (17.0, 25.0, "mbar"), 20.0
-FACTS: Mapping[str, Any] = {
+FACTS: Mapping[str, Any] = {  # of lessons and practice
     "fuel": "natural gas",
     "bands": {"high": (9.0, 9.4), "low": (8.6, 9.0)},
     "pressures": {PRESSURE: PLATE},
@@ -35,6 +34,33 @@ FACTS: Mapping[str, Any] = {
     "practice": True,
 }
 START = datetime(2026, 5, 18, 9, 0, tzinfo=UTC)
+DONE, OFF, GAVE_UP = "done", "burner off", "gave up"  # how a visit ends; else the code of the finding that stopped it
+
+
+@dataclass(frozen=True)
+class VisitSettings:
+    """What differs between the uses of a simulated visit.
+
+    read_s, turn_s, change_s, check_s, mend_s  what each act takes, s; invented
+    log            file of the job log; None: in memory
+    whole_seconds  whether the log's times are whole seconds; else milliseconds
+    sample_s       how often display and truth are sampled for a picture, s; None: never
+    longest_s, most_turns  time, and number of turns, at which the visit is given up
+    """
+
+    read_s: float = 8.0
+    turn_s: float = 10.0
+    change_s: float = 5.0
+    check_s: float = 60.0
+    mend_s: float = 180.0
+    log: Path | None = None
+    whole_seconds: bool = False
+    sample_s: float | None = None
+    longest_s: float = 90 * 60.0
+    most_turns: int = 30
+
+
+CLASSROOM = VisitSettings(sample_s=2.0)
 
 
 @dataclass(frozen=True)
@@ -81,41 +107,62 @@ COMMANDS = (
     ("mend", "m", "put right what a check has found"),
     ("off", "o", "burner off, screws back as found: the safe end"),
 )
-MENDED = "Put right and proved"
-OFF = "burner off"  # how a visit ended that was stopped safely by hand
+Kind = Literal["run_at", "wait", "read", "turn", "check", "mend", "off"]
+Truth = Mapping[Firing, Reading]  # what the flame gives at each rate, once settled
 KNOWN = "give read, turn, wait, high, low, check, mend or off; ? explains"
 
 
 @dataclass(frozen=True)
-class Point:
-    """One thing that was done, and the truth right after it.
+class Act:
+    """One thing that was done, and the truth beside it.
 
-    at_s     simulated seconds from the start
-    seen     what it brought, in words
-    turned   screw and turns (clockwise positive) of a turn
-    shown    what the display showed, of a reading
-    before   what the flame truly gave before, once settled; None before the burner runs
-    flame    the same after it
+    at_s           simulated seconds from the start, once it was done
+    firing         the rate that runs then; None: the burner is off
+    seen           what it brought, in words
+    before, after  what the flame truly gives at each rate, once settled
+    screw, turns_cw, settled  of a turn; settled: on a reading since the last change that no longer moved
+    shown          what the display showed, of a reading
+    mended         what was put right
     """
 
+    kind: Kind
     at_s: float
     firing: Firing | None
     seen: str
-    turned: tuple[Screw, float] | None
-    shown: Reading | None
-    before: Reading | None
-    flame: Reading | None
+    before: Truth
+    after: Truth
+    screw: Screw | None = None
+    turns_cw: float = 0.0
+    settled: bool = False
+    shown: Reading | None = None
+    mended: str = ""
+
+    @property
+    def running(self) -> Firing:
+        """The rate that runs."""
+        assert self.firing is not None
+        return self.firing
+
+    def co2_pct(self, firing: Firing | None = None) -> tuple[float, float]:
+        """The true settled CO2 before and after, dry volume percent; left out: at the rate that runs."""
+        firing = firing or self.running
+        return self.before[firing].co2_pct, self.after[firing].co2_pct
 
 
-@dataclass(frozen=True)
-class Trace:
-    """The course of a visit: seconds, rate, CO2 on the display (unrounded) and true in %, true CO in ppm air-free."""
+def overshot(band: tuple[float, float], before_pct: float, after_pct: float) -> bool:
+    """Whether CO2 left its band, or crossed it, past an edge that it was not past before."""
+    low, high = band
+    return after_pct > high >= before_pct or after_pct < low <= before_pct
 
-    at_s: tuple[float, ...]
-    firing: tuple[str, ...]
-    display_pct: tuple[float, ...]
-    true_pct: tuple[float, ...]
-    co_air_free_ppm: tuple[float, ...]
+
+class Sample(NamedTuple):
+    """One moment of a visit: s, rate, CO2 on the display (unrounded) and true in %, true CO in ppm air-free."""
+
+    at_s: float
+    firing: Firing
+    display_pct: float
+    true_pct: float
+    co_air_free_ppm: float
 
 
 @dataclass(frozen=True)
@@ -126,10 +173,10 @@ class Score:
     overshoots         turns that carried the true CO2 of the rate fired out of its band, or across it
     other_overshoots   the same at the rate that was not fired: each screw moves both
     beyond_pct         how far beyond the band the turns carried the rate fired, at most
-    unsettled_moves    turns made while the last reading still moved, or with no reading since the last change
+    unsettled_turns    turns made while the last reading still moved, or with no reading since the last change
     over_co_minutes    with the CO of the burning flame over its limit, air-free
     peak_*             the highest true CO2 (%) and CO (ppm air-free) of the visit
-    ending             "done", or why it ended
+    ending             DONE, or why it ended
     """
 
     left_pct: Mapping[Firing, float]
@@ -139,33 +186,70 @@ class Score:
     beyond_pct: float
     minutes: float
     over_co_minutes: float
-    moves: int
+    turns: int
     readings: int
-    unsettled_moves: int
+    unsettled_turns: int
     peak_co2_pct: float
     peak_co_air_free_ppm: float
     ending: str
 
 
-class MadeVisit:
-    """A boiler, its job log and one clock for both; remembers what was done and what was true."""
+class SimulatedVisit:
+    """A boiler, its job log and one clock for both; remembers what was done and what was true.
 
-    def __init__(self, boiler: Boiler, job: Job, start: datetime = START) -> None:
-        self.boiler, self.job, self.start = boiler, job, start
-        self.points: list[Point] = []
+    facts  keywords of the Job
+    """
+
+    def __init__(
+        self,
+        boiler: Boiler,
+        facts: Mapping[str, Any] = FACTS,
+        settings: VisitSettings = CLASSROOM,
+        start: datetime = START,
+    ) -> None:
+        self.boiler, self.settings, self.start = boiler, settings, start
+        self.job = Job.create(settings.log, **facts) if settings.log else Job(**facts)
+        self.bands: Mapping[Firing, tuple[float, float]] = self.job.setup.bands
+        self.centres_pct: dict[Firing, float] = {firing: round(sum(band) / 2, 9) for firing, band in self.bands.items()}
+        self.as_found = self._truth()
+        self.acts: list[Act] = []
         self.found: list[str] = []  # looks that found something not yet put right
         self.noticed: list[str] = []  # faults that were found
         self.ending = ""
-        self._trace: list[tuple[float, Firing, float, float, float]] = []
+        self.trace: list[Sample] = []
+        self.name = ""  # as a lesson calls it
         self._settled_when_read = False
-        self._overshoots = dict.fromkeys((True, False), 0)  # at the rate fired, at the other
-        self._unsettled_moves = 0
-        self._beyond_pct = 0.0
 
     @property
     def at(self) -> datetime:
         """The simulated moment."""
-        return self.start + timedelta(seconds=round(self.boiler.now_s, 3))
+        now_s = self.boiler.now_s
+        return self.start + timedelta(seconds=math.ceil(now_s) if self.settings.whole_seconds else round(now_s, 3))
+
+    @property
+    def turns(self) -> list[Act]:
+        """The turns made so far."""
+        return [act for act in self.acts if act.kind == "turn"]
+
+    @property
+    def readings(self) -> list[Reading]:
+        """What the display showed so far when it was read."""
+        return [act.shown for act in self.acts if act.shown]
+
+    @property
+    def given_up(self) -> bool:
+        """Whether patience has ended."""
+        return self.boiler.now_s >= self.settings.longest_s or len(self.turns) >= self.settings.most_turns
+
+    @property
+    def fault_begun(self) -> bool:
+        """Whether the boiler has a fault by now; one of screw, hand or start is there from the first second."""
+        return bool(self.boiler.fault) and self.boiler.now_s >= self.fault_from_s
+
+    @property
+    def fault_from_s(self) -> float:
+        """When the boiler's fault begins, s from the start."""
+        return self.boiler.fault_from_s if self.boiler.fault in LATER_FAULTS else 0.0
 
     # --- what the hand does -----------------------------------------------------------------------
 
@@ -179,8 +263,13 @@ class MadeVisit:
             case "read", []:
                 self.read()
             case "wait", [] | [_]:
-                self.wait(parsing.parse_number(rest[0].removesuffix("s"), "wait") if rest else USUAL_WAIT_S)
+                seconds = parsing.parse_number(rest[0].removesuffix("s"), "wait") if rest else USUAL_WAIT_S
+                if not 1 <= seconds <= LONGEST_WAIT_S:
+                    raise RangeError(f"wait {seconds:g}: from 1 to {LONGEST_WAIT_S:g} s is allowed")
+                self.wait(seconds)
             case "high" | "low", []:
+                if verb == self.boiler.firing:
+                    raise RangeError(f"the boiler runs at {verb} fire already")
                 self.run_at(verb)
             case "turn", _:
                 self.turn(*self.parsed_turn(rest))
@@ -194,74 +283,57 @@ class MadeVisit:
                 self.off()
             case _:
                 raise RangeError(f"'{command.strip():.40}' is not understood: {KNOWN}")
-        return self.points[-1].seen
+        return self.acts[-1].seen
 
     def parsed_turn(self, words: list[str]) -> tuple[Screw, float]:
         """Screw and turns of `[offset | throttle] 1/24 cw`; without a name the screw of the present rate."""
-        self._burning()
+        firing = self._burning()
         if words and one_of(words[0], SCREWS) in SCREWS:
             return one_of(words[0], SCREWS), parsing.parse_turn(" ".join(words[1:]))
-        return SCREW_FOR[self.boiler.running], parsing.parse_turn(" ".join(words))
+        return SCREW_FOR[firing], parsing.parse_turn(" ".join(words))
 
     def wait(self, seconds: float = USUAL_WAIT_S) -> None:
         """Let time pass, s."""
-        if not 1 <= seconds <= LONGEST_WAIT_S:
-            raise RangeError(f"wait {seconds:g}: from 1 to {LONGEST_WAIT_S:g} s is allowed")
-        before = self._flame()
-        self._pass(seconds)
-        self._record(f"{numbers.say_seconds(seconds)} later.", before)
+        before = self._pass(seconds)
+        self._did("wait", f"{numbers.say_seconds(seconds)} later.", before)
 
     def run_at(self, firing: Firing) -> None:
         """Change the firing rate."""
-        if firing == self.boiler.firing:
-            raise RangeError(f"the boiler runs at {firing} fire already")
-        before = self._flame()
-        self._pass(CHANGE_S)
+        before = self._pass(self.settings.change_s)
         self.boiler.run_at(firing)
-        self._settled_when_read = False
         self.job.run_at(firing, at=self.at)
-        self._sample()
-        self._record(f"The boiler runs at {firing} fire.", before)
+        self._changed()
+        self._did("run_at", f"The boiler runs at {firing} fire.", before)
 
-    def read(self) -> Reading:
-        """Read the analyser."""
-        self._burning()
-        before = self._flame()
-        self._pass(READ_S)
+    def read(self) -> float:
+        """Read the analyser; returns the CO2 that it shows, %."""
+        firing = self._burning()
+        before = self._pass(self.settings.read_s)
         shown = self.boiler.read()
         self._settled_when_read = self.boiler.still_to_come_pct() < self.boiler.display_step_pct / 2
-        self.job.read(self.boiler.running, shown.co2_pct, shown.o2_pct, shown.co_ppm, at=self.at)
-        self._record(say_reading(shown), before, shown=shown)
-        return shown
+        self.job.read(firing, shown.co2_pct, shown.o2_pct, shown.co_ppm, at=self.at)
+        seen = f"CO2 {shown.co2_pct:.1f} %, O2 {shown.o2_pct:.1f} %, CO {shown.co_ppm:.0f} ppm"
+        self._did("read", seen, before, shown=shown)
+        return shown.co2_pct
 
-    def turn(self, screw: Screw, turns_cw: float) -> None:
+    def turn(self, screw: Screw, turns_cw: float, note: str = "") -> None:
         """Turn a screw."""
         self._burning()
-        self._pass(TURN_S)
-        before = self._flame()
-        found = {firing: self.boiler.settled_pct(firing) for firing in FIRINGS}
+        self._pass(self.settings.turn_s)
+        before, settled = self._truth(), self._settled_when_read
         self.boiler.turn(screw, turns_cw)
-        self.job.turn(screw, turns_cw, at=self.at)
-        for firing, (low, high) in self.job.setup.bands.items():
-            was, left, fired = found[firing], self.boiler.settled_pct(firing), firing == self.boiler.firing
-            self._overshoots[fired] += left > high >= was or left < low <= was
-            if fired:
-                beyond = left - high if left > was else low - left if left < was else 0.0
-                self._beyond_pct = max(self._beyond_pct, beyond)
-        self._unsettled_moves += not self._settled_when_read
-        self._settled_when_read = False
-        self._sample()
-        self._record(f"The {screw} screw: {numbers.say_turn(turns_cw)}.", before, turned=(screw, turns_cw))
+        self.job.turn(screw, turns_cw, at=self.at, note=note)
+        self._changed()
+        seen = f"The {screw} screw: {numbers.say_turn(turns_cw)}."
+        self._did("turn", seen, before, screw=screw, turns_cw=turns_cw, settled=settled)
 
     def check(self, name: str) -> None:
         """Look at one of LOOKS."""
-        before = self._flame()
-        self._pass(LOOK_S)
-        look, boiler = LOOKS[name], self.boiler
-        yet_to_come = boiler.fault in LATER_FAULTS and boiler.now_s < boiler.fault_from_s
-        wrong = boiler.fault in look.faults and not yet_to_come
+        before = self._pass(self.settings.check_s)
+        look = LOOKS[name]
+        wrong = self.fault_begun and self.boiler.fault in look.faults
         if name == "pressure":
-            value = round(PRESSURE_MBAR * boiler.gas_pressure_share(), 1)
+            value = round(PRESSURE_MBAR * self.boiler.gas_pressure_share(), 1)
             wrong = not PLATE[0] <= value <= PLATE[1]
             self.job.check(PRESSURE, value, PLATE[2], at=self.at)
             seen = f"Working pressure {value:g} mbar; the data plate says {PLATE[0]:g} to {PLATE[1]:g}."
@@ -270,107 +342,99 @@ class MadeVisit:
                 self.job.check(item, look.wrong if wrong else look.right, at=self.at)
             seen = look.says_wrong if wrong else look.says_right
         if wrong:
-            self.noticed.append(boiler.fault)
-        if wrong and look.item:  # a screw that works the other way is no damage: there is nothing to mend
-            self.found = [*self.found, name] if name not in self.found else self.found
-        self._record(seen, before)
+            self.noticed.append(self.boiler.fault)
+        if wrong and look.item and name not in self.found:  # a screw that works the other way needs no mending
+            self.found.append(name)
+        self._did("check", seen, before)
 
     def mend(self) -> None:
         """Put right what checks have found, and log it as proved."""
         if not self.found:
             raise RangeError("nothing was found that could be mended: check first")
-        before = self._flame()
-        self._pass(MEND_S)
+        before = self._pass(self.settings.mend_s)
         self.boiler.mend()
         for look in (LOOKS[name] for name in self.found):
             self.job.check(look.item, look.right, PLATE[2] if look.item == PRESSURE else "", at=self.at)
-        said, self.found = " and ".join(self.found), []
-        self._settled_when_read = False
-        self._sample()
-        self._record(f"{MENDED}: {said}.", before)
+        mended, self.found = " and ".join(self.found), []
+        self._changed()
+        self._did("mend", f"Put right and proved: {mended}.", before, mended=mended)
 
     def off(self) -> None:
-        """Burner off and both screws put back as found, the slack counted in; ends the visit."""
-        before, self.ending = self._flame(), OFF
-        for back in way_back(self.job.situation(self.at)):
-            if not back.turns_cw:
-                continue
-            self.boiler.wait(TURN_S)  # nothing burns any more
-            self.boiler.turn(back.screw, back.turns_cw)
-            self.job.turn(back.screw, back.turns_cw, at=self.at, note="burner off, back as found")
+        """Burner off; screws back as found, the backlash counted in, but not richer where CO stood; ends the visit."""
+        before, self.ending = self._truth(), OFF
+        backs = [back for back in way_back(self.job.situation(self.at)) if back.turns_cw]
+        for back in backs:
+            if not back.richer_in_co:
+                self.boiler.wait(self.settings.turn_s)  # nothing burns any more
+                self.boiler.turn(back.screw, back.turns_cw)
+                self.job.turn(back.screw, back.turns_cw, at=self.at, note="burner off, back as found")
+        stays = [
+            f"The {back.screw} screw stays: back is richer, and CO stood there." for back in backs if back.richer_in_co
+        ]
         self.boiler.firing = None
-        self._record("Burner off, both screws back as found.", before)
+        self._did("off", " ".join(["Burner off, screws back as found.", *stays]), before)
 
-    def _burning(self) -> None:
+    def _burning(self) -> Firing:
         if not self.boiler.firing:
             raise RangeError("the burner is off: change to high fire first")
+        return self.boiler.firing
 
-    def _record(
-        self,
-        seen: str,
-        before: Reading | None,
-        *,
-        turned: tuple[Screw, float] | None = None,
-        shown: Reading | None = None,
-    ) -> None:
-        self.points.append(Point(self.boiler.now_s, self.boiler.firing, seen, turned, shown, before, self._flame()))
+    def _changed(self) -> None:
+        """The flame was changed: what was read before says nothing of it."""
+        self._settled_when_read = False
+        self._sample()
 
-    def _pass(self, seconds: float) -> None:
-        """Let time pass, with samples of display and truth on the way."""
-        end_s = self.boiler.now_s + seconds
+    def _did(self, kind: Kind, seen: str, before: Truth, **more: Any) -> None:
+        self.acts.append(Act(kind, self.boiler.now_s, self.boiler.firing, seen, before, self._truth(), **more))
+
+    def _truth(self) -> Truth:
+        return {firing: self.boiler.flame(firing) for firing in FIRINGS}
+
+    def _pass(self, seconds: float) -> Truth:
+        """Let time pass, with samples on the way; returns what was true before."""
+        before, end_s = self._truth(), self.boiler.now_s + seconds
+        step_s = self.settings.sample_s or seconds
         while self.boiler.now_s < end_s - 1e-9:
-            self.boiler.wait(min(SAMPLED_EVERY_S, end_s - self.boiler.now_s))
+            self.boiler.wait(min(step_s, end_s - self.boiler.now_s))
             self._sample()
+        return before
 
     def _sample(self) -> None:
-        flame = self._flame()
-        if flame:
-            boiler = self.boiler
-            true = (flame.co2_pct, flame.co_air_free_ppm)
-            self._trace.append((boiler.now_s, boiler.running, boiler.display_pct(), *true))
+        if self.settings.sample_s and self.boiler.firing:
+            firing, shown, flame = self.boiler.firing, self.boiler.display_pct(), self.boiler.flame(self.boiler.firing)
+            self.trace.append(Sample(self.boiler.now_s, firing, shown, flame.co2_pct, flame.co_air_free_ppm))
 
-    def _flame(self) -> Reading | None:
-        return self.boiler.flame(self.boiler.firing) if self.boiler.firing else None
-
-    # --- the end ----------------------------------------------------------------------------------
-
-    @property
-    def moves(self) -> int:
-        """Turns made so far."""
-        return sum(point.turned is not None for point in self.points)
+    # --- what it came to --------------------------------------------------------------------------
 
     def score(self) -> Score:
         """What the visit has come to."""
-        left = {firing: self.boiler.settled_pct(firing) for firing in FIRINGS}
-        bands: Mapping[Firing, tuple[float, float]] = self.job.setup.bands
-        trace = self.trace()
+        left = {firing: flame.co2_pct for firing, flame in self._truth().items()}
+        turns = self.turns
+        fired = [(self.bands[act.running], *act.co2_pct(act.running)) for act in turns]
+        other = [(self.bands[rate], *act.co2_pct(rate)) for act in turns for rate in [other_firing(act.running)]]
+        over_co_s = sum(b.at_s - a.at_s for a, b in pairwise(self.trace) if a.co_air_free_ppm > limits.CO_AIR_FREE_PPM)
+        beyond = [now - high if now > was else low - now for (low, high), was, now in fired if now != was]
         return Score(
             left_pct=left,
-            in_band={firing: bands[firing][0] <= co2 <= bands[firing][1] for firing, co2 in left.items()},
-            overshoots=self._overshoots[True],
-            other_overshoots=self._overshoots[False],
-            beyond_pct=max(0.0, self._beyond_pct),
+            in_band={firing: self.in_band(firing) for firing in left},
+            overshoots=sum(overshot(*turn) for turn in fired),
+            other_overshoots=sum(overshot(*turn) for turn in other),
+            beyond_pct=max([0.0, *beyond]),
             minutes=self.boiler.now_s / 60,
-            over_co_minutes=_over_co_s(trace) / 60,
-            moves=self.moves,
-            readings=sum(point.shown is not None for point in self.points),
-            unsettled_moves=self._unsettled_moves,
-            peak_co2_pct=max(trace.true_pct, default=0.0),
-            peak_co_air_free_ppm=max(trace.co_air_free_ppm, default=0.0),
+            over_co_minutes=over_co_s / 60,
+            turns=len(turns),
+            readings=len(self.readings),
+            unsettled_turns=sum(not act.settled for act in turns),
+            peak_co2_pct=max((sample.true_pct for sample in self.trace), default=0.0),
+            peak_co_air_free_ppm=max((sample.co_air_free_ppm for sample in self.trace), default=0.0),
             ending=self.ending,
         )
 
-    def trace(self) -> Trace:
-        """Display and truth over the whole visit."""
-        return Trace(*(zip(*self._trace, strict=True) if self._trace else ((),) * 5))
+    def in_band(self, firing: Firing) -> bool:
+        """Whether the true settled CO2 lies in the band now."""
+        low, high = self.bands[firing]
+        return low <= self.boiler.settled_pct(firing) <= high
 
-
-def _over_co_s(trace: Trace) -> float:
-    """Seconds with the CO of the burning flame over its limit."""
-    spans = zip(pairwise(trace.at_s), trace.co_air_free_ppm[:-1], strict=True) if trace.at_s else ()
-    return sum(end - start for (start, end), co in spans if co > limits.CO_AIR_FREE_PPM)
-
-
-def say_reading(shown: Reading) -> str:
-    """A reading in words."""
-    return f"CO2 {shown.co2_pct:.1f} %, O2 {shown.o2_pct:.1f} %, CO {shown.co_ppm:.0f} ppm"
+    def true_pct(self, firing: Firing) -> list[float]:
+        """The true CO2 while this rate was fired, %, of the samples."""
+        return [sample.true_pct for sample in self.trace if sample.firing == firing]

@@ -12,6 +12,7 @@ a change of rate, noise and rounding. Every figure is invented; the spread of ea
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
+from typing import Any
 
 import numpy as np
 
@@ -33,12 +34,12 @@ class Scenario:
     """How boilers, screws, hands and analysers differ: each pair is a range or (median, spread of the logarithm).
 
     gain_*           % CO2 per turn near the band, (median, log spread); the screw's own rate
-    slack_turns      play of each screw, evenly between
+    backlash_turns   play of each screw, evenly between
     dead_time_s, time_constant_s  evenly between; the time constant evenly in its logarithm
     as_found_sd_pct  spread of CO2 as found about the band's centre at each rate, % CO2 (cut at 2.5)
     noise_sd_pct     of one reading before rounding, % CO2, evenly between
     drift_pct        slow change after a change of rate, spread, % CO2; dies with drift_time_s
-    hand_sd          error of each turn as a share of it
+    actuation_sd     error of each turn as a share of it
     analyser_sd_pct  constant error of the analyser, % CO2
     band_half_pct    half the width of the band, % CO2
     """
@@ -141,8 +142,6 @@ class Boiler:
     firing_since_s: float = 0.0
     hand: dict[Screw, float] = field(default_factory=lambda: {"offset": 0.0, "throttle": 0.0})
     acts: dict[Screw, float] = field(default_factory=dict)
-    richest_pct: dict[Firing, float] = field(default_factory=dict)  # what happened to the true settled value
-    leanest_pct: dict[Firing, float] = field(default_factory=dict)
     _shown: float = 0.0
     _aim: float = 0.0
     _shown_at_s: float = 0.0
@@ -198,7 +197,7 @@ class Boiler:
         return self._sampled()[0]
 
     def _sampled(self) -> tuple[float, float, float]:
-        """CO2, O2 (dry volume percent) and CO (ppm) as they have reached the cells and as the analyser reckons."""
+        """CO2, O2 (dry volume percent) and CO (ppm) that have reached the cells, as the analyser works them out."""
         true = self._display_now()
         true += self.drift_pct[self.running] * math.exp(-(self.now_s - self.firing_since_s) / self.drift_time_s)
         co = _co_ppm(self.fuel, true, rich=self._is_rich())
@@ -216,14 +215,21 @@ class Boiler:
     def mend(self) -> None:
         """Put right what is wrong with sample, analyser, gas or air."""
         self.fault = ""
-        if self.firing:
-            self._under_way()
+        self._under_way()
 
     # --- what the flame does ----------------------------------------------------------------------
 
     def settled_pct(self, firing: Firing) -> float:
         """True settled CO2 at a rate with the screws as they are, dry volume percent."""
         return _co2_pct(self.fuel, self._ratio(firing))
+
+    def settled_after(self, firing: Firing, screw: Screw, turns: float) -> float:
+        """The same if the effect of a screw were `turns` further, backlash apart."""
+        acts = self.acts[screw]
+        self.acts[screw] = acts + turns
+        there = self.settled_pct(firing)
+        self.acts[screw] = acts
+        return there
 
     def flame(self, firing: Firing) -> Reading:
         """What the flame truly gives at a rate once settled: no air in the sample, no analyser, no rounding."""
@@ -263,11 +269,8 @@ class Boiler:
         return self._ratio(self.running) > 1
 
     def _under_way(self) -> None:
-        self._coming.append((self.now_s + self.dead_time_s, self.settled_pct(self.running)))
-        for seen, worse in ((self.richest_pct, max), (self.leanest_pct, min)):
-            for firing in FIRINGS:
-                value = self.settled_pct(firing)
-                seen[firing] = worse(seen.get(firing, value), value)
+        if self.firing:
+            self._coming.append((self.now_s + self.dead_time_s, self.settled_pct(self.firing)))
 
     def _display_now(self) -> float:
         if self.fault in ("falling gas pressure", "blocked intake"):
@@ -321,8 +324,12 @@ def draw(
     fuel: Fuel = NATURAL_GAS,
     display_step_pct: float = 0.1,
     fault: str = "",
+    stated: Mapping[str, Any] | None = None,
 ) -> Boiler:
-    """A boiler of a scenario whose CO2 as found lies about `centres_pct` (by rate, dry volume percent)."""
+    """A boiler of a scenario whose CO2 as found lies about `centres_pct` (by rate, dry volume percent).
+
+    `stated`: fields of the boiler that are set and not drawn.
+    """
 
     def spread(pair: tuple[float, float]) -> float:
         return pair[0] * math.exp(pair[1] * rng.standard_normal())
@@ -360,13 +367,15 @@ def draw(
         fault_from_s=float(rng.uniform(200, 700)),
     )
     boiler.play_at = {screw: rng.uniform(-0.5, 0.5) * backlash for screw, backlash in boiler.backlash_turns.items()}
-    boiler.acts = dict(boiler.play_at)
     # the gains are stated near the band: dCO2 = dCO2/df * df, with df/dA = f / A and df/dP = f / (2 (1 + P))
-    for screw, firing in FIRING_FOR.items():
-        near = _ratio_of(fuel, centres_pct[firing])
+    for screw in reversed(SCREWS):  # in this order: the draws of a seed hang on it
+        near = _ratio_of(fuel, centres_pct[FIRING_FOR[screw]])
         slope = (_co2_pct(fuel, near * 1.001) - _co2_pct(fuel, near * 0.999)) / 0.002
         if screw == "throttle":
             boiler.opening_per_turn = spread(scenario.gain_throttle) / slope
         else:
             boiler.offset_per_turn = spread(scenario.gain_offset) / slope * 2 * near**2 / ratio_squared
+    for name, value in (stated or {}).items():
+        setattr(boiler, name, value)
+    boiler.acts = dict(boiler.play_at)
     return boiler

@@ -10,7 +10,7 @@ from types import MappingProxyType
 from typing import Any, Protocol
 
 from advisor.wording.templates import Voice, filled
-from advisor.wording.visit import QUESTIONS
+from advisor.wording.visit import QUESTIONS, pressure_words
 
 GIVE_UP = "If that does not clear it: turned screws as Restore says, appliance out of service, call the maker."
 
@@ -108,6 +108,10 @@ _WRONG_PAST = {
     "not_clean_air": "{item} {value} {unit}; {low:g} to {high:g} is right.",
     "unreadable": "{item} in the log could not be read.",
 }
+# what is outside the data plate or can't be read is a finding of its own
+_NOT_READY, _NOT_READY_PAST = (
+    {variant: words[variant] for variant in ("choice", "not_clean_air")} for words in (_WRONG, _WRONG_PAST)
+)
 
 FINDINGS: Mapping[str, Words] = MappingProxyType({
     # ---- one reading by itself
@@ -282,7 +286,7 @@ FINDINGS: Mapping[str, Words] = MappingProxyType({
         "The sample line had not been proved tight.", ("Close the probe's tip: the pump must stall or alarm. Log the check.",),
         about="the sample line was never proved tight",
     ),
-    "not-ready": Words("not ready", _WRONG, _WRONG_PAST, about="a check was answered so that the work can't go on"),
+    "not-ready": Words("not ready", _NOT_READY, _NOT_READY_PAST, about="a check was answered so that the work can't go on"),
     "wrong-answer": Words("wrong answer", _WRONG, _WRONG_PAST, about="record only: an answer that was never put right"),
     "not-proved": Words(
         "line not proved",
@@ -396,7 +400,7 @@ FINDINGS: Mapping[str, Words] = MappingProxyType({
     "fell-again": Words(
         "CO2 short of its turn again",
         "After the last turn CO2 should be {expected:.1f} % at {firing} fire; it is {seen:.1f} (row {row}), with the line "
-        "tight: check the gas pressure. Was the turn made as logged? If not, void {void_row_number}.",
+        "tight: check the gas pressure. Was the turn made as logged? If not, {void_turn}.",
         "After the last turn {expected:.1f} % CO2 was expected at {firing} fire, {seen:.1f} came (row {row}), the line tight.",
         (_PRESSURE, _AIR, _LOGGED), about="the same on a tight line",
     ),
@@ -410,7 +414,7 @@ FINDINGS: Mapping[str, Words] = MappingProxyType({
     "not-settled": Words(
         "read too soon",
         {
-            "rising": "The last reading came {after_s:seconds} after the start, on the way up from clean air: wait and read "
+            "rising": "The last reading came {after_s:seconds} after the start, still rising from clean air: wait and read "
             "again.",
             "no_change_logged": "No change to {firing} fire was logged: the wait counts from this reading.",
             "no_change_logged_row": "No change to {firing} fire was logged: the wait counts from this reading. If the boiler "
@@ -465,12 +469,12 @@ FINDINGS: Mapping[str, Words] = MappingProxyType({
         {
             "way_unknown": "CO at {firing} fire is over half its limit, and nobody knows yet which way the {screw} screw makes "
             "it leaner: no turn to find out. Ask the maker, {tell_either_way}.",
-            "none": "{firing:capital} fire is not surely in band and no turn is safe enough. The band may be narrower than this "
+            "none": "{firing:capital} fire is not sure to be in band and no turn is safe enough. The band may be narrower than this "
             "display and screw can set: ask the maker.",
         },
         {
             "way_unknown": "CO at {firing} fire was over half its limit and the way of the {screw} screw not known.",
-            "none": "{firing:capital} fire was not surely in band and no turn safe enough.",
+            "none": "{firing:capital} fire was not sure to be in band and no turn safe enough.",
         },
         (
             "Read again two or three times; a finer display or a finer turn may do.",
@@ -535,6 +539,6 @@ def _of(words: str | Mapping[str, str], variant: str) -> str:
 
 def _data(finding: Seen) -> dict[str, Any]:
     data = {"firing": finding.firing, "screw": finding.screw, **finding.data}
-    if "item" in data and data["item"] in QUESTIONS:
-        data["stop"] = QUESTIONS[data["item"]].stop
+    if "item" in data:
+        data["stop"] = (QUESTIONS.get(data["item"]) or pressure_words(data["item"])).stop
     return data

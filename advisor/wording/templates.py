@@ -35,9 +35,6 @@ ACTS: Mapping[str, Mapping[Voice, str]] = MappingProxyType({
         "guide": "If the line was loose, type leaking, then tight; if not, type tight.",
         "practice": "Check line, air, pressure; mend; read again.",
     },
-    "check_pressure": {
-        "log": "log it with check", "guide": "type check and the pressure", "practice": "type check pressure",
-    },
     "log_again": {"log": 'Then log check "{item}" again.', "guide": "Then answer again.", "practice": "Then check again."},
     "tell_way": {
         "log": 'log check "{screw} clockwise" {other}, or void {row} and log that turn as it was made',
@@ -53,6 +50,11 @@ ACTS: Mapping[str, Mapping[Voice, str]] = MappingProxyType({
         "log": 'log check "cause of CO" mended', "guide": 'type check "cause of CO" mended', "practice": "type mend",
     },
     "void_row": {"log": "void {row}", "guide": "type void {row}", "practice": "remember that it was not made"},
+    "void_turn": {
+        "log": "void {void_row_number}",
+        "guide": "type void {void_row_number}",
+        "practice": "remember that it was not made",
+    },
     "void_turns": {"log": "void them", "guide": "void them", "practice": "remember that they were not made"},
     "log_off": {"log": "log run-at off", "guide": "type off", "practice": "type off"},
     "tell_co": {"log": "Log it: co 24", "guide": "Type co 24", "practice": "Type read"},

@@ -1,52 +1,37 @@
-"""What not knowing the gain alone must cost: `python tests/bench/bound.py --visits 400`.
+"""What not knowing the gain alone must cost: `run.py --policies "omniscient,finder, free,finder, as promised"`.
 
 The *finder* is the bench's omniscient but for one thing: before the first turn of a screw it knows only the law of that
-screw's gain, and that exactly. All else it knows: the true settled CO2, lag, play and where in the play the screw
-stands, the turndown, what the hand did. Its first turn of a screw leaves the fewest turns to be expected, and shows the
-gain exactly; from then on it is the omniscient. Waits, cap, marks and ending are the bench's.
+screw's gain, and that exactly. All else it knows: the true settled CO2, lag, backlash and where in it the screw stands,
+the turndown, what the hand did. Its first turn of a screw leaves the fewest turns to be expected, and shows the gain
+exactly; from then on it is the omniscient. Waits, cap, marks and ending are the bench's.
 
     free              any first turn within the cap
     as promised       first turns as the adviser promises them: at most 5 % chance to pass the far edge (by the gain's
                       law, the hand's error left out), and at most half the cap
-    0.75, 1.0         it stops within this share of the half band about the middle: as the bench's omniscient does, or
-                      as soon as truly in band
 
 What the table proves: the finder's surplus over the omniscient on the same boilers is what these two habits cost when
 nothing but the gain is unknown; what the adviser takes beyond the finder is not owed to the gain. What it does not
-prove: that anybody who reads a display could do as well (lag, play, noise, rounding, drift and the hand are told to the
-finder), nor that no other first turn would take fewer minutes (turns left are counted as if the hand made no error, and
-the first turn looks for the fewest turns, not the fewest minutes).
+prove: that anybody who reads a display could do as well (lag, backlash, noise, rounding, drift and the hand are told to
+the finder), nor that no other first turn would take fewer minutes (turns left are counted as if the hand made no error,
+and the first turn looks for the fewest turns, not the fewest minutes).
 """
 
-import argparse
 import math
-import os
-import sys
-from functools import partial
-
-os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 import numpy as np
-import policies
 from numpy.typing import NDArray
-from policies import CAP, CENTRES, FINER, MARK, SCREW, Outcome, Site
-from pool import in_two
-from report import markdown, mean, times
-from run import BOILERS, FIRST_SEED, at_least, some_of
+from policies import CENTRES
 from scipy.stats import norm
 
+from advisor.screws import FIRING_FOR, SCREWS, Screw
+from advisor.training.simulated_visit import SimulatedVisit
 from advisor.training.simulator import Boiler, Scenario
+from advisor.training.strategies import MARK_PARTS, ZONE
 
 Array = NDArray[np.float64]
-FIRING = {screw: firing for firing, screw in SCREW.items()}
 NODES = norm.ppf((np.arange(61) + 0.5) / 61)  # of the logarithm of the gain, equally likely
 PAST_CHANCE = 0.05  # the adviser's usual limit
-ZONES = (0.75, 1.0)
-FINDERS = {"": False, "free": False, "as promised": True}  # whether the first turn keeps the adviser's promises
-HEADER = (
-    "boilers", "stops at", "finder", "minutes", "turns", "more minutes than the omniscient", "more turns",
-    "x omniscient", "overshot, %", "never ended, %",
-)  # fmt: skip
+FINDERS = {"finder, free": False, "finder, as promised": True}  # whether the first turn keeps the adviser's promises
 
 
 def mixture(boiler: Boiler, co2_pct: float) -> float:
@@ -54,10 +39,10 @@ def mixture(boiler: Boiler, co2_pct: float) -> float:
     return 1 / boiler.fuel.excess_air_ratio(co2_pct=co2_pct)
 
 
-def per_turn(boiler: Boiler, scenario: Scenario, screw: str) -> Array:
+def per_turn(boiler: Boiler, scenario: Scenario, screw: Screw) -> Array:
     """What a turn adds to the throttle's opening or to the offset, for each of the equally likely gains."""
     median, spread = scenario.gain_throttle if screw == "throttle" else scenario.gain_offset
-    centre = CENTRES[FIRING[screw]]
+    centre = CENTRES[FIRING_FOR[screw]]
     excess = 1 / mixture(boiler, centre)
     slope = (boiler.fuel.co2_pct(excess / 1.001) - boiler.fuel.co2_pct(excess / 0.999)) / 0.002
     gains = median * np.exp(spread * NODES)
@@ -66,10 +51,10 @@ def per_turn(boiler: Boiler, scenario: Scenario, screw: str) -> Array:
     return gains / slope * 2 * (mixture(boiler, centre) / boiler.ratio) ** 2
 
 
-def acting_at(boiler: Boiler, screw: str, each: Array, co2_pct: float) -> Array:
+def acting_at(boiler: Boiler, screw: Screw, each: Array, co2_pct: float) -> Array:
     """Where the screw's effect (turns) must be for this CO2 at its own rate, for each gain (equation 1, solved)."""
     signal = boiler.turndown**2 if screw == "throttle" else 1.0
-    moved = {name: boiler.acts[name] - boiler.play_at[name] for name in CAP}
+    moved = {name: boiler.acts[name] - boiler.play_at[name] for name in SCREWS}
     wanted = mixture(boiler, co2_pct) / boiler.ratio
     if screw == "throttle":
         offset = boiler.offset + boiler.offset_per_turn * moved["offset"]
@@ -80,21 +65,22 @@ def acting_at(boiler: Boiler, screw: str, each: Array, co2_pct: float) -> Array:
     return turns + boiler.play_at[screw]
 
 
-def first_turn(scenario: Scenario, zone: float, promised: bool, site: Site, screw: str) -> float:
+def first_turn(scenario: Scenario, promised: bool, visit: SimulatedVisit, screw: Screw) -> float:
     """The first turn (turns clockwise) of one who knows only the law of the gain: fewest turns left to be expected."""
-    boiler, cap, play = site.boiler, CAP[screw], site.boiler.backlash_turns[screw] / 2
+    boiler, firing, play = visit.boiler, FIRING_FOR[screw], visit.boiler.backlash_turns[screw] / 2
+    cap, mark = visit.job.setup.cap_turns[screw], visit.job.setup.mark_turns[screw]
     each = per_turn(boiler, scenario, screw)
-    low_edge, high_edge = site.bands[FIRING[screw]]
-    centre, half = (low_edge + high_edge) / 2, (high_edge - low_edge) / 2
+    low_edge, high_edge = visit.bands[firing]
+    centre, half = visit.centres_pct[firing], (high_edge - low_edge) / 2
     least, most, too_lean, too_rich = (
         acting_at(boiler, screw, each, co2_pct)
-        for co2_pct in (centre - zone * half, centre + zone * half, low_edge, high_edge)
+        for co2_pct in (centre - ZONE * half, centre + ZONE * half, low_edge, high_edge)
     )
-    parts = FINER[-1]
-    steps = math.floor((max(MARK, cap / 2) if promised else cap) / MARK * parts + 1e-9)
-    toward = math.copysign(MARK / parts, centre - boiler.settled_pct(FIRING[screw]))
+    parts = MARK_PARTS[-1]
+    steps = math.floor((max(mark, cap / 2) if promised else cap) / mark * parts + 1e-9)
+    toward = math.copysign(mark / parts, centre - boiler.settled_pct(firing))
     best, fewest = toward, (math.inf, math.inf)
-    for turns in [sign * count * MARK / parts for count in range(1, steps + 1) for sign in (1, -1)]:
+    for turns in [sign * count * mark / parts for count in range(1, steps + 1) for sign in (1, -1)]:
         hand = boiler.hand[screw] + turns
         acts = min(max(boiler.acts[screw], hand - play), hand + play)
         under, over = acts < least, acts > most
@@ -106,48 +92,3 @@ def first_turn(scenario: Scenario, zone: float, promised: bool, site: Site, scre
         if (found := (round(float(left.mean()), 9), miss)) < fewest:
             best, fewest = turns, found
     return best
-
-
-def visit(task: tuple[str, int, float, str]) -> Outcome:
-    """One visit: scenario, seed, zone, finder (none: the omniscient)."""
-    name, seed, zone, finder = task
-    scenario = BOILERS[name]
-    chooses = partial(first_turn, scenario, zone, FINDERS[finder]) if finder else None
-    return policies.omniscient(scenario, seed, zone=zone, first_turn=chooses)
-
-
-def row(name: str, zone: float, finder: str, outcomes: list[Outcome], known: list[Outcome]) -> tuple[str, ...]:
-    """A row of the table: visits of a finder, and the omniscient's on the same boilers."""
-    more = [(o.minutes - k.minutes, o.moves - k.moves) for o, k in zip(outcomes, known, strict=True)]
-    return (
-        name,
-        f"{zone:g}",
-        finder or "knows the gain",
-        mean((o.minutes for o in outcomes), 2),
-        mean((o.moves for o in outcomes), 2),
-        mean((minutes for minutes, _ in more), 2) if finder else "-",
-        mean((moves for _, moves in more), 2) if finder else "-",
-        times(outcomes, known) if finder else "1",
-        f"{100 * np.mean([o.overshot for o in outcomes]):.1f}",
-        f"{100 * np.mean([not o.finished for o in outcomes]):.1f}",
-    )
-
-
-def main(words: list[str]) -> int:
-    parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
-    parser.add_argument("--visits", type=at_least(1), default=400)
-    parser.add_argument("--first-seed", type=at_least(0), default=FIRST_SEED)
-    parser.add_argument("--scenarios", type=some_of(BOILERS), default=list(BOILERS))
-    asked = parser.parse_args(words)
-    kinds = [(name, zone, finder) for name in asked.scenarios for zone in ZONES for finder in FINDERS]
-    seeds = range(asked.first_seed, asked.first_seed + asked.visits)
-    tasks = [(name, seed, zone, finder) for name, zone, finder in kinds for seed in seeds]
-    every = in_two(visit, tasks, "visits", chunksize=8)
-    by_kind = {kind: every[n * len(seeds) : (n + 1) * len(seeds)] for n, kind in enumerate(kinds)}
-    rows = [row(*kind, outcomes, by_kind[(*kind[:2], "")]) for kind, outcomes in by_kind.items()]
-    print(markdown(HEADER, rows), end="")
-    return 0
-
-
-if __name__ == "__main__":
-    sys.exit(main(sys.argv[1:]))

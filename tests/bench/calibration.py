@@ -6,7 +6,7 @@
 Simulation-based calibration (Talts et al. 2018, arXiv 1804.06788): draw the truth from the prior, a job from the
 truth, and ask where the truth lies in the posterior. Its place must be uniform. The job is played by a generator that
 shares no arithmetic with the estimator, so that a fault of the estimator shows. The place is read off the exact
-posterior (the limit of many posterior draws); that of slack and lag, which have a few values, is spread in its step.
+posterior (the limit of many posterior draws); that of backlash and lag, which have a few values, is spread in its step.
 """
 
 import argparse
@@ -14,17 +14,17 @@ import itertools
 import math
 import os
 import sys
-from collections.abc import Sequence
-from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 import numpy as np
+import pandas as pd
 import policies
 from numpy.typing import NDArray
-from pool import in_two
+from policies import in_two
+from report import wilson
 from scipy import special, stats
 
 from advisor.chemistry.fuels import NATURAL_GAS
@@ -33,16 +33,17 @@ from advisor.job_setup.setup import JobSetup
 from advisor.log.events import Event
 from advisor.response.filter import FilterState
 from advisor.response.model import GAP_SD_PCT, LEVEL, START_GAP_PCT, Model
-from advisor.screws import SCREWS
+from advisor.screws import SCREWS, Firing, Screw
+from advisor.training.simulated_visit import SimulatedVisit
 from advisor.training.simulator import SCENARIOS
 
 Array = NDArray[np.float64]
-BANDS = {"high": (9.0, 9.4), "low": (8.6, 9.0)}
+BANDS: dict[Firing, tuple[float, float]] = {"high": (9.0, 9.4), "low": (8.6, 9.0)}
 BINS = 20
 START = datetime(2026, 5, 11, 9, 0, tzinfo=UTC)
-BURNS = (0.3, 0.97)  # f^2 of readings between which the straight scale can be trusted, own choice
+BURNS = (0.3, 0.97)  # f^2 of readings between which the linearised scale can be trusted, own choice
 QUANTITIES = (
-    "level high", "level low", "gain throttle", "gain offset", "slack throttle", "slack offset",
+    "level high", "level low", "gain throttle", "gain offset", "backlash throttle", "backlash offset",
     "time constant", "noise", "next reading",
 )  # fmt: skip
 EDGES = np.array([0.0, 0.02, 0.1, 0.25, 0.5, 0.75, 0.9, 0.98, 1.0])
@@ -54,9 +55,9 @@ EDGES = np.array([0.0, 0.02, 0.1, 0.25, 0.5, 0.75, 0.9, 0.98, 1.0])
 class Truth:
     """A boiler, its valve and the hand on it, drawn from the prior and played with arithmetic of its own.
 
-    Of the adviser it takes figures only: prior, nodes of the hypotheses with their chances, and the straight scale,
+    Of the adviser it takes figures only: prior, nodes of the hypotheses with their chances, and the linearised scale,
     on which f^2 is read in % CO2. Play, lag, drift and the hand's error, which is a share of the turn, are its own;
-    what a turn does at each rate is f^2 = K^2 A^2 (1 + P / dP) (advisor/valve.py). All in % CO2, turns and s.
+    what a turn does at each rate is f^2 = K^2 A^2 (1 + P / dP) (advisor/response/valve.py). All in % CO2, turns and s.
     """
 
     def __init__(self, random: np.random.Generator, setup: JobSetup) -> None:
@@ -82,7 +83,7 @@ class Truth:
         """A normal error; `sd` as it is where the noise is as the prior has it: spreads in % CO2 go with the noise."""
         return float(sd * math.sqrt(self.noise_var / self.model.noise_var) * self.random.standard_normal())
 
-    def run_at(self, firing: str) -> None:
+    def run_at(self, firing: Firing) -> None:
         """Change the rate, or start: then the display comes up from somewhere near clean air."""
         self.firing, self.firing_since_s = firing, self.at_s
         self.drift = self.error(self.prior.drift_sd_pct)
@@ -91,7 +92,7 @@ class Truth:
         self.segment = self.error(math.sqrt(self.model.segment_var))
         self.steps.append((self.at_s, self.level[firing]))
 
-    def turn(self, screw: str, turns: float) -> None:
+    def turn(self, screw: Screw, turns: float) -> None:
         """Turn a screw toward richer: the hand errs, the play takes its part, the rest moves f^2 at both rates."""
         self.hand[screw] += turns * (1 + self.prior.actuation_sd * float(self.random.standard_normal()))
         half, before = self.backlash[screw] / 2, self.acts[screw]
@@ -112,7 +113,7 @@ class Truth:
         self.steps.append((self.at_s, self.level[self.firing]))
 
     def read(self) -> float:
-        """A displayed reading, straight % CO2: each state fades into the next, a dead time late; then the errors."""
+        """A displayed reading, linearised % CO2: each state fades into the next, a dead time late; then the errors."""
         shown = self.steps[0][1]
         for (since_s, level), (until_s, _) in itertools.pairwise([*self.steps[1:], (self.at_s, 0.0)]):
             gone_s = min(until_s, self.at_s - self.dead_time_s) - since_s
@@ -128,7 +129,7 @@ class DrawnJob:
     def __init__(self, seed: int) -> None:
         setup = JobSetup(fuel=NATURAL_GAS, bands=BANDS)
         self.truth, self.belief = Truth(np.random.default_rng([seed, 20260511]), setup), FilterState.initial(setup)
-        self.beyond_the_scale = False  # whether a reading came where the straight scale ends
+        self.beyond_the_scale = False  # whether a reading came where the linearised scale ends
 
     def wait(self, *seconds: float) -> None:
         """Let so many seconds pass, or some from the first to the second figure."""
@@ -139,11 +140,11 @@ class DrawnJob:
         at = START + timedelta(seconds=self.truth.at_s)
         self.belief = self.belief.after(Event(at, event, **fields))
 
-    def run_at(self, firing: str) -> None:
+    def run_at(self, firing: Firing) -> None:
         self.truth.run_at(firing)
         self.learn("firing", firing=firing)
 
-    def turn(self, screw: str, turns: float) -> None:
+    def turn(self, screw: Screw, turns: float) -> None:
         self.truth.turn(screw, turns)
         self.learn("turn", screw=screw, turns_cw=turns)
 
@@ -159,10 +160,11 @@ class DrawnJob:
         found = [belief.settled(firing).cdf(truth.level[firing]) for firing in ("high", "low")]
         found += [belief.gain(screw).cdf(truth.gain[screw]) for screw in ("throttle", "offset")]
         for screw in ("throttle", "offset"):
-            found.append(self._place(model.screws[screw].backlash, belief.chances(screw), truth.backlash[screw]))
+            found.append(self._place(model.screws[screw].backlash, belief.screw_chances(screw), truth.backlash[screw]))
         found.append(self._place(model.lag.time_constant_s, belief.lag_chances(), truth.time_constant_s))
-        fit = belief.fit
-        found.append(float(np.sum(fit.weight * special.gammaincc(fit.shape, fit.scale / truth.noise_var))))
+        posterior = belief.posterior
+        below = special.gammaincc(posterior.shape, posterior.scale / truth.noise_var)
+        found.append(float(np.sum(posterior.weight * below)))
         self.wait(5, 90)
         at_s = START.timestamp() + truth.at_s
         return [*found, belief.displayed(at_s).cdf(truth.read())]
@@ -223,81 +225,63 @@ def middle(place: Array) -> tuple[float, float, float]:
     return wilson(int(((place > 0.05) & (place < 0.95)).sum()), place.size)
 
 
-def wilson(hits: int, of: int) -> tuple[float, float, float]:
-    """A share, 0 to 1, with its 95 % Wilson limits."""
-    limits = stats.binomtest(hits, of).proportion_ci(0.95, method="wilson")
-    return hits / of, float(limits.low), float(limits.high)
+def evenness(found: Array) -> pd.DataFrame:
+    """How even the places of each quantity are."""
+    rows = [(mean_z(place), dispersion_z(place), *middle(place), uniform_p(place)) for place in found.T]
+    columns = ["mean, z", "dispersion, z", "in the middle 90 %", "from", "to", "p, uniform"]
+    return pd.DataFrame(rows, index=list(QUANTITIES), columns=columns)
 
 
 # ---- reliability on boilers the model does not know
 
 
-@dataclass(frozen=True)
-class Claim:
-    """What was said of one turn of one visit, and what came of it: chances 0 to 1, truths of the settled CO2."""
-
-    scenario: str
-    seed: int
-    in_band: float
-    past_band: float
-    was_in_band: bool
-    was_past_band: bool
-
-
-def claims_of(task: tuple[str, int]) -> list[Claim]:
-    """What the adviser claimed of every turn of one visit."""
+def claims_of(task: tuple[str, int]) -> list[dict[str, Any]]:
+    """What the adviser claimed of every turn of one visit, and what came of it: truths of the settled CO2."""
     name, seed = task
-    scenario = next(scenario for scenario in SCENARIOS if scenario.name == name)
-    found: list[Claim] = []
+    found: list[dict[str, Any]] = []
 
-    def watch(site: policies.Site, advice: Advice) -> None:
-        assert advice.turns_cw is not None
-        assert advice.chance_in_band is not None
-        assert advice.chance_past_band is not None
-        within, past = site.truly_in_band(site.boiler.firing), site.past_far_edge(advice.turns_cw)
-        found.append(Claim(name, seed, advice.chance_in_band, advice.chance_past_band, within, past))
+    def watch(visit: SimulatedVisit, advice: Advice) -> None:
+        turn = visit.acts[-1]
+        came = {"was_in_band": visit.in_band(turn.running), "was_past_band": policies.past_far_edge(visit, turn)}
+        stated = {"in_band": advice.chance_in_band, "past_band": advice.chance_past_band}
+        found.append({"scenario": name, "seed": seed, **stated, **came})
 
-    policies.advised(scenario, seed, watch=watch)
+    policies.advised(next(scenario for scenario in SCENARIOS if scenario.name == name), seed, watch=watch)
     return found
 
 
-def claims(visits: int, names: Sequence[str]) -> list[Claim]:
-    """Claims of `visits` visits of each scenario."""
-    tasks = [(name, seed) for name in names for seed in range(visits)]
-    return [claim for found in in_two(claims_of, tasks, "visits") for claim in found]
+def claims(visits: int) -> pd.DataFrame:
+    """Claims of `visits` visits of each scenario, a row for each turn."""
+    tasks = [(scenario.name, seed) for scenario in SCENARIOS for seed in range(visits)]
+    return pd.DataFrame([claim for found in in_two(claims_of, tasks, "visits") for claim in found])
 
 
-def reliability(
-    said: Array, came: NDArray[np.bool_], edges: Array = EDGES
-) -> list[tuple[int, float, float, float, float]]:
-    """For each class of stated chance: count, mean stated, share that came true, its 95 % Wilson limits.
+def reliability(made: pd.DataFrame, what: str, edges: Array = EDGES) -> pd.DataFrame:
+    """For each class of stated chance: turns, mean stated, share that came true, its 95 % Wilson limits.
 
     The last class takes in what is stated beyond its edge, so that every claim is in one.
     """
-    rows, place = [], np.clip(np.searchsorted(edges, said, side="right") - 1, 0, edges.size - 2)
-    for each in np.unique(place):
-        here = place == each
-        rows.append((int(here.sum()), float(said[here].mean()), *wilson(int(came[here].sum()), int(here.sum()))))
-    return rows
+    place = np.clip(np.searchsorted(edges, made[what], side="right") - 1, 0, edges.size - 2)
+    rows = [
+        (len(part), part[what].mean(), *wilson(int(part[f"was_{what}"].sum()), len(part)))
+        for _, part in made.groupby(place)
+    ]
+    return pd.DataFrame(rows, columns=["turns", "stated", "came true", "from", "to"])
 
 
-def past_the_edge(made: Sequence[Claim]) -> list[tuple[str, int, float, int, float, float]]:
+def past_the_edge(made: pd.DataFrame) -> pd.DataFrame:
     """By scenario: turns, turns stated to pass the far edge (sum of the chances), turns that did, their ratio +/-.
 
-    Turns of one visit hang together, so 1.96 standard errors are reckoned over visits. Where none passed, the error is
-    three turns: were more than three to be expected, none would come in under 5 % (exp(-3)).
+    Turns of one visit hang together, so 1.96 standard errors are worked out over visits. Where none passed, the error
+    is three turns: were more than three to be expected, none would come in under 5 % (exp(-3)).
     """
     rows = []
-    for name in dict.fromkeys(claim.scenario for claim in made):
-        here = [claim for claim in made if claim.scenario == name]
-        by_visit: dict[int, float] = {}
-        for claim in here:
-            by_visit[claim.seed] = by_visit.get(claim.seed, 0.0) + claim.was_past_band - claim.past_band
-        stated, came = sum(claim.past_band for claim in here), sum(claim.was_past_band for claim in here)
-        error = 1.96 * math.sqrt(sum(off**2 for off in by_visit.values())) if came else 3.0
-        ratio, off = (came / stated, error / stated) if stated else (math.nan, math.nan)
-        rows.append((name, len(here), stated, came, ratio, off))
-    return rows
+    for name, part in made.groupby("scenario", sort=False):
+        off = (part.was_past_band - part.past_band).groupby(part.seed).sum()
+        stated, came = part.past_band.sum(), int(part.was_past_band.sum())
+        error = 1.96 * np.sqrt((off**2).sum()) if came else 3.0
+        rows.append((name, len(part), stated, came, came / stated, error / stated))
+    return pd.DataFrame(rows, columns=["scenario", "turns", "stated, sum", "passed", "passed / stated", "+/-"])
 
 
 def main(words: list[str]) -> int:
@@ -307,28 +291,13 @@ def main(words: list[str]) -> int:
     asked = parser.parse_args(words)
     if asked.draws:
         found = places(asked.draws)
-        print(f"{len(found)} jobs drawn; {asked.draws - len(found)} more set aside: readings beyond the straight scale")
-        print(
-            "\n| quantity | mean, z | dispersion, z | within the middle 90 %, % | p, uniform |\n|---|---|---|---|---|"
-        )
-        for name, place in zip(QUANTITIES, found.T, strict=True):
-            within = " to ".join(f"{100 * limit:.1f}" for limit in middle(place)[1:])
-            print(
-                f"| {name} | {mean_z(place):+.1f} | {dispersion_z(place):+.1f} "
-                f"| {100 * middle(place)[0]:.1f} ({within}) | {uniform_p(place):.2g} |"
-            )
+        print(f"{len(found)} jobs drawn; {asked.draws - len(found)} more set aside: readings off the linearised scale")
+        print(evenness(found).round(2).to_string())
     if asked.visits:
-        made = claims(asked.visits, [scenario.name for scenario in SCENARIOS])
-        for what, said, came in (
-            ("in band after the turn", [c.in_band for c in made], [c.was_in_band for c in made]),
-            ("past the far edge after the turn", [c.past_band for c in made], [c.was_past_band for c in made]),
-        ):
-            print(f"\n| {what}: turns | said, % | came true, % | 95 % limits |\n|---|---|---|---|")
-            for count, mean, true, low, high in reliability(np.array(said), np.array(came)):
-                print(f"| {count} | {100 * mean:.1f} | {100 * true:.1f} | {100 * low:.1f} to {100 * high:.1f} |")
-        print("\n| past the far edge: scenario | turns | stated, sum | came | came / stated |\n|---|---|---|---|---|")
-        for name, turns, stated, passed, ratio, error in past_the_edge(made):
-            print(f"| {name} | {turns} | {stated:.1f} | {passed} | {ratio:.2f} +/- {error:.2f} |")
+        made = claims(asked.visits)
+        for what in ("in_band", "past_band"):
+            print(f"\n{what} after the turn\n{reliability(made, what).round(3).to_string(index=False)}")
+        print(f"\n{past_the_edge(made).round(2).to_string(index=False)}")
     return 0
 
 

@@ -5,12 +5,12 @@ minutes of the boilers that both finished, ± 1.96 standard errors by the delta 
 """
 
 import math
+from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 
 import numpy as np
-from policies import KINDS, RIGHT_NAMES, Outcome
+from policies import ADVISER, KINDS, OMNISCIENT, RIGHT_NAMES, Outcome
 
-ADVISER, OMNISCIENT = "adviser", "omniscient"
 TOO_LATE = 3  # the bad move before which a fault should be found
 LONG_MIN = 5  # minutes a slow fault takes to show
 WELL_OUT_PCT = 0.4  # % CO2 out of the band from which turns are large enough for a display to show
@@ -32,7 +32,7 @@ COLUMNS = {  # header: what it means, where the header does not say it
     "halted rightly, %": "stopped, and what the stop says is true of this boiler",
     "halted wrongly, %": "stopped, and it is not",
     "tight line proved again, %": "asked to after CO2 fell short of a turn",
-    "90 % interval holds, %": "readings within the 90 % range of the next reading, reckoned at that moment",
+    "90 % interval holds, %": "readings within the 90 % range of the next reading, worked out at that moment",
     "as shown, %": "so with the range rounded like the display, as it is told",
 }
 CLAIM_COLUMNS = {
@@ -62,14 +62,18 @@ FAULT_COLUMNS = {
 }
 
 
+def wilson(hits: int, of: int) -> tuple[float, float, float]:
+    """A share, 0 to 1, with its 95 % Wilson limits."""
+    z, found = 1.96, hits / of
+    middle = (found + z * z / (2 * of)) / (1 + z * z / of)
+    half = z / (1 + z * z / of) * math.sqrt(found * (1 - found) / of + z * z / (4 * of * of))
+    return found, min(found, max(0.0, middle - half)), max(found, min(1.0, middle + half))  # rounding apart
+
+
 def share(hits: int, of: int) -> str:
     """A share in percent with its 95 % Wilson interval."""
-    if not of:
-        return "-"
-    z, p = 1.96, hits / of
-    middle = (p + z * z / (2 * of)) / (1 + z * z / of)
-    half = z / (1 + z * z / of) * math.sqrt(p * (1 - p) / of + z * z / (4 * of * of))
-    return f"{100 * p:.1f} ({100 * max(0.0, middle - half):.1f}-{100 * min(1.0, middle + half):.1f})"
+    found, low, high = wilson(hits, of) if of else (math.nan,) * 3
+    return f"{100 * found:.1f} ({100 * low:.1f}-{100 * high:.1f})" if of else "-"
 
 
 def mean(values: Iterable[float], digits: int = 1) -> str:
@@ -157,10 +161,7 @@ def fault_table(outcomes: list[Outcome]) -> list[tuple[str, ...]]:
         soon = [o for o in found if o.bad_moves < TOO_LATE]
         long = [o for o in group if o.halted or o.fault_s > LONG_MIN * 60]
         well_out = [o for o in group if o.found_out_pct > WELL_OUT_PCT]
-        codes: dict[str, int] = {}
-        for o in found:
-            codes[o.halted] = codes.get(o.halted, 0) + 1
-        named = ", ".join(f"{code} {count}" for code, count in sorted(codes.items(), key=lambda item: -item[1]))
+        named = ", ".join(f"{code} {count}" for code, count in Counter(o.halted for o in found).most_common())
         rows.append(
             (
                 fault,

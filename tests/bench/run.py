@@ -3,7 +3,7 @@
     --visits N     visits for each policy and scenario (2000)
     --first-seed N the first boiler's seed (1,000,000: nobody tunes on these; tuning is done on seeds below 100,000)
     --scenarios    names parted by commas without blanks (all)
-    --policies     likewise (all)
+    --policies     likewise (all but the finders of `bound`)
     --faults       the faulty boilers instead: share found, under which name, after how many bad moves, how far pushed.
                    A bad move brought CO2 no nearer to the middle of the band while the fault was there; visits that
                    ended before the fault began are counted and left out
@@ -20,20 +20,20 @@ import re
 import sys
 from collections.abc import Callable, Iterable
 from dataclasses import asdict
+from functools import partial
 from pathlib import Path
 
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # two processes on two cores: no threads inside
 
 import policies
 import report
-from policies import Outcome
-from pool import in_two
-from report import ADVISER, OMNISCIENT
-from rules import RULES, by_rule
+from bound import FINDERS, first_turn
+from policies import ADVISER, STRATEGIES, Outcome, in_two
 
 from advisor.training.simulator import BEYOND, FAULTS, SCENARIOS
+from advisor.training.strategies import RULES, omniscient
 
-POLICIES = (OMNISCIENT, ADVISER, *RULES)
+POLICIES = (policies.OMNISCIENT, ADVISER, *RULES)
 BOILERS = {scenario.name: scenario for scenario in (*SCENARIOS, *BEYOND)}
 FIRST_SEED = 1_000_000
 
@@ -43,11 +43,13 @@ Task = tuple[str, str, int, str]  # scenario, policy, seed, fault
 def visit(task: Task) -> Outcome:
     """One visit."""
     name, policy, seed, fault = task
+    scenario = BOILERS[name]
     if policy == ADVISER:
-        return policies.advised(BOILERS[name], seed, fault)
-    if policy == OMNISCIENT:
-        return policies.omniscient(BOILERS[name], seed, fault)
-    return by_rule(BOILERS[name], seed, policy, fault)
+        return policies.advised(scenario, seed, fault)
+    strategy = STRATEGIES.get(policy)
+    if policy in FINDERS:
+        strategy = partial(omniscient, first_turn=partial(first_turn, scenario, FINDERS[policy]))
+    return policies.by_strategy(scenario, seed, policy, fault, strategy)
 
 
 def some_of(known: Iterable[str]) -> Callable[[str], list[str]]:
@@ -63,23 +65,12 @@ def some_of(known: Iterable[str]) -> Callable[[str], list[str]]:
     return read
 
 
-def at_least(least: int) -> Callable[[str], int]:
-    """A reader of whole numbers, for argparse."""
-
-    def read(word: str) -> int:
-        if not word.removeprefix("-").isdecimal() or int(word) < least:
-            raise argparse.ArgumentTypeError(f"a whole number, {least} or more, is needed, not '{word}'")
-        return int(word)
-
-    return read
-
-
 def main(words: list[str]) -> int:
     parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
-    parser.add_argument("--visits", type=at_least(1), default=2000)
-    parser.add_argument("--first-seed", type=at_least(0), default=FIRST_SEED)
+    parser.add_argument("--visits", type=int, default=2000)
+    parser.add_argument("--first-seed", type=int, default=FIRST_SEED)
     parser.add_argument("--scenarios", type=some_of(BOILERS), default=list(BOILERS))
-    parser.add_argument("--policies", type=some_of(POLICIES), default=list(POLICIES))
+    parser.add_argument("--policies", type=some_of((*POLICIES, *FINDERS)), default=list(POLICIES))
     parser.add_argument("--faults", action="store_true")
     parser.add_argument("--out", type=Path)
     asked = parser.parse_args(words)

@@ -1,0 +1,131 @@
+"""Past advice asked anew: as the adviser stated it at that moment, held against what came, and counted."""
+
+import numpy as np
+import pandas as pd
+import pytest
+from replay import Told, moment
+from study_cases import demo, rows_of
+
+from advisor import study
+from advisor.study import calibration
+from advisor.wording.findings import FINDINGS
+
+
+def settled_high(co2: float = 8.3, **setup: object) -> Told:
+    return Told(**setup).run_at("high").wait(150).read("high", co2)
+
+
+def test_what_was_expected_does_not_know_what_came() -> None:
+    """A different last reading leaves every expectation as it was; only whether it held changes."""
+    one, two = (
+        calibration.predictions(rows_of(settled_high().turn("throttle", 1 / 12).wait(80).read("high", last)))
+        for last in (8.6, 9.9)
+    )
+    expected = ["expect_pct", "low_pct", "high_pct"]
+    pd.testing.assert_frame_equal(one[expected], two[expected])
+    assert list(one["covered"]) == [True, True]
+    assert list(two["covered"]) == [True, False]
+    assert two["rank"].iloc[1] > 0.95 > one["rank"].iloc[1]
+
+
+def test_the_expectation_is_the_one_next_gives() -> None:
+    """Where `next` says read, its range is the range held against the reading."""
+    told = settled_high().turn("throttle", 1 / 24).wait(140)
+    advice = told.job.next(moment(told.now_s - 0.001))
+    assert advice.action == "read"
+    found = calibration.predictions(rows_of(told.read("high", 8.5))).iloc[-1]
+    stated = advice.expect_low_pct, advice.expect_high_pct
+    assert (found["low_pct"], found["high_pct"]) == pytest.approx(stated, abs=1e-3)
+    assert found["kind"] == "after a turn"
+
+
+def test_chances_of_a_turn_are_the_ones_may_gives() -> None:
+    """Chances held against a turn are those `may` states for it."""
+    told = settled_high()
+    verdict = told.may("throttle", 1 / 8)
+    found = calibration.turns(rows_of(told.turn("throttle", 1 / 8).wait(200).read("high", 9.6))).iloc[0]
+    assert found["chance_in_band"] == pytest.approx(verdict.chance_in_band, abs=0.02)
+    assert found["chance_past_band"] == pytest.approx(verdict.chance_past_band, abs=0.02)
+    assert (found["past_band"], found["in_band"]) == (True, False)
+
+
+def test_a_turn_begun_beyond_the_edge_cannot_pass_it() -> None:
+    """Turned on from beyond the far edge: beyond after it, no overshoot in the tables, not held against a chance."""
+    told = settled_high(9.6).turn("throttle", 1 / 24).wait(200).read("high", 9.8)
+    for turn, co2 in ((-1 / 12, 9.2), (1 / 24, 9.6)):
+        told.turn("throttle", turn).wait(200).read("high", co2)
+    found, moved = calibration.turns(rows_of(told)), study.moves(rows_of(told))
+    assert list(found["row"]) == list(moved["row"])
+    assert list(found["past_band"]) == [True, False, True]
+    assert list(found["began_past"]) == [True, False, False]
+    assert list(moved["overshot"]) == list(found["past_band"] & ~found["began_past"])
+    assert calibration.reliability(found, "passing")["count"].sum() == 2
+
+
+def test_a_turn_is_held_against_what_the_display_would_show() -> None:
+    """A display in steps widens the band by half a step: its chance of being in band is the larger, and is counted."""
+    told = settled_high(8.8, bands={"high": (9.1, 9.2), "low": (8.6, 9.0)}).wait(10).read("high", 8.8)
+    found = calibration.turns(rows_of(told.turn("throttle", 1 / 24).wait(200).read("high", 9.1))).iloc[0]
+    assert found["in_band"]
+    assert 1.4 < found["shown_chance_in_band"] / found["chance_in_band"] < 3  # 0.2 % wide on display, 0.1 % in truth
+    assert found["shown_chance_past_band"] < found["chance_past_band"]
+    table = pd.DataFrame([found] * 12)
+    assert calibration.reliability(table, "turns")["stated"].iloc[0] == pytest.approx(found["shown_chance_in_band"])
+    assert calibration.reliability(table, "passing")["stated"].iloc[0] == pytest.approx(found["shown_chance_past_band"])
+
+
+def test_findings_are_the_advisers_with_their_screw_rate_and_meaning() -> None:
+    """At the end of each job, what `Job.findings` says: codes of the one table of findings, of a screw or a rate."""
+    found = demo().findings.set_index("code")
+    assert set(found.index) <= set(FINDINGS)
+    assert {"wrong-way", "air-in-sample"} <= set(found.index[found["severity"] == "halt"])
+    assert found.loc["wrong-way", "screw"] == "throttle"
+    assert found.loc["air-in-sample", "firing"] == "low"
+    told = settled_high(9.2).wait(10).read("high", 9.2, co=900)
+    (high_co,) = (finding for finding in told.next().findings if finding.code == "high-co")
+    found = calibration.findings(rows_of(told)).set_index("code")
+    assert (found.loc["high-co", "firing"], found.loc["high-co", "text"]) == ("high", high_co.text)
+
+
+def test_a_share_over_jobs_has_the_error_of_jobs() -> None:
+    """Alike readings within a job count as one: the error is that of the jobs, not of the readings."""
+    jobs = pd.Series(np.repeat(np.arange(100), 10))
+    p, error = calibration.share(pd.Series(np.repeat(np.arange(100) < 80, 10)), jobs)
+    assert p == pytest.approx(0.8)
+    assert error == pytest.approx(1.96 * (0.8 * 0.2 / 99) ** 0.5, rel=0.01)
+    assert calibration.share(pd.Series([True] * 5), pd.Series([1] * 5))[1] > 0.2  # never certain on few
+    assert np.isnan(calibration.share(pd.Series([], dtype=bool), pd.Series([], dtype=int))[0])
+
+
+def test_reliability_sees_overconfidence() -> None:
+    """Chances as stated lie on the diagonal within their errors; chances twice as bold do not."""
+    rng = np.random.default_rng(1)
+    chance = rng.uniform(0, 1, 4000)
+    table = pd.DataFrame({"job": np.arange(4000), "chance_in_band": chance, "in_band": rng.uniform(size=4000) < chance})
+    as_stated = calibration.reliability(table)
+    assert (np.abs(as_stated["stated"] - as_stated["observed"]) < 1.5 * as_stated["error"]).all()
+    assert as_stated["count"].sum() == 4000
+    bold = calibration.reliability(table.assign(chance_in_band=chance**3))
+    assert (np.abs(bold["stated"] - bold["observed"]) > 2 * bold["error"]).sum() >= 6
+
+
+def test_thin_classes_of_chances_are_put_together() -> None:
+    """No case is left out: a class of under ten goes to the neighbour whose chances are nearest."""
+    chance = np.repeat([0.02, 0.15, 0.25, 0.85, 0.97], [500, 8, 3, 4, 12])
+    table = pd.DataFrame({"job": np.arange(chance.size), "chance_in_band": chance, "in_band": chance > 0.2})
+    found = calibration.reliability(table)
+    assert list(found["count"]) == [500, 11, 16]
+    assert list(found["stated"]) == pytest.approx([0.02, (8 * 0.15 + 3 * 0.25) / 11, (4 * 0.85 + 12 * 0.97) / 16])
+    assert list(found["observed"]) == pytest.approx([0, 3 / 11, 1])
+    assert list(calibration.reliability(table.iloc[504:512])["count"]) == [8]
+    assert calibration.reliability(table.iloc[:0]).empty
+
+
+def test_a_sample_is_drawn_by_its_seed() -> None:
+    """The same seed draws the same jobs, another one others; a small fleet is taken whole; none when none is asked."""
+    names = [f"j{n:03d}" for n in range(200)]
+    drawn = calibration.drawn(names, 20, 1)
+    assert drawn == calibration.drawn(names[::-1], 20, 1) != calibration.drawn(names, 20, 2)
+    assert len(set(drawn)) == 20
+    assert calibration.drawn(names[:5], 20, 1) == names[:5]
+    assert calibration.drawn(names, 0, 1) == []

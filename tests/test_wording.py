@@ -1,0 +1,208 @@
+"""Sentences: every template of every table is filled with what the logic really says, and reads as a sentence."""
+
+import string
+from collections.abc import Iterable, Iterator, Mapping
+from typing import Any
+
+import pytest
+import test_decision
+import test_findings
+import test_record
+from replay import Told, at_high, known_leaner, record
+from test_progress import BEFORE, BLOCKS, timed, walk
+
+from advisor.diagnosis.way_back import way_back
+from advisor.dialogue.entries import after_entry
+from advisor.log.check_items import CHECK_ITEMS, CLEAN_AIR_CO, CLEAN_AIR_O2, STANDING, WORKING
+from advisor.messages import Finding, Reason
+from advisor.report.overview import measured
+from advisor.wording import GIVE_UP, at_once, finding_text, look_first, past_text, reason_text, short_text
+from advisor.wording.findings import FINDINGS
+from advisor.wording.reasons import REASONS
+from advisor.wording.templates import ACTS, Voice
+from advisor.wording.visit import QUESTIONS, STAGES
+
+Said = Finding | Reason
+VOICES: tuple[Voice, ...] = ("log", "guide", "practice")
+BANNED = ("settled figure", "on the way", "surely", "hour hand", "9 times in 10")
+CO_STOPS = ("rich", "high-co", "co-climbing")
+# parts of a sentence: notes of the record, and a figure among others
+FRAGMENTS = {
+    "not-read", "found-after-turns", "found-not-settled", "found-in-doubt", "found-line-leaked", "left-for-hours",
+    "left-no-co", "left-not-settled", "left-doubted-later", "flue-loss",
+}  # fmt: skip
+BY_ITEM = {"not-ready", "wrong-answer"}  # begin with the name of a check as it is typed
+NO_STEPS = {  # findings of severity warn or halt that need no list of what to look at first
+    "not-ready": "says what to do, by its check",
+    "wrong-answer": "says what to do, by its check",
+    "pressure-skipped": "was decided, and why is said",
+    "co2-alone": "says what to read",
+}
+
+
+def plain(job: Told) -> Iterator[Said]:
+    """What the answers say of a job: advice, verdicts, stages, responses, what was measured, the way back."""
+    advice, progress = job.next(), job.job.progress(job.now)
+    yield from (*advice.findings, *advice.why, *measured(job.situation))
+    for screw in ("offset", "throttle"):
+        for turns_cw in (1 / 400, advice.turns_cw or 1 / 24):
+            yield from job.may(screw, turns_cw).why
+        yield from job.job.response(screw, "high", job.now).open_points
+    yield from (why for why in (*(state.why for state in progress.states), progress.barred) if why)
+    yield from (reason for back in way_back(job.situation) for reason in back.reasons)
+
+
+def recorded(job: Told) -> Iterator[Said]:
+    """What the record says of a job."""
+    made = record(job.job)
+    yield from (*made.missing, *(seen.finding for seen in made.seen))
+    for rate in made.rates.values():
+        yield from rate.found_notes
+        yield from filter(None, [rate.left_note])
+    yield from filter(None, [made.drop])
+
+
+def noted(job: Told, at_s: float) -> list[Finding]:
+    """What is noted of the last entry of a job."""
+    return after_entry(job.job, Told().wait(at_s).now)[1]
+
+
+def more() -> list[Told]:
+    """Jobs of which the stages, the record and the way back have more to say."""
+    plate: dict[str, Any] = {"heating_value": (38.5, "MJ/m3"), "input_rate": (33.0, 37.0, "kW")}
+    burner = {**plate, "pressures": {"burner pressure": (8.0, 10.0, "mbar")}}
+    return [
+        *(made() for made, *_ in (*test_record.NOT_LEFT, *test_record.FOUND)),
+        test_record.skipped().at("high", 9.2).at("low", 8.8),
+        at_high(9.0),
+        test_decision.almost_sure(),
+        known_leaner().wait(150).reads("high", 7.7, 7.7),
+        walk(**plate).prepared().set_right().answer("cover on"),
+        *(walk(**burner).at("high").answer(*row).skip("before") for row in (("input rate", "3.44 kW"),
+          ("burner pressure", "12 mbar"), ("clean air O2", "19.2 %"), ("input rate", "35 kW"))),
+        walk(**plate).at("low").answer("input rate", "7 kW"),
+        walk().at("high").answer("input rate", "35 kW").answer("standing pressure").answer("working pressure"),
+        *(walk().answer("calibration date", date) for date in ("2026-02-11", "2024-02-11")),
+        test_findings.hand_edited(walk().answer_all(BEFORE).answer("clean air O2"), "abc"),
+        walk().skip("both again"),
+        timed("3.44").skip("proof", "both again"),
+        *(job.throttle(-1 / 12).turn("throttle", -1 / 24) for job in (at_high(), Told().at("high", 9.9, co=500))),
+        at_high().throttle(1 / 12, 8.6).turn("throttle", -1 / 12),
+    ]  # fmt: skip
+
+
+@pytest.fixture(scope="module")
+def said() -> list[Said]:
+    """All that the logic says in these jobs and in those of the tests of findings, decision and stages."""
+    tables = (*test_findings.TROUBLES, *test_decision.ANSWERS, *((made,) for _, made, _ in BLOCKS))
+    found = [each for job in (*(made() for made, *_ in tables), *more()) for each in plain(job)]
+    found += [each for made, screw, turns, _ in test_decision.REFUSALS for each in made().may(screw, turns).why]
+    found += [each for job in more() for each in recorded(job)]
+    found += noted(at_high().check("noise", "loud"), 300) + noted(at_high(), 100)
+    return [*found, Reason("flue-loss", {"loss_pct": 2.1})]  # made only where it is said
+
+
+def of(said: Iterable[Said], kind: type[Said]) -> list[Said]:
+    return [each for each in said if isinstance(each, kind)]
+
+
+def variants(code: str) -> list[str]:
+    words = FINDINGS[code]
+    return list(words.long) if isinstance(words.long, Mapping) else [""]
+
+
+def check(text: str, *, begins: bool = True, ends: bool = True) -> None:
+    """That it reads as a sentence: begins with a capital, a number or a name in quotes, and ends with one stop."""
+    assert text == " ".join(text.split()), text
+    assert not set("{}").intersection(text), text
+    assert "None" not in text, text
+    assert not [phrase for phrase in (*BANNED, "..", ". .") if phrase in text.lower()], text
+    assert not begins or text[0].isupper() or text[0] in "0123456789'", text
+    assert (text[-1] in ".?" and text[-2] not in ".?!,; ") if ends else text[-1] not in ".?!,; ", text
+
+
+def test_the_logic_says_what_the_tables_hold_and_nothing_else(said: list[Said]) -> None:
+    """Codes of findings with their variants, and codes of reasons, are the keys of the tables."""
+    assert {(each.code, each.variant) for each in of(said, Finding)} == {
+        (code, variant) for code in FINDINGS for variant in variants(code)
+    }
+    assert {each.code for each in of(said, Reason)} == set(REASONS)
+
+
+def test_every_finding_is_a_sentence_in_every_voice_and_in_the_past(said: list[Said]) -> None:
+    """With the figures that the logic gave it."""
+    for finding in of(said, Finding):
+        for text in (*(finding_text(finding, voice) for voice in VOICES), past_text(finding)):
+            check(text, begins=finding.code not in BY_ITEM)
+
+
+def test_every_reason_is_a_sentence_in_every_voice(said: list[Said]) -> None:
+    """But those that are parts of one."""
+    for reason in of(said, Reason):
+        for voice in VOICES:
+            whole = reason.code not in FRAGMENTS
+            check(reason_text(reason.code, reason.data, voice), begins=whole, ends=whole)
+
+
+def test_what_is_to_be_typed_is_said_in_three_voices_and_used() -> None:
+    """Every act of the table stands in a sentence, and every voice has its words."""
+    templates = [*REASONS.values()]
+    for words in FINDINGS.values():
+        templates += [words.long] if isinstance(words.long, str) else words.long.values()
+    fields = {name for template in templates for _, name, _, _ in string.Formatter().parse(template) if name}
+    assert fields >= set(ACTS)
+    assert all(set(words) == set(VOICES) and all(words.values()) for words in ACTS.values())
+
+
+@pytest.mark.parametrize("code", FINDINGS)
+def test_every_finding_has_its_short_name_and_its_steps(code: str, said: list[Said]) -> None:
+    """A name in a few words, what it means, and what to look at first wherever it stops or warns."""
+    words = FINDINGS[code]
+    check(short_text(code), begins=False, ends=False)
+    assert len(short_text(code)) < 40
+    assert words.about
+    assert isinstance(words.past, str) or list(words.past) == variants(code)
+    for step in look_first(code):
+        check(step)
+    severities = {each.severity for each in of(said, Finding) if each.code == code}
+    assert (severities == {"note"} or bool(look_first(code))) != (code in NO_STEPS)
+
+
+def test_stops_for_co_name_the_burner_and_the_air_of_the_room(said: list[Said]) -> None:
+    """And none of them says richer, but never."""
+    stops = [each for each in of(said, Finding) if each.code in CO_STOPS]
+    assert {stop.code for stop in stops} == set(CO_STOPS)
+    for stop in stops:
+        for voice in VOICES:
+            text = " ".join((finding_text(stop, voice), *at_once(stop.code))).lower()
+            assert "burner off" in text
+            assert "air the room" in text
+            assert text.count("richer") == text.count("never richer")
+            assert "never richer" in text or stop.code == "rich"
+    assert all("BURNER OFF" in finding_text(s) for s in stops if s.code == "high-co" and "before" not in s.variant)
+
+
+@pytest.mark.parametrize("code", ["rich", "high-co", "co-climbing", "no-effect", "pressure", "travel-limit", "drift"])
+def test_what_may_end_the_job_ends_with_the_maker(code: str) -> None:
+    """These may end with the appliance out of service; a slip that is put right on site does not."""
+    assert look_first(code)[-1] == GIVE_UP
+    assert GIVE_UP not in look_first("wrong-way") + look_first("other-fuel")
+
+
+def test_questions_and_stages_are_said_short_and_why() -> None:
+    """A reason behind every question, what to do behind every answer that stops, one caution at every stage."""
+    for item, words in QUESTIONS.items():
+        assert len(words.asks) < 90, item
+        check(words.asks, ends=False)
+        check(words.why)
+        known = CHECK_ITEMS[item]
+        if known.passes or item in (STANDING, WORKING, CLEAN_AIR_O2, CLEAN_AIR_CO):
+            check(words.stop)
+    assert set(QUESTIONS) == set(CHECK_ITEMS)
+    cautions = {words.caution for words in STAGES.values()}
+    assert len(cautions) == len(STAGES)
+    for caution in cautions:
+        check(caution)
+        assert 20 < len(caution) < 240
+    for lit in ("joints tested again under gas", "probe in the flue", "CO watched from the first second"):
+        assert lit in STAGES["gas pressure"].caution
