@@ -38,7 +38,7 @@ def find(situation: Situation) -> tuple[Finding, ...]:
 
 
 def _urgency(finding: Finding) -> int:
-    """Place of a stop among stops: a leak of gas, then what puts the burner off, then the room's CO alarm, then the rest."""
+    """Place of a stop among stops: a leak of gas, what puts the burner off, the room's CO alarm, the rest."""
     item, value = finding.data.get("item"), finding.data.get("value")
     if finding.code == "not-ready" and item in GAS_TIGHT and value == LEAKING:
         return 0

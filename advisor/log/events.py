@@ -19,8 +19,8 @@ class Event:
 
     time      timezone-aware moment of the event
     event     one of KINDS
-    firing    firing rate of a reading, or the rate changed to (`firing` event): one of FIRINGS, or "off"; a reading of CO
-              alone may have none
+    firing    firing rate of a reading, or the rate changed to (`firing` event): one of FIRINGS, or "off"; a reading
+              of CO alone may have none
     screw     screw of a turn: one of SCREWS
     turns_cw  turn made by the hand, fraction of a turn, clockwise positive
     co2_pct, o2_pct  dry volume percent as displayed
