@@ -422,8 +422,8 @@ def permit(situation: Situation, screw: Screw, turns_cw: float) -> Verdict:
 def permit_case(case: Case, screw: Screw, turns_cw: float) -> Verdict:
     """The same, where the case is needed for more."""
     verdict = _permit(case, screw, turns_cw)
-    way = None if verdict.allowed else next((way for way in case.ways_out if way.covers(screw, turns_cw)), None)
-    if way is None:
+    way = next((way for way in case.ways_out if way.covers(screw, turns_cw)), None)
+    if verdict.allowed or way is None or abs(turns_cw) < case.situation.policy.smallest_turn:
         return verdict
     own, firing = case.setting(FIRING_FOR[screw]), case.situation.firing
     outcome = _outcome(own, own.moves([turns_cw])[0]) if firing == own.firing else {}

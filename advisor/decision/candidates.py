@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from functools import cached_property
 
 from advisor.decision.low_fire import LowFire
-from advisor.diagnosis.carbon_monoxide import CoCeiling, bars_richer, co_ceiling, co_climbs, struck_at_s
+from advisor.diagnosis.carbon_monoxide import CoCeiling, bars_richer, co_ceiling, co_climbs, co_due_anew
 from advisor.log.events import Row
 from advisor.messages import Reason
 from advisor.response.predictive import Mixture
@@ -115,8 +115,7 @@ class Setting:
     @property
     def has_as_left(self) -> bool:
         """Whether the readings for the record are there: a settled one with CO since the last turn, and no strike."""
-        struck_s = struck_at_s(self.situation, self.firing)
-        return any(row.event.co_ppm is not None and row.at_s > struck_s for row in self._fresh)
+        return any(row.event.co_ppm is not None for row in self._fresh) and not co_due_anew(self.situation, self.firing)
 
     @cached_property
     def seen_lean(self) -> bool:
@@ -126,8 +125,8 @@ class Setting:
     @cached_property
     def seen_co(self) -> bool:
         """Whether CO was read since the last change, and since one that was high was struck."""
-        since_s = max(self.situation.changed_at_s, struck_at_s(self.situation, self.firing))
-        return bool(self.situation.co_readings(self.firing, since_s))
+        read = self.situation.co_readings(self.firing, self.situation.changed_at_s)
+        return bool(read) and not co_due_anew(self.situation, self.firing)
 
     @property
     def reading_due(self) -> Reason | None:

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from advisor.decision.candidates import TINY, Setting
-from advisor.diagnosis.carbon_monoxide import bars_richer, flames_with_co, struck_at_s
+from advisor.diagnosis.carbon_monoxide import bars_richer, co_due_anew, flames_with_co
 from advisor.messages import Reason
 from advisor.response.reading_checks import co_air_free_ppm, co_bar_ppm, mostly_air
 from advisor.response.situation import Situation
@@ -68,7 +68,7 @@ def _undoing(situation: Situation) -> list[WayOut]:
     for firing in moved:
         clean = _clean(situation, firing, since_s, turns[-1].at_s)
         unread = clean is None and firing != setting.firing and not bars_richer(situation, firing)
-        if not (clean or unread):
+        if not (clean or unread) or co_due_anew(situation, firing):
             return []
     return [way]
 
@@ -76,11 +76,9 @@ def _undoing(situation: Situation) -> list[WayOut]:
 def _clean(situation: Situation, firing: Firing, since_s: float, until_s: float) -> bool | None:
     """Whether the last CO read at a rate between two moments barred no turn richer; None where none was read."""
     read = [row for row in flames_with_co(situation, firing) if since_s < row.at_s < until_s]
-    struck_s, setup = struck_at_s(situation, firing), situation.setup
     if not read:
-        return False if struck_s > since_s else None
-    air_free = co_air_free_ppm(setup, read[-1].event) or 0.0
-    return read[-1].at_s > struck_s and air_free <= co_bar_ppm(setup, read[-1].event)
+        return None
+    return (co_air_free_ppm(situation.setup, read[-1].event) or 0.0) <= co_bar_ppm(situation.setup, read[-1].event)
 
 
 def _lean_side(situation: Situation, setting: Setting) -> bool:

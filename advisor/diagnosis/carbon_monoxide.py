@@ -46,7 +46,7 @@ def co_standing(situation: Situation, firing: Firing) -> list[Finding]:
             standing = row if said else None if proven else standing
     if standing is None:
         return _rising(situation, firing)
-    return _of_co(situation, standing, "before" if outdated else _when(situation, standing))
+    return _of_co(situation, standing, "before" if outdated else said_when(situation, standing))
 
 
 def _of_co(situation: Situation, row: Row, when: When) -> list[Finding]:
@@ -58,8 +58,8 @@ def _gravity(found: list[Finding]) -> int:
     return max((SEVERITIES.index(finding.severity) for finding in found), default=-1)
 
 
-def _when(situation: Situation, row: Row) -> When:
-    """How what a reading says of CO is said now."""
+def said_when(situation: Situation, row: Row) -> When:
+    """How what a reading says of CO, or of a rich flame, is said now."""
     if situation.off is not None:
         return "off"
     lit_s = row.at_s - situation.tracker.started_s
@@ -198,15 +198,10 @@ def co_struck(situation: Situation, firing: Firing | None = None) -> list[Struck
     ]
 
 
-def struck_at_s(situation: Situation, firing: Firing) -> float:
-    """When a reading whose CO was high was last struck at a rate, s since 1970: CO is due anew. 0: never."""
-    return max((struck.by.time.timestamp() for struck in co_struck(situation, firing)), default=0.0)
-
-
 def co_due_anew(situation: Situation, firing: Firing) -> bool:
     """Whether CO is still to be read at a rate since a reading there whose CO was high was struck."""
-    struck_s = struck_at_s(situation, firing)
-    return bool(struck_s) and not situation.co_readings(firing, struck_s)
+    struck_by = max((struck.by.number for struck in co_struck(situation, firing)), default=0)
+    return bool(struck_by) and not any(row.number > struck_by for row in situation.co_readings(firing))
 
 
 def worth_a_reason(setup: JobSetup, reading: Event) -> bool:

@@ -22,7 +22,7 @@ class Struck(NamedTuple):
     """A row that was struck, and the `void` that struck it."""
 
     row: Row
-    by: Event
+    by: Row
 
 
 @dataclass(frozen=True)
