@@ -15,8 +15,8 @@ READING = "CO2 O2 CO, such as 8.1 6.5 24"
 HELP = "Enter takes what is offered; ? says why; back, skip, stop and note WORDS do what they say."
 OTHERS = (
     "You may also type: high or low (the rate it runs at), a turn such as 1/24 cw, may 1/12 cw, tight or leaking (the "
-    "sample line), richer or leaner (this screw, clockwise), check ITEM VALUE UNIT, void ROW. At any time, in a wait too: "
-    "co 24, off (the burner went off, and why), a whole reading."
+    "sample line), richer or leaner (this screw, clockwise), check ITEM VALUE UNIT, void ROW. At any time, in a wait "
+    "too: co 24, off (the burner went off, and why), a whole reading."
 )
 
 Command = Literal["why", "stop", "back", "skip", "note"]
@@ -58,6 +58,8 @@ def entry_prompt(advice: Advice, situation: Situation) -> Prompt:
     match advice.action:
         case "run_at" if advice.due("off"):
             return Prompt(f"Burner off. Lit again, at {advice.firing} fire", "Enter when it runs")
+        case "run_at" if advice.due("light-first"):
+            return Prompt("Light it and run high fire in test mode", "Enter when it burns")
         case "run_at":
             return Prompt(f"Change to {advice.firing} fire in test mode", "Enter when it runs")
         case "turn" if advice.turns_cw:

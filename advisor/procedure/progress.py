@@ -222,7 +222,7 @@ def _asking(
 
 
 def _lighting_step(situation: Situation) -> Step | None:
-    """What lighting asks next: the burner on, CO at once, the two minutes; None once they are over, or work has begun."""
+    """What lighting asks next: the burner on, CO at once, the two minutes; None once these are over or work began."""
     if not situation.was_lit:
         return Step()
     if situation.of("turn") or situation.tracker.settled or situation.firing is None:
