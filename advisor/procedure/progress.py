@@ -24,6 +24,7 @@ from advisor.log.check_items import (
     SKIPPED,
     TEST_POINTS,
     TIGHT,
+    clockwise_item,
     problem_of,
 )
 from advisor.log.events import Event, firing_at_rows
@@ -43,11 +44,12 @@ from advisor.procedure.stages import (
     questions_of,
 )
 from advisor.response.situation import Situation
-from advisor.screws import FIRINGS, Firing, other_firing
+from advisor.screws import FIRINGS, SCREWS, Firing, other_firing
 
 State = Literal["open", "done", "blocked", "skipped"]
 # checks of the instrument that are made anew when the boiler was left for hours
 _EACH_SESSION = (CLEAN_AIR_O2, CLEAN_AIR_CO, SAMPLE_LINE)
+_WAYS = tuple(map(clockwise_item, SCREWS))
 _IN_SETUP = {HEATING_VALUE: "heating_value", PLATE_INPUT: "input_rate"}
 # stages whose answers a later turn makes worthless
 _AFTER_TURNS = (PROOF, CLOSE, RECORD)
@@ -162,9 +164,9 @@ def skipped_unproved(situation: Situation) -> list[Stage]:
 
 
 def unanswered(situation: Situation, stage: Stage) -> list[str]:
-    """Names of the questions of a stage that must be answered and are not."""
-    asked = questions_of(stage, situation.setup)
-    return [each.item for each in asked if not each.optional and answered(situation, stage, each) is None]
+    """Names of the questions of a stage that must be answered and are not; the way of a screw proves nothing."""
+    asked = [each for each in questions_of(stage, situation.setup) if not each.optional and each.item not in _WAYS]
+    return [each.item for each in asked if answered(situation, stage, each) is None]
 
 
 def _setting(stage: Stage, situation: Situation, halt: Finding | None, both_set: bool) -> StageState:
