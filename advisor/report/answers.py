@@ -145,7 +145,11 @@ def _answer(advice: Advice, voice: Voice) -> str:
             return f"Both rates are in band. Not finished: {', '.join(advice.open_items)}."
         case "finish":
             return "Done: high and low fire are both in band."
-    stop = advice.stops[0]
+    return say_stop(advice.stops[0], voice)
+
+
+def say_stop(stop: Finding, voice: Voice = "log") -> str:
+    """A stop in words: what saves people comes first, and needs no word before it."""
     alarm = is_alarm(stop.code) and not stop.variant.startswith("before") and not stop.variant.endswith("before")
     return finding_text(stop, voice) if alarm else f"STOP. {finding_text(stop, voice)}"
 
