@@ -20,8 +20,8 @@ GOOD = {
     "clean air O2": "20.9 %", "clean air CO": "0 ppm", "sample line": "tight", "calibration date": "2026-02-11",
     "site": "Harbour Street (invented)", "analyser": "analyser 3", "opened joints": "tight",
     "throttle clockwise": "richer", "offset clockwise": "richer", "standing pressure": "20.4 mbar",
-    "CO limit": "200 ppm air-free", "other appliances": "none there", "working pressure": "19.8 mbar", "test points": "tight",
-    "appliance left": "in service", "technician": "A. N. Other",
+    "CO limit": "200 ppm air-free", "other appliances": "none there", "working pressure": "19.8 mbar",
+    "test points": "tight", "appliance left": "in service", "technician": "A. N. Other",
 }  # fmt: skip
 HAS_READ = ("flue temperature", "air temperature", "heating value")  # what belongs to a reading of the proof
 
@@ -325,7 +325,7 @@ def test_a_pressure_named_on_open_is_asked_too() -> None:
     """Other pressures of the data plate join the pressure stage, and a wrong one blocks it in words."""
     visit = walk(pressures={"burner pressure": (8.0, 10.0, "mbar")})
     asked = questions_of(LIGHT, visit.job.setup) + questions_of(PRESSURE, visit.job.setup)
-    assert ("inlet pressure range", "burner pressure") == (asked[2].item, asked[-1].item)
+    assert (asked[2].item, asked[-1].item) == ("inlet pressure range", "burner pressure")
     visit.answer("inlet pressure range", "17:25 mbar").answer("burner pressure", "12 mbar")
     visit.answer_all(PRESSURE, "burner pressure")
     why = visit.stands(PRESSURE, "blocked", "wrong-answer burner pressure").progress.of(PRESSURE).why
@@ -349,8 +349,11 @@ TYPED = [
     ("CO limit", "100 ppm", ("100", "ppm")),
     ("CO limit", "200 ppm air-free", ("200", "ppm air-free")),
     ("CO limit", "0.004 CO/CO2", ("0.004", "CO/CO2")),
-    ("CO limit", "100", "CO limit '100': which basis? Type 100 ppm air-free, 100 ppm (as displayed), or a ratio such as "
-     "0.004 CO/CO2"),
+    (
+        "CO limit",
+        "100",
+        "CO limit '100': which basis? Type 100 ppm air-free, 100 ppm (as displayed), or a ratio such as 0.004 CO/CO2",
+    ),
     ("calibration date", "2026-02-11", ("2026-02-11", "")),
     ("calibration date", "11.2.26", "date '11.2.26' can't be read: type it as 2026-05-04"),
     ("calibration date", "2027-02-11", "date 2027-02-11 can't be: it lies in the future"),
