@@ -265,7 +265,7 @@ class Job:
         if not still_valid(self.events)[number - 1]:
             raise RangeError(f"row {number} is struck already")
         event = self.events[number - 1]
-        if not note.strip() and worth_a_reason(self.setup, event):
+        if not note.strip() and worth_a_reason(self.situation(self.ended).setup, event):
             raise RangeError(
                 f"row {number} has CO {event.co_ppm:g} ppm, and stays on the record: say why it is struck "
                 "(--note WORDS)"
@@ -401,5 +401,5 @@ def _zoned(at: datetime) -> datetime:
 
 def _one_of(value: Named, allowed: tuple[Named, ...], what: str) -> Named:
     if value not in allowed:
-        raise RangeError(f"{what} '{value}': it is {' or '.join(allowed)}")
+        raise RangeError(f"{what} '{value}': it is {', '.join(allowed[:-1])} or {allowed[-1]}")
     return value

@@ -1,14 +1,15 @@
-"""The keyboard and screen of a guided visit: lines out, one line in, and a wait that counts down and hears what is typed.
+"""The keyboard and screen of a guided visit: lines out, one line in, a wait that counts down and hears what is typed.
 
 Everything is said in words, so that it works without colour, over a slow line and read aloud. Where the output is
 no terminal, or NO_COLOR or TERM=dumb is set, the wait is counted in plain lines instead of one line that is redrawn.
 
-At a terminal a thread of its own reads what is typed: so a line is heard while a wait runs, on every system alike.
+A thread of its own reads what is typed, so that a line is heard while a wait runs, on every system alike.
 """
 
 import io
 import os
 import queue
+import re
 import sys
 import threading
 import time
@@ -19,14 +20,11 @@ from typing import NamedTuple, Protocol, TextIO
 from advisor.report.layout import wrapped
 from advisor.wording.numbers import say_seconds
 
-try:
-    import termios
-except ImportError:  # not a POSIX system
-    termios = None  # type: ignore[assignment]
-
 PROMPT_WIDTH = 64  # leaves room for the answer on the same line
 PLAIN_EVERY_S = 15.0  # how often a wait in plain lines says what is left
 LOOK_EVERY_S = 0.2
+TYPED_EARLY = "Typed before the question was there, not taken: {}"
+_ANY_TIME = re.compile(r"\s*(co\s|off\b)", re.IGNORECASE)  # never dropped
 UNREADABLE = "\ufffd"  # in place of bytes that are not UTF-8
 REDRAW_ABOVE = (
     "\x1b7\x1b[1A\r{}\x1b[K\x1b8"  # the line above the cursor, which stays where it is: ECMA-48 and DEC private
@@ -68,18 +66,20 @@ class Heard(NamedTuple):
 
 
 class Keys(threading.Thread):
-    """Lines typed at a terminal, as they come; None at the end of the input."""
+    """Lines as they are typed; None at the end of the input."""
 
     def __init__(self, source: TextIO) -> None:
         super().__init__(daemon=True)
         self.lines: queue.Queue[str | None] = queue.Queue()
+        self.by_hand = source.isatty()
         # a stream of its own: the process may end while this one waits, and sys.stdin must be free then
-        self._own = open(os.dup(source.fileno()), encoding="utf-8", errors="replace")  # noqa: SIM115 - open to the end
+        self._own = os.dup(source.fileno())
 
     def run(self) -> None:
-        """Read until the input ends."""
-        for line in iter(self._own.readline, ""):
-            self.lines.put(line)
+        """Read until the input ends; at a terminal that is no end, only a key (and on Windows Ctrl-C looks like it)."""
+        with suppress(OSError), open(self._own, encoding="utf-8", errors="replace") as own:  # or the terminal is gone
+            while (line := own.readline()) or self.by_hand:
+                self.lines.put(line or None)
         self.lines.put(None)
 
     def line(self, seconds: float | None = None) -> str | None:
@@ -93,13 +93,16 @@ class Keys(threading.Thread):
                 if until is not None and time.monotonic() >= until:
                     raise
 
-    def forget(self) -> None:
-        """Drop the lines that came so far."""
+    def forget(self) -> list[str]:
+        """Drop what was typed by hand so far, but CO and burner off; the lines dropped."""
+        came: list[str | None] = []
         with suppress(queue.Empty):
-            while True:
-                if self.lines.get_nowait() is None:
-                    self.lines.put(None)
-                    return
+            while self.by_hand:
+                came.append(self.lines.get_nowait())
+        kept = [line for line in came if line and _ANY_TIME.match(line)]
+        for line in kept:
+            self.lines.put(line)
+        return [line for line in came if line and line not in kept]
 
 
 class Terminal:
@@ -117,8 +120,9 @@ class Terminal:
         can_redraw = os.name != "nt" or "WT_SESSION" in environment
         plain = environment.get("NO_COLOR") or environment.get("TERM") == "dumb"
         self.redraws = self.on_screen and can_redraw and not plain
-        self.keys = Keys(self.source) if self.source.isatty() else None
-        if self.keys:
+        self.keys = None
+        with suppress(io.UnsupportedOperation):  # a text in memory
+            self.keys = Keys(self.source)
             self.keys.start()
 
     def say(self, text: str) -> None:
@@ -158,12 +162,9 @@ class Terminal:
 
     def _forget_typed_ahead(self) -> None:
         """Drop what was typed before the question was there: Enter pressed twice must not log a turn nobody made."""
-        if self.keys is None:
-            return
-        if termios is not None:
-            with suppress(termios.error):
-                termios.tcflush(self.source.fileno(), termios.TCIFLUSH)
-        self.keys.forget()
+        for typed in map(_readable, self.keys.forget() if self.keys else ()):
+            if typed:
+                self.say("\n".join(wrapped(TYPED_EARLY.format(typed))))
 
     def _count_down(self, until: float) -> str | None:
         """Say what is left as it passes; what was typed meanwhile, None where the wait ran out."""

@@ -13,8 +13,8 @@ from advisor.job_setup.setup import VISITS, JobSetup
 from advisor.screws import FIRINGS, Firing
 
 WHY = (
-    "Fuel and bands are in the maker's instructions for this model, fuel and altitude; none is built in. The kind of visit "
-    "says what is asked: a service changes no valve and opens no joint."
+    "Fuel and bands are in the maker's instructions for this model, fuel and altitude; none is built in. The kind of "
+    "visit says what is asked: a service changes no valve and opens no joint."
 )
 
 
@@ -25,7 +25,7 @@ class _Ask(NamedTuple):
 
 
 class Opening:
-    """Kind of visit, fuel and bands, one answer after the other; `told` holds them as typed, each of them read already."""
+    """Kind of visit, fuel and bands, one answer after the other; `told` holds them as typed, each read already."""
 
     def __init__(self) -> None:
         self.told: list[str] = []

@@ -3,9 +3,10 @@
 from typing import Literal, NamedTuple
 
 from advisor.decision.answers import Advice
-from advisor.log.check_items import SAMPLE_LINE, plate_unit
+from advisor.log.check_items import CO_LIMIT, SAMPLE_LINE, plate_unit
 from advisor.messages import Finding, Reason
 from advisor.procedure.stages import Question
+from advisor.report.answers import PUBLISHED_CO
 from advisor.response.situation import Situation
 from advisor.wording import finding_text, reason_text
 from advisor.wording.numbers import say_typed
@@ -15,8 +16,8 @@ READING = "CO2 O2 CO, such as 8.1 6.5 24"
 HELP = "Enter takes what is offered; ? says why; back, skip, stop and note WORDS do what they say."
 OTHERS = (
     "You may also type: high or low (the rate it runs at), a turn such as 1/24 cw, may 1/12 cw, tight or leaking (the "
-    "sample line), richer or leaner (this screw, clockwise), check ITEM VALUE UNIT, void ROW. At any time, in a wait too: "
-    "co 24, off (the burner went off, and why), a whole reading."
+    "sample line), richer or leaner (this screw, clockwise), check ITEM VALUE UNIT, void ROW. At any time, in a wait "
+    "too: co 24, off (the burner went off, and why), a whole reading."
 )
 
 Command = Literal["why", "stop", "back", "skip", "note"]
@@ -48,7 +49,8 @@ def question_prompt(question: Question, situation: Situation) -> Prompt:
     unit = plate_unit(question.item, situation.setup)
     if check.kind == "number" and not check.unit and unit:
         asks += f", {unit}"
-    enter = question.usual or ("none" if question.optional else "")
+    left_out = f"the published {PUBLISHED_CO}" if question.item == CO_LIMIT else "none"
+    enter = question.usual or (left_out if question.optional else "")
     hints = [", ".join(check.choices), f"Enter: {enter}" if enter else ""]
     return Prompt(asks, "; ".join(filter(None, hints)))
 
@@ -58,6 +60,8 @@ def entry_prompt(advice: Advice, situation: Situation) -> Prompt:
     match advice.action:
         case "run_at" if advice.due("off"):
             return Prompt(f"Burner off. Lit again, at {advice.firing} fire", "Enter when it runs")
+        case "run_at" if advice.due("light-first"):
+            return Prompt("Light it and run high fire in test mode", "Enter when it burns")
         case "run_at":
             return Prompt(f"Change to {advice.firing} fire in test mode", "Enter when it runs")
         case "turn" if advice.turns_cw:

@@ -24,6 +24,7 @@ from advisor.log.check_items import (
     SKIPPED,
     TEST_POINTS,
     TIGHT,
+    clockwise_item,
     problem_of,
 )
 from advisor.log.events import Event, firing_at_rows
@@ -43,11 +44,12 @@ from advisor.procedure.stages import (
     questions_of,
 )
 from advisor.response.situation import Situation
-from advisor.screws import FIRINGS, Firing, other_firing
+from advisor.screws import FIRINGS, SCREWS, Firing, other_firing
 
 State = Literal["open", "done", "blocked", "skipped"]
 # checks of the instrument that are made anew when the boiler was left for hours
 _EACH_SESSION = (CLEAN_AIR_O2, CLEAN_AIR_CO, SAMPLE_LINE)
+_WAYS = tuple(map(clockwise_item, SCREWS))
 _IN_SETUP = {HEATING_VALUE: "heating_value", PLATE_INPUT: "input_rate"}
 # stages whose answers a later turn makes worthless
 _AFTER_TURNS = (PROOF, CLOSE, RECORD)
@@ -162,9 +164,9 @@ def skipped_unproved(situation: Situation) -> list[Stage]:
 
 
 def unanswered(situation: Situation, stage: Stage) -> list[str]:
-    """Names of the questions of a stage that must be answered and are not."""
-    asked = questions_of(stage, situation.setup)
-    return [each.item for each in asked if not each.optional and answered(situation, stage, each) is None]
+    """Names of the questions of a stage that must be answered and are not; the way of a screw proves nothing."""
+    asked = [each for each in questions_of(stage, situation.setup) if not each.optional and each.item not in _WAYS]
+    return [each.item for each in asked if answered(situation, stage, each) is None]
 
 
 def _setting(stage: Stage, situation: Situation, halt: Finding | None, both_set: bool) -> StageState:
@@ -216,17 +218,19 @@ def _asking(
         if problem:
             why = Finding("wrong-answer", "halt", variant=problem.variant, data=problem.data)
             return StageState(stage, "blocked", why, step=step)
-    if stage is LIGHT and (lighting := _lighting_step(situation)):
+    if stage is LIGHT and (lighting := _lighting_step(situation, halt)):
         return StageState(stage, "blocked" if halt else "open", halt, step=lighting)
     return StageState(stage, "done")
 
 
-def _lighting_step(situation: Situation) -> Step | None:
-    """What lighting asks next: the burner on, CO at once, the two minutes; None once they are over, or work has begun."""
+def _lighting_step(situation: Situation, halt: Finding | None) -> Step | None:
+    """What lighting asks next: the burner on, CO at once, the two minutes; None once these are over or work began."""
     if not situation.was_lit:
         return Step()
-    if situation.of("turn") or situation.tracker.settled or situation.firing is None:
+    if situation.of("turn") or situation.tracker.settled:
         return None
+    if halt or situation.firing is None:
+        return Step()
     since_s = situation.tracker.started_s
     if not any(row.event.co_ppm is not None and row.at_s >= since_s for row in situation.of("reading")):
         return Step(co=True)

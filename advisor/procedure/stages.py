@@ -1,8 +1,8 @@
 """The stages of the visit as data: what is asked in which order, and how. Nothing here prints.
 
-The order and the questions are common practice, no source; the words are in `wording.visit`. An answer is a `check` row
-(item, value, unit); a question left out, a stage skipped and a wait cut short are `note` rows, each with its reason. What
-is on the data plate is told by the user, at `open` or when asked; no limit of an appliance is built in.
+The order and the questions are common practice, no source; the words are in `wording.visit`. An answer is a `check`
+row (item, value, unit); a question left out, a stage skipped, a wait cut short are `note` rows, each with its reason.
+What is on the data plate is told by the user, at `open` or when asked; no limit of an appliance is built in.
 """
 
 from dataclasses import dataclass, replace
@@ -117,16 +117,17 @@ PROOF_AT_FIRING: dict[Firing, tuple[Question, ...]] = {  # after the reading wit
 }  # fmt: skip
 
 BEFORE = Stage("before", (
-    _done("maker's instructions"), _asked(CO_LIMIT, optional=True), _asked(CO_ALARM), _with_valve(_asked("gas off")), _asked("site", optional=True),
-    _asked("analyser", optional=True), _asked(CALIBRATED, optional=True), _asked(CLEAN_AIR_O2), _asked(CLEAN_AIR_CO),
-    _done("water trap"), LINE_TEST,
+    _done("maker's instructions"), _asked(CO_LIMIT, optional=True), _asked(CO_ALARM), _with_valve(_asked("gas off")),
+    _asked("site", optional=True), _asked("analyser", optional=True), _asked(CALIBRATED, optional=True),
+    _asked(CLEAN_AIR_O2), _asked(CLEAN_AIR_CO), _done("water trap"), LINE_TEST,
 ))  # fmt: skip
 VALVE = Stage("valve", (
     _with_valve(_done("valve fitted")), _with_valve(_asked("screws at start")),
     *(_asked(clockwise_item(screw)) for screw in reversed(SCREWS)),
 ))  # fmt: skip
 LIGHT = Stage("lighting", (
-    _done("gas on"), _with_valve(_asked(OPENED_JOINTS)), _asked(PLATE_PRESSURE), _asked(STANDING), _done("probe in flue"),
+    _asked("gas on"), _with_valve(_asked(OPENED_JOINTS)), _asked(PLATE_PRESSURE), _asked(STANDING),
+    _done("probe in flue"),
 ))  # fmt: skip
 PRESSURE = Stage("gas pressure", (_asked("other appliances"), _asked(WORKING), _asked(PRESSURE_DROP)))
 HIGH, LOW, BOTH = Stage("high fire", sets="high"), Stage("low fire", sets="low"), Stage("both again", sets="both")
