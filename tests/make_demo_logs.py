@@ -20,7 +20,7 @@ from advisor.training.handout import slide
 from advisor.training.lesson_play import play
 from advisor.training.lessons import by_name
 from advisor.training.simulated_visit import SimulatedVisit, VisitSettings
-from advisor.training.simulator import BASE, draw
+from advisor.training.simulator import BASE, BurnerCO, draw
 from advisor.training.strategies import act, follow
 
 DEMO_LOGS = Path(__file__).resolve().parent.parent / "demo_logs"
@@ -48,7 +48,7 @@ def visit(name: str, day: int, seed: int, fault: str = "", **stated: Any) -> Sim
     """A visit to a base boiler, some of it stated so that the log shows what its name says."""
     path = DEMO_LOGS / f"{name}.csv"
     path.unlink(missing_ok=True)
-    boiler = draw(BASE, np.random.default_rng(seed), CENTRES, fault=fault, stated=stated)
+    boiler = draw(BASE, np.random.default_rng(seed), CENTRES, fault=fault, stated={"co": BurnerCO(), **stated})
     settings = VisitSettings(log=path, whole_seconds=True, longest_s=4 * 3600.0)
     return SimulatedVisit(boiler, FACTS, settings, datetime(2026, 5, day, 9, 0, tzinfo=ZONE))
 

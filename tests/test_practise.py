@@ -190,7 +190,7 @@ def test_burner_off_is_the_safe_end() -> None:
     assert practice.visit.boiler.firing is None
     assert abs(practice.visit.boiler.settled_pct("high") - found) < abs(turned - found)
     shown = words(say_end(practice))
-    assert "Ended with burner off rich done" in shown
+    assert "Ended with burner off high-co done" in shown
     assert "The right end yes yes fault missed" in shown  # however well the fixed step ended by luck
     with pytest.raises(RangeError, match="the visit is over"):
         practice.visit.do("read")

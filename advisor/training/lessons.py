@@ -13,7 +13,7 @@ import numpy as np
 
 from advisor.errors import RangeError
 from advisor.screws import Firing
-from advisor.training.simulator import BASE, Boiler, Scenario, draw
+from advisor.training.simulator import BASE, Boiler, BurnerCO, Scenario, draw
 
 # A boiler without spread: all of it is stated, only the flicker of the display is drawn.
 STATED = replace(
@@ -66,7 +66,7 @@ class Lesson:
         """The lesson's boiler, new."""
         scenario: Scenario = replace(STATED, **self.differs)
         rng = np.random.default_rng(self.seed)
-        boiler = draw(scenario, rng, self.found_pct, fault=self.fault, stated=self.sets)
+        boiler = draw(scenario, rng, self.found_pct, fault=self.fault, stated={"co": BurnerCO(), **self.sets})
         boiler.ratio *= self.opens
         return boiler
 
