@@ -219,7 +219,7 @@ class Job:
     def turn(self, screw: Screw, turns_cw: float, *, at: datetime | None = None, note: str = "") -> None:
         """Log a turn that was made, clockwise positive, in turns; also one that was too large or unadvised.
 
-        RangeError before the boiler was lit: the screws are then put to the maker's starting position, which is a check.
+        RangeError before the boiler was lit: the screws are then put to the maker's starting position, a check.
         """
         _one_of(screw, SCREWS, "screw")
         moment = self._entry_time(at)
@@ -267,7 +267,8 @@ class Job:
         event = self.events[number - 1]
         if not note.strip() and worth_a_reason(self.setup, event):
             raise RangeError(
-                f"row {number} has CO {event.co_ppm:g} ppm, and stays on the record: say why it is struck (--note WORDS)"
+                f"row {number} has CO {event.co_ppm:g} ppm, and stays on the record: say why it is struck "
+                "(--note WORDS)"
             )
         when = self._entry_time(at or local_now())  # now, also where the row to strike is of a time to come
         self._append(Event(when, "void", item="row", value=str(number), note=note))

@@ -65,9 +65,9 @@ class Told:
             self.wait(5).job.note(why, item=SKIPPED, value=stage, at=self.now)
         return self
 
-    def void(self, row: int | None = None) -> "Told":
+    def void(self, row: int | None = None, why: str = "") -> "Told":
         """The last row struck, or a named one."""
-        self.job.void(row, at=self.now)
+        self.job.void(row, at=self.now, note=why)
         return self
 
     def next(self) -> Advice:

@@ -13,6 +13,7 @@ from advisor.chemistry import limits
 from advisor.decision.answers import Action, Advice, Verdict
 from advisor.decision.candidates import TINY, Move, Setting
 from advisor.decision.way_out import WayOut, ways_out
+from advisor.diagnosis.carbon_monoxide import co_due_anew
 from advisor.diagnosis.findings import find, outlier_data
 from advisor.job_setup.setup import CHANGES_VALVE
 from advisor.messages import Finding, Reason
@@ -197,7 +198,8 @@ def low_fire_in_the_way(case: Case) -> Advice | None:
     why = case.here.against_low
     if why is None:
         return None
-    unread = not case.situation.settled_readings("low", case.situation.fresh_from_s)
+    situation = case.situation
+    unread = not situation.settled_readings("low", situation.fresh_from_s) or co_due_anew(situation, "low")
     return _run_at(case, "low", why) if unread or _to_be_set_leaner(case.low) else None
 
 
@@ -309,7 +311,8 @@ def other_rate(case: Case) -> Advice:
 
 
 SETTING_GUARDS: tuple[Guard, ...] = (
-    high_before_low, low_fire_in_the_way, reading_due, co_before_band, no_turn, turn_in_doubt, close_to_edge, stale, turn,
+    high_before_low, low_fire_in_the_way, reading_due, co_before_band, no_turn, turn_in_doubt, close_to_edge, stale,
+    turn,
 )  # fmt: skip
 GUARDS: tuple[Guard, ...] = (
     stop, closed, not_lit, left_for_hours, high_fire_first, odd_reading, co_first, not_steady, shortfall_to_confirm,
@@ -419,8 +422,8 @@ def permit(situation: Situation, screw: Screw, turns_cw: float) -> Verdict:
 def permit_case(case: Case, screw: Screw, turns_cw: float) -> Verdict:
     """The same, where the case is needed for more."""
     verdict = _permit(case, screw, turns_cw)
-    way = None if verdict.allowed else next((way for way in case.ways_out if way.covers(screw, turns_cw)), None)
-    if way is None:
+    way = next((way for way in case.ways_out if way.covers(screw, turns_cw)), None)
+    if verdict.allowed or way is None or abs(turns_cw) < case.situation.policy.smallest_turn:
         return verdict
     own, firing = case.setting(FIRING_FOR[screw]), case.situation.firing
     outcome = _outcome(own, own.moves([turns_cw])[0]) if firing == own.firing else {}

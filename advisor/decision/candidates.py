@@ -1,9 +1,9 @@
 """The setting of one firing rate: where its CO2 stands, what each turn of its screw would do, which turn is best.
 
 The candidate with the smallest expected squared distance from the band's centre wins (one-step cautious control:
-distance^2 + variance; Astrom & Wittenmark, Adaptive Control, from memory; the chance of passing the far edge adds to it,
-own choice), among those that keep the cap, the travel limit and the most that chance may be. A rate is set when it truly
-lies in the band with high chance (conformity probability, JCGM 106:2012, from memory).
+distance^2 + variance; Astrom & Wittenmark, Adaptive Control, from memory; the chance of passing the far edge adds to
+it, own choice), among those that keep the cap, the travel limit and the most that chance may be. A rate is set when it
+truly lies in the band with high chance (conformity probability, JCGM 106:2012, from memory).
 """
 
 import math
@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from functools import cached_property
 
 from advisor.decision.low_fire import LowFire
-from advisor.diagnosis.carbon_monoxide import CoCeiling, bars_richer, co_ceiling, co_climbs, co_struck
+from advisor.diagnosis.carbon_monoxide import CoCeiling, bars_richer, co_ceiling, co_climbs, co_due_anew
 from advisor.log.events import Row
 from advisor.messages import Reason
 from advisor.response.predictive import Mixture
@@ -114,8 +114,8 @@ class Setting:
 
     @property
     def has_as_left(self) -> bool:
-        """Whether the readings for the record are there: a settled one with CO since the last turn."""
-        return any(row.event.co_ppm is not None for row in self._fresh)
+        """Whether the readings for the record are there: a settled one with CO since the last turn, and no strike."""
+        return any(row.event.co_ppm is not None for row in self._fresh) and not co_due_anew(self.situation, self.firing)
 
     @cached_property
     def seen_lean(self) -> bool:
@@ -125,8 +125,8 @@ class Setting:
     @cached_property
     def seen_co(self) -> bool:
         """Whether CO was read since the last change, and since one that was high was struck."""
-        struck_s = [struck.by.time.timestamp() for struck in co_struck(self.situation, self.firing)]
-        return bool(self.situation.co_readings(self.firing, max([self.situation.changed_at_s, *struck_s])))
+        read = self.situation.co_readings(self.firing, self.situation.changed_at_s)
+        return bool(read) and not co_due_anew(self.situation, self.firing)
 
     @property
     def reading_due(self) -> Reason | None:
@@ -337,9 +337,8 @@ class Setting:
     def _may_overshoot(self, move: Move) -> Reason | None:
         allowed = self.situation.setup.overshoot_chance
         if move.chance_past_band > allowed:
-            same = say_chance(move.chance_past_band) == say_chance(
-                allowed
-            )  # rounded, it must not read like a permission
+            # rounded, it must not read like a permission
+            same = say_chance(move.chance_past_band) == say_chance(allowed)
             data = {"chance": move.chance_past_band, "allowed": allowed}
             return Reason("far-edge-just" if same else "far-edge", data)
         if self.direction_sure and move.cost >= self.now.cost:
@@ -379,9 +378,9 @@ class Setting:
         return LowFire(self.situation)
 
     def _refusal_for_low(self, turns_cw: float) -> Reason | None:
-        if self.screw != "throttle" or not self.richer(turns_cw):
-            return None
         sure = self.direction_sure
+        if self.screw != "throttle" or (sure and not self.richer(turns_cw)):
+            return None
         return self._low_fire.refusal(turns_cw, direction_sure=sure, first_try=sure and self.first_try)
 
     @property

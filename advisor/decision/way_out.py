@@ -8,9 +8,9 @@ from dataclasses import dataclass
 from typing import Literal
 
 from advisor.decision.candidates import TINY, Setting
-from advisor.diagnosis.carbon_monoxide import bars_richer
+from advisor.diagnosis.carbon_monoxide import bars_richer, co_due_anew, flames_with_co
 from advisor.messages import Reason
-from advisor.response.reading_checks import co_air_free_ppm, co_bar_ppm
+from advisor.response.reading_checks import co_air_free_ppm, co_bar_ppm, mostly_air
 from advisor.response.situation import Situation
 from advisor.screws import FIRING_FOR, FIRINGS, SCREWS, Firing, Screw
 
@@ -41,37 +41,55 @@ def ways_out(situation: Situation) -> tuple[WayOut, ...]:
     """The turns that may always be made at this moment; none on a log that was closed or left for hours."""
     if situation.closed or situation.left:
         return ()
-    ways = [WayOut("undo", *turn) for turn in _undoing(situation)]
-    for screw in SCREWS:
-        setting = Setting(situation, FIRING_FOR[screw])
-        if setting.co_bars_richer and setting.direction_sure and _lean_side(situation, setting.firing):
-            cap = situation.setup.cap_turns[screw]
-            ways.append(WayOut("leaner", screw, -cap if setting.richer(cap) else cap))
-    return tuple(ways)
+    return (*_undoing(situation), *(way for screw in SCREWS for way in _leaner(situation, screw)))
 
 
-def _undoing(situation: Situation) -> list[tuple[Screw, float]]:
-    """The turn that undoes the last one; not where it leads back to CO that was too high before it."""
+def _leaner(situation: Situation, screw: Screw) -> list[WayOut]:
+    """A turn leaner where CO bars richer; with what was turned leaner since a reading it stays within the cap."""
+    setting, cap = Setting(situation, FIRING_FOR[screw]), situation.setup.cap_turns[screw]
+    if not (setting.co_bars_richer and setting.direction_sure and _lean_side(situation, setting)):
+        return []
+    way, turned = -1 if setting.richer(cap) else 1, situation.turned_since_read(screw)
+    left = cap - max(way * turned, 0.0)
+    return [WayOut("leaner", screw, way * left)] if left > TINY else []
+
+
+def _undoing(situation: Situation) -> list[WayOut]:
+    """The turn that undoes the last one; where that may be richer, only back to where CO was read as clean."""
     turns = situation.of("turn")
     if not turns or turns[-1].event.screw is None:
         return []
-    screw, turns_cw, made_s = turns[-1].event.screw, -(turns[-1].event.turns_cw or 0.0), turns[-1].at_s
-    if Setting(situation, FIRING_FOR[screw]).richer(turns_cw):
-        moved: tuple[Firing, ...] = FIRINGS if screw == "throttle" else ("low",)
-        high = [firing for firing in moved if bars_richer(situation, firing)]
-        if any(not _clean_before(situation, firing, made_s) for firing in high):
+    screw, turns_cw = turns[-1].event.screw, -(turns[-1].event.turns_cw or 0.0)
+    setting, way = Setting(situation, FIRING_FOR[screw]), WayOut("undo", screw, turns_cw)
+    if setting.direction_sure and not setting.richer(turns_cw):
+        return [way]
+    since_s = max([situation.session_from_s, *(turn.at_s for turn in turns[-2:-1])])
+    moved: tuple[Firing, ...] = FIRINGS if screw == "throttle" else ("low",)
+    for firing in moved:
+        clean = _clean(situation, firing, since_s, turns[-1].at_s)
+        unread = clean is None and firing != setting.firing and not bars_richer(situation, firing)
+        if not (clean or unread) or co_due_anew(situation, firing):
             return []
-    return [(screw, turns_cw)]
+    return [way]
 
 
-def _clean_before(situation: Situation, firing: Firing, made_s: float) -> bool:
-    """Whether CO was read at a rate before a moment, and the last such reading barred no turn richer."""
-    read = [row.event for row in situation.co_readings(firing) if row.at_s < made_s]
-    setup = situation.setup
-    return bool(read) and (co_air_free_ppm(setup, read[-1]) or 0.0) <= co_bar_ppm(setup, read[-1])
+def _clean(situation: Situation, firing: Firing, since_s: float, until_s: float) -> bool | None:
+    """Whether the last CO read at a rate between two moments barred no turn richer; None where none was read."""
+    read = [row for row in flames_with_co(situation, firing) if since_s < row.at_s < until_s]
+    if not read:
+        return None
+    return (co_air_free_ppm(situation.setup, read[-1].event) or 0.0) <= co_bar_ppm(situation.setup, read[-1].event)
 
 
-def _lean_side(situation: Situation, firing: Firing) -> bool:
-    """Whether the last O2 read at a rate is that of a lean flame."""
-    row = situation.latest(firing, having="o2_pct")
-    return row is not None and (row.event.o2_pct or 0.0) >= situation.policy.least_o2_pct
+def _lean_side(situation: Situation, setting: Setting) -> bool:
+    """Whether the last O2 read of a flame at a rate is that of a lean one, and no screw was turned richer since."""
+    read = [
+        row
+        for row in situation.of("reading")
+        if row.event.firing == setting.firing and row.event.o2_pct is not None
+        if not mostly_air(situation.setup, row.event)
+    ]
+    if not read or (read[-1].event.o2_pct or 0.0) < situation.policy.least_o2_pct:
+        return False
+    turned = {screw: situation.net_turns_cw(screw, read[-1].at_s) for screw in SCREWS}
+    return not any(net and Setting(situation, FIRING_FOR[screw]).richer(net) for screw, net in turned.items())

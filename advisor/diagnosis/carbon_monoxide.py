@@ -43,7 +43,7 @@ def co_standing(situation: Situation, firing: Firing) -> list[Finding]:
     standing: Row | None = None
     peak: Row | None = None
     outdated = False  # whether CO was read after what stands
-    for row in _with_co(situation, firing):
+    for row in flames_with_co(situation, firing):
         said, proven = _of_co(situation, row, "now"), row.number in situation.tracker.proven
         outdated = not said
         if _just_lit(situation, row):
@@ -52,9 +52,9 @@ def co_standing(situation: Situation, firing: Firing) -> list[Finding]:
         peak = None
         if proven or standing is None or _gravity(said) >= _gravity(_of_co(situation, standing, "now")):
             standing = row if said else None if proven else standing
-    found = [_of_co(situation, peak, _when(situation, peak))] if peak else []
+    found = [_of_co(situation, peak, said_when(situation, peak))] if peak else []
     if standing:
-        found.append(_of_co(situation, standing, "before" if outdated else _when(situation, standing)))
+        found.append(_of_co(situation, standing, "before" if outdated else said_when(situation, standing)))
     return max(found, key=_gravity) if found else _rising(situation, firing)
 
 
@@ -72,8 +72,8 @@ def _gravity(found: list[Finding]) -> int:
     return max((SEVERITIES.index(finding.severity) for finding in found), default=-1)
 
 
-def _when(situation: Situation, row: Row) -> When:
-    """How what a reading says of CO is said now."""
+def said_when(situation: Situation, row: Row) -> When:
+    """How what a reading says of CO, or of a rich flame, is said now."""
     if situation.off is not None:
         return "off"
     if row.at_s < situation.tracker.started_s:  # lit again since
@@ -100,11 +100,8 @@ def co_ceiling(situation: Situation, firing: Firing) -> CoCeiling | None:
     for row in _since_mended(situation, firing):
         if row.event.co2_pct is None:
             continue
-        co2, air_free, limit = (
-            row.event.co2_pct,
-            co_air_free_ppm(setup, row.event) or 0.0,
-            co_limit_ppm(setup, row.event),
-        )
+        air_free, limit = _air_free(situation, row.event), co_limit_ppm(setup, row.event)
+        co2 = row.event.co2_pct
         if air_free > limit and (ceiling is None or co2 < ceiling.co2_pct):
             ceiling = CoCeiling(co2, air_free, row.number)
         proven = row.number in situation.tracker.proven and air_free <= limit * setup.policy.co_near_share
@@ -159,7 +156,7 @@ def co_without_flame(situation: Situation) -> list[Finding]:
 
 def co_course(situation: Situation, firing: Firing) -> CoCourse | None:
     """CO at a rate for every answer; None where it was not read in this session."""
-    rows = [row.event for row in _with_co(situation, firing) if row.at_s >= situation.session_from_s]
+    rows = [row.event for row in flames_with_co(situation, firing) if row.at_s >= situation.session_from_s]
     if not rows:
         return None
     setup, last, climbs = situation.setup, rows[-1], co_climbs(situation, firing)
@@ -181,7 +178,7 @@ def _air_free(situation: Situation, reading: Event) -> float:
     return co_air_free_ppm(situation.setup, reading) or 0.0
 
 
-def _with_co(situation: Situation, firing: Firing) -> list[Row]:
+def flames_with_co(situation: Situation, firing: Firing) -> list[Row]:
     """Readings of a flame with CO at a rate."""
     return [
         row
@@ -194,7 +191,7 @@ def _since_mended(situation: Situation, firing: Firing) -> list[Row]:
     """The same in this session, since the cause of CO was last said to be mended."""
     mended_s = [row.at_s for row in situation.checks(CO_CAUSE) if row.event.value == MENDED]
     since_s = max([situation.session_from_s, *mended_s])
-    return [row for row in _with_co(situation, firing) if row.at_s >= since_s]
+    return [row for row in flames_with_co(situation, firing) if row.at_s >= since_s]
 
 
 def _settled_with_co(situation: Situation, firing: Firing) -> list[Event]:
@@ -212,6 +209,12 @@ def co_struck(situation: Situation, firing: Firing | None = None) -> list[Struck
         for struck in situation.struck
         if firing in (None, struck.row.event.firing) and worth_a_reason(situation.setup, struck.row.event)
     ]
+
+
+def co_due_anew(situation: Situation, firing: Firing) -> bool:
+    """Whether CO is still to be read at a rate since a reading there whose CO was high was struck."""
+    struck_by = max((struck.by.number for struck in co_struck(situation, firing)), default=0)
+    return bool(struck_by) and not any(row.number > struck_by for row in situation.co_readings(firing))
 
 
 def worth_a_reason(setup: JobSetup, reading: Event) -> bool:

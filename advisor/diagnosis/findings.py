@@ -5,7 +5,15 @@ from collections.abc import Callable
 
 from advisor import parsing, units
 from advisor.diagnosis.answers import input_of, measured_s, wrong_answers
-from advisor.diagnosis.carbon_monoxide import CO_STOPS, co_by_itself, co_climbs, co_standing, co_without_flame
+from advisor.diagnosis.carbon_monoxide import (
+    CO_STOPS,
+    OF_CO,
+    co_by_itself,
+    co_climbs,
+    co_standing,
+    co_without_flame,
+    said_when,
+)
 from advisor.errors import RangeError
 from advisor.job_setup.setup import JobSetup
 from advisor.log.check_items import (
@@ -38,7 +46,7 @@ def find(situation: Situation) -> tuple[Finding, ...]:
 
 
 def _urgency(finding: Finding) -> int:
-    """Place of a stop among stops: a leak of gas, then what puts the burner off, then the room's CO alarm, then the rest."""
+    """Place of a stop among stops: a leak of gas, what puts the burner off, the room's CO alarm, the rest."""
     item, value = finding.data.get("item"), finding.data.get("value")
     if finding.code == "not-ready" and item in GAS_TIGHT and value == LEAKING:
         return 0
@@ -52,10 +60,10 @@ def of_readings(situation: Situation) -> list[Finding]:
     found: dict[str, Finding] = {}
     for row in (situation.latest(), situation.latest(having="o2_pct")):
         if row is not None and not _before_relit(situation, row):
-            seen = reading_checks.judge(situation.setup, row.event, rising=row.event in situation.tracker.rising)
-            found |= {finding.code: finding for finding in seen}
-    for code in ("high-co", "co-rising"):
-        found.pop(code, None)
+            rising, when = row.event in situation.tracker.rising, said_when(situation, row)
+            seen = reading_checks.judge(situation.setup, row.event, when=when, rising=rising)
+            by_co = OF_CO if row.event.co_ppm is not None else ()  # those are said by rate
+            found |= {finding.code: finding for finding in seen if finding.code not in by_co}
     for firing in FIRINGS:
         for finding in co_standing(situation, firing):
             found[f"{finding.code} {firing}"] = finding

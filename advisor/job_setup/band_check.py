@@ -47,9 +47,9 @@ def refuse(fuel: Fuel, bands: Bands) -> None:
         lean, rich = flue_of(fuel, bands[firing]).excess_air_pct
         if rich < least or lean > most:
             raise RangeError(
-                f"band at {firing} fire {_said(bands[firing])} % CO2: with {fuel.name} that is {rich:.0f} to {lean:.0f} % "
-                f"excess air; {least:g} to {most:g} is possible.{_fits(fuel, bands[firing])} Right fuel, and the point in "
-                "the right place?"
+                f"band at {firing} fire {_said(bands[firing])} % CO2: with {fuel.name} that is {rich:.0f} to "
+                f"{lean:.0f} % excess air; {least:g} to {most:g} is possible.{_fits(fuel, bands[firing])} Right fuel, "
+                "and the point in the right place?"
             )
 
 
@@ -61,8 +61,8 @@ def doubts(fuel: Fuel, bands: Bands) -> list[str]:
         (low, high), (lean, rich) = bands[firing], flue_of(fuel, bands[firing]).excess_air_pct
         if rich < least or lean > most:
             found.append(
-                f"{firing} fire {_said(bands[firing])} % CO2 is {rich:.0f} to {lean:.0f} % excess air with {fuel.name}; "
-                f"usual is {least:g} to {most:g}.{_fits(fuel, bands[firing])}"
+                f"{firing} fire {_said(bands[firing])} % CO2 is {rich:.0f} to {lean:.0f} % excess air with "
+                f"{fuel.name}; usual is {least:g} to {most:g}.{_fits(fuel, bands[firing])}"
             )
         if high - low > USUAL_WIDTH_PCT:
             found.append(f"{firing} fire {_said(bands[firing])} % CO2 is {high - low:.1f} % wide.")

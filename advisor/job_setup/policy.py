@@ -19,9 +19,10 @@ class Policy:
     fuel_line_o2_pct      distance of O2 from the fuel's line at which fuel or analyser is doubted, % O2. Own choice:
                           pipeline gases differ by 0.2 to 0.3, two displays that step by 0.1 add 0.15, cells the rest
     co_near_share         share of the CO limit from which CO is called near it; own choice
-    co_bar_ppm            CO from which no turn richer is allowed, where its limit is no lower, ppm air-free; own choice:
-                          half the published limit
-    co_at_once_ppm        CO as displayed, ppm, from which the burner goes off without waiting whether it falls; own choice
+    co_bar_ppm            CO from which no turn richer is allowed, where its limit is no lower, ppm air-free; own
+                          choice: half the published limit
+    co_at_once_ppm        CO as displayed, ppm, from which the burner goes off without waiting whether it falls; own
+                          choice
     co_climb_times, co_climb_ppm  CO climbs when it is so many times the least read before, and up by so many ppm
                           air-free; own choice: a display's noise makes neither
     co_jump_times, co_jump_ppm  CO has jumped when it is so many times the least read before, and over so many ppm

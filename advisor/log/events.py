@@ -19,8 +19,8 @@ class Event:
 
     time      timezone-aware moment of the event
     event     one of KINDS
-    firing    firing rate of a reading, or the rate changed to (`firing` event): one of FIRINGS, or "off"; a reading of CO
-              alone may have none
+    firing    firing rate of a reading, or the rate changed to (`firing` event): one of FIRINGS, or "off"; a reading
+              of CO alone may have none
     screw     screw of a turn: one of SCREWS
     turns_cw  turn made by the hand, fraction of a turn, clockwise positive
     co2_pct, o2_pct  dry volume percent as displayed
@@ -63,16 +63,6 @@ def still_valid(events: Sequence[Event], at: datetime | None = None) -> list[boo
     return valid
 
 
-def strikes(events: Sequence[Event], at: datetime | None = None) -> dict[int, Event]:
-    """The `void` rows that stand (at a moment), by the number of the row that each strikes; of several the last."""
-    valid = still_valid(events, at)
-    return {
-        int(event.value): event
-        for event, stands in zip(events, valid, strict=True)
-        if stands and event.event == "void" and (at is None or event.time <= at)
-    }
-
-
 class Row(NamedTuple):
     """An event with its number: rows count from 1 in the order of the log."""
 
@@ -83,6 +73,16 @@ class Row(NamedTuple):
     def at_s(self) -> float:
         """Moment of the event, s since 1970."""
         return self.event.time.timestamp()
+
+
+def strikes(events: Sequence[Event], at: datetime | None = None) -> dict[int, Row]:
+    """The `void` rows that stand (at a moment), by the number of the row that each strikes; of several the last."""
+    valid = still_valid(events, at)
+    return {
+        int(event.value): Row(number, event)
+        for number, (event, stands) in enumerate(zip(events, valid, strict=True), 1)
+        if stands and event.event == "void" and (at is None or event.time <= at)
+    }
 
 
 def in_order(rows: Sequence[Row]) -> list[Row]:

@@ -22,7 +22,7 @@ class Struck(NamedTuple):
     """A row that was struck, and the `void` that struck it."""
 
     row: Row
-    by: Event
+    by: Row
 
 
 @dataclass(frozen=True)
@@ -163,9 +163,9 @@ class Situation:
             and row.number in settled
         ]
 
-    def net_turns_cw(self, screw: Screw) -> float:
-        """Net turn of a screw from as found, clockwise positive."""
-        return sum(row.event.turns_cw or 0.0 for row in self.turns_of(screw))
+    def net_turns_cw(self, screw: Screw, since_s: float = 0.0) -> float:
+        """Net turn of a screw from as found, or since a moment, clockwise positive."""
+        return sum(row.event.turns_cw or 0.0 for row in self.turns_of(screw) if row.at_s > since_s)
 
     def turns_since_read(self, screw: Screw) -> list[Row]:
         """The turns of a screw since the last settled reading at its own rate."""
@@ -174,7 +174,7 @@ class Situation:
 
     def turned_since_read(self, screw: Screw) -> float:
         """Net turn of a screw since the last settled reading at its own rate, clockwise positive."""
-        return sum(row.event.turns_cw or 0.0 for row in self.turns_since_read(screw))
+        return self.net_turns_cw(screw, self.tracker.read_s.get(FIRING_FOR[screw], 0.0))
 
     def turns_read(self, screw: Screw) -> int:
         """How many turns of one screw had their settled effect read before it was turned again."""
