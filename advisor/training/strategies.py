@@ -24,7 +24,11 @@ WHERE_TO_LOOK = {  # what a stop of the adviser sends the technician to
     "changed-by-itself": ("air", "pressure", "line"),
     "drift": ("air", "pressure", "line"),
 }
-TELLS = {"no-effect": "dead screw", "rich": "rich start", "high-co": "rich start"}  # stops that name a fault at which the visit ends
+TELLS = {
+    "no-effect": "dead screw",
+    "rich": "rich start",
+    "high-co": "rich start",
+}  # stops that name a fault at which the visit ends
 MARK_PARTS = (1, 2, 4, 8)  # parts of a mark that may be turned where coarser ones can't bring it in
 ZONE = 0.75  # share of the half band about its middle that is near enough for one who knows the true CO2
 USUAL_GAIN: Mapping[Screw, float] = {"offset": 5.0, "throttle": 4.0}  # % CO2 per turn, from experience

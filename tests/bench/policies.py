@@ -292,7 +292,9 @@ class CoWatch:
 
         def codes(stop: bool, wrong_only: bool) -> str:
             said = [
-                code for (code, _), (is_stop, true) in self.said.items() if is_stop == stop and not (true and wrong_only)
+                code
+                for (code, _), (is_stop, true) in self.said.items()
+                if is_stop == stop and not (true and wrong_only)
             ]
             return " ".join(sorted(set(said)))
 
@@ -318,10 +320,11 @@ def is_true(visit: SimulatedVisit, code: str) -> bool:
     boiler = visit.boiler
     firing = boiler.running
     screw, (low, high) = SCREW_FOR[firing], visit.bands[firing]
-    here, shown, setup = boiler.settled_pct(firing), visit.readings[-1], visit.job.setup
+    here, flame, setup = boiler.settled_pct(firing), boiler.flame(firing), visit.job.setup
+    shown = visit.readings[-1] if visit.readings else flame
     match code:
         case "high-co" | "rich":
-            return boiler.flame(firing).co_air_free_ppm > CO_PLAY * limits.CO_AIR_FREE_PPM
+            return flame.co_air_free_ppm > CO_PLAY * limits.CO_AIR_FREE_PPM
         case "co-climbing":  # CO bars turns richer though the flame is in truth too lean
             return shown.co_air_free_ppm > 190 and here < low
         case "impossible":  # the flame is in truth as far off as the display says
