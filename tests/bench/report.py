@@ -34,7 +34,7 @@ COLUMNS = {  # header: what it means, where the header does not say it
     "halted wrongly, %": "stopped, and it is not",
     "stopped for CO wrongly, %": "at some moment, apart from the peak after lighting that falls at once: the settled "
     "flame, without noise, has a tenth less CO than the stop says, or still less",
-    "warned of CO wrongly, %": "likewise; for CO said to climb, the settled flame has risen by a tenth less, or still less",
+    "warned of CO wrongly, %": "likewise; CO said to climb has risen by a tenth less, or still less",
     "peak after lighting told, %": "CO of the start's first minute was pointed out",
     "tight line proved again, %": "asked to after CO2 fell short of a turn",
     "90 % interval holds, %": "readings within the 90 % range of the next reading, worked out at that moment",
