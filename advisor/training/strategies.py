@@ -24,11 +24,11 @@ WHERE_TO_LOOK = {  # what a stop of the adviser sends the technician to
     "changed-by-itself": ("air", "pressure", "line"),
     "drift": ("air", "pressure", "line"),
 }
-TELLS = {
+TELLS = {  # stops that name a fault at which the visit ends
     "no-effect": "dead screw",
     "rich": "rich start",
     "high-co": "rich start",
-}  # stops that name a fault at which the visit ends
+}
 MARK_PARTS = (1, 2, 4, 8)  # parts of a mark that may be turned where coarser ones can't bring it in
 ZONE = 0.75  # share of the half band about its middle that is near enough for one who knows the true CO2
 USUAL_GAIN: Mapping[Screw, float] = {"offset": 5.0, "throttle": 4.0}  # % CO2 per turn, from experience
@@ -102,7 +102,7 @@ def peak_fell(visit: SimulatedVisit, advice: Advice) -> bool:
 
 
 def _turned_back(visit: SimulatedVisit) -> bool:
-    """Burner off, the last turn undone where that leads out of CO, and lit again; tells whether it was."""
+    """Burner off, the last turn undone where that leads out of CO, lit again and read; tells whether it was."""
     undo = next((way for way in visit.job.case(visit.at).ways_out if way.kind == "undo"), None)
     if undo is None or visit.boiler.fault:
         return False
@@ -111,6 +111,8 @@ def _turned_back(visit: SimulatedVisit) -> bool:
     visit.turn_while_off(undo.screw, undo.turns_cw, "undone, CO was too high")
     visit.run_at(firing)
     visit.read_co()
+    visit.wait(max(1, math.ceil(visit.job.situation(visit.at).wait_left_s)))
+    visit.read()
     return True
 
 

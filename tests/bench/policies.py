@@ -275,16 +275,18 @@ class CoWatch:
             return now >= CO_PLAY * times * least and now - least >= CO_PLAY * by_ppm
 
         limit = limits.CO_AIR_FREE_PPM
+        jumped = now > CO_PLAY * policy.co_jump_ppm and up(policy.co_jump_times, 0.0)
         match finding.code:
-            case "high-co" | "rich" | "co-climbing":
-                over = limit if finding.code != "co-climbing" else policy.co_bar_ppm
-                return any(flame.co_air_free_ppm > CO_PLAY * over for flame in flames)
+            case "high-co" | "rich":
+                return any(flame.co_air_free_ppm > CO_PLAY * limit for flame in flames)
+            case "co-climbing":  # over what bars a turn richer, or leapt up
+                return now > CO_PLAY * policy.co_bar_ppm or jumped
             case "co-rising" if finding.variant != "climbs":
                 return now > CO_PLAY * limit * policy.co_near_share
             case "co-climbs":
                 return up(policy.co_climb_times, policy.co_climb_ppm)
             case "co-rising" | "co-by-itself":
-                return now > CO_PLAY * policy.co_jump_ppm and up(policy.co_jump_times, 0.0)
+                return jumped
         return False
 
     def counts(self) -> dict[str, Any]:
