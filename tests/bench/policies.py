@@ -112,10 +112,15 @@ class Outcome:
 
 def visit_to(scenario: Scenario, seed: int, fault: str = "", **setup: Any) -> SimulatedVisit:
     """A visit to the boiler of this seed, nothing done yet; `setup`: further keywords of the job."""
+    boiler = draw(scenario, np.random.default_rng([seed, 20260504]), CENTRES, fault=fault)
+    return SimulatedVisit(boiler, {**facts(scenario), **setup}, SETTINGS, START)
+
+
+def facts(scenario: Scenario) -> dict[str, Any]:
+    """Keywords of the job at every boiler of a scenario."""
     half = scenario.band_half_pct
     bands = {firing: (centre - half, centre + half) for firing, centre in CENTRES.items()}
-    boiler = draw(scenario, np.random.default_rng([seed, 20260504]), CENTRES, fault=fault)
-    return SimulatedVisit(boiler, {"fuel": "natural gas", "bands": bands, **setup}, SETTINGS, START)
+    return {"fuel": "natural gas", "bands": bands}
 
 
 def outcome_of(visit: SimulatedVisit, scenario: Scenario, policy: str, seed: int, **more: Any) -> Outcome:
