@@ -111,9 +111,13 @@ def co_ceiling(situation: Situation, firing: Firing) -> CoCeiling | None:
 
 
 def _rising(situation: Situation, firing: Firing) -> list[Finding]:
-    """CO well below its limit that has risen several times over with CO2: the limit is a turn or two away."""
+    """CO well below its limit that has risen several times over with CO2: the limit is a turn or two away.
+
+    It has risen from a settled reading: one just after a change of rate still shows the flue of the other.
+    """
     rows = [row.event for row in _since_mended(situation, firing) if row.event.co2_pct is not None]
-    leaner = [event for event in rows if (event.co2_pct or 0.0) < (rows[-1].co2_pct or 0.0)]
+    settled = [event for event in _settled_with_co(situation, firing) if event.co2_pct is not None]
+    leaner = [event for event in settled if (event.co2_pct or 0.0) < (rows[-1].co2_pct or 0.0)]
     rise = _rise(situation, leaner, rows[-1]) if leaner else None
     return [Finding("co-rising", "warn", firing, variant="climbs", data=rise)] if rise else []
 

@@ -87,7 +87,11 @@ def visit(task: tuple[str, int]) -> Mapping[str, object]:
     made = policies.visit_to(BOILERS[name], seed)
     watched = Watched(made.boiler, policies.facts(BOILERS[name]), policies.SETTINGS, policies.START).look_at()
     omniscient(watched)
-    over = any(flame.co_air_free_ppm > policies.limits.CO_AIR_FREE_PPM for read in watched.watch.read.values() for flame in read)
+    over = any(
+        flame.co_air_free_ppm > policies.limits.CO_AIR_FREE_PPM
+        for read in watched.watch.read.values()
+        for flame in read
+    )
     return {"over": over, **watched.watch.counts()}
 
 
