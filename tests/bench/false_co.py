@@ -32,11 +32,11 @@ FIRST_LOOKS = 5  # at CO after lighting, PEAK_WAIT_S apart
 COLUMNS = {
     "scenario": "",
     "visits": "",
-    "over the limit, %": "burners whose settled flame was truly over the limit at some reading",
-    "stopped, %": "for CO, rightly or not",
-    "stopped wrongly, %": "as in the table of `run.py`",
-    "warned, %": "",
-    "warned wrongly, %": "",
+    "sound, %": "burners whose settled flame never had more CO than bars a turn richer, where it was read",
+    "sound ones stopped wrongly, %": "for CO, as in the table of `run.py`",
+    "sound ones warned wrongly, %": "",
+    "others stopped wrongly, %": "their CO is high, but less so: CO read alone is taken as thinned as in the band",
+    "others warned wrongly, %": "",
     "peak told, %": "CO of the first minute was pointed out",
     "codes": "of what was said wrongly",
 }
@@ -87,12 +87,9 @@ def visit(task: tuple[str, int]) -> Mapping[str, object]:
     made = policies.visit_to(BOILERS[name], seed)
     watched = Watched(made.boiler, policies.facts(BOILERS[name]), policies.SETTINGS, policies.START).look_at()
     omniscient(watched)
-    over = any(
-        flame.co_air_free_ppm > policies.limits.CO_AIR_FREE_PPM
-        for read in watched.watch.read.values()
-        for flame in read
-    )
-    return {"over": over, **watched.watch.counts()}
+    flames = [flame for read in watched.watch.read.values() for flame in read]
+    bar = watched.job.setup.policy.co_bar_ppm
+    return {"sound": all(flame.co_air_free_ppm <= bar for flame in flames), **watched.watch.counts()}
 
 
 def main(words: list[str]) -> int:
@@ -108,8 +105,14 @@ def main(words: list[str]) -> int:
         wrong = Counter(
             code for one in seen for kind in ("stopped", "warned") for code in str(one[f"co_{kind}_wrongly"]).split()
         )
-        kinds = ("over", "co_stopped", "co_stopped_wrongly", "co_warned", "co_warned_wrongly", "co_peak_said")
-        shares = [report.share(sum(bool(one[kind]) for one in seen), len(seen)) for kind in kinds]
+        groups = [one for one in seen if one["sound"]], [one for one in seen if not one["sound"]]
+        shares = [
+            report.share(sum(bool(one[f"co_{kind}_wrongly"]) for one in group), len(group))
+            for group in groups
+            for kind in ("stopped", "warned")
+        ]
+        shares = [report.share(len(groups[0]), len(seen)), *shares]
+        shares.append(report.share(sum(bool(one["co_peak_said"]) for one in seen), len(seen)))
         codes = ", ".join(f"{code} {count}" for code, count in wrong.most_common()) or "-"
         rows.append((name, str(len(seen)), *shares, codes))
     print(report.explained(COLUMNS, rows), end="")
