@@ -167,3 +167,32 @@ def test_co_in_a_sample_without_a_flame_keeps_the_burner_off() -> None:
     for told in (Told(), at_high().run_at("off").wait(60)):
         co_alone(told, 300).says("halt co-no-flame")
     at_high().wait(60).bare("high", 0.3, 20.5, 300.0).says("halt co-no-flame")
+
+
+def test_the_flue_of_the_other_rate_is_no_ground_for_a_rise_of_co() -> None:
+    """A reading seconds after a change of rate still shows the other rate: CO has not risen from there."""
+    job = Told().at("high", 9.2, co=6.0).run_at("low").wait(8).read("low", 9.2, co=6.0)
+    job.wait(100).reads("low", 10.6, co=90.0).says("", "-co-rising")
+    job.wait(20).throttle(-1 / 24, 9.0, co=5.0).at("low", 10.4, co=15.0).says("", "-co-rising")
+    job.offset(1 / 24, 10.6, co=110.0).says("", "co-rising")
+
+
+def lit_with(job: Told, *co_ppm: float) -> Told:
+    """Lit at high fire, CO read alone every ten seconds."""
+    job.run_at("high")
+    for ppm in co_ppm:
+        job.wait(10).job.co(ppm, at=job.now)
+    return job
+
+
+def test_a_peak_of_co_that_falls_after_lighting_lifts_its_own_stop() -> None:
+    """Over its limit in the first minute it stops; the next reading under it lets the start go on."""
+    lit_with(Told(), 500.0).says("halt high-co")
+    lit_with(Told(), 500.0, 60.0).says("wait", "-high-co")
+    lit_with(Told(), 60.0, 500.0, 450.0).says("halt high-co")
+
+
+def test_a_stop_for_settled_co_is_not_lifted_by_a_peak_that_falls() -> None:
+    """CO over its limit before the burner was off stands until a settled reading, whatever the new start shows."""
+    job = Told().at("high", 8.3, co=500.0).run_at("off").wait(60)
+    lit_with(job, 900.0, 60.0).says("halt high-co").wait(120).read("high", 8.3, co=60.0).says("-halt", "-high-co")

@@ -36,17 +36,31 @@ class CoCourse(NamedTuple):
 
 
 def co_standing(situation: Situation, firing: Firing) -> list[Finding]:
-    """What stands of CO at a rate: only a settled, undoubted reading with CO at that rate lifts it."""
+    """What stands of CO at a rate: only a settled, undoubted reading with CO at that rate lifts it.
+
+    What was read just after lighting is lifted by any later one of the same start: the peak has fallen.
+    """
     standing: Row | None = None
+    peak: Row | None = None
     outdated = False  # whether CO was read after what stands
     for row in flames_with_co(situation, firing):
         said, proven = _of_co(situation, row, "now"), row.number in situation.tracker.proven
         outdated = not said
+        if _just_lit(situation, row):
+            peak = row if said else None
+            continue
+        peak = None
         if proven or standing is None or _gravity(said) >= _gravity(_of_co(situation, standing, "now")):
             standing = row if said else None if proven else standing
-    if standing is None:
-        return _rising(situation, firing)
-    return _of_co(situation, standing, "before" if outdated else said_when(situation, standing))
+    found = [_of_co(situation, peak, said_when(situation, peak))] if peak else []
+    if standing:
+        found.append(_of_co(situation, standing, "before" if outdated else said_when(situation, standing)))
+    return max(found, key=_gravity) if found else _rising(situation, firing)
+
+
+def _just_lit(situation: Situation, row: Row) -> bool:
+    """Whether a row is of the time after the latest start in which CO may fall by itself."""
+    return 0 <= row.at_s - situation.tracker.started_s < situation.policy.just_lit_s and situation.off is None
 
 
 def _of_co(situation: Situation, row: Row, when: When) -> list[Finding]:
@@ -62,10 +76,9 @@ def said_when(situation: Situation, row: Row) -> When:
     """How what a reading says of CO, or of a rich flame, is said now."""
     if situation.off is not None:
         return "off"
-    started_s = situation.tracker.started_s
-    if row.at_s < started_s:  # lit again since
+    if row.at_s < situation.tracker.started_s:  # lit again since
         return "before"
-    return "lighting" if situation.at_s - started_s < situation.policy.just_lit_s else "now"
+    return "lighting" if _just_lit(situation, row) else "now"
 
 
 def bars_richer(situation: Situation, firing: Firing) -> bool:
@@ -98,9 +111,13 @@ def co_ceiling(situation: Situation, firing: Firing) -> CoCeiling | None:
 
 
 def _rising(situation: Situation, firing: Firing) -> list[Finding]:
-    """CO well below its limit that has risen several times over with CO2: the limit is a turn or two away."""
+    """CO well below its limit that has risen several times over with CO2: the limit is a turn or two away.
+
+    It has risen from a settled reading: one just after a change of rate still shows the flue of the other.
+    """
     rows = [row.event for row in _since_mended(situation, firing) if row.event.co2_pct is not None]
-    leaner = [event for event in rows if (event.co2_pct or 0.0) < (rows[-1].co2_pct or 0.0)]
+    settled = [event for event in _settled_with_co(situation, firing) if event.co2_pct is not None]
+    leaner = [event for event in settled if (event.co2_pct or 0.0) < (rows[-1].co2_pct or 0.0)]
     rise = _rise(situation, leaner, rows[-1]) if leaner else None
     return [Finding("co-rising", "warn", firing, variant="climbs", data=rise)] if rise else []
 

@@ -199,7 +199,7 @@ class Situation:
         It costs a few seconds of a wait that goes on anyway, and shows how fast this boiler answers.
         """
         since_s, policy = self.changed_at_s, self.policy
-        taken = [row.at_s for row in self.of("reading") if row.at_s > since_s]
+        taken = [row.at_s for row in self.of("reading") if row.at_s > since_s and row.event.co2_pct is not None]
         if len(taken) >= policy.most_interim_readings:
             return None
         interim_s = max(self.tracker.earliest_s, max(taken, default=since_s) + policy.interim_every_s, self.at_s)
