@@ -12,7 +12,7 @@ from advisor.cli.guide import Guide
 from advisor.cli.terminal import Heard, Terminal
 from advisor.screws import SCREW_FOR
 from advisor.training.simulated_visit import SimulatedVisit, VisitSettings
-from advisor.training.simulator import BASE, Boiler, draw
+from advisor.training.simulator import BASE, Boiler, BurnerCO, draw
 from advisor.wording import numbers
 
 CENTRES = {"high": 9.2, "low": 8.8}
@@ -36,8 +36,8 @@ ADVISED = re.compile(r"Enter: (\S+ c?cw), as advised")
 
 
 def boiler(seed: int = 98, fault: str = "") -> Boiler:
-    """A base boiler on natural gas."""
-    return draw(BASE, np.random.default_rng(seed), CENTRES, fault=fault)
+    """A base boiler on natural gas, with little and steady CO."""
+    return draw(BASE, np.random.default_rng(seed), CENTRES, fault=fault, stated={"co": BurnerCO()})
 
 
 @dataclass

@@ -231,7 +231,10 @@ class AnyVisit(RuleBasedStateMachine):
     def ready_s(self) -> float:
         """Moment before which no reading counts: the least waits after every turn, change of rate and start."""
         moments, burning = [0.0], False
-        for row in self.rows("turn", "firing"):
+        for row in self.rows("turn", "firing", "reading"):
+            if row.event.event == "reading":  # of a flame: it was lit, and nobody said when
+                burning = burning or not self.dark(row.event)
+                continue
             start = row.event.event == "firing" and not burning
             moments.append(row.at_s + LEAST_WAIT_S["start" if start else row.event.screw or "firing"])
             burning = row.event.firing != "off" if row.event.event == "firing" else burning

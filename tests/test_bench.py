@@ -326,8 +326,7 @@ def test_everybody_keeps_the_same_waits(name: str) -> None:
 def test_the_adviser_waits_as_long_after_the_start() -> None:
     """No reading that ends the wait of the first start comes before two minutes."""
     for seed in range(8):
-        visit = policies.visit_to(BASE, seed)
-        strategies.follow(visit)
+        visit = strategies.adviser(policies.visit_to(BASE, seed))
         what, seconds = waits(visit)[0]
         assert what == "start"
         assert seconds >= 120

@@ -78,7 +78,7 @@ def said_when(situation: Situation, row: Row) -> When:
         return "off"
     if row.at_s < situation.tracker.started_s:  # lit again since
         return "before"
-    return "lighting" if _just_lit(situation, row) else "now"
+    return "lighting" if situation.at_s - situation.tracker.started_s < situation.policy.just_lit_s else "now"
 
 
 def bars_richer(situation: Situation, firing: Firing) -> bool:

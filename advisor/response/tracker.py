@@ -158,6 +158,8 @@ class Tracker:
         was_off = self.off is not None
         if was_off and not reading_checks.usable(self.setup, event):
             return self
+        if not self.belief.states and reading_checks.mostly_air(self.setup, event):
+            return self  # a probe in air before the boiler is lit starts nothing
 
         def at_its_rate(belief: FilterState) -> FilterState:
             return belief.at_firing_of(event, anew=left_for_hours or was_off)
