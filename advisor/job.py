@@ -11,7 +11,9 @@ from advisor import parsing, units
 from advisor.chemistry import fuels
 from advisor.decision.advise import Case, advise_case, permit
 from advisor.decision.answers import Advice, Verdict, plain_finding
+from advisor.diagnosis.carbon_monoxide import worth_a_reason
 from advisor.errors import RangeError
+from advisor.job_setup import band_check
 from advisor.job_setup.prior import Prior
 from advisor.job_setup.setup import JobSetup
 from advisor.log import file
@@ -22,12 +24,13 @@ from advisor.procedure.progress import Progress, open_items, progress_of
 from advisor.response.fitted import Response, response_of
 from advisor.response.replay import Replay, standing_rows
 from advisor.response.situation import Situation
-from advisor.screws import FIRING_FOR, FIRINGS, SCREWS, Direction, Firing, Screw
+from advisor.screws import FIRING_FOR, FIRINGS, OFF, RUNNING, SCREWS, Direction, Firing, Running, Screw
 
 if TYPE_CHECKING:
     import pandas as pd
     from matplotlib.axes import Axes
 
+MOST_O2_PCT = 21.45  # of dry air, 20.95, and what a cell may be off
 CLOCK_PLAY = timedelta(minutes=1)  # clocks of two devices may differ by this
 MOST_ROWS = 10_000  # of a log that is answered or studied: some 6 s of processor time; a long visit has 200
 
@@ -46,6 +49,7 @@ class SetupKeywords(TypedDict, total=False):
     turndown: float
     turndown_stated: bool
     co_limit_ppm_air_free: float | None
+    co_limit: tuple[float, str] | None
     display_step_pct: float
     analyser_accuracy_pct: float | None
     overshoot_chance: float
@@ -86,7 +90,9 @@ class Job:
     ) -> None:
         known = fuels.by_name(fuel) if isinstance(fuel, str) else fuel
         self.path: Path | None = None
-        self._take(JobSetup(fuel=known, bands=bands, **setup), ())  # type: ignore[arg-type]
+        checked = JobSetup(fuel=known, bands=bands, **setup)  # type: ignore[arg-type]
+        band_check.refuse(checked.fuel, checked.bands)
+        self._take(checked, ())
 
     @classmethod
     def create(
@@ -180,9 +186,9 @@ class Job:
 
     # --- entries ----------------------------------------------------------------------------------
 
-    def run_at(self, firing: Firing, *, at: datetime | None = None, note: str = "") -> None:
-        """Log that the firing rate was changed to "high" or "low"."""
-        self._append(Event(self._entry_time(at), "firing", firing=_one_of(firing, FIRINGS, "firing rate"), note=note))
+    def run_at(self, firing: Running, *, at: datetime | None = None, note: str = "") -> None:
+        """Log that the firing rate was changed to "high" or "low", or that the burner is "off" (`note` says why)."""
+        self._append(Event(self._entry_time(at), "firing", firing=_one_of(firing, RUNNING, "firing rate"), note=note))
 
     def read(
         self,
@@ -197,12 +203,32 @@ class Job:
         """Log a displayed flue reading: CO2 and O2 in dry volume percent, CO in dry ppm."""
         _one_of(firing, FIRINGS, "firing rate")
         moment = self._entry_time(at)
+        if o2_pct is not None and parsing.is_number(o2_pct) and MOST_O2_PCT < o2_pct <= 25:
+            raise RangeError(
+                f"{o2_pct:g} % O2 can't be: clean air has 20.95. Zero the analyser in clean air, read again"
+            )
         self._append(Event(moment, "reading", firing=firing, co2_pct=co2_pct, o2_pct=o2_pct, co_ppm=co_ppm, note=note))
 
+    def co(self, co_ppm: float, *, at: datetime | None = None, note: str = "") -> None:
+        """Log CO alone, ppm as displayed, at the rate that runs; also before lighting and with the burner off."""
+        moment = self._entry_time(at)
+        situation = self.situation(moment)
+        firing: Running | None = situation.firing or (OFF if situation.off else None)
+        self._append(Event(moment, "reading", firing=firing, co_ppm=co_ppm, note=note))
+
     def turn(self, screw: Screw, turns_cw: float, *, at: datetime | None = None, note: str = "") -> None:
-        """Log a turn that was made, clockwise positive, in turns; also one that was too large or unadvised."""
+        """Log a turn that was made, clockwise positive, in turns; also one that was too large or unadvised.
+
+        RangeError before the boiler was lit: the screws are then put to the maker's starting position, a check.
+        """
         _one_of(screw, SCREWS, "screw")
-        self._append(Event(self._entry_time(at), "turn", screw=screw, turns_cw=turns_cw, note=note))
+        moment = self._entry_time(at)
+        if not self.situation(moment).was_lit:
+            raise RangeError(
+                "the boiler was not lit yet: what is turned before that is the maker's starting position. Log it as "
+                'check "screws at start" yes'
+            )
+        self._append(Event(moment, "turn", screw=screw, turns_cw=turns_cw, note=note))
 
     def check(
         self, item: str, value: float | str, unit: str = "", *, at: datetime | None = None, note: str = ""
@@ -238,6 +264,12 @@ class Job:
             raise RangeError(f"row {number} is not in this log: it has rows 1 to {len(self.events)}")
         if not still_valid(self.events)[number - 1]:
             raise RangeError(f"row {number} is struck already")
+        event = self.events[number - 1]
+        if not note.strip() and worth_a_reason(self.situation(self.ended).setup, event):
+            raise RangeError(
+                f"row {number} has CO {event.co_ppm:g} ppm, and stays on the record: say why it is struck "
+                "(--note WORDS)"
+            )
         when = self._entry_time(at or local_now())  # now, also where the row to strike is of a time to come
         self._append(Event(when, "void", item="row", value=str(number), note=note))
         return number
@@ -310,7 +342,7 @@ class Job:
         """May this screw be turned this far now (turns, clockwise positive)?"""
         _one_of(screw, SCREWS, "screw")
         check_event(Event(datetime.now(UTC), "turn", screw=screw, turns_cw=turns_cw))
-        return permit(self.situation(at), screw, turns_cw)
+        return permit(self.case(at), screw, turns_cw)
 
     def findings(self, at: datetime | None = None) -> tuple[Finding, ...]:
         """What is wrong, as far as the data can tell, the gravest first."""
@@ -369,5 +401,5 @@ def _zoned(at: datetime) -> datetime:
 
 def _one_of(value: Named, allowed: tuple[Named, ...], what: str) -> Named:
     if value not in allowed:
-        raise RangeError(f"{what} '{value}': it is {' or '.join(allowed)}")
+        raise RangeError(f"{what} '{value}': it is {', '.join(allowed[:-1])} or {allowed[-1]}")
     return value

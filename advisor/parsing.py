@@ -146,6 +146,22 @@ def parse_limits(words: str, what: str, *, with_unit: bool = True) -> tuple[floa
     return low, high, unit
 
 
+def parse_co_limit(words: str) -> tuple[float, str]:
+    """ "100 ppm", "400 ppm air-free" or "0.004 CO/CO2" -> the number and its basis. Raises RangeError."""
+    number, _, basis = " ".join(words.split()).partition(" ")
+    value, said = parse_number(number, "CO limit"), basis.lower().replace(" ", "").replace("-", "")
+    if said in ("ppm", "ppmasdisplayed", "ppmdisplayed"):
+        return value, "ppm"
+    if said in ("ppmairfree", "airfree"):
+        return value, "ppm air-free"
+    if said in ("co/co2", "ratio"):
+        return value, "CO/CO2"
+    raise RangeError(
+        f"CO limit '{words}': which basis? Type {value:g} ppm air-free, {value:g} ppm (as displayed), or a ratio such "
+        "as 0.004 CO/CO2"
+    )
+
+
 def one_of(typed: str, names: tuple[Name, ...]) -> Name:
     """A name typed in any case or cut short: "H" is "high". What fits none is left as it is, for others to refuse."""
     fitting = [name for name in names if typed and name.startswith(typed.lower())]

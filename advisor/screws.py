@@ -5,10 +5,13 @@ from types import MappingProxyType
 from typing import Literal
 
 Firing = Literal["high", "low"]
+Running = Literal["high", "low", "off"]  # what a change of rate may lead to
 Screw = Literal["offset", "throttle"]
 Direction = Literal["richer", "leaner", "unknown"]  # what a clockwise turn makes of the flame
 
 FIRINGS: tuple[Firing, ...] = ("high", "low")
+OFF: Literal["off"] = "off"  # the burner is off or locked out
+RUNNING: tuple[Running, ...] = (*FIRINGS, OFF)
 SCREWS: tuple[Screw, ...] = ("offset", "throttle")
 DIRECTIONS: tuple[Direction, ...] = ("richer", "leaner", "unknown")
 FIRING_FOR: Mapping[Screw, Firing] = MappingProxyType({"offset": "low", "throttle": "high"})

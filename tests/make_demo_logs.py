@@ -19,7 +19,7 @@ from advisor.training.handout import slide
 from advisor.training.lesson_play import play
 from advisor.training.lessons import by_name
 from advisor.training.simulated_visit import SimulatedVisit, VisitSettings
-from advisor.training.simulator import BASE, draw
+from advisor.training.simulator import BASE, BurnerCO, draw
 from advisor.training.strategies import act, follow
 
 DEMO_LOGS = Path(__file__).resolve().parent.parent / "demo_logs"
@@ -47,25 +47,27 @@ def visit(name: str, day: int, seed: int, fault: str = "", **stated: Any) -> Sim
     """A visit to a base boiler, some of it stated so that the log shows what its name says."""
     path = DEMO_LOGS / f"{name}.csv"
     path.unlink(missing_ok=True)
-    boiler = draw(BASE, np.random.default_rng(seed), CENTRES, fault=fault, stated=stated)
+    boiler = draw(BASE, np.random.default_rng(seed), CENTRES, fault=fault, stated={"co": BurnerCO(), **stated})
     settings = VisitSettings(log=path, whole_seconds=True, longest_s=4 * 3600.0)
     return SimulatedVisit(boiler, FACTS, settings, datetime(2026, 5, day, 9, 0, tzinfo=ZONE))
 
 
 def prepared(made: SimulatedVisit) -> SimulatedVisit:
-    """The same with joints, line and pressures proved."""
+    """The same with joints and line proved, lit at high fire, CO read at once, and the pressures measured."""
     made.job.check("opened joints", "tight", at=made.at)
     made.job.check("sample line", "tight", at=made.at)
-    for pause_s, item, mbar in ((40, "standing pressure", 20.4), (50, "working pressure", 19.8)):
-        made.wait(pause_s)
-        made.job.check(item, mbar, "mbar", at=made.at)
+    made.wait(40)
+    made.job.check("standing pressure", 20.4, "mbar", at=made.at)
     made.wait(30)
+    made.run_at("high")
+    made.read_co()
+    made.wait(50)
+    made.job.check("working pressure", 19.8, "mbar", at=made.at)
     return made
 
 
 def set_high_fire(made: SimulatedVisit) -> None:
     """Do what the adviser says until the next turn would be one of the offset screw."""
-    made.run_at("high")
     while (advice := follow(made, "turn")) and advice.screw == "throttle":
         act(made, advice)
 
@@ -106,7 +108,6 @@ def slack_after_reversal() -> None:
 def read_too_soon() -> None:
     """A reading 15 s after the turn: the answer is to wait."""
     made = prepared(visit("read_too_soon", 7, 31))
-    made.run_at("high")
     if advice := follow(made, "turn"):
         act(made, advice)
     made.wait(7)
@@ -141,7 +142,7 @@ def whole_visit() -> None:
         elif step is not None and step.firing is not None:
             made.run_at(step.firing)
         else:
-            follow(made)
+            act(made, made.job.next(made.at))
     job = Job.load(DEMO_LOGS / "whole_visit.csv")
     record = record_of(job.setup, job.events, job.warnings)
     _save(sheet.pages_of(record, "whole_visit.csv"), "whole_visit.png")

@@ -9,35 +9,35 @@ import numpy as np
 
 from advisor import parsing
 from advisor.cli.guide import Guide
-from advisor.cli.terminal import Terminal
+from advisor.cli.terminal import Heard, Terminal
 from advisor.screws import SCREW_FOR
 from advisor.training.simulated_visit import SimulatedVisit, VisitSettings
-from advisor.training.simulator import BASE, Boiler, draw
+from advisor.training.simulator import BASE, Boiler, BurnerCO, draw
 from advisor.wording import numbers
 
 CENTRES = {"high": 9.2, "low": 8.8}
 START = datetime(2026, 5, 12, 9, 0, tzinfo=timezone(timedelta(hours=2)))
 ANSWERS = (  # how the question starts, what is typed
-    ("Fuel", "natural gas"), ("CO2 band at high", "9.0:9.4"), ("CO2 band at low", "8.6:9.0"), ("Read back", ""),
-    ("Maker's instructions", ""), ("Room CO alarm", "y"), ("Power off, gas off", "y"),
-    ("Where is this boiler", "Harbour Street cold store, office (invented)"), ("Which analyser", "flue analyser 3"),
-    ("Analyser last calibrated", "2026-02-11"), ("Analyser warm", "20.9"), ("In clean air", "0"), ("Water trap", ""),
-    ("Sample line", "tight"), ("New gaskets", ""), ("Both screws", "yes"), ("The throttle screw", "richer"),
-    ("The offset screw", "richer"), ("Every gas joint", "tight"), ("Inlet pressure range", "17:25 mbar"),
-    ("Standing pressure", "20.4"), ("Other gas appliances", "none"), ("Working pressure", "19.8"),
-    ("Is that drop", "y"), ("Case or cover", ""), ("Flue temperature", "52"), ("Combustion air", "18"),
-    ("To time the gas meter", "38.5 MJ/m3"), ("Input range", "33:37 kW"), ("Gas at the meter", "12 20 15"),
-    ("Only this boiler", "0.1 m3 112"), ("Caps and seals", ""), ("Manometer off", "tight"), ("Test mode off", ""),
-    ("Normal start", ""), ("Safety devices", "y"), ("The appliance is left", "in service"),
-    ("Your name", "A. N. Other"), ("A copy", ""),
+    ("Kind of visit", ""), ("Fuel", "natural gas"), ("CO2 band at high", "9.0:9.4"), ("CO2 band at low", "8.6:9.0"),
+    ("Read back", ""), ("Maker's instructions", ""), ("Maker's CO limit", "200 ppm air-free"), ("Room CO alarm", "y"),
+    ("Power off, gas off", "y"), ("Where is this boiler", "Harbour Street cold store, office (invented)"),
+    ("Which analyser", "flue analyser 3"), ("Analyser last calibrated", "2026-02-11"), ("Analyser warm", "20.9"),
+    ("In clean air", "0"), ("Water trap", ""), ("Sample line", "tight"), ("New gaskets", ""), ("Both screws", "yes"),
+    ("The throttle screw", "richer"), ("The offset screw", "richer"), ("Gas on", "y"), ("Every gas joint", "tight"),
+    ("Inlet pressure", "17:25 mbar"), ("Standing pressure", "20.4"), ("Probe in the flue", ""),
+    ("Other gas appliances", "none"), ("Working pressure", "19.8"), ("Is that drop", "y"), ("Case or cover", ""),
+    ("Flue temperature", "52"), ("Combustion air", "18"), ("To time the gas meter", "38.5 MJ/m3"),
+    ("Input range", "33:37 kW"), ("Gas at the meter", "12 20 15"), ("Only this boiler", "0.1 m3 112"),
+    ("Caps and seals", ""), ("Manometer off", "tight"), ("Test mode off", ""), ("Normal start", ""),
+    ("Safety devices", "y"), ("The appliance is left", "in service"), ("Your name", "A. N. Other"), ("A copy", ""),
 )  # fmt: skip
 MOST_LINES = 600  # printed, after which a visit is taken for one that never ends
 ADVISED = re.compile(r"Enter: (\S+ c?cw), as advised")
 
 
 def boiler(seed: int = 98, fault: str = "") -> Boiler:
-    """A base boiler on natural gas."""
-    return draw(BASE, np.random.default_rng(seed), CENTRES, fault=fault)
+    """A base boiler on natural gas, with little and steady CO."""
+    return draw(BASE, np.random.default_rng(seed), CENTRES, fault=fault, stated={"co": BurnerCO()})
 
 
 @dataclass
@@ -64,8 +64,8 @@ class OnSite:
         for start, others in self.instead.items():
             if others and question.startswith(start):
                 return others.pop(0)
-        if question.startswith("Change to"):
-            self.visit.run_at("high" if question.split()[2] == "high" else "low")
+        if question.startswith(("Change to", "Light it", "Burner off")):
+            self.visit.run_at("low" if "low fire" in question else "high")
             return ""
         if question.startswith("What did you turn"):
             advised = ADVISED.search(question)
@@ -76,6 +76,9 @@ class OnSite:
             self.visit.read()
             shown = self.visit.readings[-1]
             return f"{shown.co2_pct:g} {shown.o2_pct:g} {shown.co_ppm:g}"
+        if question.startswith("CO at "):
+            self.visit.read()
+            return f"{self.visit.readings[-1].co_ppm:g}"
         for start, typed in ANSWERS:
             if question.startswith(start):
                 return typed
@@ -88,7 +91,7 @@ class Desk(OnSite):
     def __init__(self, *args: object, **more: object) -> None:
         super().__init__(*args, **more)  # type: ignore[arg-type]
         self.printed: list[str] = []
-        self.cut_at: list[float] = []  # seconds left at which the next waits are cut short
+        self.hears: list[Heard] = []  # what ends the next waits before their time
 
     def say(self, text: str) -> None:
         self.printed.append(text)
@@ -99,11 +102,11 @@ class Desk(OnSite):
         self.printed.append(f"{question}: {typed}")
         return typed
 
-    def wait(self, seconds: float, then: str) -> float:
-        left = self.cut_at.pop(0) if self.cut_at else 0.0
-        self.printed.append(f"Wait {numbers.say_seconds(seconds)}, {then}.")
-        self.boiler.wait(seconds - left)
-        return left
+    def wait(self, seconds: float, then: str) -> Heard:
+        heard = self.hears.pop(0) if self.hears else Heard()
+        self.printed.append(f"Wait {numbers.say_seconds(seconds)}, {then}.{f' {heard.typed}' if heard.typed else ''}")
+        self.boiler.wait(seconds - min(heard.left_s, seconds))
+        return heard
 
     @property
     def text(self) -> str:

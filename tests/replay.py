@@ -51,6 +51,11 @@ class Told:
         self.now_s += 10
         return self
 
+    def co(self, co_ppm: float) -> "Told":
+        """CO alone."""
+        self.job.co(co_ppm, at=self.wait(10).now)
+        return self
+
     def turn(self, screw: str, turns_cw: float) -> "Told":
         self.job.turn(screw, turns_cw, at=moment(self.now_s))
         return self
@@ -65,9 +70,9 @@ class Told:
             self.wait(5).job.note(why, item=SKIPPED, value=stage, at=self.now)
         return self
 
-    def void(self, row: int | None = None) -> "Told":
+    def void(self, row: int | None = None, why: str = "") -> "Told":
         """The last row struck, or a named one."""
-        self.job.void(row, at=self.now)
+        self.job.void(row, at=self.now, note=why)
         return self
 
     def next(self) -> Advice:

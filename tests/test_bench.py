@@ -23,12 +23,13 @@ import startup
 
 from advisor.chemistry.fuels import NATURAL_GAS
 from advisor.job_setup.setup import JobSetup
+from advisor.messages import Finding
 from advisor.response import filter as response
 from advisor.response import valve
 from advisor.screws import FIRING_FOR, SCREW_FOR, SCREWS
 from advisor.training import strategies
 from advisor.training.simulated_visit import SimulatedVisit
-from advisor.training.simulator import BASE
+from advisor.training.simulator import BASE, BurnerCO
 
 
 def test_truths_lie_evenly_in_their_posteriors() -> None:
@@ -253,7 +254,7 @@ def test_one_who_knows_the_valve_nearly_always_ends_in_band() -> None:
         ("reversed screw", {"wrong-way", "high-co"}),
         ("dead screw", {"no-effect"}),
         ("analyser on another fuel", {"other-fuel"}),
-        ("rich start", {"rich"}),
+        ("rich start", {"rich", "high-co"}),
     ],
 )
 def test_faults_that_show_are_found(fault: str, codes: set[str]) -> None:
@@ -325,8 +326,7 @@ def test_everybody_keeps_the_same_waits(name: str) -> None:
 def test_the_adviser_waits_as_long_after_the_start() -> None:
     """No reading that ends the wait of the first start comes before two minutes."""
     for seed in range(8):
-        visit = policies.visit_to(BASE, seed)
-        strategies.follow(visit)
+        visit = strategies.adviser(policies.visit_to(BASE, seed))
         what, seconds = waits(visit)[0]
         assert what == "start"
         assert seconds >= 120
@@ -359,6 +359,66 @@ def test_a_rule_that_stops_near_the_middle_is_in_band_more_often() -> None:
     )
     assert sum(o.both for o in careful) > sum(o.both for o in plain) + 5
     assert sum(o.moves for o in careful) > sum(o.moves for o in plain)
+
+
+def test_what_changed_is_counted_boiler_by_boiler() -> None:
+    """An earlier run's rows meet this run's visits by seed: shares before and now, who changed, minutes more."""
+    in_band = {"finished": True, "in_band_high": True, "in_band_low": True}
+    before = [policies.Outcome("base", "adviser", seed, minutes=10.0, **in_band) for seed in range(6)]
+    now = [policies.Outcome("base", "adviser", seed, minutes=12.0, **in_band) for seed in range(1, 9)]
+    now[0].in_band_low, now[1].overshot, now[2].finished, now[2].halted = False, True, False, "high-co"
+    told = [{name: str(value) for name, value in vars(outcome).items()} for outcome in before]
+    (row,) = report.change_table(told, now)
+    assert len(row) == len(report.CHANGE_COLUMNS)
+    assert row[2] == "5"
+    assert [row[at] for at in (5, 8, 11)] == ["+0 -2, p 0.50", "+1 -0, p 1.00", "+1 -0, p 1.00"]
+    assert row[12:] == ("10.0 ± 0.0", "12.0 ± 0.0", "2.00 ± 0.00")
+
+
+def co_watched(firing: str = "high", **co: float) -> tuple[policies.CoWatch, SimulatedVisit]:
+    """A visit whose burner has this CO, minutes after lighting, read once at a rate."""
+    visit = policies.visit_to(BASE, 3)
+    visit.boiler.co = BurnerCO(**co)
+    watch = policies.CoWatch(visit)
+    visit.run_at(firing)
+    visit.wait(200)
+    watch.reading()
+    return watch, visit
+
+
+def test_what_is_said_of_co_is_held_against_the_flame() -> None:
+    """A stop for CO that the settled flame does not have is wrong, and so is CO said to climb that did not."""
+    for ppm, wrong in ((300.0, "high-co"), (380.0, "")):
+        watch, _ = co_watched(air_free_ppm=ppm)
+        watch.heard([Finding("high-co", "halt", "high")])
+        assert (watch.counts()["co_stopped"], watch.counts()["co_stopped_wrongly"]) == ("high-co", wrong)
+    watch, visit = co_watched(air_free_ppm=40.0)
+    watch.reading()
+    watch.heard([Finding("co-climbs", "warn", "high")])
+    assert watch.counts()["co_warned_wrongly"] == "co-climbs"
+    watch, visit = co_watched(air_free_ppm=40.0)
+    visit.boiler.co = BurnerCO(air_free_ppm=90.0)
+    watch.reading()
+    watch.heard([Finding("co-climbs", "warn", "high")])
+    assert (watch.counts()["co_warned"], watch.counts()["co_warned_wrongly"]) == ("co-climbs", "")
+
+
+def test_co_of_the_first_minute_is_counted_apart() -> None:
+    """The peak after lighting is told, as it should be: it is no false stop while it may fall by itself."""
+    watch, visit = co_watched()
+    visit.boiler.lit_at_s = visit.boiler.now_s - 20
+    watch.heard([Finding("high-co", "halt", "high", variant="lighting_above")])
+    counts = watch.counts()
+    assert (counts["co_peak_said"], counts["co_stopped"], counts["co_stopped_wrongly"]) == (True, "", "")
+
+
+@pytest.mark.parametrize("visits", [12, pytest.param(400, marks=pytest.mark.slow)])
+def test_sound_burners_are_not_stopped_for_co(visits: int) -> None:
+    """Peaks, noise and CO that climbs early bring next to no false stop and no false warning of CO."""
+    outcomes = [policies.advised(BASE, seed) for seed in range(visits)]
+    assert any(outcome.co_peak_said for outcome in outcomes)
+    for wrong in ("co_stopped_wrongly", "co_warned_wrongly"):
+        assert sum(bool(getattr(outcome, wrong)) for outcome in outcomes) <= 0.005 * visits
 
 
 def test_minutes_are_compared_on_boilers_that_both_finished() -> None:

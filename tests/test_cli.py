@@ -91,7 +91,7 @@ ENTRIES = [
     ("read visit.csv half 8.1", "firing rate 'half': it is high or low"),
     ("read visit.csv 8.1 high", "the rate comes before the reading: read visit.csv high 8.1"),
     ("read visit.csv high 8.3 900 --o2 6.2", "O2 or CO was given twice: give each once"),
-    ("run-at visit.csv middle", "firing rate 'middle': it is high or low"),
+    ("run-at visit.csv middle", "firing rate 'middle': it is high, low or off"),
     ("turn visit.csv gas 1/24 cw", "screw 'gas': it is offset or throttle"),
     ("turn visit.csv offset 24 cw", "'24 cw' is 24 whole turns. Did you mean 1/24 cw?"),
     ("turn visit.csv throttle -1/24 cw", "'-1/24 cw' has a sign. Say the way in words instead: 1/24 cw or 1/24 ccw"),
@@ -133,6 +133,22 @@ OPENING = [
     ("--mixture CH4=0.8,H2=0.2",
      "natural gas is built in with its own composition: leave --mixture out, or name the gas otherwise"),
     ("--mixture CH4", "mixture 'CH4': give each part as name=share, such as CH4=0.8,H2=0.2"),
+    ("--high 10.4:10.8 --low 10.0:10.4",
+     "high fire 10.4 to 10.8 % CO2 is 9 to 13 % excess air with natural gas; usual is 15 to 50. It would suit propane. "
+     "low fire 10 to 10.4 % CO2 is 13 to 17 % excess air with natural gas; usual is 15 to 50. It would suit propane. "
+     "If it is so in the maker's instructions, add --confirm-band"),
+    ("--high 7.0:9.0", "high fire 7 to 9 % CO2 is 28 to 62 % excess air with natural gas; usual is 15 to 50. high fire "
+     "7 to 9 % CO2 is 2.0 % wide. If it is so in the maker's instructions, add --confirm-band"),
+    ("--high 8.2:8.6", "the low-fire band lies above the high-fire one. Swapped? If it is so in the maker's "
+     "instructions, add --confirm-band"),
+    ("--high 11.2:11.6 --confirm-band",
+     "band at high fire 11.2 to 11.6 % CO2: with natural gas its upper edge leaves 0.5 % O2, next to a rich flame. Is "
+     "it the band of another fuel?"),
+    ("--high-o2 4.3:5.0",
+     "band at high fire: give --high in CO2, such as 9.0:9.4, or --high-o2 in O2, such as 4.3:5.0, from the maker's "
+     "instructions"),
+    ('--co-limit 100',
+     "CO limit '100': which basis? Type 100 ppm air-free, 100 ppm (as displayed), or a ratio such as 0.004 CO/CO2"),
     ("--visit repair", "visit = 'repair': it is one of valve-change, conversion, service, complaint"),
 ]  # fmt: skip
 QUOTED = 'words with blanks in quotes: "in w.c."'
@@ -146,8 +162,10 @@ SLIPS = [
     ("next", "LOG is missing. Type: advisor next LOG. More: advisor next --help"),
     ("read visit.csv low", "CO2 is missing. Type: advisor read LOG RATE CO2 [O2] [CO]. More: advisor read --help"),
     ("turn visit.csv offset", "TURN is missing. Type: advisor turn LOG SCREW TURN. More: advisor turn --help"),
-    ("open new.csv --high 9:9.4",
-     "--low is missing. Type: advisor open LOG --high BAND --low BAND --fuel NAME. More: advisor open --help"),
+    ("open new.csv --high 9:9.4", "--fuel is missing. Type: advisor open LOG --fuel NAME. More: advisor open --help"),
+    ('open new.csv --fuel "natural gas" --high 9:9.4',
+     "band at low fire: give --low in CO2, such as 9.0:9.4, or --low-o2 in O2, such as 4.3:5.0, from the maker's "
+     "instructions"),
     ('check visit.csv "working pressure" 8 in w.c.',
      f"'w.c.' is one word too many. Type: advisor check LOG ITEM VALUE [UNIT], {QUOTED}"),
     ("read visit.csv high 8.1 6.2 22 5 7",
@@ -159,7 +177,7 @@ SLIPS = [
     ("sheet visit.csv a.pdf --paper", "--paper needs a value after it: a4 or letter"),
     ("nxt visit.csv", "'nxt' is no command. Did you mean next?"),
     ("fly visit.csv",
-     "'fly' is no command. There are open, run-at, read, turn, check, note, void, next, may, show, sheet, guide, "
+     "'fly' is no command. There are open, run-at, co, read, turn, check, note, void, next, may, show, sheet, guide, "
      "lesson, practise, study"),
     ("--fast", "'--fast' is no option of advisor. It has --help"),
     *((line, f"{message} Nothing was logged.") for line, message in ENTRIES),
@@ -184,6 +202,50 @@ def test_open_keeps_what_is_stated() -> None:
     assert typed(f'{OPEN} --visit service --set "input_rate=33:36 kW" --set "heating_value=38.5 MJ/m3"')[0] == 0
     setup = Job.load(LOG).setup
     assert (setup.visit, setup.input_rate, setup.heating_value) == ("service", (33.0, 36.0, "kW"), (38.5, "MJ/m3"))
+
+
+OPENED = [
+    # bands and limit as stated, what is said back of them
+    ("--high 9.0:9.4 --low 8.6:9.0",
+     ["High CO2 9 to 9.4 % of natural gas is O2 5.0 to 4.3 %, excess air 28 to 23 %.",
+      "Low CO2 8.6 to 9 % of natural gas is O2 5.8 to 5.0 %, excess air 34 to 28 %.",
+      "CO limit the published 400 ppm air-free, ANSI/BPI-1200-S-2017, read in a secondary copy"]),
+    ("--high-o2 4.3:5.0 --low-o2 5.0:5.8 --co-limit '100 ppm'",
+     ["High CO2 9.03 to 9.42 % of natural gas is O2 5.0 to 4.3 %", "CO limit 100 ppm as displayed by the maker; the"]),
+    ("--high 10.4:10.8 --low 10.0:10.4 --confirm-band", ["High CO2 10.4 to 10.8 % of natural gas is O2 2.6 to 1.9 %"]),
+    ("--high 9.0:9.4 --low 8.6:9.0 --co-limit '0.002 CO/CO2'", ["CO limit 0.002 CO/CO2 by the maker"]),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("stated", "said"), OPENED)
+def test_open_reads_bands_and_limit_back(stated: str, said: list[str]) -> None:
+    """Bands in CO2 and O2 with their excess air, however they were given; the CO limit on its basis."""
+    status, out, _ = typed(f'open visit.csv --fuel "natural gas" {stated}')
+    assert (status, [line for line in said if line not in words(out)]) == (0, [])
+
+
+def test_co_is_logged_at_any_moment_and_struck_with_a_reason_only() -> None:
+    """Before lighting, while it runs and with the burner off; what may be typed is in the help."""
+    session("10:00 co 3; 10:03 run-at high; 10:03:30 co 900; 10:04 run-at off --note 'shut it'; 10:05 co 20")
+    assert [event.firing for event in events() if event.event == "reading"] == [None, "high", "off"]
+    status, _, err = at("10:06", "void 3")
+    assert (status, words(err)) == (2, "row 3 has CO 900 ppm, and stays on the record: say why it is struck "
+                                       "(--note WORDS) Nothing was logged.")  # fmt: skip
+    assert at("10:06", "void 3 --note 'probe touched the floor'")[0] == 0
+    assert events()[-1].note == "probe touched the floor"
+    assert "Log CO alone, at any moment" in words(run("co", "--help")[1])
+
+
+def test_a_turn_before_lighting_and_more_oxygen_than_air_are_refused_with_the_reason() -> None:
+    """The maker's starting position is a check; an analyser that shows so is off zero."""
+    session("10:00 note start")
+    for line, reason in (
+        ("turn throttle 1/24 cw", "the boiler was not lit yet: what is turned before that is the maker's starting"),
+        ("read high 8.3 22 20", "22 % O2 can't be: clean air has 20.95. Zero the analyser in clean air, read again"),
+    ):
+        status, _, err = at("10:01", line)
+        assert (status, words(err).startswith(reason)) == (2, True)
+    assert len(events()) == 1
 
 
 BAD_LINE = "2026-05-04T10:06:00+00:00,reading,high,,,eight,,,,,,"
@@ -314,7 +376,7 @@ TURN = "Turn the throttle screw 15° (1/24 turn) clockwise."
 OVER = f"{FIRST}; {NOW} turn throttle 1/4 cw"
 WATCH = "Watch CO: the last turn was over the cap. Wait 1 min more, then read at high fire."
 HIGH_CO = f"{NOW} read high 9.2 4.6 900"
-STOP = "STOP. CO at high fire is 1154 ppm air-free, over its limit of 400."
+STOP = "BURNER OFF. Air the room. Never richer. CO at high fire is 1154 ppm air-free, over its limit of 400."
 BOTH = "10:00 run-at high; 10:03 read high 9.2 4.6 30; 10:03 run-at low; 10:06 read low 8.8 5.4 20"  # in one minute
 TIGHT = "10:07 check 'sample line' tight; 10:07 check 'opened joints' tight"
 UNKNOWN = "--set clockwise.offset=unknown"  # the way of a screw, a turn of which is due then
@@ -322,28 +384,46 @@ LOW = "10:03 run-at high; 10:05 read high 9.2 4.6 22; 10:06 run-at low; 10:10 re
 ANSWERS = [
     # what is stated, what is typed, exit status, how the answer starts, labels, codes
     ("", "10:00 next", 0, "Change to high fire and log it: run-at high.", "Why Stage", "light-first"),
-    ("", f"{FIRST}; {NOW} next", 0, TURN, "Wait Expect Chance Screw Why Note Stage", "here first-move sample-line"),
-    ("", f"{FIRST}; {NOW} note warm", 0, TURN, "Wait Expect Chance Screw Why Note Stage", "here first-move"),
-    ("", f"{FIRST}; {NOW} read H 8.3 6.2 22", 0, TURN, "Wait Expect Chance Screw Why Note Stage", "here"),
+    ("", f"{FIRST}; {NOW} next", 0, TURN, "Wait Expect Chance Screw CO Why Note Stage", "here first-move sample-line"),
+    ("", f"{FIRST}; {NOW} note warm", 0, TURN, "Wait Expect Chance Screw CO Why Note Stage", "here first-move"),
+    ("", f"{FIRST}; {NOW} read H 8.3 6.2 22", 0, TURN, "Wait Expect Chance Screw CO Why Note Stage", "here"),
     ("--pressure 'working pressure=17:25 mbar'", f"{FIRST}; {NOW} next", 0,
      "Check the gas pressure first, then turn the throttle screw 15° (1/24 turn) clockwise.",
-     "Warning Wait Expect Chance Screw Why Note Stage", "pressure-unknown"),
+     "Warning Wait Expect Chance Screw CO Why Note Stage", "pressure-unknown"),
     ("", f"{FIRST}; {NOW} turn throttle 1/24 cw", 0, "Wait 70 s more, then read at high fire.",
-     "Expect Why Note Stage", "not-steady"),
-    ("", OVER, 0, WATCH, "Warning Why Note Stage", "large-turn"),
-    ("", f"{OVER}; {NOW} next", 0, WATCH, "Warning Why Note Stage", "large-turn"),
-    ("", f"{OVER}; {HIGH_CO}", 3, STOP, "Warning Note Note Restore Stage", "high-co large-turn"),
-    ("", f"{OVER}; 10:09 read high 9.2 4.6 24", 0, "Change to low fire and log it", "Why Note Stage", "other-unread"),
-    ("", f"{FIRST}; {HIGH_CO}", 3, STOP, "STOP Note Stage", "high-co"),
-    ("", f"{FIRST}; {HIGH_CO}; {NOW} next", 3, STOP, "STOP Note Stage", "high-co"),
+     "Expect CO Why Note Stage", "not-steady"),
+    ("", OVER, 0, f"Not advised: 90° (1/4 turn) is more than the cap of 45° (1/8 turn) a move. {WATCH}",
+     "Warning CO Why Note Stage", "large-turn"),
+    ("", f"{OVER}; {NOW} next", 0, WATCH, "Warning CO Why Note Stage", "large-turn"),
+    ("", f"{OVER}; {HIGH_CO}", 3, STOP, "Warning CO Note Note May Restore Stage", "high-co large-turn"),
+    ("", f"{OVER}; 10:09 read high 9.2 4.6 24", 0, "Change to low fire and log it", "CO Why Note Stage",
+     "other-unread"),
+    ("", f"{FIRST}; {NOW} turn throttle 1/12 cw; {NOW} turn throttle 1/12 cw", 0,
+     "Not advised: Not steady yet: wait 1 min more and read. Watch CO: the last turn was over the cap. Wait",
+     "Warning CO Why Note Stage", "large-turn"),
+    ("", f"{FIRST}; {NOW} turn offset 1/24 cw", 0, "Not advised: The offset screw is set at low fire; the boiler",
+     "Warning Expect CO Why Note Stage", "wrong-rate"),
+    ("", f"{FIRST}; {HIGH_CO}; {NOW} turn throttle 1/24 cw", 3,
+     f"Not advised: Stop: no turn until this is cleared. {STOP}", "STOP CO Note May Restore Stage", "high-co"),
+    ("", f"{FIRST}; {NOW} co 40; {NOW} co 900", 3, STOP.replace("1154", "1187"), "CO Note May Stage", "high-co"),
+    ("", f"{FIRST}; {NOW} run-at off --note 'locked out'", 0, "Burner off. Once it may run again, at high fire, log",
+     "CO Why Note Stage", "off"),
+    ("", f"{FIRST}; {NOW} run-at off; {NOW} read high 0.2 20.6 2", 0, "Burner off.", "CO Why Note Stage", "off"),
+    ("", f"{FIRST}; {NOW} run-at off; {NOW} may throttle 1/24 cw", 3, "No: throttle screw", "Why Stage", "off-no-turn"),
+    ("", f"{FIRST}; {NOW} run-at off; 10:07 run-at high; 10:08 read high 8.3 6.2 22", 0, "Wait ",
+     "Expect CO Why Note Stage", "just-lit"),
+    ("", f"{FIRST}; {NOW} check 'working pressure' 17.4 mbar", 0, TURN,
+     "Wait Expect Chance Screw CO Why Note Note Stage", "here"),
+    ("", f"{FIRST}; {HIGH_CO}", 3, STOP, "STOP CO Note May Stage", "high-co"),
+    ("", f"{FIRST}; {HIGH_CO}; {NOW} next", 3, STOP, "STOP CO Note May Stage", "high-co"),
     ("", f"{FIRST}; {NOW} may throttle 1/24 cw", 0, f"Yes: {TURN[9:]}", "Wait Expect Chance Note Stage",
      "may sample-line"),
     ("", f"{FIRST}; {NOW} may throttle 1/4 cw", 3, "No: throttle screw 90° (1/4 turn) clockwise.", "Wait Chance Stage",
      "over-cap"),
-    ("", BOTH, 0, "Both rates are in band. Not finished: sample line, opened joints. ", "Next Why Note Stage",
+    ("", BOTH, 0, "Both rates are in band. Not finished: sample line, opened joints. ", "Next CO Why Note Stage",
      "in-band"),
-    ("", f"{BOTH}; {TIGHT}", 0, "Done: high and low fire are both in band.", "Next Why Stage", "in-band"),
-    (UNKNOWN, f"{LOW}; 10:10 next", 0, "Turn the offset screw", "Wait Expect Chance Screw Why Note Stage", "here"),
+    ("", f"{BOTH}; {TIGHT}", 0, "Done: high and low fire are both in band.", "Next CO Why Stage", "in-band"),
+    (UNKNOWN, f"{LOW}; 10:10 next", 0, "Turn the offset screw", "Wait Expect Chance Screw CO Why Note Stage", "here"),
     (UNKNOWN, f"{LOW}; 10:10 may throttle 1/24 cw", 3, "No: throttle screw", "Stage", "other-screw"),
     (UNKNOWN, f"{LOW}; 10:11 read low 8.2 6.2 2500; 10:11 may throttle 1/24 cw", 3, "No: throttle screw", "Why Stage",
      "stopped"),
@@ -384,7 +464,7 @@ def test_no_line_is_wider_than_a_terminal() -> None:
     assert "ガス弁" in shown
     status, *alone = run()  # without a word the commands are listed
     commands = re.findall(r"^  (\S+)  ", "".join(alone).partition("Commands:")[2], re.MULTILINE)
-    assert (status, len(commands)) == (2, 15)
+    assert (status, len(commands)) == (2, 16)
     printed = [shown, *alone, *(run(name, "--help")[1] for name in commands)]
     assert max(columns(line) for text in printed for line in text.splitlines()) <= 80
 
@@ -394,7 +474,7 @@ def test_show_of_a_long_visit_is_a_page_or_two_and_all_of_it_can_be_had() -> Non
     log = str(DEMO_LOGS / "whole_visit.csv")
     rows, (short, whole) = len(Job.load(log).rows()), (run("show", log, *more)[1] for more in ([], ["--all"]))
     for text in (short, whole):
-        assert text.startswith("Closed on 2026-05-12 at 09:25: the appliance was left in service.\n")
+        assert text.startswith("Closed on 2026-05-12 at 09:28: the appliance was left in service.\n")
     assert f"\n      {rows - 24} earlier rows left out; every row: advisor show LOG --all\n" in short
     numbers = [[*map(int, re.findall(r"^ *(\d+)  \d\d:\d\d:\d\d  ", text, re.MULTILINE))] for text in (short, whole)]
     assert numbers == [[*range(rows - 23, rows + 1)], [*range(1, rows + 1)]]
@@ -423,8 +503,8 @@ SHOWN = [
     (UNKNOWN, f"{LOW}; 10:10 show", "Offset what it does at low fire is not known yet (1/12 turn: at most"),
     (UNKNOWN, f"{LOW}; 10:10 show", "Throttle 1/12 turn clockwise makes +"),
     (UNKNOWN, f"{LOW}; 10:10 next", "which way it works is not sure yet"),
-    ("", f"{FIRST}; {NOW} next", "Stage 4 of 9, high fire; not done: before, valve, gas pressure."),
-    ("", f"{FIRST}; {NOW} note warm", "Stage 4 of 9, high fire; not done: before, valve, gas pressure."),
+    ("", f"{FIRST}; {NOW} next", "Stage 5 of 10, high fire; not done: before, valve, lighting, gas pressure."),
+    ("", f"{FIRST}; {NOW} note warm", "Stage 5 of 10, high fire; not done: before, valve, lighting, gas pressure."),
 ]  # fmt: skip
 
 
@@ -447,7 +527,7 @@ def test_finish_names_the_sheet_and_a_visit_that_is_over_asks_for_nothing_more()
         job.note("done by the other technician", item="skipped stage", value=stage, at=end)
     out = typed("next visit.csv --at last")[1]
     assert "  Next     The visit is over; the record: advisor sheet LOG FILE\n" in out
-    assert "  Stage    the visit is over; not done: before, valve, gas pressure.\n" in out
+    assert "  Stage    the visit is over; not done: before, valve, lighting, gas pressure.\n" in out
     assert "Cover back on" not in out
 
 
@@ -525,7 +605,7 @@ def test_a_back_dated_entry_is_answered_for_the_log_s_last_entry() -> None:
     prepared()
     assert at(NOW, "read high 9.2 4.7 2500")[0] == 3
     status, out, _ = at("09:00", "read high 8.6 5.7 22")
-    assert (status, out[:5]) == (3, "STOP.")
+    assert (status, out[:10]) == (3, "BURNER OFF")
     assert "  Note     The entry lies before the log's last entry (10:05).\n" in out
     assert events()[-1].co2_pct == 8.6  # it is logged all the same
     out = at("10:05", "note 'the day before'", "2026-05-03")[1]

@@ -30,7 +30,11 @@ rows = st.one_of(
     st.builds(
         Event, times, st.just("turn"), screw=st.sampled_from(["offset", "throttle"]), turns_cw=turns, note=anything
     ),
-    st.builds(Event, times, st.just("firing"), firing=st.sampled_from(["high", "low"]), note=anything),
+    st.builds(
+        Event, times, st.just("reading"), firing=st.sampled_from(["high", "low", "off", None]),
+        co_ppm=st.floats(0, 1e5), note=anything,
+    ),
+    st.builds(Event, times, st.just("firing"), firing=st.sampled_from(["high", "low", "off"]), note=anything),
     st.builds(Event, times, st.just("check"), item=words, value=words, unit=anything, note=anything),
     st.builds(Event, times, st.just("note"), item=anything, value=anything, unit=anything, note=words),
 )  # fmt: skip
@@ -95,8 +99,8 @@ ROW_MESSAGES = [
     (row_of(time="1026-03-01T14:05:00Z", event="note", note="n"),
      "time 1026-03-01T14:05:00+00:00: years 2000 to 2199 are allowed. Check the clock"),
     (row_of(event="look"), "event 'look' is not known: it is one of reading, turn, firing, check, note, void"),
-    (row_of(event="reading", co2_pct="8.1"), "a reading needs firing: give it"),
-    (row_of(event="reading", firing="mid", co2_pct="8"), "firing 'mid' is not known: it is one of high, low"),
+    (row_of(event="reading", co2_pct="8.1"), "a reading needs firing: give it, high or low"),
+    (row_of(event="reading", firing="mid", co2_pct="8"), "firing 'mid' is not known: it is one of high, low, off"),
     (row_of(event="reading", firing="low", co2_pct="8.1", screw="offset"), "a reading has no screw: leave it empty"),
     (row_of(event="reading", firing="low", co2_pct="81"), "81 % CO2 can't be. Did you mean 8.1?"),
     (row_of(event="reading", firing="low", co2_pct="810"), "810 % CO2 can't be. Did you mean 8.1?"),

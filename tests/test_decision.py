@@ -17,7 +17,7 @@ from advisor.diagnosis.findings import find
 from advisor.job_setup.prior import Prior
 from advisor.report.answers import PROVE_LINE, first_line
 from advisor.response.fitted import gain_at_present
-from advisor.screws import SCREW_FOR
+from advisor.screws import FIRING_FOR, SCREW_FOR
 
 MARK = 1 / 24
 AT_LIMIT: dict[str, Any] = {
@@ -76,10 +76,20 @@ def test_no_answer_breaks_a_limit(entered: list[tuple[str, Any, int]], stated: d
     for screw, size in itertools.product(("offset", "throttle"), (-1 / 4, -1 / 12, -MARK, MARK, 1 / 12, 1 / 4)):
         verdict = job.may(screw, size)
         assert verdict.why
-        if verdict.allowed:
+        if verdict.allowed and verdict.why[0].code.startswith("way-out"):
+            _leads_out(job, screw, size)
+        elif verdict.allowed:
             assert (advice.action, advice.screw) == ("turn", screw)
             assert abs(size) <= job.job.setup.cap_turns[screw] + 1e-9
             assert (verdict.chance_past_band or 0.0) <= job.job.setup.overshoot_chance
+
+
+def _leads_out(job: Told, screw: str, turns_cw: float) -> None:
+    """A turn that may be made whatever is advised: the last one undone, or within the cap leaner while CO is high."""
+    last, setting = job.situation.of("turn")[-1:], job.setting(FIRING_FOR[screw])
+    undoes = bool(last) and last[0].event.screw == screw and 0 < -turns_cw / (last[0].event.turns_cw or 0.0) < 1.001
+    leaner = setting.co_bars_richer and setting.direction_sure and not setting.richer(turns_cw)
+    assert undoes or (leaner and abs(turns_cw) <= job.job.setup.cap_turns[screw] + 1e-9)
 
 
 def _keeps_every_limit(job: Told, advice: Advice) -> None:
@@ -142,10 +152,15 @@ ANSWERS: list[tuple[Made, str, str, str]] = [
     (lambda: at_high().wait(6 * 3600), "run_at high", "left", "left"),
     (lambda: at_high().wait(6 * 3600).check("sample line", "tight").wait(5), "run_at high", "left", "left"),
     (lambda: both_in_band().check("appliance left", "in service").wait(60), "finish", "reopen", "closed"),
+    (lambda: at_high().run_at("off").wait(20), "run_at high", "off", "off-no-turn"),
+    (lambda: at_high().at("low", 8.3).run_at("off").wait(900), "run_at low", "off", "off-no-turn"),
     (lambda: Told().at("low", 8.3), "run_at high", "high-first", "other-screw"),
+    (lambda: at_high(visit="service"), "run_at low", "as-found", "as-found"),
+    (lambda: Told(visit="complaint").at("high", 8.3, co=None), "read high", "as-found", "read-first"),
     (lambda: at_high(9.2).reads("high", 9.2, 9.5).at("low", 8.8), "run_at high", "odd-reading", "not-needed"),
     (lambda: at_high().reads("high", 8.3, 8.6), "read high", "jumped", "read-first"),
-    # read or wait
+    # read or wait; CO before anything else where high fire was made richer since CO was read at low fire
+    (lambda: at_high(8.9).throttle(MARK, 9.2).run_at("low").wait(3), "read low", "co-first", "read-first"),
     (lambda: at_high().turn("throttle", MARK).wait(400), "read high", "settled", "read-first"),
     (lambda: at_high().turn("throttle", MARK).wait(5), "wait high", "not-steady", "wait"),
     (lambda: Told().run_at("high").wait(5), "wait high", "just-lit", "wait"),
@@ -165,6 +180,7 @@ ANSWERS: list[tuple[Made, str, str, str]] = [
     (almost_sure, "read high", "almost-sure", "read-first"),  # not told as sure though both round to the same
     # the other rate
     (lambda: at_high(9.2), "run_at low", "other-unread", "not-needed"),
+    (lambda: at_high(8.9).throttle(MARK, 9.2), "run_at low", "other-unread co-first-there", "not-needed"),
     (lambda: both_in_band().offset(1 / 96, 8.8), "run_at high", "other-again", "not-needed"),
     (lambda: at_high(9.0).at("low", 8.8), "run_at high", "other-unsure", "not-needed"),
     (lambda: without_co().at("low", 8.8), "run_at high", "other-no-co", "not-needed"),
@@ -176,6 +192,7 @@ ANSWERS: list[tuple[Made, str, str, str]] = [
     (both_in_band, "finish low", "in-band", "not-needed"),
     # a turn
     (at_high, "turn throttle", "here first-move", ""),
+    (lambda: at_high(**UNSTATED), "turn throttle", "here first-move way-unknown", ""),
     # O2 or CO is enough for a turn leaner
     (lambda: Told().at("high").bare("high", 10.2, 2.8), "turn throttle", "here first-move", ""),
     (lambda: Told().at("high").bare("high", 10.2, None, 20.0), "turn throttle", "here first-move", ""),
@@ -183,7 +200,7 @@ ANSWERS: list[tuple[Made, str, str, str]] = [
     (lambda: at_high(9.9), "turn throttle", "here first-move", ""),
     (lambda: at_high(9.2).at("low", 8.3), "turn offset", "here first-move", ""),
     (lambda: high_after_low(7.4, 7.8).throttle(MARK, 7.6).throttle(MARK, 7.8), "turn throttle", "here at-most", ""),
-    (lambda: at_high(8.8).throttle(MARK, 8.6, 8.6, 8.6), "turn throttle", "here way-in-doubt", ""),
+    (lambda: at_high(8.8).throttle(MARK, 8.6, 8.6, 8.6), "turn throttle", "here way-in-doubt way-unknown", ""),
     (lambda: high_after_low(10.2, 7.4), "turn throttle", "here first-move low-goes-lean", ""),
     (lambda: high_after_low(10.2, 8.3), "turn throttle", "here first-move", ""),
     # a stop
@@ -219,12 +236,13 @@ def test_each_answer_is_whole_and_each_no_has_its_reason(made: Made, answer: str
         "wait": (advice.wait_s,),
         "turn": (advice.screw, advice.turns_cw),
     }
-    figures = {"reopen": "", "light-first": "wait"}.get(why, FIGURES[advice.action])
+    figures = {"reopen": "", "light-first": "wait", "off": "wait"}.get(why, FIGURES[advice.action])
     for name, values in given.items():
         assert all((value is not None) == (name in figures) for value in values), name
     screw = "throttle" if no == "other-screw" else SCREW_FOR[running or "high"]
-    verdict = job.may(screw, MARK)
-    assert (verdict.screw, verdict.turns_cw, verdict.findings) == (screw, MARK, advice.findings)
+    more = 1.01 * MARK  # no turn that was made before is undone by it
+    verdict = job.may(screw, more)
+    assert (verdict.screw, verdict.turns_cw, verdict.findings) == (screw, more, advice.findings)
     assert all(verdict.reasons)
     if no:
         assert (verdict.allowed, verdict.why[0].code) == (False, no)
@@ -263,10 +281,14 @@ REFUSALS: list[tuple[Made, str, float, str]] = [
     (below_a_co_ceiling, "throttle", 1 / 8, "co-ceiling"),
     (maybe_the_other_way, "throttle", -MARK, "co-near"),
     (lambda: Told().at("low", 9.3, co=290).at("high", 8.3), "throttle", MARK, "low-co"),
+    (lambda: high_after_low(7.0, 8.0).throttle(MARK, 7.2).throttle(MARK, 7.4, co=45.0), "throttle", 1 / 12,
+     "co-climbs"),
+    (lambda: Told().at("low", 8.0, 8.0, co=15.0).read("low", 8.0, 70.0).at("high", 7.0), "throttle", 1 / 16,
+     "low-co-climbs"),
     (lambda: known_leaner().wait(150).reads("high", 7.7, 7.7), "throttle", -1 / 12, "line-first"),
-    (lambda: at_high(10.6).read("high", 10.6, 600), "throttle", -MARK, "stopped-leaner"),
+    (lambda: at_high(10.6).read("high", 10.6, 600), "throttle", -MARK, "way-out-leaner"),
     (lambda: at_high(10.6, clockwise={"throttle": "leaner"}).read("high", 10.6, 600), "throttle", MARK,
-     "stopped-leaner"),
+     "way-out-leaner"),
     (lambda: at_high(10.6).read("high", 10.6, 600), "throttle", MARK, "stopped"),
     # nobody is told that a turn is leaner while its way is not known
     (lambda: at_high(10.6, **UNSTATED).read("high", 10.6, 600), "throttle", -MARK, "stopped"),
@@ -278,7 +300,7 @@ REFUSALS: list[tuple[Made, str, float, str]] = [
 def test_a_refusal_gives_the_one_reason_that_matters(made: Made, screw: str, turns: float, code: str) -> None:
     """Each rule that refuses a turn has its own reason."""
     verdict = made().may(screw, turns)
-    assert (verdict.allowed, verdict.why[0].code) == (code == "may", code)
+    assert (verdict.allowed, verdict.why[0].code) == (code in ("may", "way-out-leaner"), code)
 
 
 @pytest.mark.parametrize(
@@ -312,6 +334,17 @@ STORIES: dict[str, Callable[[], object]] = {  # by what they show
     "no reading counts before two minutes after the start, but interim ones are asked for": lambda: (
         Told().run_at("high").wait(29).says("wait").wait(1).says("read").read("high", 8.3).wait(25).read("high", 8.3)
         .wait(25).read("high", 8.3).wait(9).says("wait").wait(1).read("high", 8.3).says("turn")),
+    "lit again after a lock-out the two minutes begin anew, and what was read before does not count": lambda: (
+        at_high().run_at("off").says("run_at high").wait(600).says("run_at high").run_at("high").says("wait").wait(110)
+        .says("-turn").wait(10).says("read").read("high", 8.3).says("turn")),
+    "a reading of a flame says that the burner was lit": lambda: (
+        at_high().run_at("off").wait(60).read("high", 8.3).says("wait").wait(130).read("high", 8.3).says("turn")),
+    "CO is the first thing read at low fire after high fire was made richer, and what comes next waits": lambda: (
+        at_high(8.9).throttle(MARK, 9.2).run_at("low").wait(2).says("read low").bare("low", 7.0, None, 30.0)
+        .says("wait")),
+    "a yearly service reads both rates as found before its first turn": lambda: (
+        at_high(visit="service").says("run_at low").at("low", 8.8).says("run_at high").at("high", 8.3)
+        .says("turn throttle cw").turn("throttle", MARK).wait(150).read("high", 8.5).says("-run_at")),
     "the same rate logged again does not cut the wait after a turn": lambda: (
         at_high(min_wait_s={"throttle": 300}).turn("throttle", MARK).wait(5).run_at("high").says("wait").wait(290)
         .says("wait").wait(5).says("read")),
@@ -345,6 +378,28 @@ STORIES: dict[str, Callable[[], object]] = {  # by what they show
 def test_a_visit_goes_on_as_it_should(story: str) -> None:
     """Step by step: how the answer begins."""
     STORIES[story]()
+
+
+def test_a_screw_of_unknown_way_is_turned_with_the_risk_at_both_edges_said() -> None:
+    """Either way may be taken: past the rich edge or past the lean one."""
+    job = at_high(8.9, **UNSTATED)
+    (reason,) = [why for why in job.next().why if why.code == "way-unknown"]
+    (move,) = job.setting().moves([job.next().turns_cw or 0.0])
+    low, high = job.setting().edges
+    assert reason.data == {"rich": 1 - move.forecast.cdf(high), "lean": move.forecast.cdf(low)}
+
+
+@pytest.mark.parametrize(
+    ("turns", "in_all"), [([1 / 8] * 5, 5 / 8), ([1 / 8, -1 / 8, 1 / 8], None), ([1 / 16, 1 / 16], None)]
+)
+def test_the_cap_counts_net_travel_since_the_last_settled_reading(turns: list[float], in_all: float | None) -> None:
+    """Five eighths in 50 s are over it; there and back they are not. After the first none is allowed."""
+    job, allowed = at_high(), []
+    for turns_cw in turns:
+        allowed.append(job.may("throttle", MARK).why[0].code == "may")
+        job.turn("throttle", turns_cw).wait(10)
+    assert allowed == [True] + [False] * (len(turns) - 1)
+    assert [finding.data["turns"] for finding in job.found("large-turn")] == ([in_all] if in_all else [])
 
 
 def test_the_wait_gets_shorter_once_the_boiler_has_shown_that_it_is_quick() -> None:

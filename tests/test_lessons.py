@@ -118,14 +118,14 @@ def test_coming_back_through_the_slack() -> None:
 
 
 def test_the_rich_side() -> None:
-    """CO2 looks lean and falls with every turn richer; the adviser stops at the first reading and allows no turn."""
+    """CO2 looks lean and falls with every turn richer; the adviser stops at its first look at CO and allows no turn."""
     shown, other = played("rich-side").hand.readings, played("rich-side").other.score()
     assert [reading.co_ppm for reading in shown] == sorted(reading.co_ppm for reading in shown)  # as the truth does
     assert all(reading.co_ppm % 100 == 0 for reading in shown)  # no false digits
     assert [reading.co2_pct for reading in shown] == sorted((reading.co2_pct for reading in shown), reverse=True)
     assert shown[0].co2_pct < BANDS["high"][0]
     assert all(reading.o2_pct == 0 and reading.co_ppm > 20_000 for reading in shown)
-    assert (other.ending, other.turns) == ("rich", 0)
+    assert (other.ending, other.turns) == ("high-co", 0)
 
 
 def test_on_co2_alone_the_adviser_turns_nothing_richer() -> None:

@@ -6,20 +6,24 @@ import re
 import subprocess
 import sys
 from collections.abc import Iterator
+from dataclasses import replace
+from datetime import timedelta
 from pathlib import Path
 
+import numpy as np
 import pandas as pd
 import pytest
 from test_cli import run, words
 
 from advisor import Job, RangeError
+from advisor.chemistry import limits
 from advisor.chemistry.fuels import NATURAL_GAS
 from advisor.job_setup.setup import JobSetup
 from advisor.report.answers import PRACTICE
 from advisor.training.practice import NAMES, Practice, begin, say_end, say_help
 from advisor.training.practice import run as play
-from advisor.training.simulated_visit import FACTS, LOOKS, SimulatedVisit
-from advisor.training.simulator import FAULTS
+from advisor.training.simulated_visit import DONE, FACTS, LOOKS, SimulatedVisit
+from advisor.training.simulator import BASE, FAULTS, BurnerCO, draw
 from advisor.training.strategies import adviser, fixed_step
 
 BANDS = FACTS["bands"]
@@ -188,12 +192,48 @@ def test_burner_off_is_the_safe_end() -> None:
     practice.do("off")
     assert practice.over
     assert practice.visit.boiler.firing is None
+    assert practice.visit.job.situation().off is not None
     assert abs(practice.visit.boiler.settled_pct("high") - found) < abs(turned - found)
     shown = words(say_end(practice))
-    assert "Ended with burner off rich done" in shown
+    assert "Ended with burner off high-co done" in shown
     assert "The right end yes yes fault missed" in shown  # however well the fixed step ended by luck
     with pytest.raises(RangeError, match="the visit is over"):
         practice.visit.do("read")
+
+
+def worked_at(co: BurnerCO, *, gain_throttle: float = 4.0, **facts: object) -> SimulatedVisit:
+    """A visit of the adviser to a boiler that is lean at both rates, with this CO."""
+    scenario = replace(BASE, as_found_sd_pct=0.0, gain_throttle=(gain_throttle, 0.0))
+    boiler = draw(scenario, np.random.default_rng(4), {"high": 8.4, "low": 8.4}, stated={"co": co})
+    return adviser(SimulatedVisit(boiler, {**FACTS, **facts}))
+
+
+def test_co_that_falls_after_lighting_ends_no_visit() -> None:
+    """A peak over the limit is read again until it has fallen; the work goes on with the burner on."""
+    visit = worked_at(BurnerCO(peak_ppm=900.0, peak_time_s=12.0))
+    read = [row.event.co_ppm or 0.0 for row in visit.job.rows() if row.event.event == "reading"]
+    assert read[0] > 400 > read[1]
+    assert visit.ending == DONE
+    assert all(event.firing != "off" for event in visit.job.events)
+
+
+def test_a_turn_that_brought_co_is_undone_with_the_burner_off() -> None:
+    """CO over its limit after a turn: burner off, that turn back, lit anew; two minutes later CO is low again."""
+    visit = worked_at(BurnerCO(climbs_from=0.74), gain_throttle=8.0, co_limit_ppm_air_free=100.0)
+    rows = [row.event for row in visit.job.rows() if row.event.event in ("turn", "firing")]
+    off = next(at for at, event in enumerate(rows) if event.firing == "off")
+    assert rows[off - 1].turns_cw == -(rows[off + 1].turns_cw or 0.0)
+    assert rows[off + 2].firing == "high"
+    shown = [event for event in visit.job.events if event.co2_pct is not None and event.time > rows[off + 2].time]
+    assert shown[0].time >= rows[off + 2].time + timedelta(seconds=limits.START_WAIT_S)
+    assert (shown[0].co_ppm or 0.0) < 40
+
+
+def test_a_service_visit_is_read_as_found_before_any_turn() -> None:
+    """Where no valve is changed the adviser reads both rates, with CO, before its first turn."""
+    kinds = [event for event in worked_at(BurnerCO(), visit="service").job.events if event.event in ("reading", "turn")]
+    first = next(at for at, event in enumerate(kinds) if event.event == "turn")
+    assert {event.firing for event in kinds[:first] if event.co2_pct is not None} == {"high", "low"}
 
 
 def test_no_screw_goes_back_richer_where_co_stood() -> None:

@@ -1,12 +1,13 @@
 """The simulated boiler keeps to its own physics, and each fault does what its name says."""
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
 
 from advisor.chemistry.fuels import NATURAL_GAS, PROPANE
-from advisor.training.simulator import BASE, Boiler, draw
+from advisor.training.simulator import BASE, Boiler, BurnerCO, draw
 
 CENTRES = {"high": 9.2, "low": 8.8}
 LOOSE = {"backlash_turns": {"offset": 0.0, "throttle": 0.0}, "play_at": {"offset": 0.0, "throttle": 0.0}}
@@ -15,6 +16,7 @@ LOOSE = {"backlash_turns": {"offset": 0.0, "throttle": 0.0}, "play_at": {"offset
 def made(seed: int = 1, fault: str = "", **changes: object) -> Boiler:
     """A base boiler without hand error, noise, drift and analyser error, unless changed."""
     still = {"actuation_sd": 0.0, "noise_sd_pct": 0.0, "drift_pct": {"high": 0.0, "low": 0.0}, "analyser_pct": 0.0}
+    still["co"] = BurnerCO()
     return draw(BASE, np.random.default_rng(seed), CENTRES, fault=fault, stated={**still, **changes})
 
 
@@ -156,3 +158,59 @@ def test_a_rich_start_shows_falling_co2_with_more_gas_and_much_co() -> None:
     assert o2 == 0
     assert co > 2000
     assert moved(boiler, "throttle") < 0
+
+
+def test_co_hangs_on_a_stream_of_its_own() -> None:
+    """However a burner's CO is drawn, valve, lag and readings of CO2 of its seed stay as they are."""
+    other = replace(BASE, name="more CO", co_air_free_ppm=(300.0, 400.0), co_early_chance=1.0, co_peak_ppm=(1.0, 2.0))
+    seen = []
+    for scenario in (BASE, other):
+        boiler = draw(scenario, np.random.default_rng(3), CENTRES)
+        own = {name: value for name, value in vars(boiler).items() if name not in ("co", "co_rng", "rng")}
+        own |= {"acts": dict(boiler.acts), "_coming": list(boiler._coming), "rng": boiler.rng.bit_generator.state}
+        readings = [shown_after(boiler, 60) for _ in range(5)]
+        seen.append((own, [(co2, o2) for co2, o2, _ in readings], readings))
+    assert seen[0][:2] == seen[1][:2]
+    assert seen[0][2] != seen[1][2]
+
+
+def test_every_burner_has_co_of_its_own() -> None:
+    """Lean flames show 3 to 120 ppm, by burner; some climb over 200 ppm air-free before 10.6 % CO2, 2 % O2."""
+    burners = [draw(BASE, np.random.default_rng(seed), CENTRES).co for seed in range(400)]
+    lean = [co.flame_ppm(NATURAL_GAS, 8.0, rich=False) for co in burners]
+    assert 2.5 < min(lean) < 5
+    assert 90 < max(lean) < 125
+    early = [co.climbs_from < BurnerCO.climbs_from for co in burners]
+    assert 0.1 < np.mean(early) < 0.2
+    climbed = [
+        co.flame_ppm(NATURAL_GAS, 10.6, rich=False) for co, is_early in zip(burners, early, strict=True) if is_early
+    ]
+    assert min(climbed) > 200
+
+
+def test_co_peaks_after_lighting_and_falls_within_a_minute() -> None:
+    """What is left of the peak a minute after lighting is next to nothing, and lighting again makes a new one."""
+    boiler = made(**LOOSE, co=BurnerCO(peak_ppm=800.0, peak_time_s=15.0))
+    boiler.run_at("high")
+    for _ in range(2):
+        first = boiler.read_co()
+        boiler.wait(60)
+        assert boiler.read_co() < 50 < 500 < first
+        boiler.off()
+        boiler.wait(60)
+        boiler.run_at("high")
+
+
+def test_a_burner_that_is_off_gives_clean_air() -> None:
+    """After a lock-out the display shows clean air; lit again, it comes up to the flame as at the first start."""
+    boiler = made(**LOOSE)
+    boiler.run_at("high")
+    boiler.wait(500)
+    before = boiler.read()
+    boiler.off()
+    shown = boiler.read()
+    assert (shown.co2_pct, shown.o2_pct, shown.co_ppm) == (0.0, 20.9, 0.0)
+    boiler.run_at("high")
+    assert boiler.read().co2_pct < before.co2_pct
+    boiler.wait(500)
+    assert boiler.read().co2_pct == before.co2_pct

@@ -1,5 +1,6 @@
 """Logs on disk: found, read once each, listed where they can't be read; the same study however it is run."""
 
+import re
 import tracemalloc
 from pathlib import Path
 
@@ -28,13 +29,15 @@ def test_bad_logs_are_listed_with_their_lines_and_do_not_stop_the_rest(tmp_path:
     """A log with a bad row, an empty one, a missing one: each listed; the good one studied, named twice but once."""
     good = HALF_WAY.read_text(encoding="utf-8")
     (tmp_path / "good.csv").write_text(good, encoding="utf-8")
-    (tmp_path / "bad.csv").write_text(good.replace("reading,high,,,", "reading,high,,,9", 1), encoding="utf-8")
+    lines = good.splitlines(keepends=True)
+    line = next(number for number, text in enumerate(lines) if re.search(r"reading,high,,,\d", text))
+    lines[line] = lines[line].replace("reading,high,,,", "reading,high,,,9")
+    (tmp_path / "bad.csv").write_text("".join(lines), encoding="utf-8")
     Job.create(tmp_path / "unused.csv", fuel="natural gas", bands=BANDS)
     found = study.study([tmp_path, tmp_path / "good.csv", tmp_path / "none*.csv"], sample=0)
     assert list(found.jobs["job"]) == [str(tmp_path / "good.csv")]
     bad, none, unused = found.bad
-    line = 1 + next(number for number, text in enumerate(good.splitlines()) if "reading" in text)
-    assert bad.startswith(f"{tmp_path / 'bad.csv'}:{line}: ")
+    assert bad.startswith(f"{tmp_path / 'bad.csv'}:{line + 1}: ")
     assert none.startswith(f"{tmp_path / 'none*.csv'}: no job log there.")
     assert unused == f"{tmp_path / 'unused.csv'}: no rows yet: a log that was opened and never used"
     with pytest.raises(LogError, match=r"no job log could be read\n.*nowhere: no job log there"):

@@ -15,6 +15,7 @@ import typer
 
 from advisor.cli import options, terminal
 from advisor.cli.usage import PlainGroup, PlainHelp, argument, option
+from advisor.dialogue.entries import Turn, log_turn
 from advisor.dialogue.moments import moment_to_answer, parse_time
 from advisor.dialogue.replies import after_entry
 from advisor.errors import AdvisorError, LogError, RangeError
@@ -22,9 +23,9 @@ from advisor.job import Job
 from advisor.job_setup.setup import VISITS, JobSetup
 from advisor.log.file import create_log
 from advisor.messages import Finding
-from advisor.parsing import maybe_number, maybe_whole, one_of, parse_number, parse_range, parse_turn, parse_whole
+from advisor.parsing import maybe_number, maybe_whole, one_of, parse_co_limit, parse_number, parse_turn, parse_whole
 from advisor.report import answers, overview
-from advisor.screws import FIRINGS, SCREWS
+from advisor.screws import FIRINGS, RUNNING, SCREWS
 
 ANSWERED, UNUSABLE, WRONG_USAGE, REFUSED = 0, 1, 2, 3
 
@@ -41,6 +42,7 @@ command = partial(app.command, cls=PlainHelp)
 
 Log = Annotated[Path, argument("LOG", "The job's log, a CSV file.")]
 FiringWord = Annotated[str, argument("RATE", "high or low")]
+RunningWord = Annotated[str, argument("RATE", "high, low or off")]
 ScrewWord = Annotated[str, argument("SCREW", "offset or throttle")]
 TurnWords = Annotated[list[str], argument("TURN", "How far, which way: 1/24 cw, 1/12 ccw, 30deg cw.")]
 At = Annotated[
@@ -57,9 +59,19 @@ Overwrite = Annotated[bool, option(None, "Replace a file that is there.", "--ove
 @command("open")
 def open_log(
     log: Log,
-    high: Annotated[str, option("BAND", "CO2 band at high fire from the maker's instructions, such as 9.0:9.4.")],
-    low: Annotated[str, option("BAND", "CO2 band at low fire, such as 8.6:9.0.")],
     fuel: Annotated[str, option("NAME", "natural gas, propane, butane, methane; or a name for --mixture.")],
+    high: Annotated[
+        str | None, option("BAND", "CO2 band at high fire from the maker's instructions, such as 9.0:9.4.")
+    ] = None,
+    low: Annotated[str | None, option("BAND", "CO2 band at low fire, such as 8.6:9.0.")] = None,
+    high_o2: Annotated[
+        str | None, option("BAND", "O2 band at high fire instead, such as 4.3:5.0.", "--high-o2")
+    ] = None,
+    low_o2: Annotated[str | None, option("BAND", "O2 band at low fire instead.", "--low-o2")] = None,
+    confirm_band: Annotated[bool, option(None, "An unusual band is meant as given.", "--confirm-band")] = False,
+    co_limit: Annotated[
+        str | None, option("LIMIT", "Maker's CO limit: 100 ppm, 200 ppm air-free or 0.004 CO/CO2.", "--co-limit")
+    ] = None,
     mixture: Annotated[str | None, option("PARTS", "Composition, such as CH4=0.8,H2=0.2.")] = None,
     pressure: Annotated[
         list[str] | None, option("RANGE", 'Data plate: "working pressure=17:25 mbar". May be repeated.')
@@ -77,10 +89,14 @@ def open_log(
     prior: Annotated[Path | None, option("FILE", "First guess learned from many jobs: a file study wrote.")] = None,
 ) -> None:
     """Start a job log. Bands and fuel come from the maker's instructions."""
-    settings = options.parse_settings(setting or [])
+    settings, gas = options.parse_settings(setting or []), options.parse_fuel(fuel, mixture)
     setup = JobSetup(
-        fuel=options.parse_fuel(fuel, mixture),
-        bands={"high": parse_range(high, "--high"), "low": parse_range(low, "--low")},
+        fuel=gas,
+        bands={
+            "high": options.parse_band(gas, "high", high, high_o2),
+            "low": options.parse_band(gas, "low", low, low_o2),
+        },
+        co_limit=parse_co_limit(co_limit) if co_limit else None,
         pressures=dict(map(options.parse_pressure, pressure or [])),
         visit=one_of(visit, VISITS),
         site=site,
@@ -93,15 +109,23 @@ def open_log(
         from advisor.job_setup import prior_file  # here, not above: no answer needs it
 
         setup = prior_file.with_prior_from(prior, setup)
+    options.ask_back_bands(setup, confirm_band)
     create_log(log, setup)
     typer.echo(answers.say_opened(setup, log))
 
 
 @command("run-at")
-def run_at(log: Log, firing: FiringWord, at: At = None, note: Note = "") -> None:
-    """Log that the boiler now runs at high or low fire."""
+def run_at(log: Log, firing: RunningWord, at: At = None, note: Note = "") -> None:
+    """Log that the boiler now runs at high or low fire, or that the burner is off (--note says why)."""
     with entry(log, at) as job:
-        job.run_at(one_of(firing, FIRINGS), at=parse_time(at), note=note)
+        job.run_at(one_of(firing, RUNNING), at=parse_time(at), note=note)
+
+
+@command()
+def co(log: Log, ppm: Annotated[str, argument("CO", "CO as displayed, ppm.")], at: At = None, note: Note = "") -> None:
+    """Log CO alone, at any moment: it climbs, or it is read first."""
+    with entry(log, at) as job:
+        job.co(parse_number(ppm, "CO"), at=parse_time(at), note=note)
 
 
 @command()
@@ -130,7 +154,9 @@ def read(
 def turn(log: Log, screw: ScrewWord, how_far: TurnWords, at: At = None, note: Note = "") -> None:
     """Log a turn that was made."""
     with entry(log, at) as job:
-        job.turn(one_of(screw, SCREWS), parse_turn(" ".join(how_far)), at=parse_time(at), note=note)
+        made = Turn(one_of(screw, SCREWS), parse_turn(" ".join(how_far)))
+        if refused := answers.say_not_advised(log_turn(job, made, parse_time(at), note)):
+            typer.echo(refused)
 
 
 @command()

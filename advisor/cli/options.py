@@ -6,6 +6,9 @@ from typing import Any
 from advisor import parsing
 from advisor.chemistry import fuels
 from advisor.errors import RangeError
+from advisor.job_setup import band_check
+from advisor.job_setup.setup import JobSetup
+from advisor.screws import Firing
 
 SETTABLE = (
     "cap_turns", "cap_statement", "mark_turns", "travel_limit_turns", "clockwise", "min_wait_s", "turndown",
@@ -37,6 +40,26 @@ def parse_fuel(name: str, mixture: str | None) -> fuels.Fuel:
     except RangeError:
         return fuels.mixture(name, parts)
     raise RangeError(f"{known} is built in with its own composition: leave --mixture out, or name the gas otherwise")
+
+
+def parse_band(fuel: fuels.Fuel, firing: Firing, co2: str | None, o2: str | None) -> tuple[float, float]:
+    """The CO2 band of a rate, from one of its two options. Raises RangeError unless one is given."""
+    if (co2 is None) == (o2 is None):
+        raise RangeError(
+            f"band at {firing} fire: give --{firing} in CO2, such as 9.0:9.4, or --{firing}-o2 in O2, such as 4.3:5.0, "
+            "from the maker's instructions"
+        )
+    if o2 is None:
+        return parsing.parse_range(co2 or "", f"--{firing}")
+    return band_check.band_from_o2(fuel, *parsing.parse_range(o2, f"--{firing}-o2"))
+
+
+def ask_back_bands(setup: JobSetup, confirmed: bool) -> None:
+    """Raise RangeError for bands that can't be, and for unusual ones that were not confirmed."""
+    band_check.refuse(setup.fuel, setup.bands)
+    doubts = band_check.doubts(setup.fuel, setup.bands)
+    if doubts and not confirmed:
+        raise RangeError(f"{' '.join(doubts)} If it is so in the maker's instructions, add --confirm-band")
 
 
 def parse_pressure(words: str) -> tuple[str, tuple[float, float, str]]:

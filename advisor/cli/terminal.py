@@ -1,35 +1,34 @@
-"""The keyboard and screen of a guided visit: lines out, one line in, and a wait that counts down.
+"""The keyboard and screen of a guided visit: lines out, one line in, a wait that counts down and hears what is typed.
 
 Everything is said in words, so that it works without colour, over a slow line and read aloud. Where the output is
-no terminal, or NO_COLOR or TERM=dumb is set, the wait is counted in plain lines instead of a bar that is redrawn.
+no terminal, or NO_COLOR or TERM=dumb is set, the wait is counted in plain lines instead of one line that is redrawn.
+
+A thread of its own reads what is typed, so that a line is heard while a wait runs, on every system alike.
 """
 
 import io
 import os
-import select
+import queue
+import re
 import sys
+import threading
 import time
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from contextlib import suppress
-from typing import Protocol, TextIO
+from typing import NamedTuple, Protocol, TextIO
 
 from advisor.report.layout import wrapped
 from advisor.wording.numbers import say_seconds
 
-try:
-    import termios
-except ImportError:  # not a POSIX system
-    termios = None  # type: ignore[assignment]
-try:
-    import msvcrt
-except ImportError:  # not Windows
-    msvcrt = None  # type: ignore[assignment]
-
 PROMPT_WIDTH = 64  # leaves room for the answer on the same line
 PLAIN_EVERY_S = 15.0  # how often a wait in plain lines says what is left
 LOOK_EVERY_S = 0.2
+TYPED_EARLY = "Typed before the question was there, not taken: {}"
+_ANY_TIME = re.compile(r"\s*(co\s|off\b)", re.IGNORECASE)  # never dropped
 UNREADABLE = "\ufffd"  # in place of bytes that are not UTF-8
-NOT_TAKEN = "Not taken: nothing is logged while the wait runs. Enter alone cuts it short."
+REDRAW_ABOVE = (
+    "\x1b7\x1b[1A\r{}\x1b[K\x1b8"  # the line above the cursor, which stays where it is: ECMA-48 and DEC private
+)
 
 
 def open_streams() -> None:
@@ -59,6 +58,53 @@ class Clock(Protocol):
         """Let time pass."""
 
 
+class Heard(NamedTuple):
+    """How a wait ended: seconds left where it was cut short, and what was typed; Enter alone is no words."""
+
+    left_s: float = 0.0
+    typed: str = ""
+
+
+class Keys(threading.Thread):
+    """Lines as they are typed; None at the end of the input."""
+
+    def __init__(self, source: TextIO) -> None:
+        super().__init__(daemon=True)
+        self.lines: queue.Queue[str | None] = queue.Queue()
+        self.by_hand = source.isatty()
+        # a stream of its own: the process may end while this one waits, and sys.stdin must be free then
+        self._own = os.dup(source.fileno())
+
+    def run(self) -> None:
+        """Read until the input ends; at a terminal that is no end, only a key (and on Windows Ctrl-C looks like it)."""
+        with suppress(OSError), open(self._own, encoding="utf-8", errors="replace") as own:  # or the terminal is gone
+            while (line := own.readline()) or self.by_hand:
+                self.lines.put(line or None)
+        self.lines.put(None)
+
+    def line(self, seconds: float | None = None) -> str | None:
+        """The next line, None at the end of the input. Raises queue.Empty where none comes in time."""
+        until = None if seconds is None else time.monotonic() + seconds
+        while True:  # in short steps, or Ctrl-C would not be heard on every system
+            left = LOOK_EVERY_S if until is None else min(LOOK_EVERY_S, until - time.monotonic())
+            try:
+                return self.lines.get(timeout=max(left, 0.001))
+            except queue.Empty:
+                if until is not None and time.monotonic() >= until:
+                    raise
+
+    def forget(self) -> list[str]:
+        """Drop what was typed by hand so far, but CO and burner off; the lines dropped."""
+        came: list[str | None] = []
+        with suppress(queue.Empty):
+            while self.by_hand:
+                came.append(self.lines.get_nowait())
+        kept = [line for line in came if line and _ANY_TIME.match(line)]
+        for line in kept:
+            self.lines.put(line)
+        return [line for line in came if line and line not in kept]
+
+
 class Terminal:
     """Keyboard and screen; the streams are those of the process unless given."""
 
@@ -71,8 +117,13 @@ class Terminal:
     ) -> None:
         self.source, self.screen, self.clock = source or sys.stdin, screen or sys.stdout, clock
         self.on_screen = self.screen.isatty()
-        self.redraws = self.on_screen and not environment.get("NO_COLOR") and environment.get("TERM") != "dumb"
-        self.can_listen = os.name == "posix" and self.source.isatty()  # to the Enter key, while a wait runs
+        can_redraw = os.name != "nt" or "WT_SESSION" in environment
+        plain = environment.get("NO_COLOR") or environment.get("TERM") == "dumb"
+        self.redraws = self.on_screen and can_redraw and not plain
+        self.keys = None
+        with suppress(io.UnsupportedOperation):  # a text in memory
+            self.keys = Keys(self.source)
+            self.keys.start()
 
     def say(self, text: str) -> None:
         """Print lines that are wrapped already."""
@@ -86,73 +137,73 @@ class Terminal:
         self.screen.write("".join(f"{line}\n" for line in above) + f"{last}: ")
         self.screen.flush()
         try:
-            typed = self.source.readline()
+            typed = self.keys.line() if self.keys else self.source.readline()
         except KeyboardInterrupt:
             typed = ""
         if not typed:
             self.say("")
             raise Stop
-        if UNREADABLE in typed:
-            return "?"
-        return "".join(character for character in typed if character.isprintable()).strip()
+        return _readable(typed)
 
-    def wait(self, seconds: float, then: str) -> float:
-        """Count a wait down, with a bell at its end; seconds left where Enter or Ctrl-C cut it short."""
+    def wait(self, seconds: float, then: str) -> Heard:
+        """Count a wait down, with a bell at its end; what was typed, or Ctrl-C, ends it before."""
         self._forget_typed_ahead()
         until = self.clock.monotonic() + seconds
-        keys = "Enter or Ctrl-C" if self.can_listen else "Ctrl-C"
-        self.say(f"Wait {say_seconds(seconds)}, {then}. {keys} cuts it short.")
+        ends = "Enter cuts it short; co 24, off or a reading is heard." if self.keys else "Ctrl-C cuts it short."
+        self.say("\n".join(wrapped(f"Wait {say_seconds(seconds)}, {then}. {ends}")))
         try:
-            done = self._bar(until, seconds) if self.redraws else self._plain_lines(until)
+            typed = self._count_down(until)
         except KeyboardInterrupt:
-            done = False
-        if not done:
-            return max(0.0, until - self.clock.monotonic())
+            typed = ""
+        if typed is not None:
+            return Heard(max(0.0, until - self.clock.monotonic()), typed)
         self.say(("\a" if self.on_screen else "") + "The wait is over.")
-        return 0.0
+        return Heard()
 
     def _forget_typed_ahead(self) -> None:
         """Drop what was typed before the question was there: Enter pressed twice must not log a turn nobody made."""
-        if termios is not None and self.can_listen:
-            with suppress(termios.error):
-                termios.tcflush(self.source.fileno(), termios.TCIFLUSH)
-        elif msvcrt is not None and self.source.isatty():
-            while msvcrt.kbhit():  # type: ignore[attr-defined]
-                msvcrt.getwch()  # type: ignore[attr-defined]
+        for typed in map(_readable, self.keys.forget() if self.keys else ()):
+            if typed:
+                self.say("\n".join(wrapped(TYPED_EARLY.format(typed))))
 
-    def _bar(self, until: float, seconds: float) -> bool:
-        from rich.console import Console  # here, not above: no other command needs it
-        from rich.progress import BarColumn, Progress, TextColumn
-
-        console = Console(file=self.screen, highlight=False)
-        columns = (BarColumn(bar_width=30), TextColumn("{task.fields[left]}"))
-        with Progress(*columns, console=console, refresh_per_second=1, transient=True) as bar:
-            task = bar.add_task("wait", total=seconds, left=f"{say_seconds(seconds)} left")
-            while (left := until - self.clock.monotonic()) > 0:
-                bar.update(task, completed=seconds - left, left=f"{say_seconds(left)} left")
-                if self._enter(min(LOOK_EVERY_S, left), console.print):
-                    return False
-        return True
-
-    def _plain_lines(self, until: float) -> bool:
-        say_at = until - self.clock.monotonic() - PLAIN_EVERY_S
+    def _count_down(self, until: float) -> str | None:
+        """Say what is left as it passes; what was typed meanwhile, None where the wait ran out."""
+        redrawn = self.redraws and self.keys is not None
+        left = until - self.clock.monotonic()
+        said_s = left
+        if redrawn:
+            self.screen.write(f"{say_seconds(left)} left\n> ")
+            self.screen.flush()
         while (left := until - self.clock.monotonic()) > 0:
-            if left <= say_at:
+            if redrawn:
+                self.screen.write(REDRAW_ABOVE.format(f"{say_seconds(left)} left"))
+                self.screen.flush()
+            elif left <= said_s - PLAIN_EVERY_S:
                 self.say(f"{say_seconds(left)} left.")
-                say_at = left - PLAIN_EVERY_S
-            if self._enter(min(LOOK_EVERY_S, left), self.say):
-                return False
-        return True
+                said_s = left
+            typed = self._heard(min(1.0 if redrawn else LOOK_EVERY_S, left))
+            if typed is not None:
+                return typed
+        if redrawn:
+            self.say("")
+        return None
 
-    def _enter(self, seconds: float, say: Callable[[str], object]) -> bool:
-        """Let seconds pass; whether Enter alone was pressed meanwhile; words are not taken."""
-        if not self.can_listen:
+    def _heard(self, seconds: float) -> str | None:
+        """Let seconds pass; what was typed meanwhile, None where nothing was."""
+        if self.keys is None:
             self.clock.sleep(seconds)
-            return False
-        if not select.select([self.source], [], [], seconds)[0]:
-            return False
-        typed = self.source.readline()
-        if not typed.strip():
-            return True
-        say(NOT_TAKEN)
-        return False
+            return None
+        try:
+            line = self.keys.line(seconds)
+        except queue.Empty:
+            return None
+        if line is None:
+            raise Stop
+        return _readable(line)
+
+
+def _readable(typed: str) -> str:
+    """A line without the space around it and what can't be printed; a question mark where its bytes are not UTF-8."""
+    if UNREADABLE in typed:
+        return "?"
+    return "".join(character for character in typed if character.isprintable()).strip()

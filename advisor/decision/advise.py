@@ -1,7 +1,7 @@
 """How far next, which way, how long to wait, may I, am I done: guards tried in order, each may answer.
 
 `advise` gives the answer of the first guard that has one. `permit` asks the same guards: a turn is allowed only where
-they come to a turn, and only one that the setting of that rate does not refuse.
+they come to a turn, and only one that the setting of that rate does not refuse; or where it is a way out of CO.
 """
 
 from collections.abc import Callable, Iterable
@@ -12,15 +12,16 @@ from typing import Any
 from advisor.chemistry import limits
 from advisor.decision.answers import Action, Advice, Verdict
 from advisor.decision.candidates import TINY, Move, Setting
+from advisor.decision.way_out import WayOut, ways_out
+from advisor.diagnosis.carbon_monoxide import co_due_anew, flames_with_co
 from advisor.diagnosis.findings import find, outlier_data
+from advisor.job_setup.setup import CHANGES_VALVE
 from advisor.messages import Finding, Reason
 from advisor.response.fitted import gain_at_present
 from advisor.response.predictive import Mixture
 from advisor.response.situation import Situation, settled_from_s
 from advisor.screws import FIRING_FOR, SCREW_FOR, Firing, Screw, other_firing
 from advisor.wording.numbers import say_chance
-
-CO_STOPS = ("rich", "high-co", "co-climbing")  # codes of the findings that stop a job for carbon monoxide
 
 
 @dataclass(frozen=True)
@@ -53,6 +54,11 @@ class Case:
         """The setting of the rate that runs."""
         assert self.situation.firing is not None
         return self.setting(self.situation.firing)
+
+    @cached_property
+    def ways_out(self) -> tuple[WayOut, ...]:
+        """The turns that may always be made."""
+        return ways_out(self.situation)
 
     @cached_property
     def other(self) -> Setting:
@@ -99,11 +105,14 @@ def closed(case: Case) -> Advice | None:
 
 
 def not_lit(case: Case) -> Advice | None:
-    """The boiler was not run yet: high fire first."""
-    if case.situation.firing is not None:
+    """The boiler does not run: not yet, then high fire first; or no more, then at the rate that ran."""
+    situation = case.situation
+    if situation.firing is not None:
         return None
-    wait_s = max(limits.START_WAIT_S, case.situation.setup.min_wait_s["firing"])
-    return Advice("run_at", firing="high", wait_s=wait_s, findings=case.findings, why=(Reason("light-first"),))
+    wait_s = max(limits.START_WAIT_S, situation.setup.min_wait_s["firing"])
+    firing, off = situation.belief.firing or "high", situation.off
+    why = Reason("off", {"why": off.event.note}) if off else Reason("light-first")
+    return Advice("run_at", firing=firing, wait_s=wait_s, findings=case.findings, why=(why,))
 
 
 def left_for_hours(case: Case) -> Advice | None:
@@ -128,6 +137,14 @@ def odd_reading(case: Case) -> Advice | None:
     return None if situation.wait_left_s else _read(case, Reason("jumped", outlier_data(situation, odd)))
 
 
+def co_first(case: Case) -> Advice | None:
+    """Low fire runs again after turns of the throttle richer: CO before anything else."""
+    situation, here = case.situation, case.here
+    if here.firing == "high" or here.settled or not _made_richer_unseen(situation, case.high):
+        return None
+    return _read(case, Reason("co-first"))
+
+
 def not_steady(case: Case) -> Advice | None:
     """No settled reading has been taken since the last change."""
     situation = case.situation
@@ -147,6 +164,16 @@ def not_steady(case: Case) -> Advice | None:
 def shortfall_to_confirm(case: Case) -> Advice | None:
     """The only settled reading fell short of its turn."""
     return _read(case, Reason("shortfall")) if case.situation.unsure_shortfall else None
+
+
+def as_found_first(case: Case) -> Advice | None:
+    """A visit that changes no valve reads both rates as found before the first turn."""
+    situation, here, other = case.situation, case.here, case.other
+    if situation.setup.visit in CHANGES_VALVE or situation.of("turn"):
+        return None
+    if not here.has_as_left:
+        return _read(case, Reason("as-found", {"firing": here.firing}))
+    return None if other.has_as_left else _run_at(case, other.firing, Reason("as-found", {"firing": other.firing}))
 
 
 # --- guards: setting the rate that runs ----------------------------------------------------------------
@@ -171,7 +198,8 @@ def low_fire_in_the_way(case: Case) -> Advice | None:
     why = case.here.against_low
     if why is None:
         return None
-    unread = not case.situation.settled_readings("low", case.situation.fresh_from_s)
+    situation = case.situation
+    unread = not situation.settled_readings("low", situation.fresh_from_s) or co_due_anew(situation, "low")
     return _run_at(case, "low", why) if unread or _to_be_set_leaner(case.low) else None
 
 
@@ -184,7 +212,7 @@ def reading_due(case: Case) -> Advice | None:
 def co_before_band(case: Case) -> Advice | None:
     """CO keeps this rate from its band."""
     here = case.here
-    bars = here.ceiling_below_band or (here.best is None and (here.co_near_limit or here.co_ceiling))
+    bars = here.ceiling_below_band or (here.best is None and (here.co_bars_richer or here.co_ceiling))
     if not (here.too_lean and here.now.chance_in_band < case.situation.policy.reread_chance and bars):
         return None
     if here.co_ceiling:
@@ -242,6 +270,8 @@ def turn(case: Case) -> Advice | None:
         why.append(Reason("way-in-doubt"))
     elif abs(move.turns_cw) > here.cap_turns - TINY:
         why.append(Reason("at-most", {"turns": here.cap_turns}))
+    if not here.direction_sure:
+        why.append(Reason("way-unknown", {"rich": here.chance_past_rich(move), "lean": here.chance_past_lean(move)}))
     lean = _low_goes_lean(case.situation, here, move)
     outcome = _outcome(here, move)
     return _answer(case, "turn", *why, *lean, screw=here.screw, turns_cw=move.turns_cw, **outcome)
@@ -274,7 +304,10 @@ def other_rate(case: Case) -> Advice:
         code = "other-again"
     else:
         code = "other-unsure" if other.has_as_left else "other-no-co"
-    return _run_at(case, other.firing, Reason(code, {"firing": here.firing, "other": other.firing}))
+    why = [Reason(code, {"firing": here.firing, "other": other.firing})]
+    if other.firing == "low" and _made_richer_unseen(case.situation, here):
+        why.append(Reason("co-first-there"))
+    return _answer(case, "run_at", *why, firing=other.firing)
 
 
 SETTING_GUARDS: tuple[Guard, ...] = (
@@ -282,8 +315,8 @@ SETTING_GUARDS: tuple[Guard, ...] = (
     turn,
 )  # fmt: skip
 GUARDS: tuple[Guard, ...] = (
-    stop, closed, not_lit, left_for_hours, high_fire_first, odd_reading, not_steady, shortfall_to_confirm, set_here,
-    co_for_record, finish, other_rate,
+    stop, closed, not_lit, left_for_hours, high_fire_first, odd_reading, co_first, not_steady, shortfall_to_confirm,
+    as_found_first, set_here, co_for_record, finish, other_rate,
 )  # fmt: skip
 
 
@@ -297,6 +330,14 @@ def _to_be_set_leaner(setting: Setting) -> bool:
     return setting.best is not None or setting.settled < setting.situation.policy.enough_readings
 
 
+def _made_richer_unseen(situation: Situation, high: Setting) -> bool:
+    """Whether the throttle was turned richer in all, or may have been, since CO was last read at low fire today."""
+    read_s = [row.at_s for row in flames_with_co(situation, "low")]
+    since_s = max([situation.session_from_s, *read_s])
+    turned = situation.net_turns_cw("throttle", since_s)
+    return bool(turned) and (not high.direction_sure or high.richer(turned))
+
+
 def _stuck(here: Setting) -> Finding:
     """Why no turn can be made at all."""
     setup, side = here.situation.setup, "lean" if here.too_lean else "rich"
@@ -306,7 +347,7 @@ def _stuck(here: Setting) -> Finding:
         return Finding("travel-limit", "halt", here.firing, here.screw, data={"limit": limit, "side": side})
     if here.against_low:
         return Finding("low-rich", "halt")
-    unknown = not here.direction_sure and here.co_near_limit
+    unknown = not here.direction_sure and here.co_bars_richer
     return Finding("no-safe-turn", "halt", here.firing, here.screw, "way_unknown" if unknown else "none")
 
 
@@ -373,9 +414,19 @@ def _answer(case: Case, action: Action, *why: Reason, **more: Any) -> Advice:
 # --- may I ---------------------------------------------------------------------------------------------
 
 
-def permit(situation: Situation, screw: Screw, turns_cw: float) -> Verdict:
-    """The answer to "may I turn this far?". Never allows what `advise` would refuse."""
-    case = Case(situation)
+def permit(case: Case, screw: Screw, turns_cw: float) -> Verdict:
+    """The answer to "may I turn this far?". Allows nothing that `advise` would refuse but a way out of CO."""
+    verdict = _permit(case, screw, turns_cw)
+    way = next((way for way in case.ways_out if way.covers(screw, turns_cw)), None)
+    if verdict.allowed or way is None or abs(turns_cw) < case.situation.policy.smallest_turn:
+        return verdict
+    own, firing = case.setting(FIRING_FOR[screw]), case.situation.firing
+    outcome = _outcome(own, own.moves([turns_cw])[0]) if firing == own.firing else {}
+    return Verdict(True, screw, turns_cw, (way.reason,), firing, findings=verdict.findings, **outcome)
+
+
+def _permit(case: Case, screw: Screw, turns_cw: float) -> Verdict:
+    situation = case.situation
     advice = advise_case(case)
     refused = _not_now(case, advice, screw, turns_cw)
     if refused:
@@ -395,7 +446,7 @@ def _not_now(case: Case, advice: Advice, screw: Screw, turns_cw: float) -> Reaso
     """Why no turn of this screw may be made at this moment, whatever its size."""
     situation = case.situation
     if advice.action == "halt":
-        return Reason("stopped-leaner" if _leaner_from_co(case, advice, screw, turns_cw) else "stopped")
+        return Reason("stopped")
     if situation.closed:
         return Reason("closed")
     if situation.left:
@@ -411,15 +462,6 @@ def _not_now(case: Case, advice: Advice, screw: Screw, turns_cw: float) -> Reaso
         return Reason("prove-line" if situation.unsure_shortfall else "read-first")
     if advice.action in ("finish", "run_at"):
         if situation.firing is None:
-            return Reason("light-and-read")
+            return Reason("off-no-turn" if situation.off else "light-and-read")
         return Reason("not-needed") if case.here.holds else advice.why[0]
     return None
-
-
-def _leaner_from_co(case: Case, advice: Advice, screw: Screw, turns_cw: float) -> bool:
-    """Whether CO stopped the job and this turn is away from it, as surely as anyone knows the screw's way."""
-    stops = {finding.code for finding in advice.stops}
-    if not stops.intersection(CO_STOPS) or "wrong-way" in stops:
-        return False
-    setting = case.setting(FIRING_FOR[screw])
-    return setting.direction_sure and not setting.richer(turns_cw)

@@ -54,6 +54,15 @@ class Advice:
         """Whether there is a finding of this code."""
         return any(finding.code == code for finding in self.findings)
 
+    @property
+    def asks_co(self) -> bool:
+        """Whether CO alone is what is to be read."""
+        return self.action == "read" and (self.due("co-first") or self.due("co-first-lit"))
+
+    def due(self, code: str) -> bool:
+        """Whether this reason is among those of the answer."""
+        return any(reason.code == code for reason in self.why)
+
     def as_dict(self) -> dict[str, Any]:
         """The fields as plain values, for a program."""
         return _plain(self)
@@ -79,7 +88,7 @@ class Verdict:
     @property
     def reasons(self) -> tuple[str, ...]:
         """Why, in short sentences; where a stop stands, what stops the job too."""
-        stopped = self.why[0].code in ("stopped", "stopped-leaner")
+        stopped = self.why[0].code == "stopped"
         stops = [finding.text for finding in self.findings if stopped and finding.severity == "halt"]
         return tuple(dict.fromkeys([*(reason.text for reason in self.why), *stops]))
 

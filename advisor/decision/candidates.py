@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from functools import cached_property
 
 from advisor.decision.low_fire import LowFire
-from advisor.diagnosis.carbon_monoxide import CoCeiling, co_ceiling, co_standing
+from advisor.diagnosis.carbon_monoxide import CoCeiling, bars_richer, co_ceiling, co_climbs, co_due_anew
 from advisor.log.events import Row
 from advisor.messages import Reason
 from advisor.response.predictive import Mixture
@@ -114,8 +114,8 @@ class Setting:
 
     @property
     def has_as_left(self) -> bool:
-        """Whether the readings for the record are there: a settled one with CO since the last turn."""
-        return any(row.event.co_ppm is not None for row in self._fresh)
+        """Whether the readings for the record are there: a settled one with CO since the last turn, and no strike."""
+        return any(row.event.co_ppm is not None for row in self._fresh) and not co_due_anew(self.situation, self.firing)
 
     @cached_property
     def seen_lean(self) -> bool:
@@ -124,8 +124,9 @@ class Setting:
 
     @cached_property
     def seen_co(self) -> bool:
-        """Whether CO was read since the last change."""
-        return any(row.event.co_ppm is not None for row in self._since_change)
+        """Whether CO was read since the last change, and since one that was high was struck."""
+        read = self.situation.co_readings(self.firing, self.situation.changed_at_s)
+        return bool(read) and not co_due_anew(self.situation, self.firing)
 
     @property
     def reading_due(self) -> Reason | None:
@@ -135,9 +136,14 @@ class Setting:
         return Reason("need-co") if not self.seen_co and (self.too_lean or not self.direction_sure) else None
 
     @cached_property
-    def co_near_limit(self) -> bool:
-        """Whether the latest CO at this rate is so near its limit that richer is out of the question."""
-        return bool(co_standing(self.situation, self.firing))
+    def co_bars_richer(self) -> bool:
+        """Whether CO at this rate is such that richer is out of the question."""
+        return bars_richer(self.situation, self.firing)
+
+    @cached_property
+    def co_climbs(self) -> bool:
+        """Whether CO at this rate climbs, so that richer is one mark at most."""
+        return bool(co_climbs(self.situation, self.firing))
 
     @cached_property
     def co_ceiling(self) -> CoCeiling | None:
@@ -219,6 +225,14 @@ class Setting:
             past = above if self.too_lean else below
         cost = (forecast.mean - self.centre) ** 2 + forecast.var
         return Move(turns_cw, forecast, max(0.0, 1 - above - below), past, cost)
+
+    def chance_past_rich(self, move: Move) -> float:
+        """Chance that a move ends beyond the rich edge, 0 to 1."""
+        return 1 - move.forecast.cdf(self.edges[1])
+
+    def chance_past_lean(self, move: Move) -> float:
+        """Chance that a move ends beyond the lean edge, 0 to 1."""
+        return move.forecast.cdf(self.edges[0])
 
     @cached_property
     def cap_turns(self) -> float:
@@ -311,18 +325,20 @@ class Setting:
         if richer or not self.direction_sure:
             if not self.seen_co:
                 return Reason("need-co")
-            if self.co_near_limit and not self._surely_not_up(move):
+            if self.co_bars_richer and not self._surely_not_up(move):
                 return Reason("co-near")
             if self.co_ceiling and self._may_reach(self.co_ceiling.co2_pct, move.forecast):
                 return Reason("co-ceiling", self.ceiling_data)
+            mark = self.situation.setup.mark_turns[self.screw]
+            if self.co_climbs and abs(move.turns_cw) > mark + TINY:
+                return Reason("co-climbs", {"cap": mark})
         return None
 
     def _may_overshoot(self, move: Move) -> Reason | None:
         allowed = self.situation.setup.overshoot_chance
         if move.chance_past_band > allowed:
-            same = say_chance(move.chance_past_band) == say_chance(
-                allowed
-            )  # rounded, it must not read like a permission
+            # rounded, it must not read like a permission
+            same = say_chance(move.chance_past_band) == say_chance(allowed)
             data = {"chance": move.chance_past_band, "allowed": allowed}
             return Reason("far-edge-just" if same else "far-edge", data)
         if self.direction_sure and move.cost >= self.now.cost:
@@ -362,9 +378,9 @@ class Setting:
         return LowFire(self.situation)
 
     def _refusal_for_low(self, turns_cw: float) -> Reason | None:
-        if self.screw != "throttle" or not self.richer(turns_cw):
-            return None
         sure = self.direction_sure
+        if self.screw != "throttle" or (sure and not self.richer(turns_cw)):
+            return None
         return self._low_fire.refusal(turns_cw, direction_sure=sure, first_try=sure and self.first_try)
 
     @property

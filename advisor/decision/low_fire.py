@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 from functools import cached_property
 
-from advisor.diagnosis.carbon_monoxide import co_ceiling, co_standing
+from advisor.diagnosis.carbon_monoxide import bars_richer, co_ceiling, co_climbs, co_due_anew
 from advisor.messages import Reason
 from advisor.response.situation import Situation
 
@@ -16,8 +16,8 @@ class LowFire:
 
     @cached_property
     def co_stands(self) -> bool:
-        """Whether CO at low fire is near its limit or climbs."""
-        return bool(co_standing(self.situation, "low"))
+        """Whether CO at low fire bars a turn richer."""
+        return bars_richer(self.situation, "low")
 
     @cached_property
     def unseen_rise_pct(self) -> float:
@@ -48,9 +48,14 @@ class LowFire:
         return 1 - there.cdf(self._line) > (policy.untried_rich_chance if first_try else policy.unseen_rich_chance)
 
     def refusal(self, turns_cw: float, *, direction_sure: bool, first_try: bool) -> Reason | None:
-        """Why low fire forbids this turn richer; None where it does not."""
+        """Why low fire forbids this turn richer, or one whose way is not sure; None where it does not."""
         if self.co_stands:
             return Reason("low-co")
+        if co_due_anew(self.situation, "low"):
+            return Reason("low-unread")
+        mark = self.situation.setup.mark_turns["throttle"]
+        if abs(turns_cw) > mark * (1 + 1e-9) and co_climbs(self.situation, "low"):
+            return Reason("low-co-climbs", {"cap": mark})
         if not direction_sure:  # a mark at most, to find out
             return None
         if self.unseen_rise_pct > self.situation.policy.unseen_rise_pct:

@@ -1,14 +1,18 @@
-"""Carbon monoxide over a whole visit: what stands of it, whether it climbs with CO2, where it passed its limit."""
+"""Carbon monoxide over a whole visit: what stands of it, whether it climbs, where it passed its limit."""
 
 from typing import Any, NamedTuple
 
+from advisor.job_setup.setup import JobSetup
 from advisor.log.check_items import CO_CAUSE, MENDED
 from advisor.log.events import Event, Row
-from advisor.messages import Finding
+from advisor.messages import SEVERITIES, Finding
 from advisor.response import reading_checks
-from advisor.response.reading_checks import co_air_free_ppm, co_limit_ppm
-from advisor.response.situation import Situation
+from advisor.response.reading_checks import When, co_air_free_ppm, co_bar_ppm, co_limit_ppm, mostly_air
+from advisor.response.situation import Situation, Struck
 from advisor.screws import Firing
+
+CO_STOPS = ("rich", "high-co", "co-no-flame", "co-climbing")  # codes of findings that stop a job for carbon monoxide
+OF_CO = ("rich", "high-co", "co-rising")  # codes of findings that one reading of CO may give
 
 
 class CoCeiling(NamedTuple):
@@ -19,25 +23,70 @@ class CoCeiling(NamedTuple):
     row: int
 
 
+class CoCourse(NamedTuple):
+    """CO at one rate as read in this session.
+
+    shown_ppm    the last readings as displayed, ppm, oldest first: one, or up to four where CO climbs
+    air_free_ppm, limit_ppm  of the last one, ppm air-free; the former None where it can't be known
+    """
+
+    shown_ppm: tuple[float, ...]
+    air_free_ppm: float | None
+    limit_ppm: float
+
+
 def co_standing(situation: Situation, firing: Firing) -> list[Finding]:
-    """What stands of CO at a rate: only a settled, undoubted reading with CO at that rate lifts it."""
-    standing: Event | None = None
+    """What stands of CO at a rate: only a settled, undoubted reading with CO at that rate lifts it.
+
+    What was read just after lighting is lifted by any later one of the same start: the peak has fallen.
+    """
+    standing: Row | None = None
+    peak: Row | None = None
     outdated = False  # whether CO was read after what stands
-    for row in situation.of("reading"):
-        if row.event.firing != firing or row.event.co_ppm is None:
+    for row in flames_with_co(situation, firing):
+        said, proven = _of_co(situation, row, "now"), row.number in situation.tracker.proven
+        outdated = not said
+        if _just_lit(situation, row):
+            peak = row if said else None
             continue
-        outdated = not _of_co(situation, row.event)
-        if not outdated:
-            standing = row.event
-        elif row.number in situation.tracker.proven:
-            standing = None
-    return _of_co(situation, standing, outdated=outdated) if standing else _climbing(situation, firing)
+        peak = None
+        if proven or standing is None or _gravity(said) >= _gravity(_of_co(situation, standing, "now")):
+            standing = row if said else None if proven else standing
+    found = [_of_co(situation, peak, said_when(situation, peak))] if peak else []
+    if standing:
+        found.append(_of_co(situation, standing, "before" if outdated else said_when(situation, standing)))
+    return max(found, key=_gravity) if found else _rising(situation, firing)
 
 
-def _of_co(situation: Situation, reading: Event, *, outdated: bool = False) -> list[Finding]:
+def _just_lit(situation: Situation, row: Row) -> bool:
+    """Whether a row is of the time after the latest start in which CO may fall by itself."""
+    return 0 <= row.at_s - situation.tracker.started_s < situation.policy.just_lit_s and situation.off is None
+
+
+def _of_co(situation: Situation, row: Row, when: When) -> list[Finding]:
     """What a reading says of CO by itself; nothing where it is clean."""
-    found = reading_checks.judge(situation.setup, reading, outdated=outdated)
-    return [finding for finding in found if finding.code in ("rich", "high-co", "co-rising")]
+    return [finding for finding in reading_checks.judge(situation.setup, row.event, when=when) if finding.code in OF_CO]
+
+
+def _gravity(found: list[Finding]) -> int:
+    return max((SEVERITIES.index(finding.severity) for finding in found), default=-1)
+
+
+def said_when(situation: Situation, row: Row) -> When:
+    """How what a reading says of CO, or of a rich flame, is said now."""
+    if situation.off is not None:
+        return "off"
+    if row.at_s < situation.tracker.started_s:  # lit again since
+        return "before"
+    return "lighting" if situation.at_s - situation.tracker.started_s < situation.policy.just_lit_s else "now"
+
+
+def bars_richer(situation: Situation, firing: Firing) -> bool:
+    """Whether CO at this rate bars every turn richer: over its limit or `policy.co_bar_ppm`, or leaping up."""
+    return any(
+        finding.code != "co-rising" or finding.variant == "climbs" or finding.data["air_free"] > finding.data["bar"]
+        for finding in co_standing(situation, firing)
+    )
 
 
 def co_ceiling(situation: Situation, firing: Firing) -> CoCeiling | None:
@@ -47,9 +96,12 @@ def co_ceiling(situation: Situation, firing: Firing) -> CoCeiling | None:
     is mended: CO that is gone at less CO2 comes back with the next turn richer.
     """
     setup, ceiling = situation.setup, None
-    limit, step = co_limit_ppm(setup), setup.display_step_pct / 2
-    for row in _read_with_co(situation, firing):
-        co2, air_free = row.event.co2_pct or 0.0, _air_free(situation, row.event)
+    step = setup.display_step_pct / 2
+    for row in _since_mended(situation, firing):
+        if row.event.co2_pct is None:
+            continue
+        air_free, limit = _air_free(situation, row.event), co_limit_ppm(setup, row.event)
+        co2 = row.event.co2_pct
         if air_free > limit and (ceiling is None or co2 < ceiling.co2_pct):
             ceiling = CoCeiling(co2, air_free, row.number)
         proven = row.number in situation.tracker.proven and air_free <= limit * setup.policy.co_near_share
@@ -58,10 +110,14 @@ def co_ceiling(situation: Situation, firing: Firing) -> CoCeiling | None:
     return ceiling
 
 
-def _climbing(situation: Situation, firing: Firing) -> list[Finding]:
-    """CO well below its limit that has risen several times over with CO2: the limit is a turn or two away."""
-    rows = [row.event for row in _read_with_co(situation, firing)]
-    leaner = [event for event in rows if (event.co2_pct or 0.0) < (rows[-1].co2_pct or 0.0)]
+def _rising(situation: Situation, firing: Firing) -> list[Finding]:
+    """CO well below its limit that has risen several times over with CO2: the limit is a turn or two away.
+
+    It has risen from a settled reading: one just after a change of rate still shows the flue of the other.
+    """
+    rows = [row.event for row in _since_mended(situation, firing) if row.event.co2_pct is not None]
+    settled = [event for event in _settled_with_co(situation, firing) if event.co2_pct is not None]
+    leaner = [event for event in settled if (event.co2_pct or 0.0) < (rows[-1].co2_pct or 0.0)]
     rise = _rise(situation, leaner, rows[-1]) if leaner else None
     return [Finding("co-rising", "warn", firing, variant="climbs", data=rise)] if rise else []
 
@@ -71,10 +127,45 @@ def co_by_itself(situation: Situation, firing: Firing) -> list[Finding]:
 
     A warning only; it is said until CO stands out by itself (`co_standing`).
     """
-    settled = situation.settled_readings(firing)
-    rows = [row.event for row in _read_with_co(situation, firing) if row in settled]
+    rows = _settled_with_co(situation, firing)
     rise = _rise(situation, rows[:-1], rows[-1]) if len(rows) > 1 else None
     return [Finding("co-by-itself", "warn", firing, data=rise)] if rise and not co_standing(situation, firing) else []
+
+
+def co_climbs(situation: Situation, firing: Firing) -> list[Finding]:
+    """CO that has doubled between settled readings, far below its limit yet: said, and richer is one mark at most."""
+    policy, rows = situation.policy, _settled_with_co(situation, firing)
+    if len(rows) < 2 or co_standing(situation, firing):
+        return []
+    least, now = min(_air_free(situation, event) for event in rows[:-1]), _air_free(situation, rows[-1])
+    if now < policy.co_climb_times * least or now - least < policy.co_climb_ppm:
+        return []
+    shown = tuple(event.co_ppm for event in rows[-4:])
+    return [Finding("co-climbs", "warn", firing, data={"shown": shown, "least": least, "now": now})]
+
+
+def co_without_flame(situation: Situation) -> list[Finding]:
+    """CO in a sample that has no flue in it: the burner is off or not lit, or the probe hangs in the room."""
+    setup = situation.setup
+    read = [row for row in situation.of("reading") if row.event.co_ppm is not None]
+    if not read or read[-1].at_s < situation.tracker.started_s:
+        return []
+    last = read[-1].event
+    if last.rate is not None and not mostly_air(setup, last):
+        return []
+    co_ppm = last.co_ppm or 0.0
+    high = co_ppm > co_bar_ppm(setup) * situation.policy.co_near_share
+    return [Finding("co-no-flame", "halt", data={"co": co_ppm})] if high else []
+
+
+def co_course(situation: Situation, firing: Firing) -> CoCourse | None:
+    """CO at a rate for every answer; None where it was not read in this session."""
+    rows = [row.event for row in flames_with_co(situation, firing) if row.at_s >= situation.session_from_s]
+    if not rows:
+        return None
+    setup, last, climbs = situation.setup, rows[-1], co_climbs(situation, firing)
+    shown = climbs[0].data["shown"] if climbs else (last.co_ppm or 0.0,)
+    return CoCourse(shown, co_air_free_ppm(setup, last), co_limit_ppm(setup, last))
 
 
 def _rise(situation: Situation, earlier: list[Event], last: Event) -> dict[str, Any] | None:
@@ -87,16 +178,52 @@ def _rise(situation: Situation, earlier: list[Event], last: Event) -> dict[str, 
     return {"least": least, "now": now, "co2_before": before.co2_pct, "co2_now": last.co2_pct}
 
 
-def _read_with_co(situation: Situation, firing: Firing) -> list[Row]:
-    """Readings with CO at a rate in this session, since its cause was last said to be mended."""
-    mended_s = [row.at_s for row in situation.checks(CO_CAUSE) if row.event.value == MENDED]
-    since_s = max([situation.session_from_s, *mended_s])
+def _air_free(situation: Situation, reading: Event) -> float:
+    return co_air_free_ppm(situation.setup, reading) or 0.0
+
+
+def flames_with_co(situation: Situation, firing: Firing) -> list[Row]:
+    """Readings of a flame with CO at a rate."""
     return [
         row
         for row in situation.of("reading")
-        if row.event.firing == firing and row.event.co_ppm is not None and row.at_s >= since_s
+        if row.event.firing == firing and row.event.co_ppm is not None and not mostly_air(situation.setup, row.event)
     ]
 
 
-def _air_free(situation: Situation, reading: Event) -> float:
-    return co_air_free_ppm(situation.setup, reading) or 0.0
+def _since_mended(situation: Situation, firing: Firing) -> list[Row]:
+    """The same in this session, since the cause of CO was last said to be mended."""
+    mended_s = [row.at_s for row in situation.checks(CO_CAUSE) if row.event.value == MENDED]
+    since_s = max([situation.session_from_s, *mended_s])
+    return [row for row in flames_with_co(situation, firing) if row.at_s >= since_s]
+
+
+def _settled_with_co(situation: Situation, firing: Firing) -> list[Event]:
+    settled = {row.number for row in situation.co_readings(firing)}
+    return [row.event for row in _since_mended(situation, firing) if row.number in settled]
+
+
+# ---- struck readings
+
+
+def co_struck(situation: Situation, firing: Firing | None = None) -> list[Struck]:
+    """Struck readings (at one rate) whose CO was such that their reason is kept."""
+    return [
+        struck
+        for struck in situation.struck
+        if firing in (None, struck.row.event.firing) and worth_a_reason(situation.setup, struck.row.event)
+    ]
+
+
+def co_due_anew(situation: Situation, firing: Firing) -> bool:
+    """Whether CO is still to be read at a rate since a reading there whose CO was high was struck."""
+    struck_by = max((struck.by.number for struck in co_struck(situation, firing)), default=0)
+    return bool(struck_by) and not any(row.number > struck_by for row in situation.co_readings(firing))
+
+
+def worth_a_reason(setup: JobSetup, reading: Event) -> bool:
+    """Whether a reading is not struck without a reason: its CO is over half its limit, or over what bars a turn."""
+    if reading.event != "reading" or reading.co_ppm is None:
+        return False
+    near = co_limit_ppm(setup, reading) * setup.policy.co_near_share
+    return (co_air_free_ppm(setup, reading) or reading.co_ppm) > min(near, co_bar_ppm(setup, reading))

@@ -5,40 +5,77 @@ from collections.abc import Callable
 
 from advisor import parsing, units
 from advisor.diagnosis.answers import input_of, measured_s, wrong_answers
-from advisor.diagnosis.carbon_monoxide import co_by_itself, co_standing
+from advisor.diagnosis.carbon_monoxide import (
+    CO_STOPS,
+    OF_CO,
+    co_by_itself,
+    co_climbs,
+    co_standing,
+    co_without_flame,
+    said_when,
+)
 from advisor.errors import RangeError
 from advisor.job_setup.setup import JobSetup
-from advisor.log.check_items import CHECK_ITEMS, PRESSURE_DROP, SAMPLE_LINE, SKIPPED, check_item
+from advisor.log.check_items import (
+    CHECK_ITEMS,
+    CO_ALARM,
+    LEAKING,
+    OPENED_JOINTS,
+    PRESSURE_DROP,
+    SAMPLE_LINE,
+    SKIPPED,
+    TEST_POINTS,
+    check_item,
+)
 from advisor.log.events import Event, Row
 from advisor.log.site_facts import pressure_in_plate_unit
 from advisor.messages import SEVERITIES, Finding
 from advisor.response import reading_checks
 from advisor.response.change_detection import Outlier
+from advisor.response.reading_checks import mostly_air
 from advisor.response.situation import Situation
 from advisor.screws import FIRING_FOR, FIRINGS, SCREWS, Firing, Screw, other_firing
 
+GAS_TIGHT = (OPENED_JOINTS, TEST_POINTS)
+
 
 def find(situation: Situation) -> tuple[Finding, ...]:
-    """All findings of the job as it stands, the gravest first."""
+    """All findings of the job as it stands, the gravest first; of stops that which can't wait."""
     found = [finding for check in CHECKS for finding in check(situation)]
-    return tuple(sorted(found, key=lambda finding: -SEVERITIES.index(finding.severity)))
+    return tuple(sorted(found, key=lambda finding: (-SEVERITIES.index(finding.severity), _urgency(finding))))
+
+
+def _urgency(finding: Finding) -> int:
+    """Place of a stop among stops: a leak of gas, what puts the burner off, the room's CO alarm, the rest."""
+    item, value = finding.data.get("item"), finding.data.get("value")
+    if finding.code == "not-ready" and item in GAS_TIGHT and value == LEAKING:
+        return 0
+    if finding.code in CO_STOPS:
+        return 1
+    return 2 if item == CO_ALARM else 3
 
 
 def of_readings(situation: Situation) -> list[Finding]:
     """What single readings say, each by the latest that can say it: only a reading with CO clears a finding of CO."""
     found: dict[str, Finding] = {}
     for row in (situation.latest(), situation.latest(having="o2_pct")):
-        if row is not None:
-            seen = reading_checks.judge(situation.setup, row.event, rising=row.event in situation.tracker.rising)
-            found |= {finding.code: finding for finding in seen}
-    for code in ("high-co", "co-rising"):
-        found.pop(code, None)
+        if row is not None and not _before_relit(situation, row):
+            rising, when = row.event in situation.tracker.rising, said_when(situation, row)
+            seen = reading_checks.judge(situation.setup, row.event, when=when, rising=rising)
+            by_co = OF_CO if row.event.co_ppm is not None else ()  # those are said by rate
+            found |= {finding.code: finding for finding in seen if finding.code not in by_co}
     for firing in FIRINGS:
         for finding in co_standing(situation, firing):
             found[f"{finding.code} {firing}"] = finding
     unique = dict.fromkeys(found.values())
     rich = [finding for finding in unique if finding.code == "rich"]
     return rich or list(unique)
+
+
+def _before_relit(situation: Situation, reading: Row) -> bool:
+    """Whether a reading is of clean air, and the burner is off or was started since: it says nothing of a flame."""
+    relit = situation.off is not None or reading.at_s < situation.tracker.started_s
+    return relit and mostly_air(situation.setup, reading.event)
 
 
 def wrong_answer(situation: Situation) -> list[Finding]:
@@ -72,12 +109,13 @@ def last_turn(situation: Situation) -> list[Finding]:
     if not turns or turns[-1].event.screw is None:
         return []
     row, screw = turns[-1], turns[-1].event.screw
-    size, cap = abs(row.event.turns_cw or 0.0), situation.setup.cap_turns[screw]
+    size, cap = abs(situation.turned_since_read(screw)), situation.setup.cap_turns[screw]
     found = []
-    if size > cap * (1 + 1e-9) and not situation.settled_readings(FIRING_FOR[screw], row.at_s):
+    if size > cap * (1 + 1e-9):
+        once = len(situation.turns_since_read(screw)) == 1
         data = {"row": row.number, "turns": size, "cap": cap}
-        found.append(Finding("large-turn", "warn", screw=screw, data=data))
-    if row.at_s == situation.changed_at_s and situation.firing != FIRING_FOR[screw]:
+        found.append(Finding("large-turn", "warn", screw=screw, variant="once" if once else "in_all", data=data))
+    if row.at_s == situation.changed_at_s and situation.firing not in (None, FIRING_FOR[screw]):
         ran = {"ran": situation.firing, "own": FIRING_FOR[screw]}
         found.append(Finding("wrong-rate", "warn", screw=screw, data=ran))
     return found
@@ -191,8 +229,11 @@ def drift(situation: Situation) -> list[Finding]:
 
 
 def carbon_monoxide(situation: Situation) -> list[Finding]:
-    """CO that rises by itself, at either rate."""
-    return [finding for firing in FIRINGS for finding in co_by_itself(situation, firing)]
+    """CO that rises by itself, or climbs, at either rate; CO where there is no flame."""
+    found = [finding for firing in FIRINGS for finding in co_by_itself(situation, firing)]
+    known = {finding.firing for finding in found}
+    found += [f for firing in FIRINGS if firing not in known for f in co_climbs(situation, firing)]
+    return [*co_without_flame(situation), *found]
 
 
 def screws(situation: Situation) -> list[Finding]:
@@ -253,9 +294,11 @@ def _backlash(situation: Situation, screw: Screw, turns: list[Row]) -> list[Find
 def read_too_soon(situation: Situation) -> list[Finding]:
     """A last reading that came too soon, or at a rate nobody logged."""
     rows = situation.of("reading")
-    if not rows or rows[-1].event.firing is None or rows[-1].event.firing != situation.firing:
+    if not rows or rows[-1].event.co2_pct is None or rows[-1].event.rate != situation.firing:
         return []
-    row, firing = rows[-1], rows[-1].event.firing
+    row, firing = rows[-1], rows[-1].event.rate
+    if firing is None:
+        return []
     rising = row.event in situation.tracker.rising
     if not (rising or reading_checks.usable(situation.setup, row.event)):
         return []

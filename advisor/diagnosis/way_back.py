@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from advisor.diagnosis.carbon_monoxide import co_ceiling, co_standing
+from advisor.diagnosis.carbon_monoxide import bars_richer, co_ceiling
 from advisor.messages import Reason
 from advisor.response.situation import Situation
 from advisor.response.valve import apply_backlash
@@ -76,7 +76,7 @@ def way_back(situation: Situation) -> tuple[WayBack, ...]:
         more = abs(wanted) - abs(net) if wanted * net < 0 else abs(wanted)
         play = more if more > FINEST_TURNS / 2 else 0.0
         richer = wanted * belief.model.toward_richer[screw] > 0
-        in_co = richer and any(co_standing(situation, firing) or co_ceiling(situation, firing) for firing in FIRINGS)
+        in_co = richer and any(bars_richer(situation, firing) or co_ceiling(situation, firing) for firing in FIRINGS)
         backs.append(WayBack(screw, net, wanted, play, _as_found_pct(situation, screw, turns[0].at_s), in_co))
     return tuple(backs)
 

@@ -8,7 +8,7 @@ from typing import NamedTuple
 
 from advisor import parsing
 from advisor.chemistry import gas_meter
-from advisor.decision.answers import Advice
+from advisor.decision.answers import Advice, Verdict
 from advisor.dialogue.moments import parse_time
 from advisor.dialogue.prompts import READING, in_guide_words
 from advisor.errors import RangeError
@@ -17,7 +17,7 @@ from advisor.log import check_items
 from advisor.procedure.progress import Progress
 from advisor.procedure.stages import Question
 from advisor.response.situation import Situation
-from advisor.screws import FIRINGS, SCREW_FOR, SCREWS, Firing, Screw
+from advisor.screws import FIRINGS, OFF, SCREW_FOR, SCREWS, Firing, Screw
 
 NO_ANSWER = "Enter alone is no answer here"
 WITH_EFFECT = (check_items.STANDING, check_items.WORKING, check_items.SAMPLE_LINE,
@@ -89,14 +89,35 @@ def parse_may(typed: str, firing: Firing | None) -> Turn | None:
     return parse_turn(turn, firing) if turn and word.lower() == "may" else None
 
 
+def parse_at_any_time(typed: str, firing: Firing | None) -> Entry | None:
+    """What may be typed at every prompt and during every wait: CO, burner off, a whole reading; None for other words.
+
+    Raises RangeError for what begins like one of these and is none.
+    """
+    word, _, rest = typed.partition(" ")
+    if word.lower() == "co":
+        co_ppm = parsing.parse_number(rest, "CO")
+        return lambda job, at: job.co(co_ppm, at=at)
+    if word.lower() == OFF:
+        return lambda job, at: job.run_at(OFF, at=at, note=rest.strip())
+    if firing and _NUMBERS.fullmatch(typed) and len(typed.split()) == 3:
+        return _reading(typed, firing)
+    return None
+
+
 def parse_entry(typed: str, advice: Advice, firing: Firing | None) -> Entry:
     """The entry that was typed; `firing` is the rate that runs, None where none does. Raises RangeError.
 
-    Enter alone does what the advice says. A turn that was made is an entry whatever its size.
+    Enter alone does what the advice says. A turn that was made is an entry whatever its size. Where CO alone is due a
+    number alone is CO.
     """
     low, *rest = typed.lower().split() or [""]
     if not typed:
         return _as_advised(advice)
+    if entry := parse_at_any_time(typed, firing):
+        return entry
+    if advice.asks_co and not rest and _NUMBERS.fullmatch(typed):
+        return parse_at_any_time(f"co {typed}", firing) or _as_advised(advice)
     if not rest and low in _NOTHING:
         raise RangeError("Then nothing was logged. Read again, or type what was turned.")
     if _NUMBERS.fullmatch(typed):
@@ -106,13 +127,20 @@ def parse_entry(typed: str, advice: Advice, firing: Firing | None) -> Entry:
     if low == "check":
         return _check(typed)
     if low == "void":
-        row = parsing.parse_whole(rest[0], "row") if rest else None
-        return lambda job, at: job.void(row, at=at)
+        row, why = parsing.parse_whole(rest[0], "row") if rest else None, typed.split(maxsplit=2)[2:]
+        return lambda job, at: job.void(row, at=at, note="".join(why))
     if advice.action != "turn" and not any(map(str.isdigit, typed)):
         raise RangeError(f"'{typed}' is not understood: type {READING}; ? says what else.")
     words, _, when = typed.partition("--at")  # one put right after it was struck
     turn, made_at = parse_turn(words.rstrip(), firing), parse_time(when or None)
-    return lambda job, at: job.turn(*turn, at=made_at or at)
+    return lambda job, at: log_turn(job, turn, made_at or at)
+
+
+def log_turn(job: Job, turn: Turn, at: datetime | None, note: str = "") -> Verdict:
+    """Log a turn that was made; what `may` said of it just before."""
+    verdict = job.may(*turn, at=at)
+    job.turn(*turn, at=at, note=note)
+    return verdict
 
 
 def refuse_entry(reason: str, firing: Firing | None) -> None:
@@ -135,7 +163,7 @@ def _as_advised(advice: Advice) -> Entry:
     if advice.action == "run_at" and firing:
         return lambda job, at: job.run_at(firing, at=at)
     if advice.action == "turn" and screw and turns:
-        return lambda job, at: job.turn(screw, turns, at=at)
+        return lambda job, at: log_turn(job, Turn(screw, turns), at)
     raise RangeError(f"{NO_ANSWER}: type {READING}; ? says what else.")
 
 

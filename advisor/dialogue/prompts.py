@@ -3,9 +3,10 @@
 from typing import Literal, NamedTuple
 
 from advisor.decision.answers import Advice
-from advisor.log.check_items import SAMPLE_LINE, plate_unit
+from advisor.log.check_items import CO_LIMIT, SAMPLE_LINE, plate_unit
 from advisor.messages import Finding, Reason
 from advisor.procedure.stages import Question
+from advisor.report.answers import PUBLISHED_CO
 from advisor.response.situation import Situation
 from advisor.wording import finding_text, reason_text
 from advisor.wording.numbers import say_typed
@@ -15,7 +16,8 @@ READING = "CO2 O2 CO, such as 8.1 6.5 24"
 HELP = "Enter takes what is offered; ? says why; back, skip, stop and note WORDS do what they say."
 OTHERS = (
     "You may also type: high or low (the rate it runs at), a turn such as 1/24 cw, may 1/12 cw, tight or leaking (the "
-    "sample line), richer or leaner (this screw, clockwise), check ITEM VALUE UNIT, void ROW."
+    "sample line), richer or leaner (this screw, clockwise), check ITEM VALUE UNIT, void ROW. At any time, in a wait "
+    "too: co 24, off (the burner went off, and why), a whole reading."
 )
 
 Command = Literal["why", "stop", "back", "skip", "note"]
@@ -47,7 +49,8 @@ def question_prompt(question: Question, situation: Situation) -> Prompt:
     unit = plate_unit(question.item, situation.setup)
     if check.kind == "number" and not check.unit and unit:
         asks += f", {unit}"
-    enter = question.usual or ("none" if question.optional else "")
+    left_out = f"the published {PUBLISHED_CO}" if question.item == CO_LIMIT else "none"
+    enter = question.usual or (left_out if question.optional else "")
     hints = [", ".join(check.choices), f"Enter: {enter}" if enter else ""]
     return Prompt(asks, "; ".join(filter(None, hints)))
 
@@ -55,12 +58,18 @@ def question_prompt(question: Question, situation: Situation) -> Prompt:
 def entry_prompt(advice: Advice, situation: Situation) -> Prompt:
     """What is asked where a reading, a turn or a change of rate is due."""
     match advice.action:
+        case "run_at" if advice.due("off"):
+            return Prompt(f"Burner off. Lit again, at {advice.firing} fire", "Enter when it runs")
+        case "run_at" if advice.due("light-first"):
+            return Prompt("Light it and run high fire in test mode", "Enter when it burns")
         case "run_at":
             return Prompt(f"Change to {advice.firing} fire in test mode", "Enter when it runs")
         case "turn" if advice.turns_cw:
             return Prompt("What did you turn?", f"Enter: {say_typed(advice.turns_cw)}, as advised; 0: nothing")
         case "halt":
             return Prompt("A new reading, or what was done or found")
+        case "read" if advice.asks_co:
+            return Prompt(f"CO at {situation.firing} fire, ppm", "or CO2 O2 CO")
         case "read" if situation.tracker.open_shortfalls:
             return Prompt(QUESTIONS[SAMPLE_LINE].asks, f"tight, leaking; or {READING}")
     return Prompt(f"At {situation.firing} fire: {READING}")

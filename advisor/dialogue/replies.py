@@ -8,7 +8,7 @@ from advisor.dialogue.entries import WITH_EFFECT, is_known
 from advisor.dialogue.moments import moment_to_answer
 from advisor.dialogue.prompts import in_guide_words
 from advisor.job import Job
-from advisor.log.check_items import AIR_C, CALIBRATED, INPUT_RATE
+from advisor.log.check_items import AIR_C, CALIBRATED, INPUT_RATE, STANDING, WORKING
 from advisor.log.events import still_valid
 from advisor.messages import Finding, Reason
 from advisor.report.overview import calibration_reasons, input_reasons, say_flue
@@ -16,7 +16,10 @@ from advisor.response.situation import Situation
 from advisor.screws import Firing
 from advisor.wording.numbers import say_turn
 
-_AT_ONCE = {"turn": ("large-turn", "wrong-rate"), "reading": ("co2-alone", "co-rising", "co-by-itself")}  # by event
+_AT_ONCE = {  # by event
+    "turn": ("large-turn", "wrong-rate"),
+    "reading": ("co2-alone", "co-rising", "co-by-itself", "co-climbs"),
+}
 
 
 def after_entry(job: Job, moment: datetime | None) -> tuple[datetime, list[Finding]]:
@@ -27,6 +30,8 @@ def after_entry(job: Job, moment: datetime | None) -> tuple[datetime, list[Findi
     made, notes = job.events[-1], []
     if made.event == "check" and not is_known(made.item, job):
         notes.append(Finding("unknown-check", "note", data={"item": made.item, "known": ", ".join(WITH_EFFECT)}))
+    if made.item in (STANDING, WORKING) and made.item not in job.situation(made.time).setup.pressures:
+        notes.append(Finding("not-compared", "note", data={"item": made.item}))
     last = max(event.time for event, stands in zip(job.events, still_valid(job.events), strict=True) if stands)
     if moment is None or moment >= last:
         return moment or moment_to_answer(None, job.ended), notes
@@ -66,7 +71,7 @@ def at_once(job: Job, advised: Advice, at: datetime) -> list[str]:
     if made.screw == advised.screw and made.turns_cw and advised.turns_cw and made.turns_cw * advised.turns_cw < 0:
         said.append(
             f"That is the other way than advised: {made.screw} screw {say_turn(advised.turns_cw)}. "
-            "If it was made so, watch CO and wait; if not, cut the wait short and type back."
+            "If it was made so, watch CO and wait; if not, type back."
         )
     codes = _AT_ONCE[made.event]
     return said + [in_guide_words(finding) for finding in now.findings if finding.code in codes]

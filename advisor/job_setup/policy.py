@@ -19,8 +19,17 @@ class Policy:
     fuel_line_o2_pct      distance of O2 from the fuel's line at which fuel or analyser is doubted, % O2. Own choice:
                           pipeline gases differ by 0.2 to 0.3, two displays that step by 0.1 add 0.15, cells the rest
     co_near_share         share of the CO limit from which CO is called near it; own choice
+    co_bar_ppm            CO from which no turn richer is allowed, where its limit is no lower, ppm air-free; own
+                          choice: half the published limit
+    co_at_once_ppm        CO as displayed, ppm, from which the burner goes off without waiting whether it falls; own
+                          choice
+    co_climb_times, co_climb_ppm  CO climbs when it is so many times the least read before, and up by so many ppm
+                          air-free; own choice: a display's noise makes neither
     co_jump_times, co_jump_ppm  CO has jumped when it is so many times the least read before, and over so many ppm
                           air-free; own choice: a sound burner's 10 to 40 ppm stay far below
+    just_lit_s            time after lighting, s, in which CO over its limit may fall by itself; common practice
+    clean_sample_o2_pct, clean_sample_co2_pct  O2 over which, and CO2 under which, a sample is clean air with next to no
+                          flue in it: no reading of a flame; own choice
     clean_air_o2_pct, clean_air_co_ppm  what an analyser may show in clean air, from and to; own choice: dry air has
                           20.95 % O2, a display step and a cell's zero explain the rest
     calibration_days      age of the analyser's calibration from which it is pointed out; common practice
@@ -79,8 +88,15 @@ class Policy:
     plain_air_o2_pct: float = 20.5
     fuel_line_o2_pct: float = 0.6
     co_near_share: float = 0.5
+    co_bar_ppm: float = 200.0
+    co_at_once_ppm: float = 2000.0
+    co_climb_times: float = 2.0
+    co_climb_ppm: float = 30.0
     co_jump_times: float = 3.0
     co_jump_ppm: float = 100.0
+    just_lit_s: float = 60.0
+    clean_sample_o2_pct: float = 19.0
+    clean_sample_co2_pct: float = 1.0
     clean_air_o2_pct: tuple[float, float] = (20.7, 21.1)
     clean_air_co_ppm: tuple[float, float] = (0.0, 3.0)
     calibration_days: float = 365.0

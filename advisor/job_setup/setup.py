@@ -16,7 +16,11 @@ from advisor.screws import DIRECTIONS, FIRINGS, SCREWS, Direction, Firing, Screw
 
 TURNDOWNS = (1.0, 20.0)  # from and to
 VISITS = ("valve-change", "conversion", "service", "complaint")
-OPENS_JOINTS = VISITS[:2]  # kinds of visit that open gas joints
+CHANGES_VALVE = VISITS[:2]  # kinds of visit that change the valve or its gas, and open gas joints
+AIR_FREE, DISPLAYED, RATIO = "ppm air-free", "ppm", "CO/CO2"
+CO_BASES: Mapping[str, tuple[float, float]] = MappingProxyType(  # what a CO limit is stated in, lowest and highest
+    {AIR_FREE: (1.0, 10_000.0), DISPLAYED: (1.0, 10_000.0), RATIO: (0.0001, 0.05)}
+)
 
 
 @dataclass(frozen=True)
@@ -33,7 +37,9 @@ class JobSetup:
     min_wait_s     shortest wait after a turn of each screw and after a change of firing rate, s
     turndown       ratio of high to low fan speed (about the ratio of the rates)
     turndown_stated  whether somebody said so; otherwise it is assumed
-    co_limit_ppm_air_free  the user's own limit, ppm air-free; the published one holds where it is stricter
+    co_limit_ppm_air_free  the maker's or the user's own CO limit, ppm air-free; the published one holds where it is
+               stricter
+    co_limit   the same as (value, basis), where it is stated on another basis: one of CO_BASES
     display_step_pct       step of the analyser's CO2 display, %
     analyser_accuracy_pct  accuracy of its CO2 reading, +/- %, when known
     overshoot_chance       largest accepted chance that a move passes the far edge of the band, 0 to 0.5
@@ -61,6 +67,7 @@ class JobSetup:
     turndown: float = 5.0
     turndown_stated: bool = True
     co_limit_ppm_air_free: float | None = None
+    co_limit: tuple[float, str] | None = None
     display_step_pct: float = 0.1
     analyser_accuracy_pct: float | None = None
     overshoot_chance: float = 0.05
@@ -97,6 +104,8 @@ class JobSetup:
             put(self, "input_rate", _checked_input_rate(self.input_rate))
         if self.heating_value is not None:
             put(self, "heating_value", _checked_heating_value(self.heating_value))
+        if self.co_limit is not None:
+            put(self, "co_limit", _checked_co_limit(self.co_limit))
         put(self, "prior", Prior.from_mapping(self.prior))
         if self.visit not in VISITS:
             raise RangeError(f"visit = '{self.visit:.40}': it is one of {', '.join(VISITS)}")
@@ -201,6 +210,16 @@ def _checked_pressure(name: str, given: tuple[float, float, str]) -> tuple[float
     if not 0 < low < high:
         raise RangeError(f"pressure '{name}' {low:g} to {high:g} {unit}: two rising numbers above 0 are needed")
     return (low, high, unit)
+
+
+def _checked_co_limit(given: tuple[float, str]) -> tuple[float, str]:
+    value, basis = given
+    if basis not in CO_BASES:
+        raise RangeError(f"co_limit in '{basis:.40}': it is in {', '.join(CO_BASES)}")
+    low, high = CO_BASES[basis]
+    if not low <= value <= high:
+        raise RangeError(f"co_limit = {value:g} {basis}: from {low:g} to {high:g} is allowed")
+    return value, basis
 
 
 def _checked_input_rate(given: tuple[float, float, str]) -> tuple[float, float, str]:

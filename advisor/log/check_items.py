@@ -12,12 +12,21 @@ from typing import Any, Literal
 from advisor import parsing, units
 from advisor.chemistry import gas_meter
 from advisor.errors import RangeError
-from advisor.job_setup.setup import OPENS_JOINTS, JobSetup
+from advisor.job_setup.setup import CHANGES_VALVE, JobSetup
 from advisor.log.events import Event
 from advisor.screws import DIRECTIONS, SCREWS
 
 Kind = Literal[
-    "choice", "number", "pressure range", "power range", "heating value", "meter gas", "meter", "date", "text"
+    "choice",
+    "number",
+    "pressure range",
+    "power range",
+    "heating value",
+    "meter gas",
+    "meter",
+    "date",
+    "co limit",
+    "text",
 ]
 
 # items of the notes that the visit is followed by; their value names what it is about, their note says why
@@ -28,6 +37,7 @@ STANDING, WORKING, PLATE_PRESSURE = "standing pressure", "working pressure", "in
 PRESSURE_DROP = "pressure drop"
 INPUT_RATE, PLATE_INPUT, HEATING_VALUE, METER_GAS = "input rate", "input rate range", "heating value", "gas at meter"
 COVER, OPENED_JOINTS, TEST_POINTS, OUTCOME = "cover on", "opened joints", "test points", "appliance left"
+CO_ALARM, CO_LIMIT = "CO alarm", "CO limit"
 FLUE_C, AIR_C, CALIBRATED = "flue temperature", "air temperature", "calibration date"
 CO_CAUSE, MENDED = "cause of CO", "mended"
 SERIAL = "serial number"  # of the boiler
@@ -44,7 +54,7 @@ class CheckItem:
 
     item      its name in the log
     kind      what an answer is: "choice", "number", "pressure range" or "power range" (LOW:HIGH unit), "heating value",
-              "meter gas", "meter" (dial and seconds give kW), "date" or "text"
+              "meter gas", "meter" (dial and seconds give kW), "date", "co limit" (with its basis) or "text"
     choices   what may be chosen; `passes` are those that let the visit go on, all where it is empty
     unit      unit of a number, where none is typed; "" takes that of the data plate
     limits    lowest and highest number that can be true, None where only the data plate says
@@ -79,7 +89,8 @@ CHECK_ITEMS: Mapping[str, CheckItem] = MappingProxyType({
     each.item: each
     for each in (
         CheckItem("maker's instructions", stops=True),
-        CheckItem("CO alarm", stops=True),
+        CheckItem(CO_ALARM, stops=True),
+        CheckItem(CO_LIMIT, "co limit", (), ()),
         CheckItem("gas off", stops=True),
         CheckItem("site", "text", (), ()),
         CheckItem("analyser", "text", (), ()),
@@ -94,6 +105,8 @@ CHECK_ITEMS: Mapping[str, CheckItem] = MappingProxyType({
         CheckItem(OPENED_JOINTS, choices=(TIGHT, LEAKING, NONE_OPENED), passes=(TIGHT, NONE_OPENED), stops=True),
         CheckItem(PLATE_PRESSURE, "pressure range", (), ()),
         pressure_item(STANDING),
+        CheckItem("gas on", stops=True),
+        CheckItem("probe in flue", stops=True),
         CheckItem("other appliances", choices=("running", "none there"), passes=()),
         pressure_item(WORKING),
         CheckItem(PRESSURE_DROP, stops=True),
@@ -156,6 +169,10 @@ def parse_answer(item: CheckItem, words: str, setup: JobSetup, today: date) -> t
         case "meter gas":
             gas_meter.parse_reference_factor(words)
             return words, ""
+        case "co limit":
+            value, basis = parsing.parse_co_limit(words)
+            replace(setup, co_limit=(value, basis))  # refuses what can't be
+            return f"{value:.10g}", basis
         case "date":
             return _date(words, today), ""
     if not words:
@@ -211,7 +228,7 @@ def plate_unit(item: str, setup: JobSetup) -> str:
 
 def ask_back(item: str, value: str, setup: JobSetup) -> None:
     """Raise RangeError for an answer that can't be, with this kind of visit."""
-    if item == OPENED_JOINTS and value == NONE_OPENED and setup.visit in OPENS_JOINTS:
+    if item == OPENED_JOINTS and value == NONE_OPENED and setup.visit in CHANGES_VALVE:
         raise RangeError(
             f"{item}: {value}? A {setup.visit} opens joints: type tight or leaking. Was no valve changed on this "
             "visit, start its log with open --visit service"

@@ -20,7 +20,7 @@ from advisor import parsing
 from advisor.errors import RangeError
 from advisor.job_setup.typed_values import CONTROL
 from advisor.log.events import COLUMNS, KINDS, Event
-from advisor.screws import FIRINGS, SCREWS
+from advisor.screws import FIRINGS, RUNNING, SCREWS
 
 TORN_MARK = b" # torn line"
 MAX_LINE = 32_768  # bytes; a row with MAX_TEXT in every cell stays below
@@ -29,14 +29,14 @@ FILLING = b", \t\r"  # what an empty line may hold: a spreadsheet fills up short
 
 # For each kind of event: the fields it needs, and those it may have besides. Any may have a note.
 _USES: Mapping[str, tuple[tuple[str, ...], tuple[str, ...]]] = {
-    "reading": (("firing", "co2_pct"), ("o2_pct", "co_ppm")),
+    "reading": ((), ("firing", "co2_pct", "o2_pct", "co_ppm")),
     "turn": (("screw", "turns_cw"), ()),
     "firing": (("firing",), ()),
     "check": (("item", "value"), ("unit",)),
     "note": (("note",), ("item", "value", "unit")),
     "void": (("item", "value"), ()),
 }
-_CHOICES = {"event": KINDS, "firing": FIRINGS, "screw": SCREWS}
+_CHOICES = {"event": KINDS, "firing": RUNNING, "screw": SCREWS}
 _RANGES = {  # lowest, highest, how it is said, what to do
     "turns_cw": (-2.0, 2.0, "turns in one row", "Enter a longer turn in parts"),
     "co2_pct": (0.0, 25.0, "% CO2", "Read the display again"),
@@ -87,6 +87,10 @@ def check_event(event: Event) -> None:
             _check_number(name, value)
         if name in _TEXTS and len(value) > MAX_TEXT:
             raise RangeError(f"{name} has {len(value)} characters: up to {MAX_TEXT} are allowed. Shorten it")
+    if event.event == "reading" and event.co2_pct is None and (event.co_ppm is None or event.o2_pct is not None):
+        raise RangeError("a reading needs co2_pct: give it; CO alone may be given too")
+    if event.event == "reading" and event.co2_pct is not None and event.firing not in FIRINGS:
+        raise RangeError("a reading needs firing: give it, high or low")
     if event.turns_cw == 0:
         raise RangeError("0 turns is no turn: leave it out")
     if event.event == "void" and not (event.item == "row" and re.fullmatch("[1-9][0-9]{0,8}", event.value)):

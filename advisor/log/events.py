@@ -6,7 +6,7 @@ from datetime import datetime, timedelta
 from typing import Literal, NamedTuple
 
 from advisor.errors import RangeError
-from advisor.screws import Firing, Screw
+from advisor.screws import OFF, Firing, Running, Screw
 
 Kind = Literal["reading", "turn", "firing", "check", "note", "void"]
 KINDS: tuple[Kind, ...] = ("reading", "turn", "firing", "check", "note", "void")
@@ -19,7 +19,8 @@ class Event:
 
     time      timezone-aware moment of the event
     event     one of KINDS
-    firing    firing rate of a reading, or the rate changed to (`firing` event): one of FIRINGS
+    firing    firing rate of a reading, or the rate changed to (`firing` event): one of FIRINGS, or "off"; a reading
+              of CO alone may have none
     screw     screw of a turn: one of SCREWS
     turns_cw  turn made by the hand, fraction of a turn, clockwise positive
     co2_pct, o2_pct  dry volume percent as displayed
@@ -30,7 +31,7 @@ class Event:
 
     time: datetime
     event: Kind
-    firing: Firing | None = None
+    firing: Running | None = None
     screw: Screw | None = None
     turns_cw: float | None = None
     co2_pct: float | None = None
@@ -40,6 +41,11 @@ class Event:
     value: str = ""
     unit: str = ""
     note: str = ""
+
+    @property
+    def rate(self) -> Firing | None:
+        """The firing rate it is about; None where the burner is off, or none is named."""
+        return None if self.firing == OFF else self.firing
 
 
 COLUMNS = tuple(field.name for field in fields(Event))
@@ -69,6 +75,16 @@ class Row(NamedTuple):
         return self.event.time.timestamp()
 
 
+def strikes(events: Sequence[Event], at: datetime | None = None) -> dict[int, Row]:
+    """The `void` rows that stand (at a moment), by the number of the row that each strikes; of several the last."""
+    valid = still_valid(events, at)
+    return {
+        int(event.value): Row(number, event)
+        for number, (event, stands) in enumerate(zip(events, valid, strict=True), 1)
+        if stands and event.event == "void" and (at is None or event.time <= at)
+    }
+
+
 def in_order(rows: Sequence[Row]) -> list[Row]:
     """Rows, given in the order of the log, in order of time.
 
@@ -84,11 +100,11 @@ def in_order(rows: Sequence[Row]) -> list[Row]:
 
 
 def firing_at_rows(rows: Iterable[Row]) -> dict[int, Firing | None]:
-    """The firing rate that ran at each row, by row number."""
+    """The firing rate that ran at each row, by row number; None before the start and while the burner is off."""
     running: dict[int, Firing | None] = {}
     firing: Firing | None = None
     for row in rows:
-        firing = row.event.firing or firing
+        firing = row.event.rate if row.event.firing else firing
         running[row.number] = firing
     return running
 

@@ -10,20 +10,28 @@ from dataclasses import replace
 from advisor import parsing, units
 from advisor.errors import RangeError
 from advisor.job_setup.setup import JobSetup
-from advisor.log.check_items import HEATING_VALUE, PLATE_INPUT, PLATE_PRESSURE, STANDING, WORKING, clockwise_item
+from advisor.log.check_items import (
+    CO_LIMIT,
+    HEATING_VALUE,
+    PLATE_INPUT,
+    PLATE_PRESSURE,
+    STANDING,
+    WORKING,
+    clockwise_item,
+)
 from advisor.log.events import Event, Row, firing_at_rows
 from advisor.screws import DIRECTIONS, SCREWS, Firing
 
 Convert = Callable[[float, str], float]  # a value and its unit to the value in one unit
 
-_COMPLETING = (PLATE_PRESSURE, PLATE_INPUT, HEATING_VALUE, "site", "analyser")
+_COMPLETING = (PLATE_PRESSURE, PLATE_INPUT, HEATING_VALUE, CO_LIMIT, "site", "analyser")
 
 
 def with_site_facts(setup: JobSetup, rows: Sequence[Row]) -> JobSetup:
     """The setup with what was found out on site. What can't be read is left out.
 
-    The inlet pressure range stands for standing and working pressure where `open` gave none. Site, analyser, range of
-    the input rate and heating value likewise. The way of a screw is that of its latest check.
+    The inlet pressure range stands for standing and working pressure where `open` gave none. Site, analyser, CO limit,
+    range of the input rate and heating value likewise. The way of a screw is that of its latest check.
     """
     checks = [row.event for row in rows if row.event.event == "check"]
     directions = dict(setup.clockwise)
@@ -44,6 +52,9 @@ def _with(setup: JobSetup, item: str, value: str, unit: str) -> JobSetup:
         if item == PLATE_INPUT:
             return setup if setup.input_rate else replace(setup, input_rate=plate)
         return replace(setup, pressures={STANDING: plate, WORKING: plate, **setup.pressures})
+    if item == CO_LIMIT:
+        stated = setup.co_limit or setup.co_limit_ppm_air_free
+        return setup if stated else replace(setup, co_limit=(parsing.parse_number(value, item), unit))
     if item == HEATING_VALUE:
         return setup if setup.heating_value else replace(setup, heating_value=(parsing.parse_number(value, item), unit))
     if item == "site":

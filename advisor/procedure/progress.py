@@ -7,6 +7,7 @@ from advisor.decision.advise import Case
 from advisor.decision.answers import Advice
 from advisor.decision.candidates import TINY
 from advisor.diagnosis.answers import Wrong, answer_to, measured_s, wrong_answers
+from advisor.job_setup.setup import CHANGES_VALVE
 from advisor.log.check_items import (
     CLEAN_AIR_CO,
     CLEAN_AIR_O2,
@@ -23,6 +24,7 @@ from advisor.log.check_items import (
     SKIPPED,
     TEST_POINTS,
     TIGHT,
+    clockwise_item,
     problem_of,
 )
 from advisor.log.events import Event, firing_at_rows
@@ -31,6 +33,7 @@ from advisor.procedure.stages import (
     BOTH,
     CLOSE,
     HIGH,
+    LIGHT,
     LOW,
     PROOF,
     PROOF_AT_FIRING,
@@ -41,23 +44,30 @@ from advisor.procedure.stages import (
     questions_of,
 )
 from advisor.response.situation import Situation
-from advisor.screws import FIRINGS, Firing, other_firing
+from advisor.screws import FIRINGS, SCREWS, Firing, other_firing
 
 State = Literal["open", "done", "blocked", "skipped"]
 # checks of the instrument that are made anew when the boiler was left for hours
 _EACH_SESSION = (CLEAN_AIR_O2, CLEAN_AIR_CO, SAMPLE_LINE)
+_WAYS = tuple(map(clockwise_item, SCREWS))
 _IN_SETUP = {HEATING_VALUE: "heating_value", PLATE_INPUT: "input_rate"}
 # stages whose answers a later turn makes worthless
 _AFTER_TURNS = (PROOF, CLOSE, RECORD)
+BEFORE_SETTING = STAGES[: STAGES.index(HIGH)]
 
 Why = Finding | Reason  # why something is blocked: a stop, a wrong answer, or what bars the end of the visit
 
 
 class Step(NamedTuple):
-    """What a stage asks next: a question, or readings (`firing`: at this rate with the cover on; None: as advised)."""
+    """What a stage asks next: a question, or readings.
+
+    firing  the rate that is read with the cover on; None: what is advised
+    co      whether CO alone is asked for: the burner was lit just now
+    """
 
     question: Question | None = None
     firing: Firing | None = None
+    co: bool = False
 
 
 class StageState(NamedTuple):
@@ -127,7 +137,7 @@ def progress_of(case: Case, advice: Advice) -> Progress:
             state = StageState(stage, "skipped", skipped=skipped[stage.name])
         stand = tuple(wrong[item] for item in _items(stage, situation) if item in wrong)
         states.append(state._replace(wrong=stand))
-    first = STAGES.index(HIGH) if situation.firing is not None else 0
+    first = STAGES.index(HIGH) if situation.was_lit else 0
     working = next((state for state in states[first:] if not state.over), None)
     return Progress(tuple(states), working, _barred(states, halt))
 
@@ -138,10 +148,25 @@ def open_items(case: Case) -> tuple[str, ...]:
     line = answer_to(situation, SAMPLE_LINE, situation.session_from_s)
     joints = answer_to(situation, OPENED_JOINTS)
     items = [] if line and line.event.value == TIGHT else [SAMPLE_LINE]
-    items += [] if joints and joints.event.value in (TIGHT, NONE_OPENED) else [OPENED_JOINTS]
+    opened = situation.setup.visit in CHANGES_VALVE
+    items += [] if not opened or (joints and joints.event.value in (TIGHT, NONE_OPENED)) else [OPENED_JOINTS]
     items += [name for name in situation.setup.pressures if not situation.checks(name)]
+    items += [item for stage in skipped_unproved(situation) for item in unanswered(situation, stage)]
+    items = list(dict.fromkeys(items))
     unread = [firing for firing in FIRINGS if not case.setting(firing).has_as_left]
     return (*items, *(f"CO at {firing} fire" for firing in unread))
+
+
+def skipped_unproved(situation: Situation) -> list[Stage]:
+    """The stages before the setting that were skipped and still lack an answer that this kind of visit asks for."""
+    skipped = {event.value for event in situation.notes(SKIPPED)}
+    return [stage for stage in BEFORE_SETTING if stage.name in skipped and unanswered(situation, stage)]
+
+
+def unanswered(situation: Situation, stage: Stage) -> list[str]:
+    """Names of the questions of a stage that must be answered and are not; the way of a screw proves nothing."""
+    asked = [each for each in questions_of(stage, situation.setup) if not each.optional and each.item not in _WAYS]
+    return [each.item for each in asked if answered(situation, stage, each) is None]
 
 
 def _setting(stage: Stage, situation: Situation, halt: Finding | None, both_set: bool) -> StageState:
@@ -193,7 +218,26 @@ def _asking(
         if problem:
             why = Finding("wrong-answer", "halt", variant=problem.variant, data=problem.data)
             return StageState(stage, "blocked", why, step=step)
+    if stage is LIGHT and (lighting := _lighting_step(situation, halt)):
+        return StageState(stage, "blocked" if halt else "open", halt, step=lighting)
     return StageState(stage, "done")
+
+
+def _lighting_step(situation: Situation, halt: Finding | None) -> Step | None:
+    """What lighting asks next: the burner on, CO at once, the two minutes; None once these are over or work began.
+
+    After a later start only CO is asked for.
+    """
+    if not situation.was_lit:
+        return Step()
+    begun = situation.of("turn") or situation.tracker.settled
+    if halt or situation.firing is None:
+        return None if begun else Step()
+    since_s, starting = situation.tracker.started_s, situation.at_s < situation.tracker.start_over_s
+    co_read = any(row.event.co_ppm is not None and row.at_s >= since_s for row in situation.of("reading"))
+    if not co_read and (starting or not begun):
+        return Step(co=True)
+    return Step() if starting and not begun else None
 
 
 def _asked_in_proof(situation: Situation, step: Step, question: Question, wrong: Mapping[str, Wrong]) -> StageState:
@@ -255,9 +299,9 @@ def _proof_step(situation: Situation, *, off_plate: bool) -> Step | None:
         return Step(cover)
     since_s = max(on.at_s, situation.fresh_from_s)
     proved = [
-        row.event.firing
+        row.event.rate
         for row in situation.tracker.settled
-        if row.at_s > since_s and row.event.co_ppm is not None and row.event.firing
+        if row.at_s > since_s and row.event.co_ppm is not None and row.event.rate
     ]
     first: Firing = (proved[0] if proved else situation.firing) or "high"
     for firing in (first, other_firing(first)):

@@ -1,20 +1,22 @@
 """The stages of the visit as data: what is asked in which order, and how. Nothing here prints.
 
-The order and the questions are common practice, no source; the words are in `wording.visit`. An answer is a `check` row
-(item, value, unit); a question left out, a stage skipped and a wait cut short are `note` rows, each with its reason.
+The order and the questions are common practice, no source; the words are in `wording.visit`. An answer is a `check`
+row (item, value, unit); a question left out, a stage skipped, a wait cut short are `note` rows, each with its reason.
 What is on the data plate is told by the user, at `open` or when asked; no limit of an appliance is built in.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from advisor.errors import RangeError
-from advisor.job_setup.setup import JobSetup
+from advisor.job_setup.setup import CHANGES_VALVE, VISITS, JobSetup
 from advisor.log.check_items import (
     AIR_C,
     CALIBRATED,
     CHECK_ITEMS,
     CLEAN_AIR_CO,
     CLEAN_AIR_O2,
+    CO_ALARM,
+    CO_LIMIT,
     COVER,
     FLUE_C,
     HEATING_VALUE,
@@ -46,12 +48,14 @@ class Question:
     usual     answer on Enter; "" where there is none
     optional  whether Enter leaves it out (a `not measured` note)
     needs     item without which it is not asked
+    visits    kinds of visit that ask it
     """
 
     check: CheckItem
     usual: str = ""
     optional: bool = False
     needs: str = ""
+    visits: tuple[str, ...] = VISITS
 
     @property
     def item(self) -> str:
@@ -95,6 +99,11 @@ def _done(item: str) -> Question:
     return _asked(item, "yes")
 
 
+def _with_valve(question: Question) -> Question:
+    """A question of the visits that change the valve or its gas, and open joints."""
+    return replace(question, visits=CHANGES_VALVE)
+
+
 LINE_TEST = _asked(SAMPLE_LINE)
 _TEMPERATURES = (_asked(FLUE_C, optional=True), _asked(AIR_C, optional=True))
 _METER = (
@@ -108,25 +117,27 @@ PROOF_AT_FIRING: dict[Firing, tuple[Question, ...]] = {  # after the reading wit
 }  # fmt: skip
 
 BEFORE = Stage("before", (
-    _done("maker's instructions"), _asked("CO alarm"), _asked("gas off"), _asked("site", optional=True),
-    _asked("analyser", optional=True), _asked(CALIBRATED, optional=True), _asked(CLEAN_AIR_O2), _asked(CLEAN_AIR_CO),
-    _done("water trap"), LINE_TEST,
+    _done("maker's instructions"), _asked(CO_LIMIT, optional=True), _asked(CO_ALARM), _with_valve(_asked("gas off")),
+    _asked("site", optional=True), _asked("analyser", optional=True), _asked(CALIBRATED, optional=True),
+    _asked(CLEAN_AIR_O2), _asked(CLEAN_AIR_CO), _done("water trap"), LINE_TEST,
 ))  # fmt: skip
 VALVE = Stage("valve", (
-    _done("valve fitted"), _asked("screws at start"), *(_asked(clockwise_item(screw)) for screw in reversed(SCREWS)),
-    _asked(OPENED_JOINTS),
+    _with_valve(_done("valve fitted")), _with_valve(_asked("screws at start")),
+    *(_asked(clockwise_item(screw)) for screw in reversed(SCREWS)),
 ))  # fmt: skip
-PRESSURE = Stage("gas pressure", (
-    _asked(PLATE_PRESSURE), _asked(STANDING), _asked("other appliances"), _asked(WORKING), _asked(PRESSURE_DROP),
+LIGHT = Stage("lighting", (
+    _asked("gas on"), _with_valve(_asked(OPENED_JOINTS)), _asked(PLATE_PRESSURE), _asked(STANDING),
+    _done("probe in flue"),
 ))  # fmt: skip
+PRESSURE = Stage("gas pressure", (_asked("other appliances"), _asked(WORKING), _asked(PRESSURE_DROP)))
 HIGH, LOW, BOTH = Stage("high fire", sets="high"), Stage("low fire", sets="low"), Stage("both again", sets="both")
 PROOF = Stage("proof", (_done(COVER), LINE_TEST))
 CLOSE = Stage("close up", (
-    _done("adjusters sealed"), _asked(OPENED_JOINTS), _asked(TEST_POINTS), _done("test mode off"),
+    _done("adjusters sealed"), _with_valve(_asked(OPENED_JOINTS)), _asked(TEST_POINTS), _done("test mode off"),
     _done("normal start"), _asked("safety devices"),
 ))  # fmt: skip
 RECORD = Stage("record", (_asked(OUTCOME), _asked("technician"), _done("copy left")))
-STAGES = (BEFORE, VALVE, PRESSURE, HIGH, LOW, BOTH, PROOF, CLOSE, RECORD)
+STAGES = (BEFORE, VALVE, LIGHT, PRESSURE, HIGH, LOW, BOTH, PROOF, CLOSE, RECORD)
 
 
 def by_name(name: str) -> Stage:
@@ -139,12 +150,15 @@ def by_name(name: str) -> Stage:
 
 def questions_of(stage: Stage, setup: JobSetup) -> tuple[Question, ...]:
     """The questions of a stage in this job: with the other pressures that `open` named, without what it answered."""
-    if stage is not PRESSURE:
-        answered = {name for name in ("site", "analyser") if getattr(setup, name)}
-        return tuple(question for question in stage.questions if question.item not in answered)
-    known = STANDING in setup.pressures and WORKING in setup.pressures
-    named = [Question(pressure_item(name)) for name in setup.pressures if name not in (STANDING, WORKING)]
-    return (*stage.questions[known:], *named)
+    answered = {name for name in ("site", "analyser") if getattr(setup, name)}
+    if setup.co_limit or setup.co_limit_ppm_air_free:
+        answered.add(CO_LIMIT)
+    if STANDING in setup.pressures and WORKING in setup.pressures:
+        answered.add(PLATE_PRESSURE)
+    asked = [each for each in stage.questions if each.item not in answered and setup.visit in each.visits]
+    if stage is PRESSURE:
+        asked += [Question(pressure_item(name)) for name in setup.pressures if name not in (STANDING, WORKING)]
+    return tuple(asked)
 
 
 def question_for(item: str, setup: JobSetup) -> Question | None:

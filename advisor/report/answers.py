@@ -3,17 +3,21 @@
 import math
 from collections.abc import Iterable, Sequence
 
+from advisor.chemistry import limits
 from advisor.decision.advise import Case
 from advisor.decision.answers import Advice, Verdict
+from advisor.decision.way_out import WayOut
+from advisor.diagnosis.carbon_monoxide import CO_STOPS, co_course
 from advisor.diagnosis.way_back import way_back
-from advisor.job_setup.setup import JobSetup
+from advisor.job_setup.band_check import flue_of
+from advisor.job_setup.setup import AIR_FREE, DISPLAYED, JobSetup
 from advisor.log.events import Event
 from advisor.messages import Finding
 from advisor.procedure.progress import Progress
 from advisor.procedure.stages import STAGES
 from advisor.report.layout import labelled, listed, wrapped
-from advisor.screws import Screw
-from advisor.wording import GIVE_UP, finding_text, look_first, reason_text, short_text
+from advisor.screws import FIRING_FOR, SCREWS, Screw
+from advisor.wording import GIVE_UP, finding_text, is_alarm, look_first, reason_text, short_text
 from advisor.wording.numbers import say_chance, say_size, say_turn, say_wait, say_way
 from advisor.wording.templates import Voice
 
@@ -30,6 +34,7 @@ OVER_CAP = "Watch CO: the last turn was over the cap."
 PROVE_LINE, CHECK_PRESSURE = "Prove the sample line tight", "Check the gas pressure"
 DUE_FIRST = {"fell": PROVE_LINE, "fell-short": PROVE_LINE, "pressure-unknown": CHECK_PRESSURE}  # by finding
 LABELS = {"halt": "STOP", "warn": "Warning", "note": "Note"}
+PUBLISHED_CO = f"{limits.CO_AIR_FREE_PPM:g} ppm air-free, ANSI/BPI-1200-S-2017, read in a secondary copy"
 SMALLEST_GAIN = 0.06  # % CO2 per turn; 1/12 turn of less shows as 0.00
 SHEET = "advisor sheet LOG FILE"
 OVER = f"The visit is over; the record: {SHEET}"
@@ -42,7 +47,10 @@ def say_next(case: Case, advice: Advice, progress: Progress, voice: Voice = "log
     In the guide's voice without the words that the guide says itself.
     """
     closing = OVER if progress.working is None else f"{CLOSING}: {SHEET}"
-    lines = say_advice(advice, case.situation.setup, closing, voice)
+    co = [] if advice.action == "finish" and advice.has("closed") else say_co(case)
+    lines = say_advice(advice, case.situation.setup, closing, voice, co)
+    if advice.action == "halt":
+        lines += say_way_out(case)
     if advice.action == "halt" and any(may_end_the_job(finding) for finding in advice.findings):
         lines += say_way_back(case)
     if voice == "guide":
@@ -51,8 +59,42 @@ def say_next(case: Case, advice: Advice, progress: Progress, voice: Voice = "log
     return "\n".join([*lines, *(wrapped(CAUTION) if advice.action in ("turn", "finish", "halt") else [])])
 
 
-def say_advice(advice: Advice, setup: JobSetup, closing: str = f"{CLOSING}.", voice: Voice = "log") -> list[str]:
-    """The answer as lines; `closing` is what follows once both rates are set."""
+def say_co(case: Case) -> list[str]:
+    """CO at the rate that is set, as last read, with its limit; its course where it climbs."""
+    situation = case.situation
+    firing = situation.firing or situation.belief.firing
+    course = co_course(situation, firing) if firing else None
+    if course is None:
+        return []
+    shown = ", ".join(f"{ppm:g}" for ppm in course.shown_ppm)
+    climbs = ": climbing" if len(course.shown_ppm) > 1 else ""
+    air_free = "" if course.air_free_ppm is None else f", {course.air_free_ppm:.0f} air-free"
+    return labelled("CO", f"{firing} fire {shown} ppm{climbs}{air_free} (limit {course.limit_ppm:.0f}).")
+
+
+def say_way_out(case: Case) -> list[str]:
+    """What may be turned all the same where CO stops the job."""
+    situation = case.situation
+    if not any(finding.code in CO_STOPS and finding.severity == "halt" for finding in case.findings):
+        return []
+    ways = [reason_text(way.reason.code, way.reason.data) for way in case.ways_out if way_leads_leaner(case, way)]
+    unsure = [
+        screw for screw in SCREWS if situation.turns_of(screw) and not case.setting(FIRING_FOR[screw]).direction_sure
+    ]
+    ways += [reason_text("way-out-start", {"screw": screw}) for screw in unsure]
+    return listed("May", ways)
+
+
+def way_leads_leaner(case: Case, way: WayOut) -> bool:
+    """Whether a way out makes the flame leaner, or undoes a turn nobody knows the way of."""
+    setting = case.setting(FIRING_FOR[way.screw])
+    return not setting.direction_sure or not setting.richer(way.turns_cw)
+
+
+def say_advice(
+    advice: Advice, setup: JobSetup, closing: str = f"{CLOSING}.", voice: Voice = "log", co: Sequence[str] = ()
+) -> list[str]:
+    """The answer as lines; `closing` is what follows once both rates are set, `co` what is said of CO."""
     lines = [*wrapped(first_line(advice, voice)), *([PRACTICE] if setup.practice else [])]
     # a warning stands above what it is about; a note may wait
     lines += say_findings(advice.findings, ("halt", "warn"), voice, skip_first_halt=advice.action == "halt")
@@ -64,6 +106,7 @@ def say_advice(advice: Advice, setup: JobSetup, closing: str = f"{CLOSING}.", vo
         lines += [*_chances(advice), *_gain(advice, setup)]
     if advice.action == "finish" and not advice.has("closed"):
         lines += labelled("Next", closing)
+    lines += co
     if advice.action != "halt":
         lines += listed("Why", [reason_text(reason.code, reason.data, voice) for reason in advice.why])
     return lines + say_findings([f for f in advice.findings if f.code != "closed"], ("note",), voice)
@@ -84,10 +127,15 @@ def _answer(advice: Advice, voice: Voice) -> str:
             return f"{due[0]} first, then turn the {turn}." if due else f"Turn the {turn}."
         case "wait":
             return f"Wait {say_wait(advice.wait_s or 0)} more, then read at {fire}."
+        case "read" if advice.asks_co:
+            return f"Read CO at {fire} now."
         case "read" if PROVE_LINE in due:
             return f"{PROVE_LINE}, then read {READ_ALL} at {fire} again."
         case "read":
             return f"Read {READ_ALL} at {fire} now."
+        case "run_at" if advice.due("off"):
+            log_it = f", log it: run-at {advice.firing}" if voice == "log" else ""
+            return f"Burner off. Once it may run again, at {fire}{log_it}."
         case "run_at":
             log_it = f" and log it: run-at {advice.firing}" if voice == "log" else ""
             return f"Change to {fire}{log_it}."
@@ -97,7 +145,13 @@ def _answer(advice: Advice, voice: Voice) -> str:
             return f"Both rates are in band. Not finished: {', '.join(advice.open_items)}."
         case "finish":
             return "Done: high and low fire are both in band."
-    return f"STOP. {finding_text(advice.stops[0], voice)}"
+    return say_stop(advice.stops[0], voice)
+
+
+def say_stop(stop: Finding, voice: Voice = "log") -> str:
+    """A stop in words: what saves people comes first, and needs no word before it."""
+    alarm = is_alarm(stop.code) and not stop.variant.startswith("before") and not stop.variant.endswith("before")
+    return finding_text(stop, voice) if alarm else f"STOP. {finding_text(stop, voice)}"
 
 
 def say_stage(progress: Progress) -> str:
@@ -148,12 +202,19 @@ def say_verdict(verdict: Verdict, progress: Progress | None = None, voice: Voice
     return "\n".join(lines)
 
 
+def say_not_advised(verdict: Verdict, voice: Voice = "log") -> str:
+    """What is said first of a turn that was made though it was not allowed; empty where it was."""
+    if verdict.allowed:
+        return ""
+    why = verdict.why[0]
+    return "\n".join(wrapped(f"Not advised: {reason_text(why.code, why.data, voice)}"))
+
+
 def say_opened(setup: JobSetup, path: object) -> str:
     """What `open` prints: where the log is, what to prepare, and where to start."""
     lines = wrapped(f"Log {path} is open. Start at high fire.")
     for firing, (low, high) in setup.bands.items():
-        o2 = [setup.fuel.o2_from_co2_pct(edge) for edge in (low, high)]
-        air = [100 * (setup.fuel.excess_air_ratio(co2_pct=edge) - 1) for edge in (low, high)]
+        o2, air = flue_of(setup.fuel, (low, high))
         lines += labelled(
             firing.capitalize(),
             f"CO2 {low:g} to {high:g} % of {setup.fuel.name} is O2 {o2[0]:.1f} to {o2[1]:.1f} %, excess air "
@@ -165,12 +226,21 @@ def say_opened(setup: JobSetup, path: object) -> str:
         taken = "not known: the first small turn will show" if way == "unknown" else taken
         most = say_size(setup.cap_turns[screw])
         lines += labelled(screw.capitalize(), f"up to {most} at a time; clockwise is taken as {taken}.")
+    lines += labelled("CO limit", _say_co_limit(setup))
     if setup.prior_source:
         lines += labelled("Guess", f"first guess from {setup.prior_source}.")
     for caution in BEFORE:
         lines += labelled("Before", caution)
     lines += wrapped(CAUTION)
     return "\n".join(lines)
+
+
+def _say_co_limit(setup: JobSetup) -> str:
+    stated = setup.co_limit or (setup.co_limit_ppm_air_free, AIR_FREE)
+    if stated[0] is None:
+        return f"the published {PUBLISHED_CO}; a stricter one of the maker's: --co-limit."
+    basis = "ppm as displayed" if stated[1] == DISPLAYED else stated[1]
+    return f"{stated[0]:g} {basis} by the maker; the published {PUBLISHED_CO} where that is stricter."
 
 
 def say_written(paths: Sequence[object], missing: Sequence[str]) -> str:
@@ -259,11 +329,12 @@ def say_event(event: Event) -> str:
         case "reading":
             o2 = "" if event.o2_pct is None else f", O2 {event.o2_pct:g} %"
             co = "" if event.co_ppm is None else f", CO {event.co_ppm:g} ppm"
-            said = f"{event.firing} fire: CO2 {event.co2_pct:g} %{o2}{co}"
+            at = f"{event.rate} fire" if event.rate else "burner off" if event.firing else "not lit"
+            said = f"{at}: CO2 {event.co2_pct:g} %{o2}{co}" if event.co2_pct is not None else f"{at}: {co.strip(', ')}"
         case "turn":
             said = f"{event.screw} screw {say_turn(event.turns_cw or 0)}"
         case "firing":
-            said = f"change to {event.firing} fire"
+            said = f"change to {event.firing} fire" if event.rate else "burner off"
         case "check":
             said = f"check: {event.item} {event.value} {event.unit}".rstrip()
         case "void":

@@ -108,11 +108,15 @@ def _broken(word: str, width: float, size: float, bold: bool) -> list[str]:
 
 
 class Pages:
-    """Pages that fill from the top. All lengths in points; `stamp` is written large and grey across each page."""
+    """Pages that fill from the top. All lengths in points.
 
-    def __init__(self, paper: tuple[float, float], stamp: str = "") -> None:
+    stamp  written large and grey across each page
+    head   written at the top of each page but the first
+    """
+
+    def __init__(self, paper: tuple[float, float], stamp: str = "", head: str = "") -> None:
         self.paper_width, self.paper_height = paper
-        self.stamp = stamp
+        self.stamp, self.head = stamp, head
         self.figures: list[Figure] = []
         self.new_page()
 
@@ -129,21 +133,26 @@ class Pages:
     def new_page(self) -> None:
         """Go on at the top of a new page."""
         self.figures.append(Figure(figsize=(self.paper_width / 72, self.paper_height / 72), dpi=72))
-        self.down = self.paper_height - MARGIN_PT
+        self.top = self.down = self.paper_height - MARGIN_PT
         if self.stamp:
             self.figures[-1].text(
-                0.5, 0.5, self.stamp, fontsize=96, color="0.87", weight="bold", rotation=52, ha="center",
-                va="center", zorder=-1, parse_math=False, gid="stamp",
+                0.5, 0.5, self.stamp, fontsize=min(96, 770 / len(self.stamp)), color="0.87", weight="bold",
+                rotation=52, ha="center", va="center", zorder=-1, parse_math=False, gid="stamp",
             )  # fmt: skip
+        if self.head and len(self.figures) > 1:
+            for line in wrapped(self.head, self.width, bold=True):
+                self.write(line, 0.0, bold=True)
+                self.down -= TEXT_PT * LINE_SPACE
+            self.top = self.down
 
     def need(self, height: float) -> None:
         """Go to a new page where `height` is not left on this one, unless it is the whole page's."""
-        if height > self.room and self.down < self.paper_height - MARGIN_PT:
+        if height > self.room and self.down < self.top:
             self.new_page()
 
     def space(self, height: float) -> None:
         """Leave some room (points), none at the top of a page."""
-        if self.down < self.paper_height - MARGIN_PT:
+        if self.down < self.top:
             self.down -= height
 
     def write(self, line: str, left: float, size: float = TEXT_PT, bold: bool = False) -> None:

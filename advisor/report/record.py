@@ -13,6 +13,7 @@ from advisor import parsing, units
 from advisor.decision.advise import Case, advise_case
 from advisor.decision.answers import Advice
 from advisor.diagnosis.answers import Wrong, drop_of
+from advisor.diagnosis.carbon_monoxide import OF_CO, co_struck
 from advisor.diagnosis.findings import STOPPING_ITEMS
 from advisor.diagnosis.way_back import WayBack, way_back
 from advisor.errors import RangeError
@@ -32,13 +33,21 @@ from advisor.log.check_items import (
 from advisor.log.events import Event, Row, firing_at_rows
 from advisor.log.site_facts import answers_by_item, input_kw, pressure_in_plate_unit
 from advisor.messages import Finding, Reason
-from advisor.procedure.progress import Progress, StageState, open_items, progress_of, wrong_finding
+from advisor.procedure.progress import (
+    Progress,
+    StageState,
+    open_items,
+    progress_of,
+    skipped_unproved,
+    unanswered,
+    wrong_finding,
+)
 from advisor.procedure.stages import RECORD
 from advisor.report.flue import DOUBTED, ON_THE_WAY, SETTLED, FiringRecord, ReadingState, firing_record
 from advisor.response.fitted import Response, response_of
-from advisor.response.reading_checks import usable
+from advisor.response.reading_checks import judge, usable
 from advisor.response.replay import Replay
-from advisor.response.situation import Situation
+from advisor.response.situation import Situation, Struck
 from advisor.screws import FIRING_FOR, FIRINGS, SCREW_FOR, SCREWS, Firing, Screw
 from advisor.wording import past_text, short_text
 
@@ -84,7 +93,10 @@ class Reading:
 
 @dataclass(frozen=True)
 class Turn:
-    """A turn that was made, clockwise positive, at the rate that ran; `over_cap` where it passed the cap."""
+    """A turn that was made, clockwise positive, at the rate that ran.
+
+    over_cap  whether with it the net travel since the last settled reading passed the cap
+    """
 
     row: int
     time: datetime
@@ -100,12 +112,14 @@ class Seen:
     """A finding, the row after which it first stood, and when it was cleared (None: it still stands).
 
     finding   with its latest data while it stands; with those of its row once it was cleared
+    struck    why its row was struck; "" where it was not
     """
 
     finding: Finding
     row: int
     time: datetime
     cleared: datetime | None
+    struck: str = ""
 
     @property
     def headline(self) -> str:
@@ -122,7 +136,7 @@ class Record:
     changes    (time, firing) of every change of firing rate
     net_turns_cw  by screw, from as found, clockwise positive
     steps      by screw: (net turn, CO2 change) between settled readings with only that screw turned between
-    seen       halts in the order they came, then what else stands now
+    seen       halts, and CO that was struck, in the order they came; then what else stands now
     skipped    (stage, reason)
     drop       from standing to working pressure; None where one was not measured
     calibrated, calibration_age_days  of the analyser; None where not told
@@ -157,6 +171,11 @@ class Record:
     struck: tuple[Row, ...]
     warnings: tuple[str, ...]
 
+    @property
+    def open_names(self) -> str:
+        """What is missing, by name alone."""
+        return ", ".join(dict.fromkeys(map(_name, self.missing)))
+
     def clock(self, moment: datetime, *, seconds: bool = False) -> str:
         """The time of day, with the month and day where the visit took more than one."""
         one_day = self.began is None or self.ended is None or self.began.date() == self.ended.date()
@@ -178,9 +197,9 @@ def record_of(setup: JobSetup, events: Sequence[Event], warnings: tuple[str, ...
     case = Case(situation)
     advice = advise_case(case)
     progress = progress_of(case, advice)
-    seen, states = _lived_through(replay, situation, progress)
+    seen, states, over_cap = _lived_through(replay, situation, progress)
     running = firing_at_rows(situation.rows)
-    turns = tuple(_turn(situation.setup, row, running[row.number]) for row in situation.of("turn"))
+    turns = tuple(_turn(row, running[row.number], row.number in over_cap) for row in situation.of("turn"))
     rates = {firing: firing_record(case, firing, states) for firing in FIRINGS}
     standing = {row.number for row in situation.rows}
     missing = _missing(case, advice, rates, progress)
@@ -198,9 +217,9 @@ def record_of(setup: JobSetup, events: Sequence[Event], warnings: tuple[str, ...
         rates=rates,
         supply=(*(_pressure(situation, name) for name in situation.setup.pressures), *_input(situation, running)),
         readings=tuple(
-            Reading(row.number, row.event.time, row.event.firing, row.event.co2_pct, states[row.number])
+            Reading(row.number, row.event.time, row.event.rate, row.event.co2_pct, states[row.number])
             for row in situation.of("reading")
-            if row.event.firing and row.event.co2_pct is not None
+            if row.event.rate and row.event.co2_pct is not None
         ),
         changes=_changes(situation.rows, running),
         turns=turns,
@@ -243,15 +262,20 @@ def _skipped(situation: Situation, progress: Progress) -> tuple[tuple[str, str],
 
 def _lived_through(
     replay: Replay, situation: Situation, progress: Progress
-) -> tuple[tuple[Seen, ...], dict[int, ReadingState]]:
-    """The findings in the order they came, and the state of every reading, from the visit lived through again."""
+) -> tuple[tuple[Seen, ...], dict[int, ReadingState], set[int]]:
+    """From the visit lived through again: the findings in the order they came, the state of every reading, and the
+    turns that passed the cap.
+    """
     past: list[Seen] = []
+    over_cap: set[int] = set()
     states: dict[int, ReadingState] = {}
     last: dict[tuple[object, ...], Seen] = {}
     first: dict[tuple[object, ...], Finding] = {}
     for row in situation.rows:
         then = replay.after(row)
         findings = {_same(finding): finding for finding in advise_case(Case(then)).findings}
+        if row.event.event == "turn" and any(finding.code == "large-turn" for finding in findings.values()):
+            over_cap.add(row.number)
         for key, finding in findings.items():
             if key not in last:
                 first[key] = finding
@@ -267,8 +291,17 @@ def _lived_through(
         states.setdefault(row.number, ON_THE_WAY if on_the_way else DOUBTED)
     halts = [seen for seen in (*past, *last.values()) if seen.finding.severity == "halt"]
     halts += [Seen(wrong_finding(w), w.row.number, w.row.event.time, None) for w in _wrong(situation, progress)]
+    halts += [_struck(situation.setup, struck) for struck in co_struck(situation)]
     rest = [seen for severity in ("warn", "note") for seen in last.values() if seen.finding.severity == severity]
-    return (*sorted(halts, key=lambda seen: (seen.time, seen.row)), *rest), states
+    return (*sorted(halts, key=lambda seen: (seen.time, seen.row)), *rest), states, over_cap
+
+
+def _struck(setup: JobSetup, struck: Struck) -> Seen:
+    """What a reading of CO said that was struck."""
+    row, event = struck.row, struck.row.event
+    said = [finding for finding in judge(setup, event, when="before") if finding.code in OF_CO]
+    finding = said[0] if said and event.rate else Finding("co-no-flame", "halt", data={"co": event.co_ppm})
+    return Seen(finding, row.number, event.time, struck.by.event.time, struck.by.event.note)
 
 
 def _wrong(situation: Situation, progress: Progress) -> list[Wrong]:
@@ -292,12 +325,10 @@ def _changes(rows: Iterable[Row], running: Mapping[int, Firing | None]) -> tuple
     return tuple(changes)
 
 
-def _turn(setup: JobSetup, row: Row, firing: Firing | None) -> Turn:
+def _turn(row: Row, firing: Firing | None, over_cap: bool) -> Turn:
     event = row.event
     assert event.screw is not None
-    turns_cw = event.turns_cw or 0.0
-    over_cap = abs(turns_cw) > setup.cap_turns[event.screw] * (1 + 1e-9)
-    return Turn(row.number, event.time, event.screw, turns_cw, firing, over_cap, event.note)
+    return Turn(row.number, event.time, event.screw, event.turns_cw or 0.0, firing, over_cap, event.note)
 
 
 def _pressure(situation: Situation, name: str) -> Supply:
@@ -349,7 +380,18 @@ def _missing(
         to_come = state.stage is RECORD and state.state == "open"  # the sheet is made in this stage
         if not (state.over or state.stage.sets or to_come or state.why in missing):
             missing.append(_not_done(state))
+    for stage in skipped_unproved(case.situation):
+        items = ", ".join(unanswered(case.situation, stage))
+        missing.append(Reason("stage-skipped", {"stage": stage.name, "items": items}))
     return tuple(missing or [Reason("never-proved", {"item": item}) for item in open_items(case)])
+
+
+def _name(missing: Reason | Finding) -> str:
+    """A missing thing by its name: an item, a stage, a rate, or what was found."""
+    data = missing.data
+    if isinstance(missing, Finding):
+        return str(data.get("item") or short_text(missing.code))
+    return str(data.get("items") or data.get("item") or data.get("stage") or f"{data.get('firing')} fire")
 
 
 def _not_done(state: StageState) -> Reason:

@@ -48,7 +48,8 @@ def pages_of(record: Record, name: str, paper: str = "a4") -> list[Figure]:
     if paper not in PAPERS_PT:
         raise RangeError(f"paper '{paper}': it is {' or '.join(PAPERS_PT)}")
     with plain_style():
-        pages = Pages(PAPERS_PT[paper], _stamp(record))
+        unfinished = "" if record.finished else f"NOT FINISHED. Open: {record.open_names}."
+        pages = Pages(PAPERS_PT[paper], _stamp(record) or ("" if record.finished else "NOT FINISHED"), unfinished)
         _head(pages, record)
         _facts(pages, record)
         _found_and_left(pages, record)
@@ -121,7 +122,7 @@ def _facts(pages: Pages, record: Record) -> None:
         else:
             pages.to_fill_in(label, 70.0)
     for label, words in (
-        ("Visit", when),
+        ("Visit", f"{setup.visit}, {when}"),
         ("Fuel", f"{setup.fuel.name}; without excess air {setup.fuel.co2_max_pct:.1f} % CO2, dry"),
         ("CO2 bands", f"{bands}, {source}"),
         ("Analyser", analyser),
@@ -295,9 +296,11 @@ def _findings(pages: Pages, record: Record) -> None:
 
 def _say_seen(record: Record, seen: Seen) -> str:
     label = LABELS[seen.finding.severity]
+    since = f"{label} at {record.clock(seen.time)}, row {seen.row}"
+    if seen.struck and seen.cleared:
+        return f"{since}, struck at {record.clock(seen.cleared)} ({seen.struck}): {seen.headline}"
     if seen.finding.severity != "halt":
         return f"{label}: {seen.finding.text}"
-    since = f"{label} at {record.clock(seen.time)}, row {seen.row}"
     if seen.cleared:
         return f"{since}, cleared at {record.clock(seen.cleared)}: {seen.headline}"
     return f"{since}, still stands (see the top): {seen.headline}"

@@ -60,13 +60,14 @@ def shortfall(at_change: FilterState, row: Row, *, line_proved: bool) -> Shortfa
 def compare(before: FilterState, row: Row) -> tuple[Outlier, Mixture, float]:
     """A reading as an outlier, the forecast of it, and how far above its mean it came (linearised, % CO2)."""
     event = row.event
-    assert event.firing is not None
+    firing = event.rate
+    assert firing is not None
     assert event.co2_pct is not None
-    scale, policy = before.model.scales[event.firing], before.model.setup.policy
+    scale, policy = before.model.scales[firing], before.model.setup.policy
     forecast = before.displayed(row.at_s)
     expected = float(scale.co2_pct(forecast.mean))
     certain = _certain(policy, expected, event.co2_pct)
-    outlier = Outlier(row.number, event.firing, row.at_s, expected, event.co2_pct, certain)
+    outlier = Outlier(row.number, firing, row.at_s, expected, event.co2_pct, certain)
     return outlier, forecast, float(scale.linearised(min(event.co2_pct, scale.fuel.co2_max_pct))) - forecast.mean
 
 

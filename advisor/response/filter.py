@@ -125,12 +125,12 @@ class FilterState:
         anew  whether a change of rate starts a boiler that was left for hours: its display comes from clean air
         """
         at_s = event.time.timestamp()
-        if event.event == "firing" and event.firing:
-            return self._changed_firing(event.firing, at_s, logged=True, anew=anew)
+        if event.event == "firing" and event.rate:
+            return self._changed_firing(event.rate, at_s, logged=True, anew=anew)
         if event.event == "turn" and event.screw and event.turns_cw:
             return self.turned(event.screw, event.turns_cw, at_s)
-        if event.event == "reading" and event.firing and event.co2_pct is not None:
-            return self.at_firing_of(event)._read(event.firing, event.co2_pct, at_s)
+        if event.event == "reading" and event.rate and event.co2_pct is not None:
+            return self.at_firing_of(event)._read(event.rate, event.co2_pct, at_s)
         return self
 
     def at_firing_of(self, reading: Event, *, anew: bool = False) -> "FilterState":
@@ -139,9 +139,9 @@ class FilterState:
         Where the log has it at another or at none, or it was started `anew`, the reading is the first word of this
         rate: it counts from here.
         """
-        if reading.firing is None or (self.firing == reading.firing and not anew):
+        if reading.rate is None or (self.firing == reading.rate and not anew):
             return self
-        return self._changed_firing(reading.firing, reading.time.timestamp(), logged=False, anew=anew)
+        return self._changed_firing(reading.rate, reading.time.timestamp(), logged=False, anew=anew)
 
     @property
     def firing(self) -> Firing | None:

@@ -1,12 +1,13 @@
 """What one flue reading says by itself: can it be true, is it this fuel's, is the flame rich, is CO high."""
 
 from dataclasses import replace
+from typing import Literal
 
 from advisor.chemistry import flue_gas as chemistry
 from advisor.chemistry import fuels, limits
 from advisor.chemistry.flue_gas import FlueGas, o2_on_line_pct
 from advisor.chemistry.fuels import Fuel
-from advisor.job_setup.setup import JobSetup
+from advisor.job_setup.setup import AIR_FREE, DISPLAYED, JobSetup
 from advisor.log.events import Event
 from advisor.messages import Finding
 
@@ -14,15 +15,56 @@ from advisor.messages import Finding
 UNUSABLE = frozenset({"impossible", "rich", "other-fuel", "off-line"})
 
 
-def co_limit_ppm(setup: JobSetup) -> float:
-    """CO limit in force, ppm air-free: the published one, or the user's own where it is stricter."""
-    own = setup.co_limit_ppm_air_free
-    return limits.CO_AIR_FREE_PPM if own is None else min(own, limits.CO_AIR_FREE_PPM)
+def co_limit_ppm(setup: JobSetup, reading: Event | None = None) -> float:
+    """CO limit in force at a reading, ppm air-free: the published one, or the maker's where it is stricter.
+
+    The maker's may be stated otherwise (`JobSetup.co_limit`); it is then worked out for the flue of this reading, or
+    for the lean edge of the bands where none is given.
+    """
+    return min(limits.CO_AIR_FREE_PPM, own_co_limit_ppm(setup, reading) or limits.CO_AIR_FREE_PPM)
+
+
+def own_co_limit_ppm(setup: JobSetup, reading: Event | None) -> float | None:
+    """The maker's CO limit at a reading, ppm air-free; None where none was stated."""
+    if setup.co_limit is None:
+        return setup.co_limit_ppm_air_free
+    value, basis = setup.co_limit
+    if basis == AIR_FREE:
+        return value
+    co2_pct, o2_pct = _flue_of(setup, reading)
+    shown_ppm = value if basis == DISPLAYED else value * 10_000 * co2_pct
+    return chemistry.co_air_free_ppm(setup.fuel, shown_ppm, co2_pct, o2_pct)
 
 
 def co_air_free_ppm(setup: JobSetup, reading: Event) -> float | None:
-    """CO of a reading, ppm air-free; None where CO was not read."""
-    return chemistry.co_air_free_ppm(setup.fuel, reading.co_ppm, reading.co2_pct, reading.o2_pct)
+    """CO of a reading, ppm air-free; None where CO was not read, or the sample is mostly air.
+
+    CO read alone is taken as read at the lean edge of the band: no flame in band dilutes it more.
+    """
+    if reading.co_ppm is None or mostly_air(setup, reading):
+        return None
+    return chemistry.co_air_free_ppm(setup.fuel, reading.co_ppm, *_flue_of(setup, reading))
+
+
+def mostly_air(setup: JobSetup, reading: Event) -> bool:
+    """Whether the sample is clean air with next to no flue in it, as after a lock-out: no reading of a flame."""
+    policy, co2, o2 = setup.policy, reading.co2_pct, reading.o2_pct
+    if co2 is None and o2 is None:
+        return False
+    return (o2 is not None and o2 > policy.clean_sample_o2_pct) or (co2 or 0.0) < policy.clean_sample_co2_pct
+
+
+def co_bar_ppm(setup: JobSetup, reading: Event | None = None) -> float:
+    """CO from which no turn richer is allowed, ppm air-free: its limit, at most `policy.co_bar_ppm`."""
+    return min(co_limit_ppm(setup, reading), setup.policy.co_bar_ppm)
+
+
+def _flue_of(setup: JobSetup, reading: Event | None) -> tuple[float, float | None]:
+    """CO2 and O2 that belong to a CO figure, dry volume percent: those read, else the lean edge of the band."""
+    if reading is not None and reading.co2_pct is not None:
+        return reading.co2_pct, reading.o2_pct
+    bands = setup.bands
+    return bands[reading.rate][0] if reading and reading.rate else min(low for low, _ in bands.values()), None
 
 
 def flue_gas_of(setup: JobSetup, reading: Event, flue_c: float | None = None, air_c: float | None = None) -> FlueGas:
@@ -33,23 +75,28 @@ def flue_gas_of(setup: JobSetup, reading: Event, flue_c: float | None = None, ai
     )  # fmt: skip
 
 
-def judge(setup: JobSetup, reading: Event, *, outdated: bool = False, rising: bool = False) -> tuple[Finding, ...]:
+When = Literal["now", "lighting", "off", "before"]
+
+
+def judge(setup: JobSetup, reading: Event, *, when: When = "now", rising: bool = False) -> tuple[Finding, ...]:
     """All findings of one reading taken by itself, the gravest first; a graver one leaves out what it explains.
 
-    outdated  CO was read again since: what is said of the flame and its CO is said in the past
-    rising    the display was coming up from clean air: that it still showed much of it is no trouble
+    when    how what it says of CO is said: "now"; "lighting", in the first minute; "off", the burner is off by now;
+            "before", CO was read again since
+    rising  the display was coming up from clean air: that it still showed much of it is no trouble
     """
-    before = "_before" if outdated else ""
-    unusable = _impossible(setup, reading, rising) or _rich(setup, reading, before) or _off_line(setup, reading)
+    unusable = None
+    if reading.co2_pct is not None:
+        unusable = _impossible(setup, reading, rising) or _rich(setup, reading, when) or _off_line(setup, reading)
     found = [unusable] if unusable else []
     if not (unusable and unusable.code == "rich"):
-        found += _carbon_monoxide(setup, reading, before)
-    return tuple(replace(finding, firing=reading.firing) for finding in found)
+        found += _carbon_monoxide(setup, reading, when)
+    return tuple(replace(finding, firing=reading.rate) for finding in found)
 
 
 def usable(setup: JobSetup, reading: Event) -> bool:
     """Whether the CO2 of this reading says anything about the screws."""
-    return not any(finding.code in UNUSABLE for finding in judge(setup, reading))
+    return reading.co2_pct is not None and not any(finding.code in UNUSABLE for finding in judge(setup, reading))
 
 
 def with_clean_air(setup: JobSetup, reading: Event) -> bool:
@@ -75,7 +122,7 @@ def _impossible(setup: JobSetup, reading: Event, rising: bool) -> Finding | None
     return Finding("impossible", "halt", variant=variant, data=data)
 
 
-def _rich(setup: JobSetup, reading: Event, before: str) -> Finding | None:
+def _rich(setup: JobSetup, reading: Event, when: When) -> Finding | None:
     """CO in thousands with O2 near 0; or, with CO not given, too little CO2 for so little O2."""
     co2, o2, co = reading.co2_pct or 0.0, reading.o2_pct, reading.co_ppm
     if o2 is None or o2 >= fuels.RICH_O2_PCT:
@@ -85,7 +132,7 @@ def _rich(setup: JobSetup, reading: Event, before: str) -> Finding | None:
     if co is not None and not fuels.looks_rich(co, o2):
         return None
     by = "by_o2" if co is None else "by_co"
-    return Finding("rich", "halt", variant=f"{by}{before}", data={"co2": co2, "o2": o2, "co": co})
+    return Finding("rich", "halt", variant=f"{by}_{when}", data={"co2": co2, "o2": o2, "co": co})
 
 
 def _off_line(setup: JobSetup, reading: Event) -> Finding | None:
@@ -106,13 +153,15 @@ def _on_line(fuel: Fuel, co2: float, o2: float, tolerance_pct: float) -> bool:
     return abs(o2 - o2_on_line_pct(fuel, co2)) <= tolerance_pct
 
 
-def _carbon_monoxide(setup: JobSetup, reading: Event, before: str) -> list[Finding]:
-    air_free, limit = co_air_free_ppm(setup, reading), co_limit_ppm(setup)
+def _carbon_monoxide(setup: JobSetup, reading: Event, when: When) -> list[Finding]:
+    air_free, limit, bar = co_air_free_ppm(setup, reading), co_limit_ppm(setup, reading), co_bar_ppm(setup, reading)
     if air_free is None or air_free <= limit * setup.policy.co_near_share:
         return []
-    data = {"air_free": air_free, "limit": limit}
+    data = {"air_free": air_free, "limit": limit, "bar": bar}
     if air_free <= limit:
-        return [Finding("co-rising", "warn", variant=f"near_limit{before}", data=data)]
-    high_edge = setup.bands[reading.firing or "high"][1]
+        level = "barred" if air_free > bar else "near_limit"
+        return [Finding("co-rising", "warn", variant=f"{level}_before" if when == "before" else level, data=data)]
+    high_edge = setup.bands[reading.rate or "high"][1]
     side = "above" if (reading.co2_pct or 0.0) > high_edge else "not_above"
-    return [Finding("high-co", "halt", variant=f"{side}{before}", data=data)]
+    how = "at_once" if when in ("now", "lighting") and (reading.co_ppm or 0.0) > setup.policy.co_at_once_ppm else when
+    return [Finding("high-co", "halt", variant=f"{how}_{side}", data=data)]

@@ -4,10 +4,10 @@ from collections.abc import Sequence
 from datetime import UTC, datetime
 
 from advisor.job_setup.setup import JobSetup
-from advisor.log.events import Event, Row, in_order, still_valid
+from advisor.log.events import Event, Row, in_order, still_valid, strikes
 from advisor.log.site_facts import with_site_facts
 from advisor.response.filter import FilterState
-from advisor.response.situation import Situation
+from advisor.response.situation import Situation, Struck
 from advisor.response.tracker import Tracker
 
 
@@ -49,7 +49,10 @@ class Replay:
 
     def _situation(self, rows: tuple[Row, ...], moment: datetime) -> Situation:
         setup = with_site_facts(self.setup, rows)
-        return Situation(setup, rows, self._tracker(setup, rows), moment)
+        struck = tuple(
+            Struck(Row(number, self.events[number - 1]), by) for number, by in strikes(self.events, moment).items()
+        )
+        return Situation(setup, rows, self._tracker(setup, rows), moment, struck)
 
     def _tracker(self, setup: JobSetup, rows: tuple[Row, ...]) -> Tracker:
         known_rows, tracker = self._known or ((), None)

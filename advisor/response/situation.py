@@ -4,6 +4,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from functools import cached_property
 from itertools import pairwise
+from typing import NamedTuple
 
 from advisor.job_setup.policy import Policy
 from advisor.job_setup.setup import JobSetup
@@ -17,18 +18,27 @@ from advisor.screws import FIRING_FOR, Firing, Screw
 SEARCH_STEP_S = 30.0  # first step of the search for the moment from which a display shows the settled value
 
 
+class Struck(NamedTuple):
+    """A row that was struck, and the `void` that struck it."""
+
+    row: Row
+    by: Row
+
+
 @dataclass(frozen=True)
 class Situation:
     """One job as it stands at one moment.
 
     rows     events that stand up to `at`, in order of time
     tracker  what they taught
+    struck   rows that were struck up to `at`
     """
 
     setup: JobSetup
     rows: tuple[Row, ...]
     tracker: Tracker
     at: datetime
+    struck: tuple[Struck, ...] = ()
 
     @property
     def policy(self) -> Policy:
@@ -42,8 +52,18 @@ class Situation:
 
     @property
     def firing(self) -> Firing | None:
-        """The rate the boiler runs at, as far as logged."""
-        return self.belief.firing
+        """The rate the boiler runs at, as far as logged; None before it was lit and while the burner is off."""
+        return None if self.tracker.off else self.belief.firing
+
+    @property
+    def was_lit(self) -> bool:
+        """Whether the boiler was run at all, as far as logged."""
+        return bool(self.belief.states)
+
+    @property
+    def off(self) -> Row | None:
+        """The row that says the burner is off; None while it runs, and before the first start."""
+        return self.tracker.off
 
     @property
     def at_s(self) -> float:
@@ -131,9 +151,30 @@ class Situation:
         """The turns of one screw, in order of time."""
         return [row for row in self.of("turn") if row.event.screw == screw]
 
-    def net_turns_cw(self, screw: Screw) -> float:
-        """Net turn of a screw from as found, clockwise positive."""
-        return sum(row.event.turns_cw or 0.0 for row in self.turns_of(screw))
+    def co_readings(self, firing: Firing, since_s: float = 0.0) -> list[Row]:
+        """Readings with CO at `firing`, later than `since_s`, taken with the flame settled; of CO alone too."""
+        settled = {row.number for row in self.tracker.settled} | self.tracker.co_alone
+        return [
+            row
+            for row in self.of("reading")
+            if row.event.firing == firing
+            and row.event.co_ppm is not None
+            and row.at_s > since_s
+            and row.number in settled
+        ]
+
+    def net_turns_cw(self, screw: Screw, since_s: float = 0.0) -> float:
+        """Net turn of a screw from as found, or since a moment, clockwise positive."""
+        return sum(row.event.turns_cw or 0.0 for row in self.turns_of(screw) if row.at_s > since_s)
+
+    def turns_since_read(self, screw: Screw) -> list[Row]:
+        """The turns of a screw since the last settled reading at its own rate."""
+        since_s = self.tracker.read_s.get(FIRING_FOR[screw], 0.0)
+        return [row for row in self.turns_of(screw) if row.at_s > since_s]
+
+    def turned_since_read(self, screw: Screw) -> float:
+        """Net turn of a screw since the last settled reading at its own rate, clockwise positive."""
+        return self.net_turns_cw(screw, self.tracker.read_s.get(FIRING_FOR[screw], 0.0))
 
     def turns_read(self, screw: Screw) -> int:
         """How many turns of one screw had their settled effect read before it was turned again."""
@@ -158,7 +199,7 @@ class Situation:
         It costs a few seconds of a wait that goes on anyway, and shows how fast this boiler answers.
         """
         since_s, policy = self.changed_at_s, self.policy
-        taken = [row.at_s for row in self.of("reading") if row.at_s > since_s]
+        taken = [row.at_s for row in self.of("reading") if row.at_s > since_s and row.event.co2_pct is not None]
         if len(taken) >= policy.most_interim_readings:
             return None
         interim_s = max(self.tracker.earliest_s, max(taken, default=since_s) + policy.interim_every_s, self.at_s)

@@ -14,7 +14,7 @@ from advisor.response import reading_checks, regression
 from advisor.response.change_detection import Outlier, Shortfall, compare, jump, shortfall
 from advisor.response.filter import FilterState
 from advisor.response.model import LEVEL, UNKNOWNS
-from advisor.screws import SCREWS, Firing
+from advisor.screws import OFF, SCREWS, Firing
 
 
 @dataclass(frozen=True)
@@ -39,6 +39,9 @@ class Tracker:
     clean        the same without anything read since CO2 fell short, until a reading on a line proved tight shows
                  whether that was so
     came_back    state of the filter just after the last change, where that was a change of rate
+    read_s       by rate: when a settled reading was last taken there, s since 1970
+    co_alone     numbers of the readings of CO alone that were taken with the flame settled
+    off          row that says the burner is off; None while it runs, and before the first start
     started_s    when the boiler was last started, as far as logged, s since 1970
     began_s, last_s  first row since the boiler was last left for hours, and last row, s since 1970
     left         the boiler was left for hours, and neither a change of rate nor a reading was logged since
@@ -58,6 +61,9 @@ class Tracker:
     at_change: FilterState | None = None
     clean: FilterState | None = None
     came_back: FilterState | None = None
+    read_s: Mapping[Firing, float] = field(default_factory=dict)
+    co_alone: frozenset[int] = frozenset()
+    off: Row | None = None
     started_s: float = 0.0
     began_s: float = 0.0
     last_s: float = 0.0
@@ -76,11 +82,14 @@ class Tracker:
         if left_for_hours:  # what fell short with the line never proved is no ground for another day
             tracker = replace(tracker, belief=self.clean or self.belief, clean=None, shortfalls=())
         taught = tracker._taught(row, left_for_hours=left)
-        return replace(taught, left=left and row.event.event not in ("firing", "reading"))
+        ran = row.event.rate is not None and row.event.event in ("firing", "reading")
+        return replace(taught, left=left and not ran)
 
     def _taught(self, row: Row, *, left_for_hours: bool) -> "Tracker":
         event = row.event
         match event.event:
+            case "firing" if event.firing == OFF:
+                return replace(self, off=row)
             case "firing":
                 return self._after_firing(row, left_for_hours=left_for_hours)
             case "turn" if event.screw:
@@ -95,9 +104,18 @@ class Tracker:
                 return replace(self._read_anew(before), proven=frozenset(), leaking=True)
             case "check" if event.item in self.setup.pressures:
                 return replace(self, settled=(), steady={}) if _outside_plate(self.setup, event) else self
+            case "reading" if event.co2_pct is None:
+                return self._after_co(row)
             case "reading":
                 return self._after_reading(row, left_for_hours=left_for_hours)
         return self
+
+    def _after_co(self, row: Row) -> "Tracker":
+        """After a reading of CO alone: it teaches nothing of the valve."""
+        changed_s = self.belief.states[-1].since_s if self.belief.states else 0.0
+        steady = any(each.event.firing == row.event.firing and each.at_s > changed_s for each in self.settled)
+        counts = steady and self.off is None and not self.leaking and row.event.firing == self.belief.firing
+        return replace(self, co_alone=self.co_alone | {row.number}) if counts else self
 
     def _line_proved(self) -> "Tracker":
         """What stands once the line is proved tight: what was read in doubt is read again."""
@@ -121,21 +139,35 @@ class Tracker:
     def _after_firing(self, row: Row, *, left_for_hours: bool) -> "Tracker":
         event = row.event
         again = event.firing == self.belief.firing
-        if again and not left_for_hours and row.at_s < self.changed_s.get("firing", row.at_s) + limits.START_WAIT_S:
+        was_off = self.off is not None
+        if (
+            again
+            and not left_for_hours
+            and not was_off
+            and row.at_s < self.changed_s.get("firing", row.at_s) + limits.START_WAIT_S
+        ):
             return self  # it runs at this rate already
-        lit = left_for_hours or again or not self.belief.states  # the same rate once more: it was off meanwhile
+        # the same rate once more: it was off meanwhile
+        lit = left_for_hours or again or was_off or not self.belief.states
         changed = self._changed("firing", lambda belief: belief.after(event, anew=lit), row)
-        return replace(changed, coming_up=True, started_s=row.at_s) if lit else changed
+        return replace(changed, coming_up=True, started_s=row.at_s, off=None) if lit else changed
 
     def _after_reading(self, row: Row, *, left_for_hours: bool) -> "Tracker":
-        event, firing = row.event, row.event.firing
+        event, firing = row.event, row.event.rate
         assert firing is not None
+        was_off = self.off is not None
+        if was_off and not reading_checks.usable(self.setup, event):
+            return self
+        if not self.belief.states and reading_checks.mostly_air(self.setup, event):
+            return self  # a probe in air before the boiler is lit starts nothing
 
         def at_its_rate(belief: FilterState) -> FilterState:
-            return belief.at_firing_of(event, anew=left_for_hours)
+            return belief.at_firing_of(event, anew=left_for_hours or was_off)
 
         before = at_its_rate(self.belief)
         tracker = self if before is self.belief else self._changed("firing", at_its_rate, row)
+        if was_off:  # a flame: it was lit again, and nobody said when
+            tracker = replace(tracker, off=None, started_s=row.at_s)
         if self.leaking:
             return tracker
         if not reading_checks.usable(self.setup, event):
@@ -160,7 +192,8 @@ class Tracker:
         if not seen and any(settled.event.firing == firing for settled in tracker.settled):
             tracker = tracker._with_shortfall(before, row)
         settled, proven = (*tracker.settled, row), tracker.proven | {row.number}
-        return replace(tracker, settled=settled, proven=proven, steady={**tracker.steady, firing: seen + 1})
+        steady, read_s = {**tracker.steady, firing: seen + 1}, {**tracker.read_s, firing: row.at_s}
+        return replace(tracker, settled=settled, proven=proven, steady=steady, read_s=read_s)
 
     def _with_shortfall(self, before: FilterState, row: Row) -> "Tracker":
         """The first settled reading after a turn, kept as a shortfall where it is one."""

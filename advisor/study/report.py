@@ -9,7 +9,7 @@ from typing import Any
 
 import pandas as pd
 
-from advisor.decision.advise import CO_STOPS
+from advisor.diagnosis.carbon_monoxide import CO_STOPS
 from advisor.errors import RangeError
 from advisor.report.answers import PRACTICE
 from advisor.report.layout import WIDTH, columns, labelled, wrapped

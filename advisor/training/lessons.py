@@ -13,7 +13,7 @@ import numpy as np
 
 from advisor.errors import RangeError
 from advisor.screws import Firing
-from advisor.training.simulator import BASE, Boiler, Scenario, draw
+from advisor.training.simulator import BASE, Boiler, BurnerCO, Scenario, draw
 
 # A boiler without spread: all of it is stated, only the flicker of the display is drawn.
 STATED = replace(
@@ -66,7 +66,7 @@ class Lesson:
         """The lesson's boiler, new."""
         scenario: Scenario = replace(STATED, **self.differs)
         rng = np.random.default_rng(self.seed)
-        boiler = draw(scenario, rng, self.found_pct, fault=self.fault, stated=self.sets)
+        boiler = draw(scenario, rng, self.found_pct, fault=self.fault, stated={"co": BurnerCO(), **self.sets})
         boiler.ratio *= self.opens
         return boiler
 
@@ -168,7 +168,7 @@ LESSONS = (
         showed="CO2 {shown_1:.1f}, {shown_2:.1f}, {shown_3:.1f} %, as if ever leaner. O2 0.0 %, CO off the scale of any good flame.",
         flame="Was rich of stoichiometric all the time. Each turn added gas that found no air: CO up to {co_share:.0f} % of the flue gas.",
         cost="{minutes:.0f} min of a flame that kills if its flue gas gets indoors, and soot in the exchanger.",
-        contrast="Stops at the first reading, before any turn: O2 near 0 with CO in the thousands.",
+        contrast="Stops at its first look, seconds after lighting and before any turn: CO in the thousands.",
         question="CO2 is {shown_1:.1f} % here, and may be {shown_1:.1f} % on a sound boiler. What tells them apart?",
         answer="O2 and CO: lean has O2 of nearly 6 % and some tens of ppm CO; rich has no O2 and CO in per cent. And CO2 that falls when gas is added. Never turn richer on CO2 alone. Rich: burner off, air the room.",
         seed=6,

@@ -316,6 +316,15 @@ class SimulatedVisit:
         self._did("read", seen, before, shown=shown)
         return shown.co2_pct
 
+    def read_co(self) -> float:
+        """Read CO alone; returns what the analyser shows, ppm."""
+        self._burning()
+        before = self._pass(self.settings.read_s)
+        co_ppm = self.boiler.read_co()
+        self.job.co(co_ppm, at=self.at)
+        self._did("read", f"CO {co_ppm:.0f} ppm", before)
+        return co_ppm
+
     def turn(self, screw: Screw, turns_cw: float, note: str = "") -> None:
         """Turn a screw."""
         self._burning()
@@ -359,19 +368,30 @@ class SimulatedVisit:
         self._changed()
         self._did("mend", f"Put right and proved: {mended}.", before, mended=mended)
 
+    def burner_off(self, why: str) -> None:
+        """Put the burner out; a change of rate lights it again."""
+        if self.boiler.firing:
+            self.boiler.off()
+            self.job.run_at("off", at=self.at, note=why)
+            self._settled_when_read = False
+
+    def turn_while_off(self, screw: Screw, turns_cw: float, note: str) -> None:
+        """Turn a screw back with nothing burning."""
+        self.boiler.wait(self.settings.turn_s)
+        self.boiler.turn(screw, turns_cw)
+        self.job.turn(screw, turns_cw, at=self.at, note=note)
+
     def off(self) -> None:
         """Burner off; screws back as found, the backlash counted in, but not richer where CO stood; ends the visit."""
         before, self.ending = self._truth(), OFF
+        self.burner_off(OFF)
         backs = [back for back in way_back(self.job.situation(self.at)) if back.turns_cw]
         for back in backs:
             if not back.richer_in_co:
-                self.boiler.wait(self.settings.turn_s)  # nothing burns any more
-                self.boiler.turn(back.screw, back.turns_cw)
-                self.job.turn(back.screw, back.turns_cw, at=self.at, note="burner off, back as found")
+                self.turn_while_off(back.screw, back.turns_cw, "burner off, back as found")
         stays = [
             f"The {back.screw} screw stays: back is richer, and CO stood there." for back in backs if back.richer_in_co
         ]
-        self.boiler.firing = None
         self._did("off", " ".join(["Burner off, screws back as found.", *stays]), before)
 
     def _burning(self) -> Firing:

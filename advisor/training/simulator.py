@@ -6,7 +6,8 @@ Gas ~ A sqrt(dP + P), air ~ sqrt(dP), dP ~ (fan speed)^2, so the fuel/air ratio 
 
 with A moved by the throttle screw and P by the offset screw. Between hand and flame stand the hand's own
 error and the play of each screw; between flame and display a dead time, a first-order lag, a slow drift after
-a change of rate, noise and rounding. Every figure is invented; the spread of each is in `Scenario`.
+a change of rate, noise and rounding. CO is each burner's own (`BurnerCO`), drawn from a stream of its own: what a
+seed gives apart from CO does not hang on it. Every figure is invented; the spread of each is in `Scenario`.
 """
 
 import math
@@ -42,6 +43,11 @@ class Scenario:
     actuation_sd     error of each turn as a share of it
     analyser_sd_pct  constant error of the analyser, % CO2
     band_half_pct    half the width of the band, % CO2
+    co_air_free_ppm  CO of a lean flame, ppm air-free, evenly in its logarithm: 3 to 120 ppm on a display at 4.5 % O2
+    co_early_chance, co_early_from  share of burners whose CO climbs early, and from where: CO2 as a share of the fuel's
+                     maximum; the others climb from `BurnerCO.climbs_from`
+    co_peak_ppm, co_peak_time_s  peak on the display at lighting, evenly in its logarithm, and time to fall to 1/e
+    co_noise_ppm     noise of a display of CO, apart from 5 % of the figure
     """
 
     name: str
@@ -58,6 +64,12 @@ class Scenario:
     analyser_sd_pct: float = 0.01
     band_half_pct: float = 0.2
     turndown: tuple[float, float] = (4.0, 6.0)
+    co_air_free_ppm: tuple[float, float] = (4.0, 155.0)
+    co_early_chance: float = 0.15
+    co_early_from: tuple[float, float] = (0.76, 0.82)
+    co_peak_ppm: tuple[float, float] = (50.0, 800.0)
+    co_peak_time_s: tuple[float, float] = (6.0, 15.0)
+    co_noise_ppm: tuple[float, float] = (0.5, 2.0)
 
 
 BASE = Scenario("base")
@@ -109,6 +121,51 @@ class Reading:
         return self.co_ppm * 20.9 / max(20.9 - self.o2_pct, 0.1)
 
 
+@dataclass(frozen=True)
+class BurnerCO:
+    """CO of one burner. As it stands: little and steady, for boilers that show something else.
+
+    air_free_ppm  of a lean flame, ppm air-free
+    climbs_from   CO2 as a share of the fuel's maximum near which CO begins to climb
+    peak_ppm, peak_time_s  on the display at lighting, and the time in which it falls to 1/e, s
+    noise_ppm     of a display, ppm
+    """
+
+    air_free_ppm: float = 19.0
+    climbs_from: float = 0.85
+    peak_ppm: float = 0.0
+    peak_time_s: float = 10.0
+    noise_ppm: float = 0.0
+
+    def flame_ppm(self, fuel: Fuel, co2_pct: float, *, rich: bool) -> float:
+        """Dry ppm of the settled flame: steep close to stoichiometric, per cent when rich."""
+        if rich:
+            return 3000.0 + 15_000.0 * max(0.0, fuel.co2_max_pct - co2_pct)
+        climbing = 20.0 * math.exp((co2_pct - self.climbs_from * fuel.co2_max_pct) / 0.35)
+        return min(3000.0, self.air_free_ppm * co2_pct / fuel.co2_max_pct + climbing)
+
+    def left_of_peak_ppm(self, lit_for_s: float) -> float:
+        """What is left of the peak so long after lighting, ppm as displayed."""
+        return self.peak_ppm * math.exp(-lit_for_s / self.peak_time_s)
+
+
+def draw_co(scenario: Scenario, rng: np.random.Generator) -> BurnerCO:
+    """CO of a burner of a scenario."""
+
+    def evenly_in_logarithm(pair: tuple[float, float]) -> float:
+        return math.exp(rng.uniform(*np.log(pair)))
+
+    early = rng.uniform() < scenario.co_early_chance
+    early_from = rng.uniform(*scenario.co_early_from)
+    return BurnerCO(
+        evenly_in_logarithm(scenario.co_air_free_ppm),
+        early_from if early else BurnerCO.climbs_from,
+        evenly_in_logarithm(scenario.co_peak_ppm),
+        rng.uniform(*scenario.co_peak_time_s),
+        rng.uniform(*scenario.co_noise_ppm),
+    )
+
+
 @dataclass
 class Boiler:
     """One boiler with its valve, hand and analyser. Times in s, turns in turns (clockwise positive).
@@ -134,12 +191,15 @@ class Boiler:
     analyser_pct: float
     display_step_pct: float
     rng: np.random.Generator
+    co: BurnerCO
+    co_rng: np.random.Generator
     fault: str = ""
     fault_from_s: float = 0.0
     sample_share: float = 0.93  # of flue gas in the sample where air is drawn in
     now_s: float = 0.0
     firing: Firing | None = None
     firing_since_s: float = 0.0
+    lit_at_s: float = 0.0
     hand: dict[Screw, float] = field(default_factory=lambda: {"offset": 0.0, "throttle": 0.0})
     acts: dict[Screw, float] = field(default_factory=dict)
     _shown: float = 0.0
@@ -156,6 +216,11 @@ class Boiler:
         assert self.firing is not None
         return self.firing
 
+    @property
+    def lit_for_s(self) -> float:
+        """How long the burner has been lit, s."""
+        return self.now_s - self.lit_at_s
+
     # --- what the technician does -----------------------------------------------------------------
 
     def wait(self, seconds: float) -> None:
@@ -163,13 +228,18 @@ class Boiler:
         self.now_s += seconds
 
     def run_at(self, firing: Firing) -> None:
-        """Change the firing rate."""
-        first = not self.firing
+        """Change the firing rate; lights the burner where it is off."""
+        lit = not self.firing
         self.firing, self.firing_since_s = firing, self.now_s
-        if first:
+        if lit:
+            self.lit_at_s, self._coming = self.now_s, []
             self._shown = self._aim = self.rng.uniform(0.6, 1.0) * self.settled_pct(firing)
             self._shown_at_s = self.now_s
         self._under_way()
+
+    def off(self) -> None:
+        """Put the burner out: the sample is clean air from now on."""
+        self.firing = None
 
     def turn(self, screw: Screw, turns_cw: float) -> None:
         """Turn a screw: the hand errs, the play takes its part, the rest moves the flame."""
@@ -189,8 +259,16 @@ class Boiler:
         return Reading(
             max(0.0, _rounded(co2 + noise, self.display_step_pct)),
             max(0.0, _rounded(o2 - noise * slope, self.display_step_pct)),
-            min(_shown_co(co * (1 + 0.05 * self.rng.standard_normal())), MOST_CO_PPM),
+            self._shown_co(co, self.rng.standard_normal()),
         )
+
+    def read_co(self) -> float:
+        """Look at the CO on the display, ppm."""
+        return self._shown_co(self._sampled()[2], self.co_rng.standard_normal())
+
+    def _shown_co(self, co_ppm: float, flicker: float) -> float:
+        noise = self.co.noise_ppm * self.co_rng.standard_normal()
+        return min(_in_steps(co_ppm * (1 + 0.05 * flicker) + noise), MOST_CO_PPM)
 
     def display_pct(self) -> float:
         """Where the CO2 display stands, without noise and rounding, dry volume percent."""
@@ -198,9 +276,12 @@ class Boiler:
 
     def _sampled(self) -> tuple[float, float, float]:
         """CO2, O2 (dry volume percent) and CO (ppm) that have reached the cells, as the analyser works them out."""
+        if not self.firing:
+            return 0.0, 20.95, 0.0
         true = self._display_now()
         true += self.drift_pct[self.running] * math.exp(-(self.now_s - self.firing_since_s) / self.drift_time_s)
-        co = _co_ppm(self.fuel, true, rich=self._is_rich())
+        co = self.co.flame_ppm(self.fuel, true, rich=self._is_rich())
+        co += self.co.left_of_peak_ppm(self.lit_for_s)
         o2 = 0.0 if self._is_rich() else 20.95 * (1 - true / self.fuel.co2_max_pct)
         co2 = true
         if self.fault == "air in the sample" or (
@@ -235,7 +316,7 @@ class Boiler:
         """What the flame truly gives at a rate once settled: no air in the sample, no analyser, no rounding."""
         co2, rich = self.settled_pct(firing), self._ratio(firing) > 1
         o2 = 0.0 if rich else 20.95 * (1 - co2 / self.fuel.co2_max_pct)
-        return Reading(co2, o2, _co_ppm(self.fuel, co2, rich=rich))
+        return Reading(co2, o2, self.co.flame_ppm(self.fuel, co2, rich=rich))
 
     def gas_pressure_share(self) -> float:
         """Working gas pressure as a share of the right one; gas flow goes with its square root."""
@@ -300,14 +381,7 @@ def _ratio_of(fuel: Fuel, co2_pct: float) -> float:
     return 1 / (1 + (100 * fuel.co2_made / co2_pct - fuel.dry_flue) / fuel.air_needed)
 
 
-def _co_ppm(fuel: Fuel, co2_pct: float, *, rich: bool) -> float:
-    """CO of the made-up flame: a few ppm when lean, steep close to stoichiometric, per cent when rich."""
-    if rich:
-        return 3000.0 + 15_000.0 * max(0.0, fuel.co2_max_pct - co2_pct)
-    return min(3000.0, 15.0 + 20.0 * math.exp((co2_pct - 0.85 * fuel.co2_max_pct) / 0.35))
-
-
-def _shown_co(co_ppm: float) -> float:
+def _in_steps(co_ppm: float) -> float:
     """CO as a display shows it: three figures above 1,000 ppm, whole ppm below."""
     return float(f"{co_ppm:.3g}") if co_ppm >= 1000 else max(0.0, float(round(co_ppm)))
 
@@ -345,6 +419,7 @@ def draw(
     offset = squared["low"] / ratio_squared - 1
     if fault == "rich start":
         ratio_squared *= (1.06 / math.sqrt(squared["high"])) ** 2
+    (co_rng,) = rng.spawn(1)
     boiler = Boiler(
         fuel=fuel,
         ratio=math.sqrt(ratio_squared),
@@ -363,6 +438,8 @@ def draw(
         analyser_pct=scenario.analyser_sd_pct * rng.standard_normal(),
         display_step_pct=display_step_pct,
         rng=rng,
+        co=draw_co(scenario, co_rng),
+        co_rng=co_rng,
         fault=fault,
         fault_from_s=float(rng.uniform(200, 700)),
     )

@@ -14,6 +14,7 @@ from advisor.training.simulated_visit import DONE, GAVE_UP, SimulatedVisit
 from advisor.training.simulator import Boiler
 
 MOST_STOPS = 5
+PEAK_WAIT_S = 10.0  # between two looks at CO that may fall by itself after lighting
 PROVED_FIRST = ("line", "pressure")
 WHERE_TO_LOOK = {  # what a stop of the adviser sends the technician to
     "wrong-way": ("screw",),
@@ -23,7 +24,11 @@ WHERE_TO_LOOK = {  # what a stop of the adviser sends the technician to
     "changed-by-itself": ("air", "pressure", "line"),
     "drift": ("air", "pressure", "line"),
 }
-TELLS = {"no-effect": "dead screw", "rich": "rich start"}  # stops that name a fault at which the visit ends
+TELLS = {  # stops that name a fault at which the visit ends
+    "no-effect": "dead screw",
+    "rich": "rich start",
+    "high-co": "rich start",
+}
 MARK_PARTS = (1, 2, 4, 8)  # parts of a mark that may be turned where coarser ones can't bring it in
 ZONE = 0.75  # share of the half band about its middle that is near enough for one who knows the true CO2
 USUAL_GAIN: Mapping[Screw, float] = {"offset": 5.0, "throttle": 4.0}  # % CO2 per turn, from experience
@@ -35,6 +40,9 @@ USUAL_GAIN: Mapping[Screw, float] = {"offset": 5.0, "throttle": 4.0}  # % CO2 pe
 def act(visit: SimulatedVisit, advice: Advice) -> None:
     """Do what the adviser says: change the rate, wait, turn or read."""
     match advice.action:
+        case "run_at" if advice.firing and not visit.boiler.firing:
+            visit.run_at(advice.firing)
+            visit.read_co()
         case "run_at" if advice.firing and advice.firing != visit.boiler.firing:
             visit.run_at(advice.firing)
         case "wait":
@@ -82,9 +90,37 @@ def _looked(visit: SimulatedVisit, look: str) -> bool:
     return found
 
 
+def peak_fell(visit: SimulatedVisit, advice: Advice) -> bool:
+    """Read CO again and again while it may fall by itself after lighting; tells whether it did."""
+    while advice.action == "halt" and advice.stops[0].variant.startswith("lighting"):
+        visit.wait(PEAK_WAIT_S)
+        visit.read_co()
+        advice = visit.job.next(visit.at)
+        if advice.action != "halt":
+            return True
+    return False
+
+
+def _turned_back(visit: SimulatedVisit) -> bool:
+    """Burner off, the last turn undone where that leads out of CO, lit again and read; tells whether it was."""
+    undo = next((way for way in visit.job.case(visit.at).ways_out if way.kind == "undo"), None)
+    if undo is None or visit.boiler.fault:
+        return False
+    firing = visit.boiler.running
+    visit.burner_off("CO")
+    visit.turn_while_off(undo.screw, undo.turns_cw, "undone, CO was too high")
+    visit.run_at(firing)
+    visit.read_co()
+    visit.wait(max(1, math.ceil(visit.job.situation(visit.at).wait_left_s)))
+    visit.read()
+    return True
+
+
 def _cleared(visit: SimulatedVisit, advice: Advice) -> bool:
     """Do what a stop asks for: look, mend, read again. False where the visit ends there."""
     code = advice.stops[0].code
+    if code == "high-co" and (peak_fell(visit, advice) or _turned_back(visit)):
+        return True
     if TELLS.get(code) == visit.boiler.fault:
         visit.noticed.append(visit.boiler.fault)
     if code not in WHERE_TO_LOOK:

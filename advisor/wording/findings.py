@@ -41,6 +41,7 @@ class Words:
     past        how the record tells it once it is over, likewise
     look_first  what to look at, in order
     at_once     how many of these are to be done at once, before anything is looked at
+    alarm       whether its sentence begins with what saves people, so that it needs no word before it
     give_up     whether it may end with the appliance out of service
     about       for programmers: what the code means
     """
@@ -52,6 +53,7 @@ class Words:
     give_up: bool = False
     about: str = ""
     at_once: int = 0
+    alarm: bool = False
 
 
 _LINE = "Sample line, probe and water trap: tight and dry? Log the check."
@@ -82,6 +84,23 @@ _CO_ROSE = (
     "CO at {firing} fire rose from {least:.0f} to {now:.0f} ppm air-free while CO2 went from {co2_before:.1f} to "
     "{co2_now:.1f} %."
 )
+# How a stop for CO begins: by when its reading was taken, and how high it is.
+_BURNER = {
+    "now": "BURNER OFF. Air the room. Never richer. ",
+    "lighting": "BURNER OFF unless it falls at once. Air the room. Never richer. ",
+    "at_once": "BURNER OFF AT ONCE. Air the room. Never richer. ",
+    "off": "BURNER STAYS OFF. Air the room. Never richer. ",
+    "before": "Never richer; a steady reading with CO clears it. ",
+}
+_RICH_BURNER = {
+    "now": _BURNER["at_once"],
+    "lighting": _BURNER["at_once"],
+    "off": _BURNER["off"],
+    "before": _BURNER["before"],
+}
+_RICH = {"by_co": "CO {co:.0f} ppm with O2 {o2:.1f} %", "by_o2": "O2 {o2:.1f} % with CO2 {co2:.1f} %"}
+_HIGH_CO = "CO at {{firing}} fire {is_was} {{air_free:.0f}} ppm air-free, over its limit of {{limit:.0f}}"
+_WAS_CO = "CO at {firing} fire was {air_free:.0f} ppm air-free"
 _OFF_LINE = "CO2 {co2:.1f} % with O2 {o2:.1f} % is not {fuel}: that would show O2 {line_o2:.1f} %"
 _WRONG = {
     "choice": "{item}: {value}. {stop} {log_again}",
@@ -107,8 +126,8 @@ FINDINGS: Mapping[str, Words] = MappingProxyType({
         {
             "too_high": "{co2:.1f} % CO2 can't come from {fuel}, {most:.1f} % at most. Check fuel, analyser and probe, then "
             "read again.",
-            "no_flame": "{co2:.1f} % CO2 is no flame that can be set. Burner off, or the probe in air? Then read again.",
-            "plain_air": "{o2:.1f} % O2 is plain air. Burner off, or the probe in air? Then read again.",
+            "no_flame": "{co2:.1f} % CO2 is no flame that can be set. Burner off? Then {log_off}. Probe in air? Read again.",
+            "plain_air": "{o2:.1f} % O2 is plain air. Burner off? Then {log_off}. Probe in air? Read again.",
         },
         {
             "too_high": "{co2:.1f} % CO2 was read, which can't come from {fuel}.",
@@ -120,25 +139,19 @@ FINDINGS: Mapping[str, Words] = MappingProxyType({
     "rich": Words(
         "rich flame",
         {
-            "by_co": "The flame is rich: CO {co:.0f} ppm with O2 {o2:.1f} %. On this side CO2 falls when gas is added. "
-            "Burner off, air the room; light again only from the maker's starting position.",
-            "by_o2": "The flame is rich: O2 {o2:.1f} % with CO2 {co2:.1f} %. On this side CO2 falls when gas is added. "
-            "Burner off, air the room; light again only from the maker's starting position.",
-            "by_co_before": "The flame was rich: CO {co:.0f} ppm with O2 {o2:.1f} %. On this side CO2 falls when gas is "
-            "added. Burner off, air the room; light again only from the maker's starting position.",
+            f"{by}_{when}": f"{begin}The flame {'is' if when in ('now', 'lighting') else 'was'} rich: {seen}. On this side "
+            "CO2 falls when gas is added. Light again only from the maker's starting position."
+            for by, seen in _RICH.items()
+            for when, begin in _RICH_BURNER.items()
         },
-        {
-            "by_co": "The flame was rich: CO {co:.0f} ppm with O2 {o2:.1f} %.",
-            "by_o2": "The flame was rich: O2 {o2:.1f} % with CO2 {co2:.1f} %.",
-            "by_co_before": "The flame was rich: CO {co:.0f} ppm with O2 {o2:.1f} %.",
-        },
+        {f"{by}_{when}": f"The flame was rich: {seen}." for by, seen in _RICH.items() for when in _RICH_BURNER},
         (
             "Burner off, gas off; air the room before anything else.",
             "Throttle screw back to the maker's starting position.",
             "Right valve, injector and gas for this boiler?",
             "Air intake, fan and flue: free?",
         ),
-        give_up=True, about="the flame is on the rich side", at_once=2,
+        give_up=True, about="the flame is on the rich side", at_once=2, alarm=True,
     ),
     "off-line": Words(
         "O2 and CO2 don't agree",
@@ -159,36 +172,49 @@ FINDINGS: Mapping[str, Words] = MappingProxyType({
     "high-co": Words(
         "CO over its limit",
         {
-            "above": "CO at {firing} fire is {air_free:.0f} ppm air-free, over its limit of {limit:.0f}. BURNER OFF if CO is "
-            "not falling. Air the room. Never richer. CO2 is above the band: leaner, if the maker lets you trim from here.",
-            "not_above": "CO at {firing} fire is {air_free:.0f} ppm air-free, over its limit of {limit:.0f}. BURNER OFF if CO "
-            "is not falling. Air the room. Never richer. Look at burner, air intake and flue, not at the screws.",
-            "above_before": "CO at {firing} fire was {air_free:.0f} ppm air-free, over its limit of {limit:.0f}. Never richer. "
-            "CO2 was above the band: leaner, if the maker lets you trim from here.",
-            "not_above_before": "CO at {firing} fire was {air_free:.0f} ppm air-free, over its limit of {limit:.0f}. Never "
-            "richer. Look at burner, air intake and flue, not at the screws.",
+            f"{when}_{side}": f"{begin}{_HIGH_CO.format(is_was='was' if when in ('before', 'off') else 'is')}. {then}"
+            for when, begin in _BURNER.items()
+            for side, then in {
+                "above": "CO2 is above the band: leaner, if the maker lets you trim from here.",
+                "not_above": "Look at burner, air intake and flue, not at the screws.",
+            }.items()
         },
-        dict.fromkeys(
-            ("above", "not_above", "above_before", "not_above_before"),
-            "CO at {firing} fire was {air_free:.0f} ppm air-free, over its limit of {limit:.0f}.",
-        ),
-        _CO, give_up=True, about="CO is over its limit", at_once=2,
+        {f"{when}_{side}": f"{_HIGH_CO.format(is_was='was')}." for when in _BURNER for side in ("above", "not_above")},
+        _CO, give_up=True, about="CO is over its limit", at_once=2, alarm=True,
+    ),
+    "co-no-flame": Words(
+        "CO with the burner off",
+        "BURNER STAYS OFF. Air the room, nobody stays in it. CO {co:.0f} ppm in the sample with no flame: find where it comes "
+        "from before anything is lit.",
+        "CO was {co:.0f} ppm in the sample with the burner off.",
+        ("Air the room; is another appliance running?", "Where is the probe: in the flue, or in the room's air?",
+         "Zero the analyser outdoors; then read again."),
+        give_up=True, about="CO in the sample though the burner is off", at_once=1, alarm=True,
     ),
     "co-rising": Words(
         "CO near its limit",
         {
-            "near_limit": "CO at {firing} fire is {air_free:.0f} ppm air-free, over half its limit of {limit:.0f}. No turn "
-            "richer; look at burner, air and flue.",
-            "near_limit_before": "CO at {firing} fire was {air_free:.0f} ppm air-free, over half its limit of {limit:.0f}. No "
-            "turn richer; look at burner, air and flue.",
+            "near_limit": "CO at {firing} fire is {air_free:.0f} ppm air-free, over half its limit of {limit:.0f}. Watch it.",
+            "near_limit_before": "CO at {firing} fire was {air_free:.0f} ppm air-free, over half its limit of {limit:.0f}.",
+            "barred": "CO at {firing} fire is {air_free:.0f} ppm air-free, limit {limit:.0f}. No turn richer; look at burner, "
+            "air and flue.",
+            "barred_before": "CO at {firing} fire was {air_free:.0f} ppm air-free, limit {limit:.0f}. No turn richer; look at "
+            "burner, air and flue.",
             "climbs": f"{_CO_ROSE} No turn richer; look at burner, air and flue.",
         },
         {
-            "near_limit": "CO at {firing} fire was {air_free:.0f} ppm air-free, over half its limit of {limit:.0f}.",
-            "near_limit_before": "CO at {firing} fire was {air_free:.0f} ppm air-free, over half its limit of {limit:.0f}.",
+            **dict.fromkeys(("near_limit", "near_limit_before"), f"{_WAS_CO}, over half its limit of {{limit:.0f}}."),
+            **dict.fromkeys(("barred", "barred_before"), f"{_WAS_CO}, limit {{limit:.0f}}."),
             "climbs": _CO_ROSE,
         },
-        _CO[1:4], about="CO is over half its limit, or climbs with CO2",
+        _CO[1:4], about="CO is over half its limit or over what bars a turn richer, or leaps up with CO2",
+    ),
+    "co-climbs": Words(
+        "CO climbs",
+        "CO at {firing} fire climbs: {shown:figures} ppm, {least:.0f} to {now:.0f} air-free. One mark richer at most, and read "
+        "CO after it.",
+        "CO at {firing} fire climbed from {least:.0f} to {now:.0f} ppm air-free.",
+        _CO[1:4], about="CO has doubled between settled readings, far below its limit yet",
     ),
     "co-by-itself": Words(
         "CO climbs by itself", f"{_CO_ROSE} More air did not help: watch CO; look at burner, air intake and flue.", _CO_ROSE,
@@ -277,9 +303,16 @@ FINDINGS: Mapping[str, Words] = MappingProxyType({
     # ---- turns
     "large-turn": Words(
         "turn over the cap",
-        "Row {row} is a turn of {turns:size}, the cap is {cap:size}. If it was made, watch CO as it comes; if it is a slip, "
-        "{void_row}.",
-        "Row {row} was a turn of {turns:size}, over the cap of {cap:size}.",
+        {
+            "once": "Row {row} is a turn of {turns:size}, the cap is {cap:size}. If it was made, watch CO as it comes; if it is "
+            "a slip, {void_row}.",
+            "in_all": "{turns:size} in all since the last steady reading, the cap is {cap:size}. Watch CO as it comes; if row "
+            "{row} is a slip, {void_row}.",
+        },
+        {
+            "once": "Row {row} was a turn of {turns:size}, over the cap of {cap:size}.",
+            "in_all": "With row {row} {turns:size} in all were turned between two steady readings, over the cap of {cap:size}.",
+        },
         ("Watch CO; if it climbs, turn back at once and log that turn too.",), about="the last turn was over the cap",
     ),
     "wrong-rate": Words(
@@ -464,6 +497,10 @@ FINDINGS: Mapping[str, Words] = MappingProxyType({
         "unknown check", "'{item}' is not a check known here: known are {known} and what the guide asks. It is kept as a remark.",
         "'{item}' is not a known check.", about="about an entry: a check of unknown name",
     ),
+    "not-compared": Words(
+        "not compared", "No range of the data plate was given for the {item}: it is kept, and compared with nothing.",
+        "No range of the data plate was given for the {item}.", about="about an entry: nothing to hold it against",
+    ),
     "back-dated": Words(
         "earlier moment", "The entry lies before the log's last entry ({last}).", "An entry lay before the log's last entry.",
         about="about an entry: an earlier moment",
@@ -490,6 +527,11 @@ def look_first(code: str) -> tuple[str, ...]:
     """What to look at first, in order; the last step where it may end with the appliance out of service."""
     words = FINDINGS[code]
     return (*words.look_first, GIVE_UP) if words.give_up else words.look_first
+
+
+def is_alarm(code: str) -> bool:
+    """Whether the sentence begins with what saves people."""
+    return FINDINGS[code].alarm
 
 
 def at_once(code: str) -> tuple[str, ...]:

@@ -18,6 +18,7 @@ FORMATS: Mapping[str, Callable[[Any], str]] = MappingProxyType({
     "wait": say_wait,
     "chance": say_chance,
     "capital": lambda words: words[:1].upper() + words[1:],
+    "figures": lambda values: ", ".join(f"{value:g}" for value in values),
     "moment": lambda at: f"{at:%Y-%m-%d at %H:%M}",
 })  # fmt: skip
 
@@ -55,6 +56,8 @@ ACTS: Mapping[str, Mapping[Voice, str]] = MappingProxyType({
         "practice": "remember that it was not made",
     },
     "void_turns": {"log": "void them", "guide": "void them", "practice": "remember that they were not made"},
+    "log_off": {"log": "log run-at off", "guide": "type off", "practice": "type off"},
+    "tell_co": {"log": "Log it: co 24", "guide": "Type co 24", "practice": "Type read"},
     "run_again": {
         "log": "run the boiler, log it with run-at, read again",
         "guide": "type high or low once it runs, then read again",

@@ -36,6 +36,11 @@ QUESTIONS: Mapping[str, QuestionWords] = MappingProxyType({
         "Bands, starting positions and pressures of this model, fuel and altitude come from there and from nowhere else.",
         "Get them before anything is opened or turned.",
     ),
+    "CO limit": QuestionWords(
+        "Maker's CO limit, such as 100 ppm, 200 ppm air-free, 0.004 CO/CO2",
+        "It is in the maker's instructions, with its basis: ppm air-free, ppm as displayed, or a ratio. The stricter of it and "
+        "the published one holds.",
+    ),
     "CO alarm": QuestionWords(
         "Room CO alarm on", "It warns of what the analyser in the flue does not see.",
         "No burner on before one that works is in the room.",
@@ -90,6 +95,13 @@ QUESTIONS: Mapping[str, QuestionWords] = MappingProxyType({
     "inlet pressure range": QuestionWords(
         "Inlet pressure range on the data plate, such as 17:25 mbar",
         "It differs by fuel and country; nothing is built in. Units: mbar, Pa, hPa, kPa, psi, inH2O.",
+    ),
+    "gas on": QuestionWords(
+        "Gas on, slowly; no smell of gas", "Every joint is under gas from here on.", "Gas off, air the room, find the leak.",
+    ),
+    "probe in flue": QuestionWords(
+        "Probe in the flue, analyser running", "CO is watched from the first second of the flame.",
+        "No lighting before the analyser shows the flue.",
     ),
     "standing pressure": QuestionWords(
         "Standing pressure (burner off)", "The supply with no flow, at the valve's inlet test point.", _SUPPLY,
@@ -177,14 +189,19 @@ STAGES: Mapping[str, StageWords] = MappingProxyType({
         "no reading counts from an analyser or a sample line that is not proved",
     ),
     "valve": StageWords(
-        "check the new valve", "Test every joint before lighting, by the local code's method; never with a flame.",
-        "no lighting on joints that were not tested",
+        "check the valve and which way its screws work", "A valve that was opened: gas stays off until all is made up.",
+        "no lighting before the valve is made up",
     ),
     "gas pressure": StageWords(
         "prove the inlet pressure",
-        "Open test point: no flame, no spark; close it tight after each use. To light a valve not yet set: gas on, joints tested "
-        "again under gas, probe in the flue, CO watched from the first second; burner off where CO climbs over its limit.",
+        "Open test point: no flame, no spark; close it tight after each use.",
         "no combustion setting on a wrong inlet pressure",
+    ),
+    "lighting": StageWords(
+        "gas on, joints, probe in, light it",
+        "A valve not yet set may burn rich: watch CO from the first second; burner off where it passes its limit and does not "
+        "fall at once.",
+        "no setting before the burner was lit with CO watched",
     ),
     "high fire": StageWords(
         "set high fire with the throttle screw",

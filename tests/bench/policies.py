@@ -7,7 +7,7 @@ read in band since the last turn of any screw.
 
 import math
 from collections import Counter
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from functools import partial
@@ -21,11 +21,12 @@ from rich.progress import track
 from advisor.chemistry import limits
 from advisor.chemistry.fuels import NATURAL_GAS
 from advisor.decision.answers import Advice
+from advisor.messages import Finding
 from advisor.response.situation import Situation
 from advisor.screws import FIRINGS, SCREW_FOR, Firing
 from advisor.training.simulated_visit import DONE, Act, SimulatedVisit, VisitSettings, overshot
-from advisor.training.simulator import Scenario, draw
-from advisor.training.strategies import MARK_PARTS, RULES, act, by_rule, omniscient
+from advisor.training.simulator import Reading, Scenario, draw
+from advisor.training.strategies import MARK_PARTS, RULES, act, by_rule, omniscient, peak_fell
 
 START = datetime(2026, 5, 4, 9, 0, tzinfo=UTC)
 SETTINGS = VisitSettings(check_s=40.0, longest_s=3 * 3600.0, most_turns=61)
@@ -49,6 +50,8 @@ KINDS = {  # readings by what came before them; the key begins the names of thei
     "again": "read again",  # in the same segment
 }
 NEAR_CO_PCT = NATURAL_GAS.co2_max_pct * (1 - 1.5 / 20.95)
+CO_CODES = ("rich", "high-co", "co-climbing", "co-no-flame", "co-rising", "co-climbs", "co-by-itself")
+CO_PLAY = 0.9
 ADVISER, OMNISCIENT = "adviser", "omniscient"
 Strategy = Callable[[SimulatedVisit], SimulatedVisit]
 STRATEGIES: dict[str, Strategy] = {
@@ -95,6 +98,11 @@ class Outcome:
     again_said: int = 0
     again_held: int = 0
     covered_as_shown: int = 0  # with the range rounded as the display rounds, which is how it is told
+    co_peak_said: bool = False  # CO of the start's first minute was pointed out
+    co_stopped: str = ""  # codes of stops for CO at some moment of the visit, parted by blanks; only the adviser's
+    co_stopped_wrongly: str = ""  # those of them that the flame was not: see `CoWatch`
+    co_warned: str = ""
+    co_warned_wrongly: str = ""
 
     @property
     def both(self) -> bool:
@@ -104,10 +112,15 @@ class Outcome:
 
 def visit_to(scenario: Scenario, seed: int, fault: str = "", **setup: Any) -> SimulatedVisit:
     """A visit to the boiler of this seed, nothing done yet; `setup`: further keywords of the job."""
+    boiler = draw(scenario, np.random.default_rng([seed, 20260504]), CENTRES, fault=fault)
+    return SimulatedVisit(boiler, {**facts(scenario), **setup}, SETTINGS, START)
+
+
+def facts(scenario: Scenario) -> dict[str, Any]:
+    """Keywords of the job at every boiler of a scenario."""
     half = scenario.band_half_pct
     bands = {firing: (centre - half, centre + half) for firing, centre in CENTRES.items()}
-    boiler = draw(scenario, np.random.default_rng([seed, 20260504]), CENTRES, fault=fault)
-    return SimulatedVisit(boiler, {"fuel": "natural gas", "bands": bands, **setup}, SETTINGS, START)
+    return {"fuel": "natural gas", "bands": bands}
 
 
 def outcome_of(visit: SimulatedVisit, scenario: Scenario, policy: str, seed: int, **more: Any) -> Outcome:
@@ -177,6 +190,7 @@ def advised(
 ) -> Outcome:
     """A visit that does what the adviser says; `watch` is called after every turn with the advice it followed."""
     visit, counts = visit_to(scenario, seed, fault, **setup), Counter[str]()
+    co = CoWatch(visit)
     ended: dict[str, Any] = {}
     since = ""  # what the display shows next once waited for, a key of KINDS
     asked_after = -1  # turns made when the gas pressure was last measured because CO2 fell short
@@ -184,6 +198,7 @@ def advised(
     while not visit.given_up and not ended.get("halted"):
         advice = visit.job.next(visit.at)
         codes = {finding.code for finding in advice.findings}
+        co.heard(advice.findings)
         if "hinted_after" not in ended and codes & set(RIGHT_NAMES.get(fault, ())):
             ended["hinted_after"] = len(bad_turns(visit))
         if asks_for_line := codes & {"fell", "fell-short"}:  # to prove the sample line tight again
@@ -200,6 +215,8 @@ def advised(
         elif advice.action == "finish":
             visit.ending = DONE
             break
+        elif advice.action == "halt" and peak_fell(visit, advice):
+            continue
         elif advice.action == "halt":
             code = advice.stops[0].code
             named = visit.fault_begun and code in RIGHT_NAMES[fault]
@@ -209,13 +226,14 @@ def advised(
             act(visit, advice)
             if advice.action == "read":
                 since = _count_reading(counts, visit, situation, since)
+                co.reading()
             elif advice.action == "turn":
                 past_said += advice.chance_past_band or 0.0
                 counts["past_came"] += past_far_edge(visit, visit.acts[-1])
                 if watch:
                     watch(visit, advice)
             since = {"turn": "turned", "run_at": "changed"}.get(advice.action, since)
-    return outcome_of(visit, scenario, ADVISER, seed, past_said=past_said, **counts, **ended)
+    return outcome_of(visit, scenario, ADVISER, seed, past_said=past_said, **counts, **co.counts(), **ended)
 
 
 def _count_reading(counts: Counter[str], visit: SimulatedVisit, before: Situation, since: str) -> str:
@@ -226,6 +244,74 @@ def _count_reading(counts: Counter[str], visit: SimulatedVisit, before: Situatio
     counts.update({"predicted": 1, "covered": held, f"{kind}_said": 1, f"{kind}_held": held})
     counts["covered_as_shown"] += round(low_pct, 1) <= shown <= round(high_pct, 1)
     return since if kind == "early" else "again"
+
+
+class CoWatch:
+    """Whether what the adviser says of CO is true of the flame: of the settled one, without noise and start peak.
+
+    A finding is wrong where the flame falls short by more than a tenth (`CO_PLAY`, a display's noise) of what it says.
+    """
+
+    def __init__(self, visit: SimulatedVisit) -> None:
+        self.visit = visit
+        self.read: dict[Firing, list[Reading]] = {firing: [] for firing in FIRINGS}  # flames as read, by rate
+        self.peak_said = False
+        self.said: dict[tuple[str, Firing | None], tuple[bool, bool]] = {}  # stop or not, true or not
+
+    def reading(self) -> None:
+        """A reading was taken."""
+        firing = self.visit.boiler.running
+        self.read[firing].append(self.visit.boiler.flame(firing))
+
+    def heard(self, findings: Iterable[Finding]) -> None:
+        """Judge what is said for the first time."""
+        for finding in findings:
+            if finding.code in CO_CODES and self.visit.boiler.lit_for_s < self.visit.job.setup.policy.just_lit_s:
+                self.peak_said = True  # CO of the start: it is told to see whether it falls
+            elif (key := (finding.code, finding.firing)) not in self.said and finding.code in CO_CODES:
+                self.said[key] = finding.severity == "halt", self._true(finding)
+
+    def _true(self, finding: Finding) -> bool:
+        policy, flames = self.visit.job.setup.policy, self.read[finding.firing] if finding.firing else []
+        now = flames[-1].co_air_free_ppm if flames else 0.0
+        least = min((flame.co_air_free_ppm for flame in flames), default=0.0)
+
+        def up(times: float, by_ppm: float) -> bool:
+            return now >= CO_PLAY * times * least and now - least >= CO_PLAY * by_ppm
+
+        limit = limits.CO_AIR_FREE_PPM
+        jumped = now > CO_PLAY * policy.co_jump_ppm and up(policy.co_jump_times, 0.0)
+        match finding.code:
+            case "high-co" | "rich":
+                return any(flame.co_air_free_ppm > CO_PLAY * limit for flame in flames)
+            case "co-climbing":  # over what bars a turn richer, or leapt up
+                return now > CO_PLAY * policy.co_bar_ppm or jumped
+            case "co-rising" if finding.variant != "climbs":
+                return now > CO_PLAY * limit * policy.co_near_share
+            case "co-climbs":
+                return up(policy.co_climb_times, policy.co_climb_ppm)
+            case "co-rising" | "co-by-itself":
+                return jumped
+        return False
+
+    def counts(self) -> dict[str, Any]:
+        """The codes, as fields of `Outcome`."""
+
+        def codes(stop: bool, wrong_only: bool) -> str:
+            said = [
+                code
+                for (code, _), (is_stop, true) in self.said.items()
+                if is_stop == stop and not (true and wrong_only)
+            ]
+            return " ".join(sorted(set(said)))
+
+        return {
+            "co_peak_said": self.peak_said,
+            "co_stopped": codes(True, False),
+            "co_stopped_wrongly": codes(True, True),
+            "co_warned": codes(False, False),
+            "co_warned_wrongly": codes(False, True),
+        }
 
 
 def expected_now(situation: Situation) -> tuple[float, float]:
@@ -241,11 +327,12 @@ def is_true(visit: SimulatedVisit, code: str) -> bool:
     boiler = visit.boiler
     firing = boiler.running
     screw, (low, high) = SCREW_FOR[firing], visit.bands[firing]
-    here, shown, setup = boiler.settled_pct(firing), visit.readings[-1], visit.job.setup
+    here, flame, setup = boiler.settled_pct(firing), boiler.flame(firing), visit.job.setup
+    shown = visit.readings[-1] if visit.readings else flame
     match code:
         case "high-co" | "rich":
-            return shown.co_air_free_ppm > 390
-        case "co-climbing":  # CO is near its limit though the flame is in truth too lean
+            return flame.co_air_free_ppm > CO_PLAY * limits.CO_AIR_FREE_PPM
+        case "co-climbing":  # CO bars turns richer though the flame is in truth too lean
             return shown.co_air_free_ppm > 190 and here < low
         case "impossible":  # the flame is in truth as far off as the display says
             return abs(here - shown.co2_pct) < 0.5 and not low - 4 < here < high + 2.5

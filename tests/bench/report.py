@@ -10,6 +10,7 @@ from collections.abc import Iterable, Mapping, Sequence
 
 import numpy as np
 from policies import ADVISER, KINDS, OMNISCIENT, RIGHT_NAMES, Outcome
+from scipy.stats import binomtest
 
 TOO_LATE = 3  # the bad move before which a fault should be found
 LONG_MIN = 5  # minutes a slow fault takes to show
@@ -31,6 +32,10 @@ COLUMNS = {  # header: what it means, where the header does not say it
     "never ended, %": "over three hours or 60 turns",
     "halted rightly, %": "stopped, and what the stop says is true of this boiler",
     "halted wrongly, %": "stopped, and it is not",
+    "stopped for CO wrongly, %": "at some moment, apart from the peak after lighting that falls at once: the settled "
+    "flame, without noise, has a tenth less CO than the stop says, or still less",
+    "warned of CO wrongly, %": "likewise; CO said to climb has risen by a tenth less, or still less",
+    "peak after lighting told, %": "CO of the start's first minute was pointed out",
     "tight line proved again, %": "asked to after CO2 fell short of a turn",
     "90 % interval holds, %": "readings within the 90 % range of the next reading, worked out at that moment",
     "as shown, %": "so with the range rounded like the display, as it is told",
@@ -41,6 +46,23 @@ CLAIM_COLUMNS = {
     "past the far edge: stated": "the stated chances of the true settled CO2 past the edge ahead, added up over turns",
     "came": "turns after which it was",
     "turns": "",
+}
+CHANGE_COLUMNS = {
+    "scenario": "",
+    "policy": "",
+    "pairs": "visits of both runs to the same boiler",
+    "finished in band before, %": "both rates truly in band at finish, of all visits",
+    "now, %": "",
+    "came, went": "visits that changed, and the sign test's p",
+    "overshot before, %": "",
+    "overshot now, %": "",
+    "overshot: came, went": "",
+    "halted before, %": "",
+    "halted now, %": "",
+    "halted: came, went": "",
+    "minutes before": "of visits that finished in both runs",
+    "minutes now": "",
+    "more minutes": "mean of the differences with 1.96 standard errors",
 }
 FAULT_COLUMNS = {
     "fault": "",
@@ -128,12 +150,52 @@ def table(outcomes: list[Outcome]) -> list[tuple[str, ...]]:
                     share(len(group) - len(ended) - len(halted), len(group)),
                     share(sum(o.halted_rightly for o in halted), len(group)),
                     share(sum(not o.halted_rightly for o in halted), len(group)),
+                    share(sum(bool(o.co_stopped_wrongly) for o in group), len(group)),
+                    share(sum(bool(o.co_warned_wrongly) for o in group), len(group)),
+                    share(sum(o.co_peak_said for o in group), len(group)),
                     share(sum(o.line_proved > 0 for o in group), len(group)),
                     share(sum(o.covered for o in group), predicted),
                     share(sum(o.covered_as_shown for o in group), predicted),
                 )
             )
     return rows
+
+
+def change_table(before: Iterable[Mapping[str, str]], after: Iterable[Outcome]) -> list[tuple[str, ...]]:
+    """What an earlier run (rows of its CSV file) came to, and this one on the same boilers, as in CHANGE_COLUMNS."""
+    was = {(row["scenario"], row["policy"], int(row["seed"]), row["fault"]): row for row in before}
+    pairs = [(was[key], o) for o in after if (key := (o.scenario, o.policy, o.seed, o.fault)) in was]
+    rows: list[tuple[str, ...]] = []
+    for name, policy in dict.fromkeys((o.scenario, o.policy) for _, o in pairs):
+        group = [(row, o) for row, o in pairs if (o.scenario, o.policy) == (name, policy)]
+        ended = [(row, o) for row, o in group if row["finished"] == str(True) and o.finished]
+        minutes = [o.minutes - float(row["minutes"]) for row, o in ended]
+        rows.append(
+            (
+                name,
+                policy,
+                str(len(group)),
+                *_changed([(_finished_in_band(row), o.finished and o.both) for row, o in group]),
+                *_changed([(row["overshot"] == str(True), o.overshot) for row, o in group]),
+                *_changed([(bool(row["halted"]), bool(o.halted)) for row, o in group]),
+                mean(float(row["minutes"]) for row, _ in ended),
+                mean(o.minutes for _, o in ended),
+                mean(minutes, 2),
+            )
+        )
+    return rows
+
+
+def _finished_in_band(row: Mapping[str, str]) -> bool:
+    return all(row[name] == str(True) for name in ("finished", "in_band_high", "in_band_low"))
+
+
+def _changed(pairs: Sequence[tuple[bool, bool]]) -> tuple[str, str, str]:
+    """Share before and after, and how many visits went which way with the sign test's p (two-sided, exact)."""
+    gone, come = (sum(pair == way for pair in pairs) for way in ((True, False), (False, True)))
+    p = float(binomtest(come, gone + come).pvalue) if gone + come else 1.0
+    shares = (share(sum(pair[side] for pair in pairs), len(pairs)) for side in (0, 1))
+    return (*shares, f"+{come} -{gone}, p {p:.2f}")  # type: ignore[return-value]
 
 
 def claim_table(outcomes: list[Outcome]) -> list[tuple[str, ...]]:

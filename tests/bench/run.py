@@ -7,6 +7,7 @@
     --faults       the faulty boilers instead: share found, under which name, after how many bad moves, how far pushed.
                    A bad move brought CO2 no nearer to the middle of the band while the fault was there; visits that
                    ended before the fault began are counted and left out
+    --against FILE the bench.csv or faults.csv of an earlier run: what changed on the same boilers
     --out FOLDER   writes bench.md and bench.csv there (faults.md, faults.csv); else prints the tables
 
 Seeds are fixed: visit k of a scenario is the same boiler for every policy. Two processes; the same words give the same
@@ -72,6 +73,7 @@ def main(words: list[str]) -> int:
     parser.add_argument("--scenarios", type=some_of(BOILERS), default=list(BOILERS))
     parser.add_argument("--policies", type=some_of((*POLICIES, *FINDERS)), default=list(POLICIES))
     parser.add_argument("--faults", action="store_true")
+    parser.add_argument("--against", type=Path)
     parser.add_argument("--out", type=Path)
     asked = parser.parse_args(words)
     seeds = range(asked.first_seed, asked.first_seed + asked.visits)
@@ -89,6 +91,10 @@ def main(words: list[str]) -> int:
         if ADVISER in asked.policies:
             text += "\nWhat the adviser said of the next reading (90 % range) and of its turns, and what came:\n\n"
             text += report.explained(report.CLAIM_COLUMNS, report.claim_table(outcomes))
+    if asked.against:
+        with asked.against.open(newline="", encoding="utf-8") as file:
+            text += "\nBefore and now:\n\n"
+            text += report.explained(report.CHANGE_COLUMNS, report.change_table(csv.DictReader(file), outcomes))
     if asked.out:
         asked.out.mkdir(parents=True, exist_ok=True)
         (asked.out / f"{name}.md").write_text(text, encoding="utf-8")
