@@ -18,7 +18,7 @@ from advisor.chemistry.fuels import NATURAL_GAS
 from advisor.report import pages
 from advisor.screws import SCREW_FOR, Firing
 from advisor.training.lesson_play import Played
-from advisor.training.marking import STOPPED
+from advisor.training.marking import STOPPED, out_pct
 from advisor.training.simulated_visit import DONE, GAVE_UP, OFF, Act, SimulatedVisit
 from advisor.training.simulator import Boiler, Reading
 from advisor.wording import numbers
@@ -223,7 +223,7 @@ def _say_left(axes: Axes, visit: SimulatedVisit) -> None:
     level = visit.trace[-1].true_pct
     lines = [STOPS] if visit.ending not in GOES_ON else []
     fired = {sample.firing for sample in visit.trace}
-    out, firing = max((_out_pct(visit, firing), firing) for firing in fired)
+    out, firing = max((out_pct(visit, firing, visit.boiler.settled_pct(firing)), firing) for firing in fired)
     if out > 0:
         left = visit.boiler.settled_pct(firing)
         digits = 1 if out > 0.1 else 2
@@ -235,12 +235,6 @@ def _say_left(axes: Axes, visit: SimulatedVisit) -> None:
         "\n".join(lines), (1.01, float(np.clip(level, *axes.get_ylim()))), xycoords=("axes fraction", "data"),
         ha="left", va="center", size=SMALL_PT, weight="normal" if in_band else "bold",
     )  # fmt: skip
-
-
-def _out_pct(visit: SimulatedVisit, firing: Firing) -> float:
-    """How far the true CO2 lies out of its band, %; negative: within."""
-    (low, high), left = visit.bands[firing], visit.boiler.settled_pct(firing)
-    return max(left - high, low - left)
 
 
 def draw_co(axes: Axes, hand: SimulatedVisit, other: SimulatedVisit) -> Axes:

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 from itertools import pairwise
 
 from advisor.chemistry import limits
-from advisor.screws import FIRINGS
+from advisor.screws import FIRINGS, Firing
 from advisor.training.simulated_visit import DONE, GAVE_UP, Act, Sample, SimulatedVisit, overshot
 from advisor.wording import numbers
 
@@ -106,6 +106,18 @@ def harm_of(visit: SimulatedVisit, turns: Sequence[Act], samples: Sequence[Sampl
     )
 
 
+def left_out_pct(visit: SimulatedVisit) -> float:
+    """How far out of its band the worse of the rates fired was left, % CO2; 0: in band."""
+    fired = {sample.firing for sample in visit.trace}
+    return max([0.0, *(out_pct(visit, firing, visit.boiler.settled_pct(firing)) for firing in fired)])
+
+
+def out_pct(visit: SimulatedVisit, firing: Firing, co2_pct: float) -> float:
+    """How far CO2 lies out of a rate's band, %; negative: within."""
+    low, high = visit.bands[firing]
+    return max(co2_pct - high, low - co2_pct)
+
+
 def mark(visit: SimulatedVisit, fault: str, said: Sequence[str] = (), asked: int = 0) -> Mark:
     """The marks of a visit that has ended; `fault` is what it began with, `said` what was said to be wrong."""
     harm, wrong = harm_of(visit, visit.turns, visit.trace), sum(name != fault for name in set(said))
@@ -131,7 +143,7 @@ def right_end(visit: SimulatedVisit, said: Sequence[str] = ()) -> str:
 def moments(visit: SimulatedVisit) -> list[Moment]:
     """The visit cut at its turns; what each part cost."""
     starts = [act for act in visit.acts if act.kind == "run_at"][:1] + visit.turns
-    ends_s = [act.at_s for act in starts[1:]] + [float("inf")]
+    ends_s = [*(act.at_s for act in starts[1:]), float("inf")][: len(starts)]
     found, beyond = [], 0.0
     for number, (act, end_s) in enumerate(zip(starts, ends_s, strict=True)):
         samples = [sample for sample in visit.trace if act.at_s <= sample.at_s <= end_s]
