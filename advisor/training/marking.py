@@ -96,7 +96,8 @@ def harm_of(visit: SimulatedVisit, turns: Sequence[Act], samples: Sequence[Sampl
     def rich(sample: Sample) -> bool:
         return sample.true_pct > max(visit.bands[sample.firing][1], visit.as_found[sample.firing].co2_pct + 1e-6)
 
-    spans = [(first, later.at_s - first.at_s) for first, later in pairwise(samples)]
+    step_s = visit.settings.sample_s or float("inf")  # a longer gap: the burner was off
+    spans = [(first, min(later.at_s - first.at_s, step_s)) for first, later in pairwise(samples)]
     return Harm(
         overshoots=sum(overshot(visit.bands[rate], *act.co2_pct(rate)) for act in turns for rate in FIRINGS),
         beyond_pct=max((beyond_pct(visit, act) for act in turns), default=0.0),
@@ -162,14 +163,21 @@ def debrief(visit: SimulatedVisit, marked: Mark, adviser: Sequence[str], last_wo
     worst = max(moments(visit), key=lambda moment: moment.harm.cost, default=None)
     cost = worst.harm.cost if worst else 0.0
     if marked.right_end != "yes" and cost < WRONG_END:
-        return f"Costliest ({WRONG_END:.0f} points): the end, {_say_end(visit, marked)}. The adviser then: {last_word}"
+        return f"Costliest ({WRONG_END:.0f} points): the end, {_say_end(visit, marked)}. The adviser then: {_briefly(last_word)}"
     if worst is None or cost < WORTH_A_WORD:
         return "No costly moment: nothing was pushed out of band."
     about = f"Costliest ({cost:.0f} points): minute {worst.act.at_s / 60:.1f}"
     if not worst.number:
         return f"{about}, left burning as found, {_say_harm(worst.harm)}. Better: burner off at once, then look."
     turn = f"{worst.act.screw} {numbers.say_turn(worst.act.turns_cw)}"
-    return f"{about}, {turn}, {_say_harm(worst.harm)}. The adviser then: {adviser[worst.number - 1]}"
+    return f"{about}, {turn}, {_say_harm(worst.harm)}. The adviser then: {_briefly(adviser[worst.number - 1])}"
+
+
+def _briefly(answer: str) -> str:
+    """The first sentence of an answer, of a stop with what is to be done at once."""
+    sentences = answer.split(". ")
+    kept = ". ".join(sentences[: 2 if sentences[0] == "STOP" else 1])
+    return kept if kept.endswith(".") else f"{kept}."
 
 
 def _say_end(visit: SimulatedVisit, marked: Mark) -> str:

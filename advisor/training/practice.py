@@ -511,8 +511,7 @@ def _say_truth(practice: Practice) -> str:
 def _say_rest(practice: Practice) -> str:
     path = practice.visit.job.path
     kept = f" The log is {path}, marked as practice; in pictures: advisor lesson --from {path}." if path else ""
-    right = "With a fault, the right end is to find it, and to mend it or to stop. " if practice.task.fault else ""
-    return f"{right}Again: advisor practise {practice.task.typed}.{kept}"
+    return f"Again: advisor practise {practice.task.typed}.{kept}"
 
 
 def _left(visit: SimulatedVisit, firing: Firing) -> str:
