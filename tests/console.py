@@ -1,4 +1,4 @@
-"""Commands run in memory; the console sessions of the README: `python tests/console.py` renews the page."""
+"""Commands run in memory; the console sessions of the pages."""
 
 import builtins
 import contextlib
@@ -14,7 +14,7 @@ from pathlib import Path
 from unittest.mock import patch
 
 ROOT = Path(__file__).resolve().parent.parent
-PAGE = ROOT / "README.md"
+PAGES = (ROOT / "README.md", ROOT / "demo_logs" / "SESSIONS.md")
 NOW = datetime(2026, 5, 12, 18, 0).astimezone()  # shown by the clock, so that a bare time is always the same day
 ASKED = re.compile(r"^\d+\.\d min, .* > (.*)$", re.MULTILINE)  # a question of `practise` and what was typed
 BLOCK = re.compile(r"```console\n(.*?)```", re.DOTALL)
@@ -70,7 +70,3 @@ def played(page: str) -> str:
     with tempfile.TemporaryDirectory() as folder, contextlib.chdir(folder):
         shutil.copytree(ROOT / "demo_logs", "demo_logs")
         return BLOCK.sub(session, page)
-
-
-if __name__ == "__main__":
-    PAGE.write_text(played(PAGE.read_text(encoding="utf-8")), encoding="utf-8")

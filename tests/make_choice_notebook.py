@@ -1,7 +1,6 @@
 # ruff: noqa: E501 (cells are text)
-"""Make notebooks/how_the_advice_was_chosen.ipynb anew and run it: `python tests/make_choice_notebook.py`."""
+"""Make notebooks/how_the_advice_was_chosen.ipynb anew and run it: `python tests/renew.py --chosen`."""
 
-import sys
 from pathlib import Path
 
 import nbformat
@@ -17,7 +16,6 @@ Seeds are fixed: every adviser meets the same boilers. The boilers are invented,
 trade. Sizes are set in the first cell (or by `CHOSEN_VISITS` and `CHOSEN_DRAWS`); the README's table has more visits."""
 SET_UP = """\
 import os
-import sys
 from pathlib import Path
 
 root = next(p for p in (Path.cwd(), *Path.cwd().parents) if (p / "tests" / "bench").is_dir())
@@ -107,7 +105,7 @@ The reasons. What each brings is in the tables.
   turns, the usual minimum waits, which no rule may shorten, and the final readings."""
 KEPT = """\
 The figures above are the output of the committed code, kept from a run at the sizes of the first cell;
-`python tests/make_choice_notebook.py` renews them."""
+`python tests/renew.py --chosen` renews them."""
 
 
 def made() -> nbformat.NotebookNode:
@@ -142,7 +140,3 @@ def main() -> int:
     NOTEBOOK.parent.mkdir(exist_ok=True)
     nbformat.write(results_only(executed(made(), NOTEBOOK.parent, timeout_s=7200)), NOTEBOOK)
     return 0
-
-
-if __name__ == "__main__":
-    sys.exit(main())

@@ -1,9 +1,8 @@
-"""Make the logs in demo_logs/ from simulated visits with fixed seeds: `python tests/make_demo_logs.py`.
+"""Make the logs in demo_logs/ from simulated visits with fixed seeds: `python tests/renew.py`.
 
 The scenario is invented: a cold store's office block, a 60 kW boiler, a technician on one morning in May.
 """
 
-import sys
 from datetime import datetime, timedelta, timezone
 from pathlib import Path
 from typing import Any
@@ -158,8 +157,9 @@ JOBS = (sound_job, whole_visit, half_way, slack_after_reversal, read_too_soon, l
 
 def index() -> str:
     """The index: a line for each log."""
-    lines = ["# Demo logs", "", "Invented jobs, made by `python tests/make_demo_logs.py`. Each shows one thing.", ""]
+    lines = ["# Demo logs", "", "Invented jobs, made by `python tests/renew.py`. Each shows one thing.", ""]
     lines += [f"* `{job.__name__}.csv`: {(job.__doc__ or '').strip()}" for job in JOBS]
+    lines += ["", "[SESSIONS.md](SESSIONS.md) has longer sessions, as the commands print them."]
     return "\n".join(lines) + "\n"
 
 
@@ -170,7 +170,3 @@ def main() -> int:
     _save([slide(play(by_name("slack")))], "lesson_slack.png")
     (DEMO_LOGS / "README.md").write_text(index(), encoding="utf-8")
     return 0
-
-
-if __name__ == "__main__":
-    sys.exit(main())

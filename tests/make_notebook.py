@@ -1,6 +1,5 @@
-"""Make notebooks/overshoot_lessons.ipynb anew and run it: `python tests/make_notebook.py`."""
+"""Make notebooks/overshoot_lessons.ipynb anew and run it: `python tests/renew.py`."""
 
-import sys
 from pathlib import Path
 
 import nbformat
@@ -89,7 +88,3 @@ def main() -> int:
     NOTEBOOK.parent.mkdir(exist_ok=True)
     nbformat.write(executed(made(), NOTEBOOK.parent), NOTEBOOK)
     return 0
-
-
-if __name__ == "__main__":
-    sys.exit(main())

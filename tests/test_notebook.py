@@ -24,7 +24,7 @@ def told(notebook: nbformat.NotebookNode) -> list[tuple[str, str, list[str], lis
 def test_the_notebook_is_kept_as_it_runs(tmp_path: Path) -> None:
     """Run anew in an empty folder, every cell gives the text that is kept, and a picture where one is kept.
 
-    `python tests/make_notebook.py` renews it.
+    `python tests/renew.py` renews it.
     """
     kept = nbformat.read(NOTEBOOK, as_version=4)
     assert [cell.source for cell in kept.cells] == [cell.source for cell in made().cells]

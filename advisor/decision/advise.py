@@ -1,7 +1,7 @@
 """How far next, which way, how long to wait, may I, am I done: guards tried in order, each may answer.
 
-`advise` gives the answer of the first guard that has one. `permit` asks the same guards: a turn is allowed only where they
-come to a turn, and only one that the setting of that rate does not refuse.
+`advise` gives the answer of the first guard that has one. `permit` asks the same guards: a turn is allowed only where
+they come to a turn, and only one that the setting of that rate does not refuse.
 """
 
 from collections.abc import Callable, Iterable
@@ -278,7 +278,8 @@ def other_rate(case: Case) -> Advice:
 
 
 SETTING_GUARDS: tuple[Guard, ...] = (
-    high_before_low, low_fire_in_the_way, reading_due, co_before_band, no_turn, turn_in_doubt, close_to_edge, stale, turn,
+    high_before_low, low_fire_in_the_way, reading_due, co_before_band, no_turn, turn_in_doubt, close_to_edge, stale,
+    turn,
 )  # fmt: skip
 GUARDS: tuple[Guard, ...] = (
     stop, closed, not_lit, left_for_hours, high_fire_first, odd_reading, not_steady, shortfall_to_confirm, set_here,

@@ -1,9 +1,9 @@
 """The setting of one firing rate: where its CO2 stands, what each turn of its screw would do, which turn is best.
 
 The candidate with the smallest expected squared distance from the band's centre wins (one-step cautious control:
-distance^2 + variance; Astrom & Wittenmark, Adaptive Control, from memory; the chance of passing the far edge adds to it,
-own choice), among those that keep the cap, the travel limit and the most that chance may be. A rate is set when it truly
-lies in the band with high chance (conformity probability, JCGM 106:2012, from memory).
+distance^2 + variance; Astrom & Wittenmark, Adaptive Control, from memory; the chance of passing the far edge adds to
+it, own choice), among those that keep the cap, the travel limit and the most that chance may be. A rate is set when it
+truly lies in the band with high chance (conformity probability, JCGM 106:2012, from memory).
 """
 
 import math

@@ -116,7 +116,7 @@ def drop_of(situation: Situation) -> Drop | None:
 class Input(NamedTuple):
     """The timed input, kW (gross), the rate it was timed at, and where it lies by the data plate's range.
 
-    side  "below", "inside" or "above"; "" where there is nothing to compare with: the data plate's range is for high fire
+    side  "below", "inside" or "above"; "" where there is nothing to compare with: the plate's range is for high fire
     """
 
     kw: float

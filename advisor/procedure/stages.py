@@ -1,8 +1,8 @@
 """The stages of the visit as data: what is asked in which order, and how. Nothing here prints.
 
 The order and the questions are common practice, no source; the words are in `wording.visit`. An answer is a `check` row
-(item, value, unit); a question left out, a stage skipped and a wait cut short are `note` rows, each with its reason. What
-is on the data plate is told by the user, at `open` or when asked; no limit of an appliance is built in.
+(item, value, unit); a question left out, a stage skipped and a wait cut short are `note` rows, each with its reason.
+What is on the data plate is told by the user, at `open` or when asked; no limit of an appliance is built in.
 """
 
 from dataclasses import dataclass
@@ -122,8 +122,8 @@ PRESSURE = Stage("gas pressure", (
 HIGH, LOW, BOTH = Stage("high fire", sets="high"), Stage("low fire", sets="low"), Stage("both again", sets="both")
 PROOF = Stage("proof", (_done(COVER), LINE_TEST))
 CLOSE = Stage("close up", (
-    _done("adjusters sealed"), _asked(OPENED_JOINTS), _asked(TEST_POINTS), _done("test mode off"), _done("normal start"),
-    _asked("safety devices"),
+    _done("adjusters sealed"), _asked(OPENED_JOINTS), _asked(TEST_POINTS), _done("test mode off"),
+    _done("normal start"), _asked("safety devices"),
 ))  # fmt: skip
 RECORD = Stage("record", (_asked(OUTCOME), _asked("technician"), _done("copy left")))
 STAGES = (BEFORE, VALVE, PRESSURE, HIGH, LOW, BOTH, PROOF, CLOSE, RECORD)

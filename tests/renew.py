@@ -1,0 +1,54 @@
+"""Make anew all that is generated and kept, and say what changed: `python tests/renew.py`.
+
+Demo logs with their pictures, the sessions of README.md and demo_logs/SESSIONS.md, the notebooks on lessons and on the
+study. The notebook on how the advice was chosen takes an hour: only with `--chosen`.
+"""
+
+import hashlib
+import subprocess
+import sys
+from collections.abc import Callable
+
+import console
+import make_choice_notebook
+import make_demo_logs
+import make_notebook
+import nbformat
+
+STUDY = console.ROOT / "notebooks" / "convergence_study.ipynb"
+FOLDERS = (console.ROOT / "demo_logs", console.ROOT / "notebooks")
+
+
+def pages() -> None:
+    """The sessions of all pages."""
+    for page in console.PAGES:
+        page.write_text(console.played(page.read_text(encoding="utf-8")), encoding="utf-8")
+
+
+def study_notebook() -> None:
+    """The outputs of the notebook on the study; its cells are written by hand."""
+    nbformat.write(make_notebook.executed(nbformat.read(STUDY, as_version=4), STUDY.parent, timeout_s=3600), STUDY)
+
+
+def kept() -> dict[str, str]:
+    """Every generated file with its digest."""
+    files = [console.ROOT / "README.md", *(file for folder in FOLDERS for file in folder.iterdir() if file.is_file())]
+    return {str(file.relative_to(console.ROOT)): hashlib.sha256(file.read_bytes()).hexdigest() for file in files}
+
+
+def main() -> int:
+    """Renew in order: the pages play the demo logs."""
+    steps: list[Callable[[], object]] = [make_demo_logs.main, pages, make_notebook.main, study_notebook]
+    if "--chosen" in sys.argv[1:]:
+        steps.append(make_choice_notebook.main)
+    before = kept()
+    for step in steps:
+        step()
+    after = kept()
+    changed = sorted(name for name in before.keys() | after.keys() if before.get(name) != after.get(name))
+    print(f"{len(changed)} of {len(after)} files changed.", flush=True)
+    return subprocess.run(["git", "diff", "--stat", "--", *changed], cwd=console.ROOT).returncode if changed else 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())
