@@ -285,7 +285,7 @@ def test_each_lesson_is_told_in_words(name: str) -> None:
     assert "made-up boiler; its bands are invented" in words(out)
     for step in played(name).steps:
         before, after = step.act.co2_pct()
-        assert f"{before:.2f} to {after:5.2f}" in out
+        assert f"{before:.2f} to {after:.2f}" in out
         if step.shown:
             assert f"{step.shown.co2_pct:6.1f}{step.shown.o2_pct:7.1f}{step.shown.co_ppm:9.0f}" in out
     assert "CO2 9.0 to 9.4 % at high fire, 8.6 to 9.0 % at low fire." in words(out)

@@ -151,7 +151,8 @@ def draw_run(axes: Axes, visit: SimulatedVisit, numbers_at: Mapping[float, int] 
         axes.axvline(act.at_s / 60, color="0.35", linewidth=0.8, linestyle=":")
     if numbers_at is not None:
         _label_turns(axes, marks, numbers_at, event)
-    _style(axes, visit.name)
+    turns = f"{len(visit.turns)} turn{'' if len(visit.turns) == 1 else 's'}"
+    _style(axes, f"{visit.name}: {turns}, {visit.boiler.now_s / 60:.0f} min")
     _say_left(axes, visit)
     return axes
 

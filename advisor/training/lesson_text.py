@@ -76,7 +76,7 @@ def _row(step: Step) -> str:
     hand = f"{step.act.screw} {step.turn}" if step.turn else f"mended: {step.act.mended}"
     shown = f"{step.shown.co2_pct:6.1f}{step.shown.o2_pct:7.1f}{step.shown.co_ppm:9.0f}" if step.shown else " " * 22
     (before, after), co_ppm = step.act.co2_pct(), step.act.after[step.act.running].co_air_free_ppm
-    truth = f"{before:8.2f} to {after:5.2f}{three_figures(co_ppm):>8}"
+    truth = f"{before:8.2f} to {after:<5.2f}{three_figures(co_ppm):>8}"
     return f"  {step.number:2d} {step.act.at_s / 60:4.1f}  {hand:<17.17}{shown}{truth}"
 
 

@@ -163,7 +163,8 @@ def debrief(visit: SimulatedVisit, marked: Mark, adviser: Sequence[str], last_wo
     worst = max(moments(visit), key=lambda moment: moment.harm.cost, default=None)
     cost = worst.harm.cost if worst else 0.0
     if marked.right_end != "yes" and cost < WRONG_END:
-        return f"Costliest ({WRONG_END:.0f} points): the end, {_say_end(visit, marked)}. The adviser then: {_briefly(last_word)}"
+        end = _say_end(visit, marked)
+        return f"Costliest ({WRONG_END:.0f} points): the end, {end}. The adviser then: {_briefly(last_word)}"
     if worst is None or cost < WORTH_A_WORD:
         return "No costly moment: nothing was pushed out of band."
     about = f"Costliest ({cost:.0f} points): minute {worst.act.at_s / 60:.1f}"
