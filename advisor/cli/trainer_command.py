@@ -28,6 +28,8 @@ def lesson(
     alone = handout or slides
     if sum(map(bool, (name, session, alone))) > 1 or (plot and not (name or session)) or (as_slide and not plot):
         raise RangeError(ONE_OF)
+    for path in filter(None, (plot, handout, slides)):
+        _check_free(path, overwrite)
     told = play(by_name(name)) if name else practice.played(practice.again(session)) if session else None
     if plot and told:
         _draw(told, plot, as_slide, overwrite)
@@ -106,5 +108,10 @@ def _check_plot(plot: Path | None, overwrite: bool) -> None:
 
         if plot.suffix.lower() not in pages.SUFFIXES:
             raise RangeError(f"'{plot}': the name must end in {', '.join(pages.SUFFIXES[:-1])} or {pages.SUFFIXES[-1]}")
-        if plot.exists() and not overwrite:
-            raise LogError(f"{plot}: this file exists. Choose another name, or say --overwrite")
+        _check_free(plot, overwrite)
+
+
+def _check_free(path: Path, overwrite: bool) -> None:
+    """Before anything is played or drawn: that nothing is replaced unasked."""
+    if path.exists() and not overwrite:
+        raise LogError(f"{path}: this file exists. Choose another name, or say --overwrite")

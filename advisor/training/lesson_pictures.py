@@ -31,6 +31,7 @@ ROOM_FOR_CO_IN = 3.6  # height of the pictures, from which CO has one of its own
 BESIDE_IN = (1.0, 0.35)  # room for words left and right of a path
 WHOLE_STEPS = [1, 2, 5, 10]  # between ticks, and powers of ten of them
 MOST_LABELS = 6  # turns of the other way that are named
+LONG_SLACK_TURNS = 1 / 48  # from which slack is named
 MORE_READINGS = 19  # that would have followed the one at the edge
 TRUE: dict[str, Any] = {"color": "black", "linewidth": 2.2}
 SHOWN: dict[str, Any] = {"color": "tab:blue", "linewidth": 1.3, "linestyle": "--"}
@@ -368,8 +369,11 @@ def _screw(figure: Figure, played: Played, between_in: tuple[float, float], numb
             zip([act for act in visit.turns if act.firing == firing], path, strict=True)
         ):
             axes.plot(*zip(*leg, strict=True), label=None if count else "true CO2 of the flame", **TRUE)
-            axes.plot(*leg[-1], label=None if count else "after a turn", **READ)
+            axes.plot(*leg[-1], label=None if count else "after a turn", zorder=3, **READ)
             words = f"{count + 1}: {numbers.say_typed(turn.turns_cw)}"
+            still = [place for place, co2 in leg if abs(co2 - leg[0][1]) < 1e-6]
+            if count and abs(still[-1] - still[0]) > LONG_SLACK_TURNS:
+                _text(axes, "slack", ((still[0] + still[-1]) / 2, leg[0][1] - 0.03), va="top")
             back = turn.turns_cw < 0
             flat = abs(leg[-1][1] - leg[0][1]) < 0.01
             at = leg[-1]
