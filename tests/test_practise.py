@@ -326,7 +326,7 @@ def test_burner_off_is_the_safe_end() -> None:
     assert practice.visit.job.situation().off is not None
     assert abs(practice.visit.boiler.settled_pct("high") - found) < abs(turned - found)
     shown = at_the_end(practice)
-    assert "Ended with burner off high-co done" in shown
+    assert "Ended with burner off rich done" in shown
     assert "The right end yes yes fault missed" in shown  # however well the fixed step ended by luck
     with pytest.raises(RangeError, match="the visit is over"):
         practice.visit.do("read")
