@@ -7,7 +7,7 @@ from replay import Told, moment
 from study_cases import demo, rows_of
 
 from advisor import study
-from advisor.study import calibration
+from advisor.study import asked, calibration
 from advisor.wording.findings import FINDINGS
 
 
@@ -18,7 +18,7 @@ def settled_high(co2: float = 8.3, **setup: object) -> Told:
 def test_what_was_expected_does_not_know_what_came() -> None:
     """A different last reading leaves every expectation as it was; only whether it held changes."""
     one, two = (
-        calibration.predictions(rows_of(settled_high().turn("throttle", 1 / 12).wait(80).read("high", last)))
+        asked.predictions(rows_of(settled_high().turn("throttle", 1 / 12).wait(80).read("high", last)))
         for last in (8.6, 9.9)
     )
     expected = ["expect_pct", "low_pct", "high_pct"]
@@ -33,7 +33,7 @@ def test_the_expectation_is_the_one_next_gives() -> None:
     told = settled_high().turn("throttle", 1 / 24).wait(140)
     advice = told.job.next(moment(told.now_s - 0.001))
     assert advice.action == "read"
-    found = calibration.predictions(rows_of(told.read("high", 8.5))).iloc[-1]
+    found = asked.predictions(rows_of(told.read("high", 8.5))).iloc[-1]
     stated = advice.expect_low_pct, advice.expect_high_pct
     assert (found["low_pct"], found["high_pct"]) == pytest.approx(stated, abs=1e-3)
     assert found["kind"] == "after a turn"
@@ -43,7 +43,7 @@ def test_chances_of_a_turn_are_the_ones_may_gives() -> None:
     """Chances held against a turn are those `may` states for it."""
     told = settled_high()
     verdict = told.may("throttle", 1 / 8)
-    found = calibration.turns(rows_of(told.turn("throttle", 1 / 8).wait(200).read("high", 9.6))).iloc[0]
+    found = asked.turns(rows_of(told.turn("throttle", 1 / 8).wait(200).read("high", 9.6))).iloc[0]
     assert found["chance_in_band"] == pytest.approx(verdict.chance_in_band, abs=0.02)
     assert found["chance_past_band"] == pytest.approx(verdict.chance_past_band, abs=0.02)
     assert (found["past_band"], found["in_band"]) == (True, False)
@@ -54,7 +54,7 @@ def test_a_turn_begun_beyond_the_edge_cannot_pass_it() -> None:
     told = settled_high(9.6).turn("throttle", 1 / 24).wait(200).read("high", 9.8)
     for turn, co2 in ((-1 / 12, 9.2), (1 / 24, 9.6)):
         told.turn("throttle", turn).wait(200).read("high", co2)
-    found, moved = calibration.turns(rows_of(told)), study.moves(rows_of(told))
+    found, moved = asked.turns(rows_of(told)), study.moves(rows_of(told))
     assert list(found["row"]) == list(moved["row"])
     assert list(found["past_band"]) == [True, False, True]
     assert list(found["began_past"]) == [True, False, False]
@@ -65,7 +65,7 @@ def test_a_turn_begun_beyond_the_edge_cannot_pass_it() -> None:
 def test_a_turn_is_held_against_what_the_display_would_show() -> None:
     """A display in steps widens the band by half a step: its chance of being in band is the larger, and is counted."""
     told = settled_high(8.8, bands={"high": (9.1, 9.2), "low": (8.6, 9.0)}).wait(10).read("high", 8.8)
-    found = calibration.turns(rows_of(told.turn("throttle", 1 / 24).wait(200).read("high", 9.1))).iloc[0]
+    found = asked.turns(rows_of(told.turn("throttle", 1 / 24).wait(200).read("high", 9.1))).iloc[0]
     assert found["in_band"]
     assert 1.4 < found["shown_chance_in_band"] / found["chance_in_band"] < 3  # 0.2 % wide on display, 0.1 % in truth
     assert found["shown_chance_past_band"] < found["chance_past_band"]
@@ -83,7 +83,7 @@ def test_findings_are_the_advisers_with_their_screw_rate_and_meaning() -> None:
     assert found.loc["air-in-sample", "firing"] == "low"
     told = settled_high(9.2).wait(10).read("high", 9.2, co=900)
     (high_co,) = (finding for finding in told.next().findings if finding.code == "high-co")
-    found = calibration.findings(rows_of(told)).set_index("code")
+    found = asked.findings(rows_of(told)).set_index("code")
     assert (found.loc["high-co", "firing"], found.loc["high-co", "text"]) == ("high", high_co.text)
 
 
@@ -124,8 +124,8 @@ def test_thin_classes_of_chances_are_put_together() -> None:
 def test_a_sample_is_drawn_by_its_seed() -> None:
     """The same seed draws the same jobs, another one others; a small fleet is taken whole; none when none is asked."""
     names = [f"j{n:03d}" for n in range(200)]
-    drawn = calibration.drawn(names, 20, 1)
-    assert drawn == calibration.drawn(names[::-1], 20, 1) != calibration.drawn(names, 20, 2)
+    drawn = asked.drawn(names, 20, 1)
+    assert drawn == asked.drawn(names[::-1], 20, 1) != asked.drawn(names, 20, 2)
     assert len(set(drawn)) == 20
-    assert calibration.drawn(names[:5], 20, 1) == names[:5]
-    assert calibration.drawn(names, 0, 1) == []
+    assert asked.drawn(names[:5], 20, 1) == names[:5]
+    assert asked.drawn(names, 0, 1) == []

@@ -13,7 +13,7 @@ from replay import Told, moment, new_job
 from study_cases import DEMO, fleet_rows, rows_of
 
 from advisor import Job, RangeError, study
-from advisor.study import calibration, frames, report, tables
+from advisor.study import asked, frames, report, tables
 from advisor.study.timeline import KINDS, timeline
 
 
@@ -188,7 +188,7 @@ def test_rows_as_pandas_reads_them_from_csv_will_do(rows: pd.DataFrame) -> None:
     """A frame that went through a CSV file (times as text, empty cells as NaN) gives the same tables."""
     again = pd.read_csv(io.StringIO(rows.to_csv(index=False)))
     pd.testing.assert_frame_equal(study.moves(again), study.moves(rows), check_dtype=False)
-    one, other = (calibration.predictions(frame[frame["job"] == frame["job"].iloc[0]]) for frame in (again, rows))
+    one, other = (asked.predictions(frame[frame["job"] == frame["job"].iloc[0]]) for frame in (again, rows))
     pd.testing.assert_frame_equal(one, other)
 
 
@@ -234,7 +234,7 @@ def test_an_odd_log_gives_finite_tables(job: Job) -> None:
     for table in (moved, read):
         assert not np.isinf(table.select_dtypes("number").to_numpy()).any()
     assert np.isfinite(study.evidence(rows)["value"]).all()
-    predicted, turns = calibration.predictions(rows), calibration.turns(rows)
+    predicted, turns = asked.predictions(rows), asked.turns(rows)
     for chance in (predicted["rank"], predicted["chance_in_band"], turns["chance_past_band"]):
         assert chance.between(-1e-9, 1 + 1e-9).all()
     assert report.say_replay("odd", study.replay(job)).startswith("odd: ")

@@ -15,14 +15,16 @@ from hashlib import blake2b
 from multiprocessing import get_context
 from pathlib import Path
 
+import numpy as np
 import pandas as pd
 
 from advisor.errors import LogError
 from advisor.job import MOST_ROWS
 from advisor.log.file import Log, read_log
 from advisor.log.header import format_header
-from advisor.study import calibration, population, tables
+from advisor.study import asked, population, tables
 from advisor.study.frames import pieces, rows_frame, text_column
+from advisor.study.time_spent import time_spent
 from advisor.study.timeline import timeline
 
 Progress = Callable[[str, int, int], None]  # what is being done, how many jobs are done, of how many
@@ -39,10 +41,11 @@ class Study:
     """A fleet in tables.
 
     jobs, moves, readings  see `tables`; `jobs.found` has the screws' faults too, `jobs.asked_anew` is whether the job
-                  is in `sample`
+                  is in `sample`, `jobs.chance_in_band_at_end` that of `asked.ends`, missing where it was not asked
     screws        see `likelihoods`
+    time_spent    see `time_spent`: where the minutes of each job went
     evidence      see `population`
-    predictions, turns, findings   past advice asked anew, see `calibration`; of the jobs in `sample` only
+    predictions, turns, findings, verdicts  past advice asked anew, see `asked`; of the jobs in `sample` only
     sample        jobs that were asked anew, drawn at random with `seed`; all of them where there are few
     bad           logs that could not be read, each `file:line: what it is`
     notes         what to know of others: copies left out, lines cut short, each `file:line: what it is`
@@ -52,10 +55,12 @@ class Study:
     moves: pd.DataFrame
     readings: pd.DataFrame
     screws: pd.DataFrame
+    time_spent: pd.DataFrame
     evidence: pd.DataFrame
     predictions: pd.DataFrame
     turns: pd.DataFrame
     findings: pd.DataFrame
+    verdicts: pd.DataFrame
     sample: tuple[str, ...]
     seed: int
     bad: tuple[str, ...]
@@ -115,14 +120,30 @@ def study(
             population.add(totals, part.totals)
         if not any(len(jobs) for jobs, *_ in frames):
             raise LogError("\n".join(["no job log could be read", *bad[:10]]))
-        jobs, moves, readings, screws = map(_joined, zip(*frames, strict=True))
-        drawn = calibration.drawn(list(jobs["job"]), sample, seed)
+        jobs, moves, readings, screws, spent = map(_joined, zip(*frames, strict=True))
+        drawn = asked.drawn(list(jobs["job"]), sample, seed)
         jobs = _with_faults(jobs, screws).assign(asked_anew=jobs["job"].isin(drawn))
-        asked = _counted(run(ask_part, pieces(drawn, ASKED_AT_ONCE)), "asking anew", len(drawn), progress)
-        answers = [part.tables for part in asked] or [ask_part([]).tables]
-    predictions, turns, findings = map(_joined, zip(*answers, strict=True))
+        told = _counted(run(ask_part, pieces(drawn, ASKED_AT_ONCE)), "asking anew", len(drawn), progress)
+        answers = [part.tables for part in told] or [ask_part([]).tables]
+    predictions, turns, findings, verdicts, ends = map(_joined, zip(*answers, strict=True))
+    chances = ends.set_index("job")["chance_in_band_at_end"]
+    jobs = jobs.assign(chance_in_band_at_end=jobs["job"].map(chances).astype(np.float64))
     evidence, lists = population.as_evidence(totals), (tuple(sorted(set(bad))), tuple(sorted(notes)))
-    return Study(jobs, moves, readings, screws, evidence, predictions, turns, findings, tuple(drawn), seed, *lists)
+    return Study(
+        jobs,
+        moves,
+        readings,
+        screws,
+        spent,
+        evidence,
+        predictions,
+        turns,
+        findings,
+        verdicts,
+        tuple(drawn),
+        seed,
+        *lists,
+    )
 
 
 def find_logs(names: Iterable[str | os.PathLike[str]]) -> tuple[list[str], tuple[str, ...]]:
@@ -170,20 +191,19 @@ def _read_logs(paths: Iterable[str]) -> tuple[list[tuple[str, Log]], tuple[str, 
 
 
 def read_part(paths: Sequence[str]) -> Part:
-    """Tables (jobs, moves, readings, screws) and evidence of some logs."""
+    """Tables (jobs, moves, readings, screws, time_spent) and evidence of some logs."""
     logs, bad, notes = _read_logs(paths)
     line = timeline(rows_frame(logs))
     screws, totals = population.screws_and_totals(line)
-    made = tables.jobs(line), tables.moves(line), tables.readings(line), screws
+    made = tables.jobs(line), tables.moves(line), tables.readings(line), screws, time_spent(line)
     # the same for logs of the same setup and rows, however their lines are written
     marks = {path: blake2b(repr((format_header(log.setup), log.events)).encode()).digest() for path, log in logs}
     return Part(len(paths), made, totals, bad, notes, marks)
 
 
 def ask_part(paths: Sequence[str]) -> Part:
-    """Past advice of some jobs, asked anew: predictions, turns, findings."""
-    rows = read_rows(paths)[0]
-    return Part(len(paths), (calibration.predictions(rows), calibration.turns(rows), calibration.findings(rows)))
+    """Past advice of some jobs, asked anew: the tables of `asked.COLUMNS`."""
+    return Part(len(paths), asked.asked(read_rows(paths)[0]))
 
 
 def _with_faults(jobs: pd.DataFrame, screws: pd.DataFrame) -> pd.DataFrame:
