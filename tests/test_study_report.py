@@ -39,6 +39,7 @@ def test_every_column_of_every_table_is_described() -> None:
         },
         **{getattr(asked, name): getattr(found, name) for name in ("predictions", "turns", "findings", "verdicts")},
         study.jobs: found.jobs.drop(columns=["asked_anew", "chance_in_band_at_end"]),
+        study.played: study.played(rows_of(Job.load(SOUND))),
         asked.ends: asked.ends(rows_of(Job.load(SOUND))),
         study.trend: study.trend(found.jobs),
         study.analysers: study.analysers(found.jobs),
@@ -80,6 +81,12 @@ def verdict(verdict: str, **kinds: str) -> list[dict[str, object]]:
 DRIFTING = {"analyser": "A", "drift_pct_per_month": -0.05, "drift_error": 0.02, "jobs": 30}
 
 
+AS_ADVISED = {
+    "jobs": 20, "logged_min": 11.6, "logged_moves": 3.4, "minutes": 13.4, "moves": 6.0, "minutes_error": 1.2,
+    "overshoots": 1, "in_band": 1.0, "in_band_as_left": 0.7,
+}  # fmt: skip
+
+
 def judged(of: str, verdict: list[dict[str, object]]) -> dict[str, object]:
     return {"calibration": {**report.summary(demo())["calibration"], of: verdict}}
 
@@ -106,6 +113,15 @@ def judged(of: str, verdict: list[dict[str, object]]) -> dict[str, object]:
         (
             {"jobs_with_most_overshoots": {"jobs": 2, "share": 0.75}},
             "Open 2 jobs of 7 made 75 % of all overshoots. The worst: ",
+        ),
+        (
+            {"as_advised": AS_ADVISED},
+            "fits describe them: 13.4 min (1.8 ± 1.2 more than logged) and 6.0 turns (3.4 logged), 1 overshoot, 100 % "
+            "truly in band at the end (70 % as logged, by the fit).",
+        ),
+        (
+            {"as_advised": {**AS_ADVISED, "minutes": 9.6, "minutes_error": None}},
+            "fits describe them: 9.6 min (2.0 less than logged)",
         ),
         ({"worst": []}, "39 % then in band. Refused: "),
         (

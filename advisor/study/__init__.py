@@ -10,7 +10,9 @@ from advisor.study import asked, calibration, learned_priors, likelihoods, popul
 from advisor.study.collect import Study, find_logs, read_rows, study
 from advisor.study.frames import rows_frame, whole_jobs
 from advisor.study.likelihoods import screws
+from advisor.study.played import played
 from advisor.study.population import combined, evidence
+from advisor.study.prior_trial import trial
 from advisor.study.replay import replay
 from advisor.study.report import say, summary
 from advisor.study.tables import jobs, moves, readings
@@ -20,6 +22,6 @@ from advisor.study.worst import worst
 
 __all__ = [
     "Study", "analysers", "asked", "calibration", "combined", "evidence", "find_logs", "jobs", "learned_priors",
-    "likelihoods", "moves", "population", "read_rows", "readings", "replay", "rows_frame", "say", "screws", "study",
-    "summary", "tables", "time_spent", "trend", "whole_jobs", "worst",
+    "likelihoods", "moves", "played", "population", "read_rows", "readings", "replay", "rows_frame", "say", "screws",
+    "study", "summary", "tables", "time_spent", "trend", "trial", "whole_jobs", "worst",
 ]  # fmt: skip

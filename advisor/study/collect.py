@@ -24,6 +24,7 @@ from advisor.log.file import Log, read_log
 from advisor.log.header import format_header
 from advisor.study import asked, population, tables
 from advisor.study.frames import pieces, rows_frame, text_column
+from advisor.study.played import played
 from advisor.study.time_spent import time_spent
 from advisor.study.timeline import timeline
 
@@ -46,6 +47,7 @@ class Study:
     time_spent    see `time_spent`: where the minutes of each job went
     evidence      see `population`
     predictions, turns, findings, verdicts  past advice asked anew, see `asked`; of the jobs in `sample` only
+    played        what following the advice would have taken, see `played`; of some jobs in `sample` only
     sample        jobs that were asked anew, drawn at random with `seed`; all of them where there are few
     bad           logs that could not be read, each `file:line: what it is`
     notes         what to know of others: copies left out, lines cut short, each `file:line: what it is`
@@ -61,6 +63,7 @@ class Study:
     turns: pd.DataFrame
     findings: pd.DataFrame
     verdicts: pd.DataFrame
+    played: pd.DataFrame
     sample: tuple[str, ...]
     seed: int
     bad: tuple[str, ...]
@@ -88,12 +91,14 @@ def study(
     logs: Sequence[str | os.PathLike[str]],
     *,
     sample: int = 200,
+    play: int = 0,
     seed: int = 1,
     processes: int | None = None,
     progress: Progress = lambda what, done, of: None,
 ) -> Study:
     """Study the logs that files, folders and patterns name.
 
+    play        largest number of these that the adviser plays again at a boiler like theirs (some 0.4 s each)
     sample      largest number of jobs whose past advice is asked anew (some 0.1 s each); 0: none
     processes   how many; left out, one per processor, and one for few logs
 
@@ -102,14 +107,13 @@ def study(
     """
     paths, bad = find_logs(logs)
     notes: tuple[str, ...] = ()
-    processors = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
-    many = processes or (1 if len(paths) <= FEW else processors)
+    many = processes or (1 if len(paths) <= FEW else processors())
     size = min(AT_ONCE, -(-len(paths) // (4 * many)) or 1)
-    with _workers(many) as run:
+    with workers(many) as run:
         frames: list[tuple[pd.DataFrame, ...]] = []
         totals: population.Totals = {}
         seen: dict[bytes, str] = {}  # paths by what their logs hold
-        for part in _counted(run(read_part, pieces(paths, size)), "reading", len(paths), progress):
+        for part in counted(run(read_part, pieces(paths, size)), "reading", len(paths), progress):
             bad, notes = bad + part.bad, notes + part.notes
             first = {path: seen.setdefault(mark, path) for path, mark in part.marks.items()}
             copies = {path: other for path, other in first.items() if path != other}
@@ -119,13 +123,16 @@ def study(
             frames.append(part.tables)
             population.add(totals, part.totals)
         if not any(len(jobs) for jobs, *_ in frames):
-            raise LogError("\n".join(["no job log could be read", *bad[:10]]))
-        jobs, moves, readings, screws, spent = map(_joined, zip(*frames, strict=True))
+            raise none_read(bad)
+        jobs, moves, readings, screws, spent = map(joined, zip(*frames, strict=True))
         drawn = asked.drawn(list(jobs["job"]), sample, seed)
         jobs = _with_faults(jobs, screws).assign(asked_anew=jobs["job"].isin(drawn))
-        told = _counted(run(ask_part, pieces(drawn, ASKED_AT_ONCE)), "asking anew", len(drawn), progress)
+        told = counted(run(ask_part, pieces(drawn, ASKED_AT_ONCE)), "asking anew", len(drawn), progress)
         answers = [part.tables for part in told] or [ask_part([]).tables]
-    predictions, turns, findings, verdicts, ends = map(_joined, zip(*answers, strict=True))
+        again = asked.drawn(drawn, play, seed)
+        told = counted(run(play_part, pieces(again, ASKED_AT_ONCE)), "playing again", len(again), progress)
+        (as_advised,) = map(joined, zip(*([part.tables for part in told] or [play_part([]).tables]), strict=True))
+    predictions, turns, findings, verdicts, ends = map(joined, zip(*answers, strict=True))
     chances = ends.set_index("job")["chance_in_band_at_end"]
     jobs = jobs.assign(chance_in_band_at_end=jobs["job"].map(chances).astype(np.float64))
     evidence, lists = population.as_evidence(totals), (tuple(sorted(set(bad))), tuple(sorted(notes)))
@@ -140,10 +147,21 @@ def study(
         turns,
         findings,
         verdicts,
+        as_advised,
         tuple(drawn),
         seed,
         *lists,
     )
+
+
+def processors() -> int:
+    """Processors that this process may use."""
+    return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
+
+
+def none_read(bad: Sequence[str]) -> LogError:
+    """What to say where no log can be read."""
+    return LogError("\n".join(["no job log could be read", *bad[:10]]))
 
 
 def find_logs(names: Iterable[str | os.PathLike[str]]) -> tuple[list[str], tuple[str, ...]]:
@@ -206,6 +224,11 @@ def ask_part(paths: Sequence[str]) -> Part:
     return Part(len(paths), asked.asked(read_rows(paths)[0]))
 
 
+def play_part(paths: Sequence[str]) -> Part:
+    """Some jobs as the adviser would have set boilers like theirs."""
+    return Part(len(paths), (played(read_rows(paths)[0]),))
+
+
 def _with_faults(jobs: pd.DataFrame, screws: pd.DataFrame) -> pd.DataFrame:
     """The jobs with a screw's likely faults among what was found, under the adviser's codes."""
     codes = [set(found.split()) for found in jobs["found"]]
@@ -215,12 +238,14 @@ def _with_faults(jobs: pd.DataFrame, screws: pd.DataFrame) -> pd.DataFrame:
     return jobs.assign(found=text_column(" ".join(sorted(own)) for own in codes))
 
 
-def _joined(parts: Iterable[pd.DataFrame]) -> pd.DataFrame:
+def joined(parts: Iterable[pd.DataFrame]) -> pd.DataFrame:
+    """Tables of several parts as one, in the order of their keys."""
     frame = pd.concat(list(parts), ignore_index=True)
     return frame.sort_values([name for name in ("job", "row", "screw", "code") if name in frame], ignore_index=True)
 
 
-def _counted(parts: Iterator[Part], what: str, of: int, progress: Progress) -> Iterator[Part]:
+def counted(parts: Iterator[Part], what: str, of: int, progress: Progress) -> Iterator[Part]:
+    """The parts as they come, told to `progress`."""
     done = 0
     progress(what, 0, of)
     for part in parts:
@@ -230,7 +255,7 @@ def _counted(parts: Iterator[Part], what: str, of: int, progress: Progress) -> I
 
 
 @contextmanager
-def _workers(many: int) -> Iterator[Callable[[Callable[[Sequence[str]], Part], list[Sequence[str]]], Iterator[Part]]]:
+def workers(many: int) -> Iterator[Callable[[Callable[[Sequence[str]], Part], list[Sequence[str]]], Iterator[Part]]]:
     """Something that maps a function over pieces, in this process or in several; results in the pieces' order."""
     if many < 2:
         yield map

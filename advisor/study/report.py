@@ -42,8 +42,8 @@ AS_ADVISED = f"As advised: the turn to {SAME_TURN:g} of a mark, a reading up to 
 ENDS = ("", "_low", "_high")
 SPANS = ("minutes", "moves", "readings")
 TABLES = (
-    "jobs", "moves", "readings", "screws", "time_spent", "predictions", "turns", "findings", "verdicts", "by_month",
-    "by_site", "by_analyser", "analysers", "worst",
+    "jobs", "moves", "readings", "screws", "time_spent", "predictions", "turns", "findings", "verdicts", "played",
+    "by_month", "by_site", "by_analyser", "analysers", "worst",
 )  # fmt: skip
 BAD_LOGS, NOTES, PRIOR = "bad_logs.txt", "notes.txt", "prior.toml"
 
@@ -71,6 +71,10 @@ def summary(study: Study) -> dict[str, Any]:
     minutes_spent, extra_turns  mean minutes of a job by where they went, as in `time_spent`; extra turns of all jobs
     turns_allowed_and_refused  rows of `calibration.refusals`, of the jobs asked anew
     refused_because           turns that would have been refused by reason, a key of `advisor.wording.reasons.REASONS`
+    as_advised                jobs that the adviser set again at boilers like theirs: how many (`jobs`), mean `minutes`
+                              and `moves`, `logged_min` and `logged_moves` of the same jobs, `minutes_error` (95 %,
+                              of the difference), `overshoots` in all, share left `in_band`; `in_band_as_left`, by the
+                              fit, as logged
     by_month, by_analyser, by_site  rows of `trends.trend`; of the MOST_SITES sites with the most jobs
     analysers                 rows of `trends.analysers`: which analyser drifts
     found                     jobs by code of finding, from each reading by itself and each screw's fast regression
@@ -120,6 +124,7 @@ def summary(study: Study) -> dict[str, Any]:
         "extra_turns": int(study.time_spent["extra_turns"].sum()),
         "turns_allowed_and_refused": plain(calibration.refusals(study.verdicts, moves)),
         "refused_because": _counts(study.verdicts.loc[~study.verdicts["allowed"], "reason"]),
+        "as_advised": _as_advised(study),
         **{f"by_{by}": plain(trend(jobs, by)) for by in ("month", "analyser")},
         "by_site": plain(trend(jobs, "site").nlargest(MOST_SITES, "jobs")),
         "analysers": plain(analysers(jobs)),
@@ -141,6 +146,25 @@ def summary(study: Study) -> dict[str, Any]:
         "reliability_of_passing": plain(calibration.reliability(asked, "passing")),
     }
     return {name: None if value != value else value for name, value in record.items()}
+
+
+def _as_advised(study: Study) -> dict[str, Any] | None:
+    """The jobs that the adviser set again, in figures; None where there are none."""
+    again = study.played
+    if again.empty:
+        return None
+    chances = study.jobs.set_index("job")["chance_in_band_at_end"]
+    means = {name: float(again[name].mean()) for name in ("logged_min", "logged_moves", "minutes", "moves")}
+    apart = (again["minutes"] - again["logged_min"]).std() if len(again) > 1 else float("nan")
+    error = 1.96 * float(apart) / len(again) ** 0.5
+    return {
+        "jobs": len(again),
+        **means,
+        "minutes_error": None if error != error else error,
+        "overshoots": int(again["overshoots"].sum()),
+        "in_band": float(again["in_band"].mean()),
+        "in_band_as_left": float(chances[again["job"]].mean()),
+    }
 
 
 def say(record: dict[str, Any], written: str = "") -> str:
@@ -165,7 +189,7 @@ def say(record: dict[str, Any], written: str = "") -> str:
         kept = f"{record['turns'] - record['waits_broken']:,} of {_counted(record['turns'], 'turn')} made"
         lines += labelled("Waits", f"{kept} on a settled reading ({say_chance(record['wait_kept'])}); {SETTLED}.")
         lines += labelled("Overshot", _say_overshoots(record))
-    lines += _say_time(record) + _say_refusals(record) + _say_worst(record)
+    lines += _say_time(record) + _say_advised(record) + _say_refusals(record) + _say_worst(record)
     lines += _say_found(record) + _say_analysers(record) + _say_learned(record) + _say_calibration(record)
     lines += _say_logs("Bad logs", "could not be read", record["bad_logs"], record["bad_logs_by_reason"])
     lines += _say_logs("Notes", "on the other logs", record["notes"])
@@ -194,6 +218,23 @@ def _say_time(record: dict[str, Any]) -> list[str]:
         else ""
     )
     return labelled("Minutes", f"a job, mean: {said}{extra}.") if said else []
+
+
+def _say_advised(record: dict[str, Any]) -> list[str]:
+    """What following the advice would have taken."""
+    again = record["as_advised"]
+    if again is None:
+        return []
+    error = "" if again["minutes_error"] is None else f" ± {again['minutes_error']:.1f}"
+    more = again["minutes"] - again["logged_min"]
+    return labelled(
+        "Advised",
+        f"{_counted(again['jobs'], 'job')} set again at boilers as their fits describe them: "
+        f"{again['minutes']:.1f} min ({abs(more):.1f}{error} {'more' if more > 0 else 'less'} than logged) and "
+        f"{again['moves']:.1f} turns ({again['logged_moves']:.1f} logged), "
+        f"{_counted(again['overshoots'], 'overshoot')}, {say_chance(again['in_band'])} truly in band at the end "
+        f"({say_chance(again['in_band_as_left'])} as logged, by the fit).",
+    )
 
 
 def _say_refusals(record: dict[str, Any]) -> list[str]:
