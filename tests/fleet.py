@@ -142,6 +142,23 @@ def make_visit(
     return visit
 
 
+def any_family(number: int, seed: int = 1) -> Family:
+    """A family of valves such as there may be: medians, spreads, backlash and lag drawn at random, invented."""
+    rng = np.random.default_rng([seed, number])
+    slower = math.exp(0.3 * rng.standard_normal())
+    spread = rng.uniform(0.15, 0.5)
+    scenario = replace(
+        BASE,
+        name=f"family {number}",
+        gain_offset=(5 * math.exp(0.45 * rng.standard_normal()), spread),
+        gain_throttle=(4 * math.exp(0.45 * rng.standard_normal()), spread),
+        backlash_turns=(0.0, rng.uniform(1 / 64, 1 / 18)),
+        time_constant_s=(8 * slower, 25 * slower),
+        turndown=(4.5, 5.5),
+    )
+    return Family(f"F{number}", fuels.NATURAL_GAS, {"high": 9.2, "low": 8.8}, scenario, 1.0)
+
+
 def true_gains(boiler: Boiler, centres: dict[Firing, float]) -> dict[Screw, float]:
     """What the screws of a boiler truly do on the way from as found to the band's centre, straight % CO2 per turn.
 

@@ -49,6 +49,7 @@ FEWEST_REREADS = 50
 BETWEEN = np.geomspace(0.02, 2.0, 30)  # sd of the logarithms of NAMES from group to group
 USUAL_BETWEEN = 0.4  # of that sd before any job: half normal of this scale, own choice
 LEAST_PRECISION = 1e-3
+LEAST_CENTRE = 0.2  # share of a belief's variance that is of the centre of all groups, at least
 FIRST_CELL = 4  # after the counts, see `evidence`
 QUANTITIES = FIRST_CELL + int(np.prod(SHAPE))
 
@@ -238,12 +239,15 @@ def _estimate(row: Array, mean: Array, sd: Array) -> Estimate:
 
 
 def _built_in(screw: str) -> tuple[Array, Array]:
-    """Weak beliefs (mean, sd) about the logarithms of NAMES before any job: the built-in prior, wide; own choice."""
+    """Beliefs (mean, sd) about the logarithms of NAMES in a group of which no job is known; own choice.
+
+    Together with the spread within a group they come to what the built-in prior says of one valve.
+    """
     prior = Prior()
     short, long = prior.time_constant_s
     middle = short * (long / short) ** 0.37
-    mean = np.log([prior.gain_per_turn[screw], 0.5, prior.backlash_turns / 2, middle])
-    return mean, np.array([1.0, 0.7, 0.7, 0.6])
+    mean = np.log([prior.gain_per_turn[screw], 0.4, prior.backlash_turns / 2, middle])
+    return mean, np.array([0.6, 0.5, 0.5, 0.45])
 
 
 def posterior(cells: Array, mean: Array, sd: Array) -> tuple[Array, Array]:
@@ -273,9 +277,10 @@ def posterior(cells: Array, mean: Array, sd: Array) -> tuple[Array, Array]:
 def new_group(means: Array, sds: Array, mean: Array, sd: Array) -> list[tuple[Array, Array]]:
     """Mean and sd of (2) for each of G groups, from the others alone.
 
-    means, sds  what each group says by itself of the logarithms of NAMES (G, 4), under normal beliefs `mean`, `sd`,
-                which are taken out again here
+    means, sds  what each group says by itself of the logarithms of NAMES (G, 4), under normal beliefs `mean`, `sd` about
+                one group, which are taken out again here: of `sd` a part is what groups differ by
     """
+    centre_var = np.maximum(sd**2 - USUAL_BETWEEN**2, LEAST_CENTRE * sd**2)
     precision = np.maximum(sds**-2.0 - sd**-2.0, LEAST_PRECISION)
     found = (means * sds**-2.0 - mean * sd**-2.0) / precision
     spread = BETWEEN[:, None, None]  # (B, G, 4): each sd between groups, group, name
@@ -286,8 +291,8 @@ def new_group(means: Array, sds: Array, mean: Array, sd: Array) -> list[tuple[Ar
         total: Array = values.sum(axis=1, keepdims=True) - values
         return total
 
-    whole = sd**-2.0 + others(weight)
-    centre = (mean * sd**-2.0 + others(weight * found)) / whole
+    whole = 1 / centre_var + others(weight)
+    centre = (mean / centre_var + others(weight * found)) / whole
     log_weight = others(log_share) + 0.5 * (whole * centre**2 - np.log(whole))
     log_weight += np.log(spread) - 0.5 * (spread / USUAL_BETWEEN) ** 2  # half normal, on a logarithmic grid
     chance = np.exp(log_weight - log_weight.max(axis=0))

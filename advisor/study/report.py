@@ -442,8 +442,9 @@ def say_replay(
         if row["event"] == "turn" and row["known_pct"] is not None:
             known = f"CO2 {row['known_pct']:.2f} % ({row['known_low_pct']:.2f} to {row['known_high_pct']:.2f})"
             lines.append(f"{follow}known: {known}, in band {say_chance(row['chance_in_band'])}")
-        if row["cost"]:
-            lines += textwrap.wrap(f"cost: {row['cost']}", WIDTH, initial_indent=follow, subsequent_indent=follow)
+        lost = f": {row['cost_min']:.1f} min, {row['cost_pct']:.1f} % CO2" if row["cost_min"] is not None else ""
+        for said in (f"cost{lost}: {row['cost']}" if row["cost"] else "", row["allowed"]):
+            lines += textwrap.wrap(said, WIDTH, initial_indent=follow, subsequent_indent=follow)
     return "\n".join([*lines, *(wrapped(f"At the end: {end}") if end else [])])
 
 
