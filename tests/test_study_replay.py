@@ -114,7 +114,7 @@ def test_a_turn_never_made_good_costs_the_rest_of_the_job() -> None:
 
 
 def test_a_refused_turn_names_the_one_that_would_have_been_allowed() -> None:
-    """Over the cap on a settled reading: a smaller turn of whole marks; on one still under way: none, and what to do."""
+    """Over the cap on a settled reading: a smaller turn of whole marks; on one under way: none, what to do."""
     told = Told().at("high", 8.3)
     large, early = told.turn("throttle", 1 / 4).wait(10).read("high", 8.9).turn("throttle", 1 / 24).job, told.may
     table = study.replay(large).query("event == 'turn'")

@@ -277,8 +277,8 @@ def posterior(cells: Array, mean: Array, sd: Array) -> tuple[Array, Array]:
 def new_group(means: Array, sds: Array, mean: Array, sd: Array) -> list[tuple[Array, Array]]:
     """Mean and sd of (2) for each of G groups, from the others alone.
 
-    means, sds  what each group says by itself of the logarithms of NAMES (G, 4), under normal beliefs `mean`, `sd` about
-                one group, which are taken out again here: of `sd` a part is what groups differ by
+    means, sds  what each group says by itself of the logarithms of NAMES (G, 4), under normal beliefs `mean`, `sd`
+                about one group, which are taken out again here; of `sd` a part is what groups differ by
     """
     centre_var = np.maximum(sd**2 - USUAL_BETWEEN**2, LEAST_CENTRE * sd**2)
     precision = np.maximum(sds**-2.0 - sd**-2.0, LEAST_PRECISION)
