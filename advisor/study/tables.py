@@ -36,6 +36,7 @@ def readings(rows: pd.DataFrame | Timeline) -> pd.DataFrame:
     co2_pct, o2_pct  as displayed, % by volume, dry
     co_ppm        as displayed, ppm, not air-free
     distance_pct  |CO2 - band's centre|, % CO2
+    half_band_pct  half the band's width, % CO2: up to there the display is in band
     moves         turns of this rate's own screw so far
     wait_s        time since the last change of rate or turn, s
     settled, in_band  whether it is settled; whether the display was in band
@@ -54,6 +55,7 @@ def readings(rows: pd.DataFrame | Timeline) -> pd.DataFrame:
             "o2_pct": line.o2_pct[at],
             "co_ppm": line.co_ppm[at],
             "distance_pct": np.abs(co2 - (low + high) / 2),
+            "half_band_pct": (high - low) / 2,
             "moves": _moves_so_far(line)[at, firing],
             "wait_s": line.time_s[at] - line.changed_s[at],
             "settled": line.settled[at],
@@ -74,6 +76,7 @@ def moves(rows: pd.DataFrame | Timeline) -> pd.DataFrame:
     wait_kept      whether it was made on a settled reading
     before_pct, after_pct  settled CO2 displayed last before and last after it, % CO2; before_pct only where neither the
                    rate changed nor the other screw was turned in between
+    intended_pct   change that would have brought before_pct to the band's centre, % CO2
     pair_turns_cw  all turns between these two, where readings were left out; turns, clockwise positive
     change_pct     rise from the mean of the settled displays before to that after, % CO2
     gain_per_turn  change_pct per turn in the richer direction, % CO2 per turn: the mean over the way between the two
@@ -108,6 +111,7 @@ def moves(rows: pd.DataFrame | Timeline) -> pd.DataFrame:
             "wait_kept": ~first & (count[segment - 1] > 0),
             "before_pct": was,
             "after_pct": now,
+            "intended_pct": (low + high) / 2 - was,
             "pair_turns_cw": np.where(paired, pair_turns, np.nan),
             "change_pct": change,
             "gain_per_turn": gain,
