@@ -12,7 +12,7 @@ from advisor.study.frames import plain
 from advisor.study.replay import at_end, replay
 
 
-def studied(logs: list[str], out: Path | None, sample: int, play: int, seed: int, as_json: bool) -> str:
+def studied(logs: list[str], out: Path | None, sample: int | None, play: int, seed: int, as_json: bool) -> str:
     """Study logs; what to print."""
     if not logs:
         raise RangeError("name the job logs to study: files, folders or a pattern such as 'logs/*.csv'")
@@ -34,12 +34,19 @@ def studied(logs: list[str], out: Path | None, sample: int, play: int, seed: int
     return report.as_json(record) if as_json else report.say(record, written)
 
 
-def tried(prior: Path, logs: list[str], sample: int, play: int, seed: int, as_json: bool) -> str:
+def tried(prior: Path, logs: list[str], sample: int | None, play: int, seed: int, as_json: bool) -> str:
     """A prior held against the built-in one; what to print."""
     if not logs:
         raise RangeError("--with-prior needs jobs that the prior was not learned from: name their logs")
     with _progress() as progress:
-        held = prior_trial.trial(prior, logs, sample=sample, play=play, seed=seed, progress=progress)
+        held = prior_trial.trial(
+            prior,
+            logs,
+            sample=collect.USUAL_SAMPLE if sample is None else sample,
+            play=play,
+            seed=seed,
+            progress=progress,
+        )
     record = prior_trial.trial_summary(held)
     return report.as_json(record) if as_json else prior_trial.say_trial(record)
 

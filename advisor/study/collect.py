@@ -6,14 +6,17 @@ of the paths, so that one study of a fleet is like another to the last digit.
 """
 
 import glob
+import json
 import os
+import zipfile
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from contextlib import contextmanager
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields
 from hashlib import blake2b
 from multiprocessing import get_context
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -34,6 +37,9 @@ MARKER = "study.json"  # a folder that holds it was written by a study and is no
 AT_ONCE, ASKED_AT_ONCE = 200, 4  # logs that a process takes at a time
 FEW = 150  # logs up to which starting processes takes longer than it saves
 LIKELY_FAULTY = 0.9  # probability of a screw's fault from which it is listed, own choice
+USUAL_SAMPLE, SAMPLED_SHARE, MOST_SAMPLED = 200, 0.05, 1000  # jobs asked anew where nothing is said, own choice
+ABOUT, VERSION = "about.json", 1  # of a study that was saved
+LISTS = ("sample", "bad", "notes")
 _THREADS = ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS")
 
 
@@ -69,6 +75,50 @@ class Study:
     bad: tuple[str, ...]
     notes: tuple[str, ...]
 
+    def __repr__(self) -> str:
+        jobs, fit = self.jobs, self.jobs["chance_in_band_at_end"].mean()
+        by_fit = "" if np.isnan(fit) else f", about {100 * fit:.0f} % by the fit"
+        ended = f"in band at the end {100 * jobs['ended_in_band'].mean():.0f} % by the display{by_fit}"
+        return f"<Study of {len(jobs):,} jobs, {len(self.moves):,} turns, {len(self.sample):,} asked anew: {ended}>"
+
+    def _repr_html_(self) -> str:
+        from html import escape
+
+        shown = ["job", "start", "minutes", "moves", "overshoots", "ended_in_band", "chance_in_band_at_end", "found"]
+        return f"<p><b>{escape(repr(self))}</b></p>{self.jobs[shown].to_html(max_rows=12, na_rep='', index=False)}"
+
+    def save(self, path: str | os.PathLike[str]) -> None:
+        """Keep the study in one file, to go on with it later; an existing file is replaced."""
+        about = {name: getattr(self, name) for name in LISTS}
+        with zipfile.ZipFile(path, "w", zipfile.ZIP_DEFLATED) as file:
+            file.writestr(ABOUT, json.dumps({"version": VERSION, "seed": self.seed, **about}))
+            for name in self.tables():
+                table: pd.DataFrame = getattr(self, name)
+                columns = {of: [str(table[of].dtype), _as_plain(table[of])] for of in table}
+                file.writestr(f"{name}.json", json.dumps(columns))
+
+    @staticmethod
+    def load(path: str | os.PathLike[str]) -> "Study":
+        """A study that `save` kept. Raises LogError where the file is none."""
+        name = os.fspath(path)
+        try:
+            with zipfile.ZipFile(path) as file:
+                about = json.loads(file.read(ABOUT))
+                if about["version"] != VERSION:
+                    raise LogError(f"{name}: kept by another version of the adviser. Study the logs again")
+                tables: dict[str, Any] = {of: _restored(json.loads(file.read(f"{of}.json"))) for of in Study.tables()}
+        except OSError as error:
+            raise LogError(f"{name}: {error.strerror}. Name a file that Study.save wrote") from None
+        except (zipfile.BadZipFile, KeyError, TypeError, json.JSONDecodeError):
+            raise LogError(f"{name}: no study in it. Study.save writes one") from None
+        lists: dict[str, Any] = {of: tuple(about[of]) for of in LISTS}
+        return Study(**tables, seed=about["seed"], **lists)
+
+    @staticmethod
+    def tables() -> tuple[str, ...]:
+        """Names of the tables, in their order."""
+        return tuple(entry.name for entry in fields(Study) if entry.name not in (*LISTS, "seed"))
+
     @property
     def sampled_turns(self) -> int:
         """Turns of the jobs in the sample, whether they could be asked about or not."""
@@ -90,7 +140,7 @@ class Part:
 def study(
     logs: Sequence[str | os.PathLike[str]],
     *,
-    sample: int = 200,
+    sample: int | None = None,
     play: int = 0,
     seed: int = 1,
     processes: int | None = None,
@@ -99,7 +149,8 @@ def study(
     """Study the logs that files, folders and patterns name.
 
     play        largest number of these that the adviser plays again at a boiler like theirs (some 0.4 s each)
-    sample      largest number of jobs whose past advice is asked anew (some 0.1 s each); 0: none
+    sample      largest number of jobs whose past advice is asked anew (some 0.2 s each); 0: none. Left out: 200, or a
+                twentieth of a large fleet up to 1,000
     processes   how many; left out, one per processor, and one for few logs
 
     Raises LogError where no log can be read. With several processes a script must keep its own work under
@@ -125,7 +176,8 @@ def study(
         if not any(len(jobs) for jobs, *_ in frames):
             raise none_read(bad)
         jobs, moves, readings, screws, spent = map(joined, zip(*frames, strict=True))
-        drawn = asked.drawn(list(jobs["job"]), sample, seed)
+        usual = min(max(USUAL_SAMPLE, int(SAMPLED_SHARE * len(jobs))), MOST_SAMPLED)
+        drawn = asked.drawn(list(jobs["job"]), usual if sample is None else sample, seed)
         jobs = _with_faults(jobs, screws).assign(asked_anew=jobs["job"].isin(drawn))
         told = counted(run(ask_part, pieces(drawn, ASKED_AT_ONCE)), "asking anew", len(drawn), progress)
         answers = [part.tables for part in told] or [ask_part([]).tables]
@@ -152,6 +204,23 @@ def study(
         seed,
         *lists,
     )
+
+
+def _as_plain(column: pd.Series) -> list[object]:
+    """The values of a column as JSON takes them: None for what is missing, moments as ISO 8601."""
+    if isinstance(column.dtype, pd.DatetimeTZDtype):
+        return [None if moment is pd.NaT else moment.isoformat() for moment in column]
+    return [None if value is None or value is pd.NA or value != value else value for value in column.tolist()]
+
+
+def _restored(columns: dict[str, tuple[str, list[object]]]) -> pd.DataFrame:
+    """A table from the types and values of its columns."""
+    made: dict[str, Any] = {}
+    for name, (kind, values) in columns.items():
+        column: Any = pd.Series(values, dtype=object)
+        moments = kind.startswith("datetime")
+        made[name] = (pd.to_datetime(column, utc=True, format="ISO8601") if moments else column).astype(kind)
+    return pd.DataFrame(made)
 
 
 def processors() -> int:
@@ -201,6 +270,9 @@ def _read_logs(paths: Iterable[str]) -> tuple[list[tuple[str, Log]], tuple[str, 
             bad.append(str(error))
             continue
         notes += log.warnings
+        if repeats := len(log.events) - len(set(log.events)):
+            rows = "1 row repeats another" if repeats == 1 else f"{repeats:,} rows repeat others"
+            notes.append(f"{path}: {rows} word for word")
         if log.events:
             logs.append((path, log))
         else:
@@ -241,6 +313,8 @@ def _with_faults(jobs: pd.DataFrame, screws: pd.DataFrame) -> pd.DataFrame:
 def joined(parts: Iterable[pd.DataFrame]) -> pd.DataFrame:
     """Tables of several parts as one, in the order of their keys."""
     frame = pd.concat(list(parts), ignore_index=True)
+    for name in frame.select_dtypes("object"):  # one word for what is missing, whatever the parts held
+        frame[name] = frame[name].where(frame[name].notna(), None)
     return frame.sort_values([name for name in ("job", "row", "screw", "code") if name in frame], ignore_index=True)
 
 
