@@ -111,6 +111,7 @@ these are the ones to open, and `advisor study --replay LOG` shows each row by r
     (
         "worst",
         """\
+pd.set_option("display.max_colwidth", 90, "display.width", 140)
 worst = study.worst(found.jobs)
 worst.assign(job=worst["job"].map(lambda job: Path(job).name), trouble=worst["trouble"].round(1))""",
     ),
@@ -132,7 +133,6 @@ adviser expects, so small departures show in so many readings.""",
         "calibration",
         """\
 asked = {"range": found.predictions, "readings": found.predictions, "turns": found.turns, "passing": found.turns}
-pd.set_option("display.width", 120)
 pd.concat({of: calibration.judged(table, of) for of, table in asked.items()}).droplevel(1).round(3)""",
     ),
     ("reliability", 'drawn(plots.reliability, (calibration.reliability(found.predictions), "next reading in band"))'),

@@ -129,3 +129,71 @@ def test_a_sample_is_drawn_by_its_seed() -> None:
     assert len(set(drawn)) == 20
     assert asked.drawn(names[:5], 20, 1) == names[:5]
     assert asked.drawn(names, 0, 1) == []
+
+
+def cases(stated: np.ndarray, true: np.ndarray, seed: int = 2) -> pd.DataFrame:
+    """Readings of 100 jobs that were stated to be in band with one chance, and were with another."""
+    happened = np.random.default_rng(seed).uniform(size=stated.size) < true
+    kinds = np.array(asked.KINDS)[np.arange(stated.size) % 3]
+    return pd.DataFrame(
+        {"job": np.arange(stated.size) % 100, "kind": kinds, "chance_in_band": stated, "in_band": happened}
+    )
+
+
+CHANCES = np.random.default_rng(3).uniform(0.05, 0.95, 6000)
+
+
+@pytest.mark.parametrize(
+    ("true", "verdict"),
+    [
+        (CHANCES, calibration.AS_STATED),
+        (CHANCES + 0.04 * (1 - CHANCES) + 0.01, "a little too cautious"),
+        (CHANCES + 0.3 * (1 - CHANCES), "too cautious"),
+        (0.94 * CHANCES, "a little too bold"),
+        (0.7 * CHANCES, "too bold"),
+        (0.5 + 0.6 * (CHANCES - 0.5), "too sure at both ends"),
+        (np.clip(0.5 + 1.4 * (CHANCES - 0.5), 0, 1), "too unsure at both ends"),
+    ],
+)  # fmt: skip
+def test_a_verdict_has_a_direction(true: np.ndarray, verdict: str) -> None:
+    """Chances that are right, too low, too high, or too far from or too near the middle, are called so."""
+    table = calibration.judged(cases(CHANCES, true)).set_index("kind")
+    assert table.loc["all", "verdict"] == verdict
+    assert list(table.index) == ["all", *asked.KINDS]
+    assert table["cases"].iloc[0] == table["cases"].iloc[1:].sum() == 6000
+
+
+def test_more_overshoots_than_stated_are_bold_and_fewer_cautious() -> None:
+    """Of the chance to pass the band less is better, other than of the chance to end in it."""
+    stated = np.full(4000, 0.1)
+    for true, verdict in ((0.05, "a little too cautious"), (0.2, "too bold")):
+        table = cases(stated, np.full(4000, true)).rename(columns={"in_band": "past_band"})
+        table = table.assign(shown_chance_past_band=stated, began_past=False, screw="offset").drop(columns="kind")
+        assert calibration.judged(table, "passing")["verdict"].iloc[0] == verdict
+
+
+def test_the_joint_test_is_right_as_often_as_it_says() -> None:
+    """Of 400 sets of chances that are as stated the one test calls about one in twenty off (binomial, 3 sd)."""
+    rng = np.random.default_rng(4)
+    off = 0
+    for _ in range(400):
+        stated = rng.beta(0.6, 1.2, 300)
+        off += calibration.joint_test(stated, (rng.uniform(size=300) < stated).astype(float))[1] < 0.05
+    assert 0.05 - 0.033 <= off / 400 <= 0.05 + 0.033
+
+
+def test_the_range_is_judged_by_kind() -> None:
+    """Ranges that hold more often than nine times in ten are too cautious, less often too bold."""
+    kinds = np.repeat(asked.KINDS, 400)
+    covered = np.random.default_rng(5).uniform(size=1200) < np.repeat([0.97, 0.9, 0.8], 400)
+    found = pd.DataFrame({"job": np.arange(1200) % 60, "kind": kinds, "covered": covered})
+    table = calibration.judged(found, "range").set_index("kind")["verdict"]
+    assert [table[kind] for kind in asked.KINDS] == ["too cautious", calibration.AS_STATED, "too bold"]
+
+
+def test_too_few_cases_are_not_judged() -> None:
+    """Few readings, or readings of few jobs, get no verdict; an empty table none either."""
+    few = cases(np.full(20, 0.5), np.full(20, 0.9))
+    one_job = cases(np.full(200, 0.5), np.full(200, 0.9)).assign(job="j")
+    for table in (few, one_job, few.iloc[:0]):
+        assert set(calibration.judged(table)["verdict"]) == {calibration.TOO_FEW}

@@ -78,7 +78,11 @@ MOVES: dict[str, tuple[Told, dict[str, list[Any]]]] = {
         {"overshot": [True, False, False, True], "in_band_after": [False, False, True, False]},
     ),
     "what no settled reading tells is missing, not false": (
-        hasty(), {"overshot": [True, None, None, None], "in_band_after": [False, None, None, True]},
+        hasty(),
+        {
+            "overshot": [True, None, None, None], "in_band_after": [False, None, None, True],
+            "unjudged": ["", tables.UNJUDGED[2], tables.UNJUDGED[0], tables.UNJUDGED[1]],
+        },
     ),
     "the richer direction is as found on site": (
         turned(Told().check("throttle clockwise", "leaner").run_at("high").wait(120).read("high", 8.3), (-1 / 12, 8.7)),
@@ -117,7 +121,17 @@ def test_a_job_is_told_by_its_rows() -> None:
     calm, hasty_one = frames.plain(study.jobs(rows_of(told, hasty())))
     assert calm["ended_in_band"]
     assert (calm["found_low_pct"], calm["left_low_pct"]) == (8.8, 8.9)
+    assert (hasty_one["turns_judged"], hasty_one["reversals"]) == (1, 1)
     assert [hasty_one[name] for name in ("waits_kept", "waits_broken", "overshoots", "moves_offset")] == [2, 2, 1, 1]
+
+
+def test_overshoots_of_a_job_that_nobody_can_judge_are_missing_not_none() -> None:
+    """No settled reading on both sides of any turn: how many passed the band is not known. Without a turn it is 0."""
+    blind = Told().run_at("high").wait(20).read("high", 8.3).turn("throttle", 1 / 8).wait(10).read("high", 9.2)
+    jobs = study.jobs(rows_of(blind, seen(), turned(seen(), (1 / 24, 8.5))))
+    assert list(jobs["overshoots"].isna()) == [True, False, False]
+    assert list(jobs["overshoots"].iloc[1:]) == [0, 0]
+    assert list(jobs["turns_judged"]) == [0, 0, 1]
 
 
 def test_a_reading_is_told_by_the_rows_before_it() -> None:

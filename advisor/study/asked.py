@@ -24,6 +24,7 @@ from advisor.study.tables import TINY
 
 A_MOMENT = timedelta(milliseconds=1)
 LEAST_CO2_PCT = 0.1  # plain air has no place on the linearised scale
+LEAST_CHANCE = 1e-4  # that counts for a score, own choice
 CERTAIN = 0.9  # the range stated with every expectation
 KINDS = ("first at a rate", "after a turn", "same again")
 TYPES = {  # of columns, where they are not numbers
@@ -58,8 +59,8 @@ def predictions(rows: pd.DataFrame) -> pd.DataFrame:
     rank         chance that was given to a lower reading, 0 to 1; even over that range where all is as stated
     covered      whether the range held
     chance_in_band, in_band  chance stated that the reading would show in band, 0 to 1; whether it did
-    log_score    natural logarithm of the chance that was given to just this display; the mean is the higher, the better
-                 the expectations were
+    log_score    natural logarithm of the chance that was given to just this display, of LEAST_CHANCE at least, so that
+                 a few boilers with faults don't decide; the mean is the higher, the better the expectations were
     """
     return asked(rows, "predictions")[0]
 
@@ -173,7 +174,7 @@ def _predicted(moments: _Moments) -> Records:
         forecast = belief.displayed(event.time.timestamp())
         rank_at, *edges = map(float, scale.linearised([shown, low_edge - half_step, high_edge + half_step]))
         just_this = map(float, scale.linearised([shown - half_step, min(shown + half_step, scale.fuel.co2_max_pct)]))
-        log_score = float(np.log(max(forecast.interval_prob(*just_this), 1e-12)))
+        log_score = float(np.log(max(forecast.interval_prob(*just_this), LEAST_CHANCE)))
         ends = forecast.ppf((1 - CERTAIN) / 2), forecast.mean, forecast.ppf((1 + CERTAIN) / 2)
         low, middle, high = map(float, scale.co2_pct(ends))
         yield (
