@@ -10,7 +10,7 @@ import pandas as pd
 import pytest
 from console import run
 from replay import Told
-from study_cases import one_line, rows_of
+from study_cases import documented, one_line, rows_of
 
 from advisor import study
 from advisor.job_setup.setup import JobSetup
@@ -95,6 +95,7 @@ def test_a_prior_learned_from_such_valves_foretells_them_better(tmp_path: Path) 
     prior = learned(tmp_path / "learn", WEAK, 40)
     held = prior_trial.trial(prior, [str(folder_of(tmp_path / "held", range(24), WEAK))], sample=20, play=2)
     record = prior_trial.trial_summary(held)
+    assert documented(prior_trial.trial_summary) == list(record)
     assert record["jobs"] == 20
     assert record["of"] == 24
     assert record["better"]["log_score"] > 0

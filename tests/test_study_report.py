@@ -188,8 +188,8 @@ def test_the_folder_holds_tables_plots_and_a_prior_that_open_takes(tmp_path: Pat
     for name in ("sound_job", "half_way"):
         (tmp_path / f"{name}.csv").write_bytes((DEMO / f"{name}.csv").read_bytes())
     out, log = tmp_path / "out", tmp_path / "new.csv"
-    assert f"{out}: 14 tables as CSV" in one_line(run(f"advisor study {tmp_path} --out {out}"))
-    found = study.study([tmp_path])  # the CSVs in `out` are no job logs, and are not taken for such
+    assert f"{out}: 15 tables as CSV" in one_line(run(f"advisor study {tmp_path} --out {out}"))
+    found = study.study([tmp_path], play=20)  # the CSVs in `out` are no job logs, and are not taken for such
     assert found.bad == found.notes == ()
     for name in report.TABLES:
         kept, table = (
@@ -219,8 +219,10 @@ def test_a_used_folder_keeps_nothing_of_an_older_study(tmp_path: Path) -> None:
     assert {file.stem for file in out.glob("*.png")} == {*plots.NAMES, "my_own"}
     path = log_file(tmp_path / "one.csv", Told().run_at("high").wait(150).read("high", 8.3).job)
     small = study.study([path], sample=0)
-    assert " 2 plots, " in report.write(small, report.summary(small), out, "one")
-    assert {file.stem for file in out.glob("*.png")} == {"convergence_by_moves", "convergence_by_minutes", "my_own"}
+    assert " 3 plots, " in report.write(small, report.summary(small), out, "one")
+    assert {file.stem for file in out.glob("*.png")} == {
+        "convergence_by_moves", "convergence_by_minutes", "share_in_band", "my_own",
+    }  # fmt: skip
     assert not (out / "prior.toml").exists()
 
 
@@ -276,3 +278,17 @@ def test_wrong_use_of_study_is_answered_in_words(
         main()
     assert (left.value.code or 0) == status
     assert answer.replace(" ", "") in "".join("".join(capsys.readouterr()).split())
+
+
+def test_bad_logs_are_grouped_by_what_is_wrong(tmp_path: Path) -> None:
+    """Many logs with the same trouble are one kind of trouble, whatever their names, lines and figures."""
+    text = SOUND.read_text(encoding="utf-8")
+    for number in range(4):
+        bad = text.replace("reading,high,,,", f"reading,high,,,{number + 5}", 1)
+        (tmp_path / f"bad {number}.csv").write_text(bad, encoding="utf-8")
+    Job.create(tmp_path / "unused.csv", fuel="natural gas", bands={"high": (9.0, 9.4), "low": (8.6, 9.0)})
+    (tmp_path / "good.csv").write_text(text, encoding="utf-8")
+    record = report.summary(study.study([tmp_path], sample=0))
+    assert len(record["bad_logs"]) == 5
+    assert sorted(record["bad_logs_by_reason"].values()) == [1, 4]
+    assert "Bad logs 5 could not be read: 4 " in one_line(report.say(record))

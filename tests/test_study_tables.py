@@ -81,7 +81,7 @@ MOVES: dict[str, tuple[Told, dict[str, list[Any]]]] = {
         hasty(),
         {
             "overshot": [True, None, None, None], "in_band_after": [False, None, None, True],
-            "unjudged": ["", tables.UNJUDGED[2], tables.UNJUDGED[0], tables.UNJUDGED[1]],
+            "unjudged": ["", tables.UNJUDGED[2], tables.UNJUDGED[2], tables.UNJUDGED[1]],
         },
     ),
     "the richer direction is as found on site": (

@@ -41,8 +41,8 @@ def played(rows: pd.DataFrame, change: Change = lambda setup: setup, *, seed: in
     in_band       whether it left the true CO2 in band at both rates
     ending        "done", or why it ended
 
-    change  what is otherwise for the adviser's visit, such as its prior; the boiler stays the one of the job's own fit
-    seed    of the draw, with the job's name: the same seed draws the same boilers
+    `change` tells what is otherwise for the adviser's visit, such as its prior; the boiler stays the one of the job's
+    own fit. `seed`, with the job's name, is that of the draw: the same seed draws the same boilers.
     """
     setups = job_setups(rows)
     records = []

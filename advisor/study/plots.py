@@ -69,7 +69,8 @@ def share_in_band(ax: Axes, readings: pd.DataFrame) -> Axes:
     settled = readings[readings["settled"]]
     first = readings.groupby("job")["minutes"].transform("min")
     settled = settled.assign(since=settled["minutes"] - first)
-    grid = np.linspace(0.0, float(np.ceil(settled["since"].quantile(0.95))) if len(settled) else 1.0, 121)
+    most = float(np.ceil(settled["since"].quantile(0.95))) if len(settled) else 1.0
+    grid = np.linspace(0.0, max(1.0, most), 121)
     jobs = pd.Index(readings["job"].unique())
     both = np.ones((len(jobs), grid.size), dtype=bool)
     for firing, colour, dash in zip(FIRINGS, (BLUE, RED), ("--", ":"), strict=True):

@@ -117,7 +117,9 @@ def moves(rows: pd.DataFrame | Timeline) -> pd.DataFrame:
             "gain_per_turn": gain,
             "in_band_after": BooleanArray((now >= low - TINY) & (now <= high + TINY), np.isnan(now)),
             "overshot": BooleanArray(passed(was, now, low, high), ~paired),
-            "unjudged": text_column(np.where(paired, "", _why_unjudged(before, count[segment], firing, screw))),
+            "unjudged": text_column(
+                np.where(paired, "", _why_unjudged(before, count[segment], firing, screw)).tolist()
+            ),
         }
     )
 
