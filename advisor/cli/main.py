@@ -314,17 +314,24 @@ def study(
     logs: Annotated[list[str] | None, argument("LOGS", "Job logs: files, folders, patterns.")] = None,
     out: Annotated[Path | None, option("FOLDER", "Folder for tables, plots and the learned prior.")] = None,
     replay: Annotated[Path | None, option("LOG", "One job instead: row by row, what was advised and done.")] = None,
-    sample: Annotated[str, option("N", "Most jobs whose past advice is asked anew, drawn at random.")] = "200",
+    sample: Annotated[str | None, option("N", "Most jobs asked anew, drawn at random (200, more of many).")] = None,
+    play: Annotated[str, option("N", "Most of them set again as advised, at boilers like theirs.")] = "20",
     seed: Annotated[str, option("N", "Seed of that draw.")] = "1",
+    with_prior: Annotated[
+        Path | None, option("FILE", "Ask jobs anew under this prior, beside the built-in one.")
+    ] = None,
     as_json: AsJson = False,
 ) -> None:
     """For the engineer: how valves respond, where jobs lose time, is the advice honest, a first guess for new jobs."""
     from advisor.cli import study_command as desk  # here, not above: it needs pandas
 
-    most, draw = parse_whole(sample, "--sample"), parse_whole(seed, "--seed")
+    most = None if sample is None else parse_whole(sample, "--sample")
+    again, draw = parse_whole(play, "--play"), parse_whole(seed, "--seed")
     if replay:
         return typer.echo(desk.replayed(replay, logs, out, as_json))
-    typer.echo(desk.studied(logs or [], out, most, draw, as_json))
+    if with_prior:
+        return typer.echo(desk.tried(with_prior, logs or [], most, again, draw, as_json))
+    typer.echo(desk.studied(logs or [], out, most, again, draw, as_json))
 
 
 @contextmanager
