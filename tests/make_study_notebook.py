@@ -1,6 +1,5 @@
-"""Make notebooks/convergence_study.ipynb anew and run it: `python tests/make_study_notebook.py`."""
+"""Make notebooks/convergence_study.ipynb anew and run it: `python tests/renew.py`."""
 
-import sys
 from pathlib import Path
 
 import nbformat
@@ -204,7 +203,3 @@ def made() -> nbformat.NotebookNode:
 def main() -> int:
     nbformat.write(executed(made(), NOTEBOOK.parent, timeout_s=3000), NOTEBOOK)
     return 0
-
-
-if __name__ == "__main__":
-    sys.exit(main())
