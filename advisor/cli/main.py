@@ -13,7 +13,7 @@ from typing import Annotated, Any
 
 import typer
 
-from advisor.cli import options, terminal
+from advisor.cli import completion, options, terminal
 from advisor.cli.usage import PlainGroup, PlainHelp, argument, option
 from advisor.dialogue.entries import Turn, log_turn
 from advisor.dialogue.moments import moment_to_answer, parse_time
@@ -34,17 +34,16 @@ app = typer.Typer(
     help="How far to turn next: advice on setting the CO2 of a premix condensing boiler after its gas valve was "
     "changed. It advises; the maker's instructions, the local code and the licensed person on site decide.",
     no_args_is_help=True,
-    add_completion=False,
     rich_markup_mode=None,
     pretty_exceptions_enable=False,
 )
 command = partial(app.command, cls=PlainHelp)
 
-Log = Annotated[Path, argument("LOG", "The job's log, a CSV file.")]
-FiringWord = Annotated[str, argument("RATE", "high or low")]
-RunningWord = Annotated[str, argument("RATE", "high, low or off")]
-ScrewWord = Annotated[str, argument("SCREW", "offset or throttle")]
-TurnWords = Annotated[list[str], argument("TURN", "How far, which way: 1/24 cw, 1/12 ccw, 30deg cw.")]
+Log = Annotated[Path, argument("LOG", "The job's log, a CSV file.", completion.logs)]
+FiringWord = Annotated[str, argument("RATE", "high or low", completion.firings)]
+RunningWord = Annotated[str, argument("RATE", "high, low or off", completion.running)]
+ScrewWord = Annotated[str, argument("SCREW", "offset or throttle", completion.screws)]
+TurnWords = Annotated[list[str], argument("TURN", "How far, which way: 15 cw (degrees), 1/24 ccw.")]
 At = Annotated[
     str | None, option("TIME", "Moment, such as 10:32 or 2026-05-04T10:32:00+02:00; now if left out.", "--at")
 ]
@@ -162,15 +161,15 @@ def turn(log: Log, screw: ScrewWord, how_far: TurnWords, at: At = None, note: No
 @command()
 def check(
     log: Log,
-    item: Annotated[str, argument("ITEM", 'What was looked at: "working pressure", "sample line".')],
-    value: Annotated[str, argument("VALUE", "What it was: 20.1, tight, leaner.")],
+    item: Annotated[str, argument("ITEM", "What was looked at: working-pressure, sample-line.", completion.checks)],
+    value: Annotated[str, argument("VALUE", "What it was: 20.1, tight, leaner.", completion.answers)],
     unit: Annotated[str, argument("UNIT", "Its unit.")] = "",
     at: At = None,
     note: Note = "",
 ) -> None:
     """Log a check: a gas pressure, the sample line, which way a screw works."""
     with entry(log, at) as job:
-        job.check(item, value, unit, at=parse_time(at), note=note)
+        job.check(completion.item_of(item), value, unit, at=parse_time(at), note=note)
 
 
 @command()

@@ -73,13 +73,13 @@ def _timed_kw(typed: str, situation: Situation) -> tuple[float, str]:
 
 
 def parse_turn(typed: str, firing: Firing | None) -> Turn:
-    """ "offset 1/24 cw", or "1/24 cw" of the screw of this rate. Raises RangeError."""
+    """ "offset 15 cw", or "15 cw" of the screw of this rate. Raises RangeError."""
     first, _, rest = typed.strip().partition(" ")
     screw = parsing.one_of(first, SCREWS)
     if screw in SCREWS:
         return Turn(screw, parsing.parse_turn(rest))
     if not firing:
-        raise RangeError("Which screw? Say it first: throttle 1/24 cw.")
+        raise RangeError("Which screw? Say it first: throttle 15 cw.")
     return Turn(SCREW_FOR[firing], parsing.parse_turn(typed))
 
 

@@ -14,7 +14,7 @@ from advisor.wording.visit import QUESTIONS
 READING = "CO2 O2 CO, such as 8.1 6.5 24"
 HELP = "Enter takes what is offered; ? says why; back, skip, stop and note WORDS do what they say."
 OTHERS = (
-    "You may also type: high or low (the rate it runs at), a turn such as 1/24 cw, may 1/12 cw, tight or leaking (the "
+    "You may also type: high or low (the rate it runs at), a turn such as 15 cw (degrees) or 1/24 cw, may 30 cw, tight or leaking (the "
     "sample line), richer or leaner (this screw, clockwise), check ITEM VALUE UNIT, void ROW. At any time, in a wait "
     "too: co 24, off (the burner went off, and why), a whole reading."
 )
