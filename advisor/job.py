@@ -342,7 +342,7 @@ class Job:
         """May this screw be turned this far now (turns, clockwise positive)?"""
         _one_of(screw, SCREWS, "screw")
         check_event(Event(datetime.now(UTC), "turn", screw=screw, turns_cw=turns_cw))
-        return permit(self.situation(at), screw, turns_cw)
+        return permit(self.case(at), screw, turns_cw)
 
     def findings(self, at: datetime | None = None) -> tuple[Finding, ...]:
         """What is wrong, as far as the data can tell, the gravest first."""

@@ -1,12 +1,14 @@
-"""CO over a whole visit: what was seen is remembered, a jump counts before the limit does, no way back into it."""
+"""CO over a whole visit: what was seen or struck is remembered, what climbs is said, no way back into it."""
 
 from collections.abc import Callable
 
 import pytest
 from replay import Told, at_high, co_in_band
 
-from advisor.diagnosis.carbon_monoxide import co_ceiling
+from advisor import RangeError
+from advisor.diagnosis.carbon_monoxide import co_ceiling, co_course, co_struck
 from advisor.log.check_items import CO_CAUSE, MENDED
+from advisor.response.reading_checks import co_air_free_ppm
 
 MARK = 1 / 24
 
@@ -63,3 +65,104 @@ def test_co_that_jumps_with_a_turn_bars_richer_before_the_limit() -> None:
 def test_co_that_climbs_with_no_more_co2_lets_the_advice_go_on() -> None:
     """Turned leaner CO went from 22 to 110 ppm: a warning, and leaner is still advised."""
     at_high(9.8).wait(20).throttle(-MARK, 9.6, co=110.0).says("turn throttle ccw", "co-by-itself")
+
+
+def co_alone(told: Told, co_ppm: float) -> Told:
+    """CO typed as it is seen, at whatever moment."""
+    told.job.co(co_ppm, at=told.now)
+    return told.wait(1)
+
+
+@pytest.mark.parametrize(
+    ("made", "firing", "variant"),
+    [
+        (lambda: at_high().turn("throttle", MARK).wait(9), "high", "now_not_above"),  # during a wait
+        (lambda: Told().run_at("high").wait(20), "high", "lighting_not_above"),
+        (lambda: Told().run_at("high").wait(70), "high", "now_not_above"),
+        (lambda: at_high().run_at("low").wait(2), "low", "now_not_above"),
+    ],
+)
+def test_co_alone_stops_the_job_at_any_moment_and_only_a_settled_reading_lifts_it(
+    made: Callable[[], Told], firing: str, variant: str
+) -> None:
+    """Also where no reading would count yet; over 2,000 ppm at once; burner off it stays off; lit again it was."""
+    job = co_alone(made(), 600).says("halt high-co")
+    assert job.next().stops[0].variant == variant
+    assert co_alone(job, 10).says("halt high-co").next().stops[0].variant == "before_not_above"
+    assert co_alone(job, 2500).next().stops[0].variant == "at_once_not_above"
+    assert job.run_at("off").wait(60).next().stops[0].variant == "off_not_above"
+    assert job.run_at(firing).wait(5).next().stops[0].variant == "before_not_above"
+    job.wait(150).read(firing, 8.3).says("-halt", "-high-co")
+
+
+def test_a_gas_leak_comes_before_the_burner_and_the_burner_before_the_co_alarm() -> None:
+    """The order of the stops, however they came."""
+    plate = {"pressures": {"working pressure": (17.0, 25.0, "mbar")}}
+    job = at_high(**plate).check("working pressure", 11.0, "mbar").check("CO alarm", "no").read("high", 8.3, 900.0)
+    stops = job.check("opened joints", "leaking").next().stops
+    said = [stop.data.get("item", stop.code) for stop in stops]
+    assert said == ["opened joints", "high-co", "CO alarm", "working pressure"]
+
+
+def test_co_that_climbs_is_said_and_richer_is_one_mark_at_most() -> None:
+    """Doubled and up by 30 ppm air-free between settled readings; what was read stands in every answer."""
+    job = Told().at("low", 8.0).at("high", 7.0, co=20.0).throttle(MARK, 7.2, co=24.0).says("turn", "-co-climbs")
+    course = co_course(job.situation, "high")
+    assert course is not None
+    assert (course.shown_ppm, round(course.air_free_ppm or 0), course.limit_ppm) == ((24.0,), 39, 400.0)
+    assert abs(job.next().turns_cw or 0.0) > MARK
+    job.throttle(MARK, 7.4, co=42.0).throttle(MARK, 7.6, co=50.0).says("turn throttle cw", "co-climbs")
+    course = co_course(job.situation, "high")
+    assert course is not None
+    assert course.shown_ppm == (20.0, 24.0, 42.0, 50.0)
+    assert job.next().turns_cw == pytest.approx(MARK)
+    assert [job.may("throttle", turns).why[0].code for turns in (MARK, 2 * MARK)] == ["may", "co-climbs"]
+    (climbs,) = job.found("co-climbs")
+    assert [round(climbs.data[name]) for name in ("least", "now")] == [34, 78]
+
+
+def test_co_that_climbs_at_low_fire_holds_the_throttle_to_a_mark() -> None:
+    """The throttle makes low fire richer too: after each mark low fire is read."""
+    job = Told().at("low", 8.0, co=15.0).read("low", 8.0, 70.0).at("high", 7.0).says("turn throttle cw")
+    assert [job.may("throttle", turns).why[0].code for turns in (MARK, 1.4 * MARK)] == ["may", "low-co-climbs"]
+    assert job.throttle(MARK, 7.2).says("run_at low").why == ["low-co-climbs"]
+
+
+@pytest.mark.parametrize(
+    ("limit", "co", "asks"), [(None, 100, False), (None, 145, True), (100, 30, False), (100, 40, True)]
+)
+def test_a_reading_with_high_co_is_struck_only_with_a_reason(limit: float | None, co: float, asks: bool) -> None:
+    """Over half its limit or 200 ppm air-free (8.3 % CO2: 1.43 times the figure); the row and the reason are kept."""
+    job = Told(co_limit_ppm_air_free=limit).at("high", 8.3, co=co)
+    if asks:
+        with pytest.raises(RangeError, match=r"^row 2 has CO .* say why it is struck"):
+            job.void()
+    job.void(why="mistyped")
+    assert [(each.row.number, each.by.event.note) for each in co_struck(job.situation)] == [(2, "mistyped")] * asks
+
+
+def test_after_high_co_was_struck_co_is_read_anew_before_a_turn_richer() -> None:
+    """At the rate itself; at low fire before a turn of the throttle richer, and before the finish."""
+    job = at_high().read("high", 8.3, 300.0).void(why="mistyped").says("read high")
+    assert (job.why, job.may("throttle", MARK).allowed) == (["need-co"], False)
+    job.read("high", 8.3).says("turn throttle cw").void().says("read high")
+    job = Told().at("low", 8.8, 8.8).read("low", 8.8, 300.0).void(why="mistyped").at("high", 8.3).says("run_at low")
+    assert job.why == ["low-unread"]
+    job.at("low", 8.8).at("high", 8.3).says("turn throttle cw")
+    both = at_high(9.2).at("low", 8.8).says("finish").read("low", 8.8, 300.0).void(why="mistyped").says("read low")
+    both.read("low", 8.8).says("finish")
+
+
+def test_clean_air_after_a_lock_out_is_no_baseline_of_co() -> None:
+    """It gives no air-free figure, and CO of the next flame has not risen from 0."""
+    job = Told().run_at("high").wait(150).run_at("off").wait(30).bare("high", 0.2, 20.1, 3.0)
+    assert co_air_free_ppm(job.job.setup, job.job.events[-1]) is None
+    job.run_at("high").wait(150).read("high", 8.3, 118.0).says("turn", "-co-by-itself", "-co-rising", "-co-climbs")
+    assert co_course(job.situation, "high") == ((118.0,), pytest.approx(168, abs=1), 400.0)
+
+
+def test_co_in_a_sample_without_a_flame_keeps_the_burner_off() -> None:
+    """Burner off or not lit, or a sample of air: it comes from elsewhere."""
+    for told in (Told(), at_high().run_at("off").wait(60)):
+        co_alone(told, 300).says("halt co-no-flame")
+    at_high().wait(60).bare("high", 0.3, 20.5, 300.0).says("halt co-no-flame")

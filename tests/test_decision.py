@@ -152,10 +152,15 @@ ANSWERS: list[tuple[Made, str, str, str]] = [
     (lambda: at_high().wait(6 * 3600), "run_at high", "left", "left"),
     (lambda: at_high().wait(6 * 3600).check("sample line", "tight").wait(5), "run_at high", "left", "left"),
     (lambda: both_in_band().check("appliance left", "in service").wait(60), "finish", "reopen", "closed"),
+    (lambda: at_high().run_at("off").wait(20), "run_at high", "off", "off-no-turn"),
+    (lambda: at_high().at("low", 8.3).run_at("off").wait(900), "run_at low", "off", "off-no-turn"),
     (lambda: Told().at("low", 8.3), "run_at high", "high-first", "other-screw"),
+    (lambda: at_high(visit="service"), "run_at low", "as-found", "as-found"),
+    (lambda: Told(visit="complaint").at("high", 8.3, co=None), "read high", "as-found", "read-first"),
     (lambda: at_high(9.2).reads("high", 9.2, 9.5).at("low", 8.8), "run_at high", "odd-reading", "not-needed"),
     (lambda: at_high().reads("high", 8.3, 8.6), "read high", "jumped", "read-first"),
-    # read or wait
+    # read or wait; CO before anything else where high fire was made richer since CO was read at low fire
+    (lambda: at_high(8.9).throttle(MARK, 9.2).run_at("low").wait(3), "read low", "co-first", "read-first"),
     (lambda: at_high().turn("throttle", MARK).wait(400), "read high", "settled", "read-first"),
     (lambda: at_high().turn("throttle", MARK).wait(5), "wait high", "not-steady", "wait"),
     (lambda: Told().run_at("high").wait(5), "wait high", "just-lit", "wait"),
@@ -175,6 +180,7 @@ ANSWERS: list[tuple[Made, str, str, str]] = [
     (almost_sure, "read high", "almost-sure", "read-first"),  # not told as sure though both round to the same
     # the other rate
     (lambda: at_high(9.2), "run_at low", "other-unread", "not-needed"),
+    (lambda: at_high(8.9).throttle(MARK, 9.2), "run_at low", "other-unread co-first-there", "not-needed"),
     (lambda: both_in_band().offset(1 / 96, 8.8), "run_at high", "other-again", "not-needed"),
     (lambda: at_high(9.0).at("low", 8.8), "run_at high", "other-unsure", "not-needed"),
     (lambda: without_co().at("low", 8.8), "run_at high", "other-no-co", "not-needed"),
@@ -186,6 +192,7 @@ ANSWERS: list[tuple[Made, str, str, str]] = [
     (both_in_band, "finish low", "in-band", "not-needed"),
     # a turn
     (at_high, "turn throttle", "here first-move", ""),
+    (lambda: at_high(**UNSTATED), "turn throttle", "here first-move way-unknown", ""),
     # O2 or CO is enough for a turn leaner
     (lambda: Told().at("high").bare("high", 10.2, 2.8), "turn throttle", "here first-move", ""),
     (lambda: Told().at("high").bare("high", 10.2, None, 20.0), "turn throttle", "here first-move", ""),
@@ -229,7 +236,7 @@ def test_each_answer_is_whole_and_each_no_has_its_reason(made: Made, answer: str
         "wait": (advice.wait_s,),
         "turn": (advice.screw, advice.turns_cw),
     }
-    figures = {"reopen": "", "light-first": "wait"}.get(why, FIGURES[advice.action])
+    figures = {"reopen": "", "light-first": "wait", "off": "wait"}.get(why, FIGURES[advice.action])
     for name, values in given.items():
         assert all((value is not None) == (name in figures) for value in values), name
     screw = "throttle" if no == "other-screw" else SCREW_FOR[running or "high"]
@@ -323,6 +330,17 @@ STORIES: dict[str, Callable[[], object]] = {  # by what they show
     "no reading counts before two minutes after the start, but interim ones are asked for": lambda: (
         Told().run_at("high").wait(29).says("wait").wait(1).says("read").read("high", 8.3).wait(25).read("high", 8.3)
         .wait(25).read("high", 8.3).wait(9).says("wait").wait(1).read("high", 8.3).says("turn")),
+    "lit again after a lock-out the two minutes begin anew, and what was read before does not count": lambda: (
+        at_high().run_at("off").says("run_at high").wait(600).says("run_at high").run_at("high").says("wait").wait(110)
+        .says("-turn").wait(10).says("read").read("high", 8.3).says("turn")),
+    "a reading of a flame says that the burner was lit": lambda: (
+        at_high().run_at("off").wait(60).read("high", 8.3).says("wait").wait(130).read("high", 8.3).says("turn")),
+    "CO is the first thing read at low fire after high fire was made richer, and what comes next waits": lambda: (
+        at_high(8.9).throttle(MARK, 9.2).run_at("low").wait(2).says("read low").bare("low", 7.0, None, 30.0)
+        .says("wait")),
+    "a yearly service reads both rates as found before its first turn": lambda: (
+        at_high(visit="service").says("run_at low").at("low", 8.8).says("run_at high").at("high", 8.3)
+        .says("turn throttle cw").turn("throttle", MARK).wait(150).read("high", 8.5).says("-run_at")),
     "the same rate logged again does not cut the wait after a turn": lambda: (
         at_high(min_wait_s={"throttle": 300}).turn("throttle", MARK).wait(5).run_at("high").says("wait").wait(290)
         .says("wait").wait(5).says("read")),
@@ -356,6 +374,28 @@ STORIES: dict[str, Callable[[], object]] = {  # by what they show
 def test_a_visit_goes_on_as_it_should(story: str) -> None:
     """Step by step: how the answer begins."""
     STORIES[story]()
+
+
+def test_a_screw_of_unknown_way_is_turned_with_the_risk_at_both_edges_said() -> None:
+    """Either way may be taken: past the rich edge or past the lean one."""
+    job = at_high(8.9, **UNSTATED)
+    (reason,) = [why for why in job.next().why if why.code == "way-unknown"]
+    (move,) = job.setting().moves([job.next().turns_cw or 0.0])
+    low, high = job.setting().edges
+    assert reason.data == {"rich": 1 - move.forecast.cdf(high), "lean": move.forecast.cdf(low)}
+
+
+@pytest.mark.parametrize(
+    ("turns", "in_all"), [([1 / 8] * 5, 5 / 8), ([1 / 8, -1 / 8, 1 / 8], None), ([1 / 16, 1 / 16], None)]
+)
+def test_the_cap_counts_net_travel_since_the_last_settled_reading(turns: list[float], in_all: float | None) -> None:
+    """Five eighths in 50 s are over it; there and back they are not. After the first none is allowed."""
+    job, allowed = at_high(), []
+    for turns_cw in turns:
+        allowed.append(job.may("throttle", MARK).why[0].code == "may")
+        job.turn("throttle", turns_cw).wait(10)
+    assert allowed == [True] + [False] * (len(turns) - 1)
+    assert [finding.data["turns"] for finding in job.found("large-turn")] == ([in_all] if in_all else [])
 
 
 def test_the_wait_gets_shorter_once_the_boiler_has_shown_that_it_is_quick() -> None:

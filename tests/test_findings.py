@@ -206,9 +206,12 @@ def test_every_fuel_is_on_its_own_line() -> None:
 
 
 def test_the_users_stricter_co_limit_wins_and_a_laxer_one_does_not() -> None:
-    """ANSI/BPI-1200-S-2017 [S]: 400 ppm air-free; the user's own limit holds where it is stricter."""
+    """ANSI/BPI-1200-S-2017 [S]: 400 ppm air-free; the user's own limit holds where it is stricter, on its own basis."""
     for own, limit in ((None, 400), (100, 100), (2000, 400)):
         assert co_limit_ppm(new_job(co_limit_ppm_air_free=own).setup) == limit
+    reading = at_high().job.events[-1]  # 8.3 % CO2, 6.3 % O2: air-free is 20.9 / 14.6 times the figure displayed
+    for basis, own, limit in (("ppm air-free", 100, 100), ("ppm", 100, 143), ("CO/CO2", 0.002, 238), ("ppm", 500, 400)):
+        assert round(co_limit_ppm(new_job(co_limit=(own, basis)).setup, reading)) == limit, basis
     assert "high-co" in at_high(co_limit_ppm_air_free=100).read("high", 9.2, 90).codes
     assert "high-co" not in at_high().read("high", 8.4, 90).codes
 
@@ -265,9 +268,9 @@ STORIES: dict[str, Callable[[], object]] = {  # by what they show
         .at("low", 8.8).says("halt high-co").at("high", 9.2, after_s=2).says("halt high-co").wait(240)
         .read("high", 9.2).says("finish", "-high-co")),
     "plain air does not lift a stop for CO": lambda: (
-        at_high().read("high", 8.3, 900.0, 6.2).wait(120).read("high", 0.1, 0, 20.8).says("halt high-co", "impossible").wait(200)
-        .bare("high", 8.3, 6.2).says("halt high-co").at("low").at("high", 8.3, after_s=2).says("halt high-co").wait(240)
-        .read("high", 8.3).says("-halt", "-high-co")),
+        at_high().read("high", 8.3, 900.0, 6.2).wait(120).read("high", 0.1, 0, 20.8).says("halt high-co", "impossible")
+        .wait(200).bare("high", 8.3, 6.2).says("halt high-co").at("low").at("high", 8.3, after_s=2).says("halt high-co")
+        .wait(240).read("high", 8.3).says("-halt", "-high-co")),
     "a rich flame is not taken back by CO2 alone, and is the only stop": lambda: (
         at_high(8.1).read("high", 8.1, 5000.0, 0.2).says("halt rich", "-off-line", "-high-co").bare("high", 8.1)
         .says("halt rich", "-off-line", "-high-co").wait(240).read("high", 8.3).says("-halt", "-rich"),
@@ -286,6 +289,10 @@ STORIES: dict[str, Callable[[], object]] = {  # by what they show
     "the first turn of a screw of unknown way shows the way of the next": lambda: (
         Told(**UNSTATED).at("low", 8.2).at("high", 8.3).says("turn throttle").throttle(MARK, 8.0, 8.0)
         .says("turn throttle ccw")),
+    "clean air after a lock-out is no reading of a flame and no baseline": lambda: (
+        at_high().says("turn").run_at("off").wait(30).bare("high", 0.1, 20.9, 0.0).says("run_at high", "-impossible")
+        .wait(20).run_at("high").wait(20).bare("high", 0.1, 20.9, 0.0).says("wait", "-impossible").wait(120)
+        .read("high", 8.3).says("turn", "-air-in-sample", "-changed-by-itself")),
     "play is no fault": lambda: with_play().says("-halt", "slack", "-no-effect", "-wrong-way"),
     "a reading too soon is waited for": lambda: (
         at_high().turn("throttle", MARK).wait(15).read("high", 8.4).says("wait", "not-settled").wait(150)

@@ -240,6 +240,11 @@ NO_TYPE_FITS: list[tuple[Callable[[Job], object], str]] = [
     (lambda job: job.read("high", 8.3, co_ppm=True), "co_ppm True is not a number: give it as one, not as text"),
     (lambda job: job.read(None, 8.3), "firing rate 'None': it is high or low"),
     (lambda job: job.read("high", None), "a reading needs co2_pct: give it; CO alone may be given too"),
+    (lambda job: job.read("high", 0.2, 21.5, 0), "21.5 % O2 can't be: clean air has 20.95. Zero the analyser in clean "
+     "air, read again"),
+    (lambda _: new_job().turn("offset", 1 / 24), "the boiler was not lit yet: what is turned before that is the "
+     "maker's starting position. Log it as check \"screws at start\" yes"),
+    (lambda job: job.run_at("mid"), "firing rate 'mid': it is high or low or off"),
     (lambda job: job.turn("offset", "1/24"), "turns_cw '1/24' is not a number: give it as one, not as text"),
     (lambda job: job.note(5), "note 5 is not text: give it as words"),
     (lambda job: job.run_at("high", note=b"x"), "note b'x' is not text: give it as words"),

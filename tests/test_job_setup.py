@@ -6,11 +6,12 @@ from typing import Any
 
 import pytest
 from refused import refusal
-from replay import BANDS
+from replay import BANDS, new_job
 
 from advisor import RangeError
 from advisor.chemistry import limits
-from advisor.chemistry.fuels import NATURAL_GAS
+from advisor.chemistry.fuels import BUILT_IN, NATURAL_GAS, PROPANE, Fuel
+from advisor.job_setup import band_check
 from advisor.job_setup.prior import Prior
 from advisor.job_setup.prior_file import LearnedPrior, format_priors, read_prior
 from advisor.job_setup.setup import JobSetup
@@ -54,6 +55,10 @@ REFUSED = [
     ({"stop_chance": 1.0}, "stop_chance = 1: from 0.5 to 0.999 is allowed"),
     ({"analyser_accuracy_pct": 5}, "analyser_accuracy_pct = 5: from 0 to 2 % CO2 is allowed"),
     ({"co_limit_ppm_air_free": 0}, "co_limit_ppm_air_free = 0: from 1 to 10000 ppm is allowed"),
+    ({"co_limit": (100.0, "mg")}, "co_limit in 'mg': it is in ppm air-free, ppm, CO/CO2"),
+    ({"co_limit": (0.4, "CO/CO2")}, "co_limit = 0.4 CO/CO2: from 0.0001 to 0.05 is allowed"),
+    ({"visit": "visit"},
+     "visit = 'visit': it is one of valve-change, conversion, service, complaint"),
     ({"pressures": {"working pressure": (25, 17, "mbar")}},
      "pressure 'working pressure' 25 to 17 mbar: two rising numbers above 0 are needed"),
     ({"prior": {"gain": 3}},
@@ -134,3 +139,52 @@ def test_a_prior_file_holds_every_value_it_was_given(tmp_path: Path) -> None:
     assert source == "prior.toml: made up; all jobs (0 jobs)"
     with pytest.raises(ValueError, match="gain"):
         format_priors("made up", [LearnedPrior({"gain": 3.0})])
+
+
+# ---- bands against the fuel
+
+
+@pytest.mark.parametrize("fuel", BUILT_IN, ids=[fuel.name for fuel in BUILT_IN])
+def test_a_band_is_read_back_as_o2_and_excess_air(fuel: Fuel) -> None:
+    """By the fuel's own stoichiometry; a band given as O2 is the same band."""
+    band = (fuel.co2_pct(1.35), fuel.co2_pct(1.25))
+    flue = band_check.flue_of(fuel, band)
+    assert flue.excess_air_pct == pytest.approx((35, 25))
+    assert flue.o2_pct == pytest.approx((fuel.o2_pct(1.35), fuel.o2_pct(1.25)))
+    assert band_check.band_from_o2(fuel, *reversed(flue.o2_pct)) == pytest.approx(band, abs=0.005)
+
+
+BAND_DOUBTS: list[tuple[Fuel, tuple[float, float], tuple[float, float], list[str]]] = [
+    # fuel, band at high and at low fire, what is to be confirmed
+    (NATURAL_GAS, (9.0, 9.4), (8.6, 9.0), []),
+    (NATURAL_GAS, (10.1, 10.5), (8.6, 9.0),
+     ["high fire 10.1 to 10.5 % CO2 is 12 to 16 % excess air with natural gas; usual is 15 to 50. It would suit "
+      "propane."]),
+    (PROPANE, (10.0, 10.4), (8.6, 9.0),
+     ["low fire 8.6 to 9 % CO2 is 48 to 55 % excess air with propane; usual is 15 to 50. It would suit natural gas."]),
+    (NATURAL_GAS, (7.4, 7.7), (7.0, 7.3),
+     ["high fire 7.4 to 7.7 % CO2 is 48 to 54 % excess air with natural gas; usual is 15 to 50.",
+      "low fire 7 to 7.3 % CO2 is 56 to 63 % excess air with natural gas; usual is 15 to 50."]),
+    (NATURAL_GAS, (8.0, 9.6), (7.9, 9.0), ["high fire 8 to 9.6 % CO2 is 1.6 % wide."]),
+    (NATURAL_GAS, (8.6, 9.0), (9.0, 9.4), ["the low-fire band lies above the high-fire one. Swapped?"]),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("fuel", "high", "low", "said"), BAND_DOUBTS)
+def test_an_unusual_band_is_asked_back_with_the_fuel_that_it_would_suit(
+    fuel: Fuel, high: tuple[float, float], low: tuple[float, float], said: list[str]
+) -> None:
+    """Outside 15 to 50 % excess air, wider than 1.5 % CO2, or low fire above high fire; own choice."""
+    assert band_check.doubts(fuel, {"high": high, "low": low}) == said
+
+
+@pytest.mark.parametrize(
+    ("band", "air", "suits"),
+    [((10.8, 10.95), "7 to 9", " It would suit propane."), ((5.5, 5.9), "91 to 104", "")],
+)
+def test_a_band_of_no_flame_of_this_fuel_is_refused(band: tuple[float, float], air: str, suits: str) -> None:
+    """Outside 8 to 90 % excess air no job begins."""
+    assert refusal(lambda: new_job(bands={**BANDS, "low": band})) == (
+        f"band at low fire {band[0]:g} to {band[1]:g} % CO2: with natural gas that is {air} % excess air; 8 to 90 is "
+        f"possible.{suits} Right fuel, and the point in the right place?"
+    )

@@ -9,7 +9,8 @@ from advisor import Job, JobSetup
 from advisor.chemistry.fuels import NATURAL_GAS
 from advisor.diagnosis.answers import flue_gas_at, input_of
 from advisor.log.events import Event
-from advisor.report.overview import calibration_reasons
+from advisor.messages import Reason
+from advisor.report.overview import calibration_reasons, input_reasons
 
 SETUP = JobSetup(NATURAL_GAS, {"high": (9.0, 9.4), "low": (8.6, 9.0)})
 NOON = datetime(2026, 5, 4, 12, 0, tzinfo=UTC)
@@ -55,6 +56,13 @@ def test_an_input_rate_is_held_against_the_data_plate_in_its_own_unit(
     found = input_of(Job.of(setup, [*START, check("input rate", value, unit)]).situation(NOON))
     assert found is not None
     assert (found.kw, found.firing, found.side) == (pytest.approx(kw, abs=0.005), "high", side)
+
+
+def test_an_input_rate_without_a_range_of_the_data_plate_is_compared_with_nothing() -> None:
+    """And the answer says so."""
+    situation = Job.of(SETUP, [*START, check("input rate", "35", "kW")]).situation(NOON)
+    assert input_of(situation) == (35.0, "high", "")
+    assert input_reasons(situation) == [Reason("input-no-plate", {"kw": 35.0})]
 
 
 @pytest.mark.parametrize(("days", "code"), [(0, "calibrated"), (90, "calibrated"), (365, "calibrated"),

@@ -12,7 +12,7 @@ from replay import Told, at_high, known_leaner, record
 from test_progress import BEFORE, BLOCKS, timed, walk
 
 from advisor.diagnosis.way_back import way_back
-from advisor.dialogue.entries import after_entry
+from advisor.dialogue.replies import after_entry
 from advisor.log.check_items import CHECK_ITEMS, CLEAN_AIR_CO, CLEAN_AIR_O2, STANDING, WORKING
 from advisor.messages import Finding, Reason
 from advisor.report.overview import measured

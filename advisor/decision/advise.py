@@ -414,13 +414,8 @@ def _answer(case: Case, action: Action, *why: Reason, **more: Any) -> Advice:
 # --- may I ---------------------------------------------------------------------------------------------
 
 
-def permit(situation: Situation, screw: Screw, turns_cw: float) -> Verdict:
+def permit(case: Case, screw: Screw, turns_cw: float) -> Verdict:
     """The answer to "may I turn this far?". Allows nothing that `advise` would refuse but a way out of CO."""
-    return permit_case(Case(situation), screw, turns_cw)
-
-
-def permit_case(case: Case, screw: Screw, turns_cw: float) -> Verdict:
-    """The same, where the case is needed for more."""
     verdict = _permit(case, screw, turns_cw)
     way = next((way for way in case.ways_out if way.covers(screw, turns_cw)), None)
     if verdict.allowed or way is None or abs(turns_cw) < case.situation.policy.smallest_turn:
