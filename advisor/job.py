@@ -64,6 +64,13 @@ class SetupKeywords(TypedDict, total=False):
     valve_family: str
     prior_source: str
     visit: str
+    boiler: str
+    serial: str
+    reason: str
+    valve: str
+    technician: str
+    analyser_serial: str
+    calibrated: str
     policy: Any
 
 

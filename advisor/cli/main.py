@@ -6,7 +6,7 @@ import sys
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import replace
-from datetime import datetime
+from datetime import date, datetime
 from functools import partial
 from pathlib import Path
 from typing import Annotated, Any
@@ -21,6 +21,7 @@ from advisor.dialogue.replies import after_entry
 from advisor.errors import AdvisorError, LogError, RangeError
 from advisor.job import Job
 from advisor.job_setup.setup import VISITS, JobSetup
+from advisor.log.check_items import parse_date
 from advisor.log.file import create_log
 from advisor.messages import Finding
 from advisor.parsing import maybe_number, maybe_whole, one_of, parse_co_limit, parse_number, parse_turn, parse_whole
@@ -58,7 +59,9 @@ Overwrite = Annotated[bool, option(None, "Replace a file that is there.", "--ove
 @command("open")
 def open_log(
     log: Log,
-    fuel: Annotated[str, option("NAME", "natural gas, propane, butane, methane; or a name for --mixture.")],
+    fuel: Annotated[
+        str | None, option("NAME", "natural gas, propane, butane, methane; or a name for --mixture.")
+    ] = None,
     high: Annotated[
         str | None, option("BAND", "CO2 band at high fire from the maker's instructions, such as 9.0:9.4.")
     ] = None,
@@ -71,6 +74,10 @@ def open_log(
     co_limit: Annotated[
         str | None, option("LIMIT", "Maker's CO limit: 100 ppm, 200 ppm air-free or 0.004 CO/CO2.", "--co-limit")
     ] = None,
+    earlier: Annotated[
+        Path | None,
+        option("LOG", "The same boiler again: facts, and what its screws did, from its last log.", "--from"),
+    ] = None,
     mixture: Annotated[str | None, option("PARTS", "Composition, such as CH4=0.8,H2=0.2.")] = None,
     pressure: Annotated[
         list[str] | None, option("RANGE", 'Data plate: "working pressure=17:25 mbar". May be repeated.')
@@ -81,29 +88,37 @@ def open_log(
             "FACT", 'Any other fact: "clockwise.throttle=leaner", "cap_turns.offset=1/24". May be repeated.', "--set"
         ),
     ] = None,
-    visit: Annotated[str, option("KIND", "valve-change, conversion, service or complaint.")] = VISITS[0],
-    site: Annotated[str, option("WORDS", "Free text for the record.")] = "",
-    analyser: Annotated[str, option("WORDS", "Analyser and its last calibration, for the record.")] = "",
+    visit: Annotated[
+        str | None,
+        option("KIND", "valve-change (taken if left out), conversion, service (taken with --from) or complaint."),
+    ] = None,
+    site: Annotated[str, option("WORDS", "For the record: where the boiler is.")] = "",
+    boiler: Annotated[str, option("WORDS", "Its make and model.")] = "",
+    serial: Annotated[str, option("WORDS", "Its serial number.")] = "",
+    reason: Annotated[str, option("WORDS", "Why this visit.")] = "",
+    valve: Annotated[str, option("WORDS", "Which gas valve was fitted.")] = "",
+    technician: Annotated[str, option("WORDS", "Who does it.")] = "",
+    analyser: Annotated[str, option("WORDS", "Which analyser.")] = "",
+    analyser_serial: Annotated[str, option("WORDS", "Its serial number.", "--analyser-serial")] = "",
+    calibrated: Annotated[str, option("DATE", "Its last calibration, such as 2026-02-11.")] = "",
     valve_family: Annotated[str, option("LABEL", "Your own label for valves that respond alike.")] = "",
     prior: Annotated[Path | None, option("FILE", "First guess learned from many jobs: a file study wrote.")] = None,
 ) -> None:
-    """Start a job log. Bands and fuel come from the maker's instructions."""
-    settings, gas = options.parse_settings(setting or []), options.parse_fuel(fuel, mixture)
-    setup = JobSetup(
-        fuel=gas,
-        bands={
-            "high": options.parse_band(gas, "high", high, high_o2),
-            "low": options.parse_band(gas, "low", low, low_o2),
-        },
-        co_limit=parse_co_limit(co_limit) if co_limit else None,
-        pressures=dict(map(options.parse_pressure, pressure or [])),
-        visit=one_of(visit, VISITS),
-        site=site,
-        analyser=analyser,
-        valve_family=valve_family,
-        turndown_stated="turndown" in settings,
+    """Start a job log. Bands and fuel come from the maker's instructions, or with --from from the last visit."""
+    kind = None if visit is None else one_of(visit, VISITS)
+    before = options.setup_from(earlier, kind) if earlier else None
+    settings = options.parse_settings(setting or [])
+    stated: dict[str, Any] = {
+        "co_limit": parse_co_limit(co_limit) if co_limit else None,
+        "pressures": dict(map(options.parse_pressure, pressure or [])),
+        "visit": kind, "site": site, "boiler": boiler, "serial": serial, "reason": reason, "valve": valve,
+        "technician": technician, "analyser": analyser, "analyser_serial": analyser_serial,
+        "calibrated": parse_date(calibrated, date.today()) if calibrated else "", "valve_family": valve_family,
         **settings,
-    )
+    }  # fmt: skip
+    if "turndown" in settings or not before:
+        stated["turndown_stated"] = "turndown" in settings
+    setup = options.stated_setup(before, fuel, mixture, {"high": (high, high_o2), "low": (low, low_o2)}, stated)
     if prior:
         from advisor.job_setup import prior_file  # here, not above: no answer needs it
 

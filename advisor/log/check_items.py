@@ -4,8 +4,9 @@ The questions in words are in `wording.visit`, their order in `procedure.stages`
 """
 
 from collections.abc import Mapping
+from contextlib import suppress
 from dataclasses import dataclass, replace
-from datetime import date, timedelta
+from datetime import date, datetime, timedelta
 from types import MappingProxyType
 from typing import Any, Literal
 
@@ -174,7 +175,7 @@ def parse_answer(item: CheckItem, words: str, setup: JobSetup, today: date) -> t
             replace(setup, co_limit=(value, basis))  # refuses what can't be
             return f"{value:.10g}", basis
         case "date":
-            return _date(words, today), ""
+            return parse_date(words, today), ""
     if not words:
         raise RangeError("nothing was typed")
     return words[:200], ""
@@ -211,14 +212,28 @@ def _measured(item: CheckItem, words: str, setup: JobSetup) -> tuple[str, str]:
     return f"{value:.10g}", unit
 
 
-def _date(words: str, today: date) -> str:
-    try:
-        day = date.fromisoformat(words)
-    except ValueError:
-        raise RangeError(f"date '{words}' can't be read: type it as {today.isoformat()}") from None
+def parse_date(words: str, today: date) -> str:
+    """A date as people write it -> as 2026-02-11. One that can be read two ways is asked back. Raises RangeError."""
+    day = _written_date(words, today)
     if not date(1990, 1, 1) <= day <= today + timedelta(days=1):
         raise RangeError(f"date {words} can't be: it lies in the {'future' if day > today else 'far past'}")
     return day.isoformat()
+
+
+def _written_date(words: str, today: date) -> date:
+    plain = " ".join(words.replace(",", " ").split())
+    for form in ("%Y-%m-%d", "%Y/%m/%d", "%d.%m.%Y", "%d %b %Y", "%d %B %Y", "%b %d %Y", "%B %d %Y"):
+        with suppress(ValueError):
+            return datetime.strptime(plain, form).date()
+    found = []
+    for form in ("%d/%m/%Y", "%m/%d/%Y"):
+        with suppress(ValueError):
+            found.append(datetime.strptime(plain.replace("-", "/"), form).date())
+    if len(set(found)) == 2:
+        raise RangeError(f"date '{words}': {found[0]:%d %b} or {found[1]:%d %b}? Type it as {today:%d %b %Y}")
+    if not found:
+        raise RangeError(f"date '{words}' can't be read: type it as {today.isoformat()} or {today:%d %b %Y}")
+    return found[0]
 
 
 def plate_unit(item: str, setup: JobSetup) -> str:

@@ -77,7 +77,7 @@ class LagHypotheses:
 def screw_hypotheses(prior: Prior, screw: str, direction_known: bool) -> ScrewHypotheses:
     """Hypotheses about one screw under `prior`; with an unknown direction both ways are as likely."""
     chance_reversed = prior.chance_reversed if direction_known else (1 - prior.chance_dead) / 2
-    median = prior.gain_per_turn[screw]
+    median, log_sd = prior.gain_per_turn[screw], prior.log_sd(screw)
     groups = [
         (GAIN_NODES, 1.0, BACKLASH_NODES, 1 - chance_reversed - prior.chance_dead),
         (
@@ -91,8 +91,8 @@ def screw_hypotheses(prior: Prior, screw: str, direction_known: bool) -> ScrewHy
     for nodes, sign, backlashes, chance in groups:
         step = nodes[1][0] - nodes[0][0]
         for at, node_share in nodes:
-            node = median * math.exp(prior.gain_log_sd * at)
-            node_sd = node * prior.gain_log_sd * step * NODE_SD
+            node = median * math.exp(log_sd * at)
+            node_sd = node * log_sd * step * NODE_SD
             for wide, place, backlash_share in backlashes:
                 width = wide * prior.backlash_turns
                 start_at = place * width / 2
