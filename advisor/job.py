@@ -408,5 +408,5 @@ def _zoned(at: datetime) -> datetime:
 
 def _one_of(value: Named, allowed: tuple[Named, ...], what: str) -> Named:
     if value not in allowed:
-        raise RangeError(f"{what} '{value}': it is {' or '.join(allowed)}")
+        raise RangeError(f"{what} '{value}': it is {', '.join(allowed[:-1])} or {allowed[-1]}")
     return value

@@ -23,7 +23,7 @@ ANSWERS = (  # how the question starts, what is typed
     ("Where is this boiler", "Harbour Street cold store, office (invented)"), ("Which analyser", "flue analyser 3"),
     ("Analyser last calibrated", "2026-02-11"), ("Analyser warm", "20.9"), ("In clean air", "0"), ("Water trap", ""),
     ("Sample line", "tight"), ("New gaskets", ""), ("Both screws", "yes"), ("The throttle screw", "richer"),
-    ("The offset screw", "richer"), ("Gas on", ""), ("Every gas joint", "tight"), ("Inlet pressure", "17:25 mbar"),
+    ("The offset screw", "richer"), ("Gas on", "y"), ("Every gas joint", "tight"), ("Inlet pressure", "17:25 mbar"),
     ("Standing pressure", "20.4"), ("Probe in the flue", ""), ("Other gas appliances", "none"), ("Working pressure", "19.8"),
     ("Is that drop", "y"), ("Case or cover", ""), ("Flue temperature", "52"), ("Combustion air", "18"),
     ("To time the gas meter", "38.5 MJ/m3"), ("Input range", "33:37 kW"), ("Gas at the meter", "12 20 15"),

@@ -51,6 +51,11 @@ class Told:
         self.now_s += 10
         return self
 
+    def co(self, co_ppm: float) -> "Told":
+        """CO alone."""
+        self.job.co(co_ppm, at=self.wait(10).now)
+        return self
+
     def turn(self, screw: str, turns_cw: float) -> "Told":
         self.job.turn(screw, turns_cw, at=moment(self.now_s))
         return self

@@ -91,7 +91,7 @@ ENTRIES = [
     ("read visit.csv half 8.1", "firing rate 'half': it is high or low"),
     ("read visit.csv 8.1 high", "the rate comes before the reading: read visit.csv high 8.1"),
     ("read visit.csv high 8.3 900 --o2 6.2", "O2 or CO was given twice: give each once"),
-    ("run-at visit.csv middle", "firing rate 'middle': it is high or low"),
+    ("run-at visit.csv middle", "firing rate 'middle': it is high, low or off"),
     ("turn visit.csv gas 1/24 cw", "screw 'gas': it is offset or throttle"),
     ("turn visit.csv offset 24 cw", "'24 cw' is 24 whole turns. Did you mean 1/24 cw?"),
     ("turn visit.csv throttle -1/24 cw", "'-1/24 cw' has a sign. Say the way in words instead: 1/24 cw or 1/24 ccw"),
@@ -146,8 +146,10 @@ SLIPS = [
     ("next", "LOG is missing. Type: advisor next LOG. More: advisor next --help"),
     ("read visit.csv low", "CO2 is missing. Type: advisor read LOG RATE CO2 [O2] [CO]. More: advisor read --help"),
     ("turn visit.csv offset", "TURN is missing. Type: advisor turn LOG SCREW TURN. More: advisor turn --help"),
-    ("open new.csv --high 9:9.4",
-     "--low is missing. Type: advisor open LOG --high BAND --low BAND --fuel NAME. More: advisor open --help"),
+    ("open new.csv --high 9:9.4", "--fuel is missing. Type: advisor open LOG --fuel NAME. More: advisor open --help"),
+    ('open new.csv --fuel "natural gas" --high 9:9.4',
+     "band at low fire: give --low in CO2, such as 9.0:9.4, or --low-o2 in O2, such as 4.3:5.0, from the maker's "
+     "instructions"),
     ('check visit.csv "working pressure" 8 in w.c.',
      f"'w.c.' is one word too many. Type: advisor check LOG ITEM VALUE [UNIT], {QUOTED}"),
     ("read visit.csv high 8.1 6.2 22 5 7",
@@ -159,7 +161,7 @@ SLIPS = [
     ("sheet visit.csv a.pdf --paper", "--paper needs a value after it: a4 or letter"),
     ("nxt visit.csv", "'nxt' is no command. Did you mean next?"),
     ("fly visit.csv",
-     "'fly' is no command. There are open, run-at, read, turn, check, note, void, next, may, show, sheet, guide, "
+     "'fly' is no command. There are open, run-at, co, read, turn, check, note, void, next, may, show, sheet, guide, "
      "lesson, practise, study"),
     ("--fast", "'--fast' is no option of advisor. It has --help"),
     *((line, f"{message} Nothing was logged.") for line, message in ENTRIES),
@@ -314,7 +316,7 @@ TURN = "Turn the throttle screw 15° (1/24 turn) clockwise."
 OVER = f"{FIRST}; {NOW} turn throttle 1/4 cw"
 WATCH = "Watch CO: the last turn was over the cap. Wait 1 min more, then read at high fire."
 HIGH_CO = f"{NOW} read high 9.2 4.6 900"
-STOP = "STOP. CO at high fire is 1154 ppm air-free, over its limit of 400."
+STOP = "BURNER OFF. Air the room. Never richer. CO at high fire is 1154 ppm air-free, over its limit of 400."
 BOTH = "10:00 run-at high; 10:03 read high 9.2 4.6 30; 10:03 run-at low; 10:06 read low 8.8 5.4 20"  # in one minute
 TIGHT = "10:07 check 'sample line' tight; 10:07 check 'opened joints' tight"
 UNKNOWN = "--set clockwise.offset=unknown"  # the way of a screw, a turn of which is due then
@@ -322,28 +324,29 @@ LOW = "10:03 run-at high; 10:05 read high 9.2 4.6 22; 10:06 run-at low; 10:10 re
 ANSWERS = [
     # what is stated, what is typed, exit status, how the answer starts, labels, codes
     ("", "10:00 next", 0, "Change to high fire and log it: run-at high.", "Why Stage", "light-first"),
-    ("", f"{FIRST}; {NOW} next", 0, TURN, "Wait Expect Chance Screw Why Note Stage", "here first-move sample-line"),
-    ("", f"{FIRST}; {NOW} note warm", 0, TURN, "Wait Expect Chance Screw Why Note Stage", "here first-move"),
-    ("", f"{FIRST}; {NOW} read H 8.3 6.2 22", 0, TURN, "Wait Expect Chance Screw Why Note Stage", "here"),
+    ("", f"{FIRST}; {NOW} next", 0, TURN, "Wait Expect Chance Screw CO Why Note Stage", "here first-move sample-line"),
+    ("", f"{FIRST}; {NOW} note warm", 0, TURN, "Wait Expect Chance Screw CO Why Note Stage", "here first-move"),
+    ("", f"{FIRST}; {NOW} read H 8.3 6.2 22", 0, TURN, "Wait Expect Chance Screw CO Why Note Stage", "here"),
     ("--pressure 'working pressure=17:25 mbar'", f"{FIRST}; {NOW} next", 0,
      "Check the gas pressure first, then turn the throttle screw 15° (1/24 turn) clockwise.",
-     "Warning Wait Expect Chance Screw Why Note Stage", "pressure-unknown"),
+     "Warning Wait Expect Chance Screw CO Why Note Stage", "pressure-unknown"),
     ("", f"{FIRST}; {NOW} turn throttle 1/24 cw", 0, "Wait 70 s more, then read at high fire.",
-     "Expect Why Note Stage", "not-steady"),
-    ("", OVER, 0, WATCH, "Warning Why Note Stage", "large-turn"),
-    ("", f"{OVER}; {NOW} next", 0, WATCH, "Warning Why Note Stage", "large-turn"),
-    ("", f"{OVER}; {HIGH_CO}", 3, STOP, "Warning Note Note Restore Stage", "high-co large-turn"),
-    ("", f"{OVER}; 10:09 read high 9.2 4.6 24", 0, "Change to low fire and log it", "Why Note Stage", "other-unread"),
-    ("", f"{FIRST}; {HIGH_CO}", 3, STOP, "STOP Note Stage", "high-co"),
-    ("", f"{FIRST}; {HIGH_CO}; {NOW} next", 3, STOP, "STOP Note Stage", "high-co"),
+     "Expect CO Why Note Stage", "not-steady"),
+    ("", OVER, 0, f"Not advised: 90° (1/4 turn) is more than the cap of 45° (1/8 turn) a move. {WATCH}",
+     "Warning CO Why Note Stage", "large-turn"),
+    ("", f"{OVER}; {NOW} next", 0, WATCH, "Warning CO Why Note Stage", "large-turn"),
+    ("", f"{OVER}; {HIGH_CO}", 3, STOP, "Warning CO Note Note May Restore Stage", "high-co large-turn"),
+    ("", f"{OVER}; 10:09 read high 9.2 4.6 24", 0, "Change to low fire and log it", "CO Why Note Stage", "other-unread"),
+    ("", f"{FIRST}; {HIGH_CO}", 3, STOP, "STOP CO Note May Stage", "high-co"),
+    ("", f"{FIRST}; {HIGH_CO}; {NOW} next", 3, STOP, "STOP CO Note May Stage", "high-co"),
     ("", f"{FIRST}; {NOW} may throttle 1/24 cw", 0, f"Yes: {TURN[9:]}", "Wait Expect Chance Note Stage",
      "may sample-line"),
     ("", f"{FIRST}; {NOW} may throttle 1/4 cw", 3, "No: throttle screw 90° (1/4 turn) clockwise.", "Wait Chance Stage",
      "over-cap"),
-    ("", BOTH, 0, "Both rates are in band. Not finished: sample line, opened joints. ", "Next Why Note Stage",
+    ("", BOTH, 0, "Both rates are in band. Not finished: sample line, opened joints. ", "Next CO Why Note Stage",
      "in-band"),
-    ("", f"{BOTH}; {TIGHT}", 0, "Done: high and low fire are both in band.", "Next Why Stage", "in-band"),
-    (UNKNOWN, f"{LOW}; 10:10 next", 0, "Turn the offset screw", "Wait Expect Chance Screw Why Note Stage", "here"),
+    ("", f"{BOTH}; {TIGHT}", 0, "Done: high and low fire are both in band.", "Next CO Why Stage", "in-band"),
+    (UNKNOWN, f"{LOW}; 10:10 next", 0, "Turn the offset screw", "Wait Expect Chance Screw CO Why Note Stage", "here"),
     (UNKNOWN, f"{LOW}; 10:10 may throttle 1/24 cw", 3, "No: throttle screw", "Stage", "other-screw"),
     (UNKNOWN, f"{LOW}; 10:11 read low 8.2 6.2 2500; 10:11 may throttle 1/24 cw", 3, "No: throttle screw", "Why Stage",
      "stopped"),
@@ -384,7 +387,7 @@ def test_no_line_is_wider_than_a_terminal() -> None:
     assert "ガス弁" in shown
     status, *alone = run()  # without a word the commands are listed
     commands = re.findall(r"^  (\S+)  ", "".join(alone).partition("Commands:")[2], re.MULTILINE)
-    assert (status, len(commands)) == (2, 15)
+    assert (status, len(commands)) == (2, 16)
     printed = [shown, *alone, *(run(name, "--help")[1] for name in commands)]
     assert max(columns(line) for text in printed for line in text.splitlines()) <= 80
 
@@ -423,8 +426,8 @@ SHOWN = [
     (UNKNOWN, f"{LOW}; 10:10 show", "Offset what it does at low fire is not known yet (1/12 turn: at most"),
     (UNKNOWN, f"{LOW}; 10:10 show", "Throttle 1/12 turn clockwise makes +"),
     (UNKNOWN, f"{LOW}; 10:10 next", "which way it works is not sure yet"),
-    ("", f"{FIRST}; {NOW} next", "Stage 4 of 9, high fire; not done: before, valve, gas pressure."),
-    ("", f"{FIRST}; {NOW} note warm", "Stage 4 of 9, high fire; not done: before, valve, gas pressure."),
+    ("", f"{FIRST}; {NOW} next", "Stage 5 of 10, high fire; not done: before, valve, lighting, gas pressure."),
+    ("", f"{FIRST}; {NOW} note warm", "Stage 5 of 10, high fire; not done: before, valve, lighting, gas pressure."),
 ]  # fmt: skip
 
 
@@ -447,7 +450,7 @@ def test_finish_names_the_sheet_and_a_visit_that_is_over_asks_for_nothing_more()
         job.note("done by the other technician", item="skipped stage", value=stage, at=end)
     out = typed("next visit.csv --at last")[1]
     assert "  Next     The visit is over; the record: advisor sheet LOG FILE\n" in out
-    assert "  Stage    the visit is over; not done: before, valve, gas pressure.\n" in out
+    assert "  Stage    the visit is over; not done: before, valve, lighting, gas pressure.\n" in out
     assert "Cover back on" not in out
 
 
@@ -525,7 +528,7 @@ def test_a_back_dated_entry_is_answered_for_the_log_s_last_entry() -> None:
     prepared()
     assert at(NOW, "read high 9.2 4.7 2500")[0] == 3
     status, out, _ = at("09:00", "read high 8.6 5.7 22")
-    assert (status, out[:5]) == (3, "STOP.")
+    assert (status, out[:11]) == (3, "BURNER OFF.")
     assert "  Note     The entry lies before the log's last entry (10:05).\n" in out
     assert events()[-1].co2_pct == 8.6  # it is logged all the same
     out = at("10:05", "note 'the day before'", "2026-05-03")[1]

@@ -10,6 +10,7 @@ from replay import Made, Told, at_high, record
 from advisor import Job
 from advisor.chemistry import fuels
 from advisor.chemistry.flue_gas import FlueGas
+from advisor.errors import RangeError
 from advisor.log.check_items import INPUT_RATE
 from advisor.report.flue import DOUBTED, ON_THE_WAY, SETTLED, FlueQuantity, quantities, say_quantity
 from advisor.report.overview import say_job
@@ -20,6 +21,9 @@ MARK = 1 / 24
 
 def demo(name: str) -> Record:
     return record(Job.load(ROOT / "demo_logs" / f"{name}.csv"))
+
+
+PREPARATION = ("before", "valve", "gas pressure")  # stages that are skipped in `skipped`
 
 
 def left(told: Told, firing: str = "high") -> FlueGas:
@@ -181,7 +185,7 @@ def test_turns_are_told_one_by_one_and_net() -> None:
         told.wait(10).turn("throttle", turns_cw)
     made = record(told.wait(5).void(6).job)
     assert [turn.turns_cw for turn in made.turns] == [MARK, 1 / 4, -1 / 12]
-    assert [turn.over_cap for turn in made.turns] == [False, True, False]
+    assert [turn.over_cap for turn in made.turns] == [False, True, True]  # net of what nobody has read yet
     assert made.net_turns_cw == {"throttle": pytest.approx(5 / 24), "offset": 0}
     assert [row.number for row in made.struck] == [6]
     assert made.steps == {"throttle": (), "offset": ()}
@@ -236,7 +240,7 @@ def off_plate(input_rate: str) -> Told:
 
 def skipped() -> Told:
     """Every stage skipped in which something is asked."""
-    return Told().skip("before", "valve", "gas pressure", "proof", "close up", "record")
+    return Told().skip(*PREPARATION, "lighting", "proof", "close up", "record")
 
 
 def test_what_is_missing_is_told() -> None:
@@ -245,8 +249,8 @@ def test_what_is_missing_is_told() -> None:
         Told().check("appliance left", "in service").check("technician", "A. Example").check("copy left", "yes")
     )
     for told, there, absent in (
-        (Told().skip("valve"), "stage-no-answer close up", "valve"),
-        (Told().check("opened joints", "leaking").skip("valve"), "not-ready opened joints", "valve"),
+        (Told().skip("valve"), "stage-no-answer close up", "no-answer valve"),
+        (Told().check("opened joints", "leaking").skip("valve"), "not-ready opened joints", "no-answer valve"),
         (off_plate("3.44 kW"), "wrong-answer input rate", "never-proved"),
         (off_plate("35 kW").run_at("low").wait(5).check(INPUT_RATE, "7 kW"), "stage-no-answer before", "input rate"),
         (in_service, "stage-blocked record", "in service"),
@@ -254,9 +258,62 @@ def test_what_is_missing_is_told() -> None:
         assert there in missing(told)
         assert absent not in " ".join(missing(told))
         assert not record(told.job).finished
-    both = skipped().at("high", 9.2).at("low", 8.8)
-    assert missing(both) == ["never-proved sample line", "never-proved opened joints"]
+    both = skipped().check("sample line", "tight").check("opened joints", "tight").at("high", 9.2).at("low", 8.8)
+    assert missing(both) == [f"stage-skipped {stage}" for stage in PREPARATION]
     assert not record(both.job).finished
+
+
+UNPROVED = [
+    # kind of visit, stage that was skipped, what is open by name ("-": what that kind of visit does not ask)
+    ("valve-change", "before", "maker's instructions, CO alarm, gas off"),
+    ("valve-change", "valve", "valve fitted, screws at start"),
+    ("valve-change", "gas pressure", "other appliances, working pressure, pressure drop"),
+    ("conversion", "lighting", "gas on, opened joints, inlet pressure range, standing pressure, probe in flue"),
+    ("complaint", "before", "-gas off"),
+    ("service", "before", "maker's instructions, CO alarm, clean air O2"),
+    ("service", "valve", "-valve"),  # a service opens no joint and changes no valve
+    ("service", "lighting", "-opened joints"),
+    ("service", "gas pressure", "other appliances, working pressure, pressure drop"),
+]
+
+
+@pytest.mark.parametrize(("visit", "stage", "named"), UNPROVED)
+def test_what_was_skipped_before_the_setting_stays_open_by_name(visit: str, stage: str, named: str) -> None:
+    """Where that kind of visit asks for it; both rates in band do not make the record finished."""
+    made = record(Told(visit=visit).skip(stage).at("high", 9.2).at("low", 8.8).job)
+    assert (named.lstrip("-") in made.open_names) != named.startswith("-")
+    assert not made.finished
+
+
+STRUCK_CO = [
+    # the reading that is struck, code of what it said
+    (lambda: at_high().read("high", 9.2, 900), "high-co"),
+    (lambda: at_high().read("high", 9.2, 190), "co-rising"),
+    (lambda: at_high().co(900), "high-co"),
+    (lambda: Told().co(450), "co-no-flame"),
+]
+
+
+@pytest.mark.parametrize(("made", "code"), STRUCK_CO)
+def test_co_that_was_struck_stays_on_the_record_with_its_reason(made: Made, code: str) -> None:
+    """Under findings, as of its row; no reading is struck without one."""
+    told = made()
+    row = len(told.job.events)
+    with pytest.raises(RangeError, match="say why it is struck"):
+        told.void(row)
+    told.wait(5).void(row, "probe touched the floor")
+    (seen,) = (seen for seen in record(told.job).seen if seen.struck)
+    assert (seen.finding.code, seen.row, seen.struck) == (code, row, "probe touched the floor")
+    assert seen.cleared is not None
+
+
+def test_net_travel_since_the_last_settled_reading_is_held_against_the_cap() -> None:
+    """Small turns add up and one back counts off; a settled reading begins anew."""
+    told = at_high(8.2)
+    for turns_cw in (1 / 12, 1 / 24, 1 / 24, -1 / 24):
+        told.wait(10).turn("throttle", turns_cw)
+    told.wait(150).read("high", 8.8).turn("throttle", 1 / 8)
+    assert [turn.over_cap for turn in record(told.job).turns] == [False, False, True, False, False]
 
 
 def test_a_skipped_stage_and_a_wrong_answer_are_on_the_record() -> None:

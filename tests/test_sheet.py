@@ -162,7 +162,7 @@ def test_an_unfinished_job_says_so_first_and_what_is_missing() -> None:
     """NOT FINISHED stands at the top with every missing thing below; the as-left figure is MISSING, not guessed."""
     made = of_demo("loose_probe")
     printed = page_text(sheet.pages_of(made, "a"))
-    assert printed.startswith("Combustion setting record NOT FINISHED")
+    assert printed.startswith("NOT FINISHED Combustion setting record NOT FINISHED")  # across the page, in its frame
     assert len(made.missing) > 2
     assert all(words(why.text) in printed for why in made.missing)
     assert made.rates["low"].left_note
@@ -321,8 +321,34 @@ def test_practice_is_written_across_every_page() -> None:
     for record_made, stamps in ((real, 0), (made_up, 1)):
         drawn = sheet.pages_of(record_made, "a")
         for figure in (*drawn, *sheet.picture_of(record_made, "a")):
-            assert [t.get_text() for t in figure.texts if t.get_gid() == "stamp"] == ["PRACTICE"] * stamps
+            assert stamps_of(figure).count("PRACTICE") == stamps
         assert ("Practice on a made-up boiler" in page_text(drawn)) == bool(stamps)
+
+
+def stamps_of(figure: Figure) -> list[str]:
+    return [text.get_text() for text in figure.texts if text.get_gid() == "stamp"]
+
+
+def test_not_finished_and_what_is_open_stand_on_every_page() -> None:
+    """Across the page, and by name at the top of each page but the first, which tells all of it."""
+    told = Told().skip("before", "gas pressure").at("high", 9.2).at("low", 8.8)
+    for _ in range(60):
+        told.wait(60).job.note("a remark that takes its room " * 3, at=told.now)
+    drawn = sheet.pages_of(record(told.job), "visit.csv")
+    assert [stamps_of(figure) for figure in drawn] == [["NOT FINISHED"]] * len(drawn)
+    assert len(drawn) > 2
+    for figure in drawn:
+        printed = page_text([figure])
+        assert all(item in printed for item in ("NOT FINISHED", "CO alarm", "working pressure"))
+        assert faults(figure) == []
+
+
+def test_co_that_was_struck_is_printed_under_findings() -> None:
+    """With its row, its reason and what it was."""
+    told = at_high().read("high", 9.2, 900)
+    told.wait(5).void(3, "probe touched the floor")
+    printed = page_text(sheet.pages_of(record(told.job), "visit.csv"))
+    assert "row 3, struck at 09:03 (probe touched the floor): CO at high fire was 1154 ppm air-free" in printed
 
 
 @pytest.mark.parametrize(

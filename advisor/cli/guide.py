@@ -70,7 +70,7 @@ class Guide:
 
     def _start_log(self) -> None:
         """Ask for fuel and bands until a log could be started with them."""
-        self._say(f"{self.path} is not there yet. Three answers from the maker's instructions start it.")
+        self._say(f"{self.path} is not there yet. A few answers start it.")
         start = opening.Opening()
         while not self.path.exists():
             typed = self._typed(start.prompt)

@@ -3,9 +3,10 @@
 from typing import Literal, NamedTuple
 
 from advisor.decision.answers import Advice
-from advisor.log.check_items import SAMPLE_LINE, plate_unit
+from advisor.log.check_items import CO_LIMIT, SAMPLE_LINE, plate_unit
 from advisor.messages import Finding, Reason
 from advisor.procedure.stages import Question
+from advisor.report.answers import PUBLISHED_CO
 from advisor.response.situation import Situation
 from advisor.wording import finding_text, reason_text
 from advisor.wording.numbers import say_typed
@@ -48,7 +49,8 @@ def question_prompt(question: Question, situation: Situation) -> Prompt:
     unit = plate_unit(question.item, situation.setup)
     if check.kind == "number" and not check.unit and unit:
         asks += f", {unit}"
-    enter = question.usual or ("none" if question.optional else "")
+    left_out = f"the published {PUBLISHED_CO}" if question.item == CO_LIMIT else "none"
+    enter = question.usual or (left_out if question.optional else "")
     hints = [", ".join(check.choices), f"Enter: {enter}" if enter else ""]
     return Prompt(asks, "; ".join(filter(None, hints)))
 

@@ -1,7 +1,7 @@
 """The stages of the visit as data: what is asked in which order, and how. Nothing here prints.
 
 The order and the questions are common practice, no source; the words are in `wording.visit`. An answer is a `check`
-row (item, value, unit); a question left out, a stage skipped and a wait cut short are `note` rows, each with its reason.
+row (item, value, unit); a question left out, a stage skipped, a wait cut short are `note` rows, each with its reason.
 What is on the data plate is told by the user, at `open` or when asked; no limit of an appliance is built in.
 """
 
@@ -126,7 +126,7 @@ VALVE = Stage("valve", (
     *(_asked(clockwise_item(screw)) for screw in reversed(SCREWS)),
 ))  # fmt: skip
 LIGHT = Stage("lighting", (
-    _done("gas on"), _with_valve(_asked(OPENED_JOINTS)), _asked(PLATE_PRESSURE), _asked(STANDING),
+    _asked("gas on"), _with_valve(_asked(OPENED_JOINTS)), _asked(PLATE_PRESSURE), _asked(STANDING),
     _done("probe in flue"),
 ))  # fmt: skip
 PRESSURE = Stage("gas pressure", (_asked("other appliances"), _asked(WORKING), _asked(PRESSURE_DROP)))

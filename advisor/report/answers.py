@@ -3,13 +3,14 @@
 import math
 from collections.abc import Iterable, Sequence
 
+from advisor.chemistry import limits
 from advisor.decision.advise import Case
 from advisor.decision.answers import Advice, Verdict
 from advisor.decision.way_out import WayOut
 from advisor.diagnosis.carbon_monoxide import CO_STOPS, co_course
 from advisor.diagnosis.way_back import way_back
 from advisor.job_setup.band_check import flue_of
-from advisor.job_setup.setup import JobSetup
+from advisor.job_setup.setup import AIR_FREE, DISPLAYED, JobSetup
 from advisor.log.events import Event
 from advisor.messages import Finding
 from advisor.procedure.progress import Progress
@@ -33,6 +34,7 @@ OVER_CAP = "Watch CO: the last turn was over the cap."
 PROVE_LINE, CHECK_PRESSURE = "Prove the sample line tight", "Check the gas pressure"
 DUE_FIRST = {"fell": PROVE_LINE, "fell-short": PROVE_LINE, "pressure-unknown": CHECK_PRESSURE}  # by finding
 LABELS = {"halt": "STOP", "warn": "Warning", "note": "Note"}
+PUBLISHED_CO = f"{limits.CO_AIR_FREE_PPM:g} ppm air-free (ANSI/BPI-1200-S-2017, read in a secondary copy)"
 SMALLEST_GAIN = 0.06  # % CO2 per turn; 1/12 turn of less shows as 0.00
 SHEET = "advisor sheet LOG FILE"
 OVER = f"The visit is over; the record: {SHEET}"
@@ -45,8 +47,8 @@ def say_next(case: Case, advice: Advice, progress: Progress, voice: Voice = "log
     In the guide's voice without the words that the guide says itself.
     """
     closing = OVER if progress.working is None else f"{CLOSING}: {SHEET}"
-    lines = say_advice(advice, case.situation.setup, closing, voice)
-    lines += say_co(case) if advice.action not in ("finish",) or not advice.has("closed") else []
+    co = [] if advice.action == "finish" and advice.has("closed") else say_co(case)
+    lines = say_advice(advice, case.situation.setup, closing, voice, co)
     if advice.action == "halt":
         lines += say_way_out(case)
     if advice.action == "halt" and any(may_end_the_job(finding) for finding in advice.findings):
@@ -89,8 +91,10 @@ def way_leads_leaner(case: Case, way: WayOut) -> bool:
     return not setting.direction_sure or not setting.richer(way.turns_cw)
 
 
-def say_advice(advice: Advice, setup: JobSetup, closing: str = f"{CLOSING}.", voice: Voice = "log") -> list[str]:
-    """The answer as lines; `closing` is what follows once both rates are set."""
+def say_advice(
+    advice: Advice, setup: JobSetup, closing: str = f"{CLOSING}.", voice: Voice = "log", co: Sequence[str] = ()
+) -> list[str]:
+    """The answer as lines; `closing` is what follows once both rates are set, `co` what is said of CO."""
     lines = [*wrapped(first_line(advice, voice)), *([PRACTICE] if setup.practice else [])]
     # a warning stands above what it is about; a note may wait
     lines += say_findings(advice.findings, ("halt", "warn"), voice, skip_first_halt=advice.action == "halt")
@@ -102,6 +106,7 @@ def say_advice(advice: Advice, setup: JobSetup, closing: str = f"{CLOSING}.", vo
         lines += [*_chances(advice), *_gain(advice, setup)]
     if advice.action == "finish" and not advice.has("closed"):
         lines += labelled("Next", closing)
+    lines += co
     if advice.action != "halt":
         lines += listed("Why", [reason_text(reason.code, reason.data, voice) for reason in advice.why])
     return lines + say_findings([f for f in advice.findings if f.code != "closed"], ("note",), voice)
@@ -217,12 +222,21 @@ def say_opened(setup: JobSetup, path: object) -> str:
         taken = "not known: the first small turn will show" if way == "unknown" else taken
         most = say_size(setup.cap_turns[screw])
         lines += labelled(screw.capitalize(), f"up to {most} at a time; clockwise is taken as {taken}.")
+    lines += labelled("CO limit", _say_co_limit(setup))
     if setup.prior_source:
         lines += labelled("Guess", f"first guess from {setup.prior_source}.")
     for caution in BEFORE:
         lines += labelled("Before", caution)
     lines += wrapped(CAUTION)
     return "\n".join(lines)
+
+
+def _say_co_limit(setup: JobSetup) -> str:
+    stated = setup.co_limit or (setup.co_limit_ppm_air_free, AIR_FREE)
+    if stated[0] is None:
+        return f"the published {PUBLISHED_CO}; a stricter one of the maker's: --co-limit."
+    basis = "ppm as displayed" if stated[1] == DISPLAYED else stated[1]
+    return f"{stated[0]:g} {basis} by the maker; the published {PUBLISHED_CO} where that is stricter."
 
 
 def say_written(paths: Sequence[object], missing: Sequence[str]) -> str:

@@ -136,8 +136,8 @@ class Pages:
         self.top = self.down = self.paper_height - MARGIN_PT
         if self.stamp:
             self.figures[-1].text(
-                0.5, 0.5, self.stamp, fontsize=min(96, 770 / len(self.stamp)), color="0.87", weight="bold", rotation=52, ha="center",
-                va="center", zorder=-1, parse_math=False, gid="stamp",
+                0.5, 0.5, self.stamp, fontsize=min(96, 770 / len(self.stamp)), color="0.87", weight="bold",
+                rotation=52, ha="center", va="center", zorder=-1, parse_math=False, gid="stamp",
             )  # fmt: skip
         if self.head and len(self.figures) > 1:
             for line in wrapped(self.head, self.width, bold=True):

@@ -301,7 +301,7 @@ def _struck(setup: JobSetup, struck: Struck) -> Seen:
     row, event = struck.row, struck.row.event
     said = [finding for finding in judge(setup, event, when="before") if finding.code in OF_CO]
     finding = said[0] if said else Finding("co-no-flame", "halt", data={"co": event.co_ppm})
-    return Seen(finding, row.number, event.time, struck.by.time, struck.by.note)
+    return Seen(finding, row.number, event.time, struck.by.event.time, struck.by.event.note)
 
 
 def _wrong(situation: Situation, progress: Progress) -> list[Wrong]:

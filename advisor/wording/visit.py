@@ -38,8 +38,8 @@ QUESTIONS: Mapping[str, QuestionWords] = MappingProxyType({
     ),
     "CO limit": QuestionWords(
         "Maker's CO limit, such as 100 ppm, 200 ppm air-free, 0.004 CO/CO2",
-        "It is in the maker's instructions, with its basis. Enter: the published limit alone, 400 ppm air-free "
-        "(ANSI/BPI-1200-S-2017, read in a secondary copy). The stricter one holds.",
+        "It is in the maker's instructions, with its basis: ppm air-free, ppm as displayed, or a ratio. The stricter of it and "
+        "the published one holds.",
     ),
     "CO alarm": QuestionWords(
         "Room CO alarm on", "It warns of what the analyser in the flue does not see.",
@@ -189,7 +189,7 @@ STAGES: Mapping[str, StageWords] = MappingProxyType({
         "no reading counts from an analyser or a sample line that is not proved",
     ),
     "valve": StageWords(
-        "check the new valve", "Gas stays off until all of it is made up.",
+        "check the valve and which way its screws work", "A valve that was opened: gas stays off until all is made up.",
         "no lighting before the valve is made up",
     ),
     "gas pressure": StageWords(
