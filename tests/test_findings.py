@@ -97,6 +97,9 @@ TROUBLES: list[tuple[Made, str, str, str]] = [
      "co-rising barred_before", "warn", "high"),
     (lambda: at_high(8.6).wait(20).throttle(MARK, 8.8, co=130.0), "co-rising climbs", "warn", "high"),
     (lambda: at_high(9.8).wait(20).throttle(-MARK, 9.6, co=110.0), "co-by-itself", "warn", "high"),
+    (lambda: at_high(8.3).read("high", 8.3, 50.0), "co-climbs", "warn", "high"),
+    (lambda: Told(co_limit_ppm_air_free=100).at("high", 8.3, co=45.0), "co-rising near_limit", "warn", "high"),
+    (lambda: at_high().wait(60).bare("high", 0.3, 18.5, 300.0), "co-no-flame", "halt", ""),
     # gas, line, answers
     (lambda: at_high(**PLATE).check("working pressure", 11.0, "mbar"), "pressure outside", "halt", ""),
     (lambda: at_high(**PLATE).check("working pressure", 198, "mbar"), "pressure outside_slip", "halt", ""),

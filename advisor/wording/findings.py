@@ -92,6 +92,7 @@ _BURNER = {
     "off": "BURNER STAYS OFF. Air the room. Never richer. ",
     "before": "Never richer; a steady reading with CO clears it. ",
 }
+_RICH_BURNER = {"now": _BURNER["at_once"], "lighting": _BURNER["at_once"], "off": _BURNER["off"], "before": _BURNER["before"]}
 _RICH = {"by_co": "CO {co:.0f} ppm with O2 {o2:.1f} %", "by_o2": "O2 {o2:.1f} % with CO2 {co2:.1f} %"}
 _HIGH_CO = "CO at {{firing}} fire {is_was} {{air_free:.0f}} ppm air-free, over its limit of {{limit:.0f}}"
 _WAS_CO = "CO at {firing} fire was {air_free:.0f} ppm air-free"
@@ -136,9 +137,9 @@ FINDINGS: Mapping[str, Words] = MappingProxyType({
             f"{by}_{when}": f"{begin}The flame {'is' if when in ('now', 'lighting') else 'was'} rich: {seen}. On this side "
             "CO2 falls when gas is added. Light again only from the maker's starting position."
             for by, seen in _RICH.items()
-            for when, begin in {**_BURNER, "now": _BURNER["at_once"], "lighting": _BURNER["at_once"]}.items()
+            for when, begin in _RICH_BURNER.items()
         },
-        {f"{by}_{when}": f"The flame was rich: {seen}." for by, seen in _RICH.items() for when in _BURNER},
+        {f"{by}_{when}": f"The flame was rich: {seen}." for by, seen in _RICH.items() for when in _RICH_BURNER},
         (
             "Burner off, gas off; air the room before anything else.",
             "Throttle screw back to the maker's starting position.",

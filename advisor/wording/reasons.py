@@ -99,7 +99,6 @@ REASONS: Mapping[str, str] = MappingProxyType({
     "stage-blocked": "Stage '{stage}' is not done: {why}",
     "stage-no-answer": "Stage '{stage}' is not done: '{item}' has no answer.",
     "stage-no-reading": "Stage '{stage}' is not done: a reading with CO at {firing} fire.",
-    "stage-open": "Stage '{stage}' is not done: {does}.",
     "stage-skipped": "Stage '{stage}' was skipped; open: {items}.",
     "never-proved": "Never proved: {item}.",
     # ---- what was measured beside the screws
