@@ -20,7 +20,7 @@ from advisor.dialogue.moments import moment_to_answer, parse_time
 from advisor.dialogue.replies import after_entry
 from advisor.errors import AdvisorError, LogError, RangeError
 from advisor.job import Job
-from advisor.job_setup.setup import VISITS, JobSetup
+from advisor.job_setup.setup import VISITS
 from advisor.log.check_items import parse_date
 from advisor.log.file import create_log
 from advisor.messages import Finding

@@ -9,8 +9,8 @@ from typing import Any
 from advisor import parsing
 from advisor.chemistry import fuels
 from advisor.errors import RangeError
-from advisor.job_setup import band_check
 from advisor.job import Job
+from advisor.job_setup import band_check
 from advisor.job_setup.setup import JobSetup
 from advisor.response.earlier_visit import next_setup
 from advisor.screws import FIRINGS, Firing

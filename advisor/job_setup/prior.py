@@ -11,6 +11,7 @@ from types import MappingProxyType
 from advisor.errors import RangeError
 from advisor.screws import SCREWS
 
+SEEN_FAULT_CHANCE = 0.01  # that a screw seen to work does nothing, or works the other way, the next time; own choice
 LEAST_NOISE_PCT = 0.001  # % CO2; less no display and no flame has
 EARLIER_NAMES = {  # of fields, in logs and prior files written before
     "slack_turns": "backlash_turns", "standstill_sd_pct": "segment_sd_pct", "hand_sd": "actuation_sd",
@@ -28,7 +29,8 @@ class Prior:
     gain_per_turn      median size of the CO2 change, % CO2 per turn, by screw (> 0)
     gain_log_sd        standard deviation of the natural logarithm of that size (0.7 is a factor of two either way),
                        before `hypotheses.GAIN_NODES` give more to the very lively: as used about a fifth wider
-    gain_log_sd_of     the same of a screw that this boiler showed before, by screw; left out: gain_log_sd
+    gain_log_sd_of     the same of a screw that this boiler showed before, by screw; left out: gain_log_sd. Such a screw
+                       has each of the two faults below with SEEN_FAULT_CHANCE at most
     chance_reversed    probability that a screw works against its stated direction, 0 to 1
     chance_dead        probability that a screw does nothing, 0 to 1
     backlash_turns     widest play thought possible, turns
@@ -95,6 +97,11 @@ class Prior:
     def log_sd(self, screw: str) -> float:
         """Standard deviation of the natural logarithm of the gain of a screw."""
         return self.gain_log_sd_of.get(screw, self.gain_log_sd)
+
+    def fault_chances(self, screw: str) -> tuple[float, float]:
+        """Probability that a screw works against its stated direction, and that it does nothing."""
+        most = SEEN_FAULT_CHANCE if screw in self.gain_log_sd_of else 1.0
+        return min(self.chance_reversed, most), min(self.chance_dead, most)
 
     @staticmethod
     def from_mapping(values: "Prior | Mapping[str, object]") -> "Prior":

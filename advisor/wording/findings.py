@@ -92,7 +92,12 @@ _BURNER = {
     "off": "BURNER STAYS OFF. Air the room. Never richer. ",
     "before": "Never richer; a steady reading with CO clears it. ",
 }
-_RICH_BURNER = {"now": _BURNER["at_once"], "lighting": _BURNER["at_once"], "off": _BURNER["off"], "before": _BURNER["before"]}
+_RICH_BURNER = {
+    "now": _BURNER["at_once"],
+    "lighting": _BURNER["at_once"],
+    "off": _BURNER["off"],
+    "before": _BURNER["before"],
+}
 _RICH = {"by_co": "CO {co:.0f} ppm with O2 {o2:.1f} %", "by_o2": "O2 {o2:.1f} % with CO2 {co2:.1f} %"}
 _HIGH_CO = "CO at {{firing}} fire {is_was} {{air_free:.0f}} ppm air-free, over its limit of {{limit:.0f}}"
 _WAS_CO = "CO at {firing} fire was {air_free:.0f} ppm air-free"

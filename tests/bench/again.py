@@ -58,14 +58,18 @@ def paired(pairs: list[tuple[Outcome, Outcome]], name: str) -> str:
     blind, known = (np.array([getattr(pair[way], name) for pair in pairs], float) for way in (0, 1))
     change = known - blind
     error = 1.96 * change.std(ddof=1) / math.sqrt(change.size)
-    return f"{name}: {blind.mean():.3f} without, {known.mean():.3f} with, difference {change.mean():+.3f} +/- {error:.3f}"
+    return (
+        f"{name}: {blind.mean():.3f} without, {known.mean():.3f} with, difference {change.mean():+.3f} +/- {error:.3f}"
+    )
 
 
 def told(scenario: Scenario, pairs: list[tuple[Outcome, Outcome] | None]) -> str:
     """The result in lines."""
     finished = [pair for pair in pairs if pair]
     lines = [f"{scenario.name}: {len(finished)} of {len(pairs)} boilers whose first visit finished"]
-    lines += [paired(finished, name) for name in ("moves", "minutes", "readings", "overshot", "near_co", "both", "finished")]
+    lines += [
+        paired(finished, name) for name in ("moves", "minutes", "readings", "overshot", "near_co", "both", "finished")
+    ]
     worse = sum(known.overshot and not blind.overshot for blind, known in finished)
     better = sum(blind.overshot and not known.overshot for blind, known in finished)
     return "\n".join([*lines, f"overshot only with: {worse}, only without: {better}"])
