@@ -25,7 +25,7 @@ from advisor.log.file import create_log, name_of
 from advisor.messages import Reason
 from advisor.procedure.progress import StageState, Step
 from advisor.procedure.stages import HIGH, LINE_TEST, LOW, STAGES, Question, Stage
-from advisor.report import answers
+from advisor.report import answers, brief
 from advisor.report.layout import labelled, listed
 from advisor.report.overview import drop_reasons
 from advisor.screws import Firing
@@ -158,7 +158,7 @@ class Guide:
         if advice.action == "run_at":
             self._show("\n".join([*answers.say_findings(advice.findings, ("warn",), "guide"), *listed("Why", why)]))
         elif advice.action != "wait":
-            self._show(answers.say_next(self.job.case(self.situation.at), advice, self.progress, "guide"))
+            self._show(brief.say_next(self.job.case(self.situation.at), advice, self.progress, "guide"))
         self._say_trouble()
         if self.situation.tracker.open_shortfalls and advice.action not in ("halt", "run_at"):
             advice = Advice("read", firing=self.situation.firing)  # Enter alone turns nothing
@@ -210,7 +210,9 @@ class Guide:
         """Log what was typed, and say what is odd about it; the row that was logged."""
         firing = self.situation.firing
         if turn := parse_may(typed, firing):
-            self.terminal.say(answers.say_verdict(self.job.may(*turn, at=self._moment()), voice="guide"))
+            self.terminal.say(
+                brief.say_verdict(self.job.case(self._moment()), self.job.may(*turn, at=self._moment()), "guide")
+            )
             return None
         made = self._log(parse_entry(typed, advice, firing))
         self._say(*at_once(self.job, advice, self._moment()))

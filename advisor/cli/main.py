@@ -25,7 +25,7 @@ from advisor.log.check_items import parse_date
 from advisor.log.file import create_log
 from advisor.messages import Finding
 from advisor.parsing import maybe_number, maybe_whole, one_of, parse_co_limit, parse_number, parse_turn, parse_whole
-from advisor.report import answers, overview
+from advisor.report import answers, brief, overview
 from advisor.screws import FIRINGS, RUNNING, SCREWS
 
 ANSWERED, UNUSABLE, WRONG_USAGE, REFUSED = 0, 1, 2, 3
@@ -51,6 +51,7 @@ At = Annotated[
 AsOf = Annotated[
     str | None, option("TIME", "Answer as of this moment; last: as of the log's last row; now if left out.", "--at")
 ]
+Why = Annotated[bool, option(None, "Reasons, ranges and the fitted response too.", "--why")]
 AsJson = Annotated[bool, option(None, "Print the fields for a program.", "--json")]
 Note = Annotated[str, option("WORDS", "Remark kept with the row.", "--note")]
 Overwrite = Annotated[bool, option(None, "Replace a file that is there.", "--overwrite")]
@@ -208,20 +209,22 @@ def void(
 
 
 @command("next")
-def next_step(log: Log, at: AsOf = None, as_json: AsJson = False) -> None:
+def next_step(log: Log, at: AsOf = None, why: Why = False, as_json: AsJson = False) -> None:
     """How far next, which way, how long to wait, what to expect."""
     job = Job.load(log)
-    answer(job, moment_to_answer(at, job.ended), as_json)
+    answer(job, moment_to_answer(at, job.ended), as_json, why=why)
 
 
 @command()
-def may(log: Log, screw: ScrewWord, how_far: TurnWords, at: AsOf = None, as_json: AsJson = False) -> None:
+def may(
+    log: Log, screw: ScrewWord, how_far: TurnWords, at: AsOf = None, why: Why = False, as_json: AsJson = False
+) -> None:
     """May I turn this far? A refusal has exit status 3."""
     job = Job.load(log)
     moment = moment_to_answer(at, job.ended)
     verdict = job.may(one_of(screw, SCREWS), parse_turn(" ".join(how_far)), at=moment)
     warn(job)
-    typer.echo(as_text(verdict.as_dict()) if as_json else answers.say_verdict(verdict, job.progress(moment)))
+    typer.echo(as_text(verdict.as_dict()) if as_json else brief.say_verdict(job.case(moment), verdict, why=why))
     if not verdict.allowed:
         raise typer.Exit(REFUSED)
 
@@ -355,7 +358,9 @@ def entry(log: Path, at: str | None) -> Iterator[Job]:
     answer(job, moment, notes=notes)
 
 
-def answer(job: Job, moment: datetime, as_json: bool = False, notes: Sequence[Finding] = ()) -> None:
+def answer(
+    job: Job, moment: datetime, as_json: bool = False, notes: Sequence[Finding] = (), *, why: bool = False
+) -> None:
     """Print what `next` says, with notes on the entry it follows; a halt has exit status 3."""
     advice = job.next(moment)
     advice = replace(advice, findings=(*advice.findings, *notes))
@@ -363,7 +368,7 @@ def answer(job: Job, moment: datetime, as_json: bool = False, notes: Sequence[Fi
     if as_json:
         typer.echo(as_text(advice.as_dict()))
     else:
-        typer.echo(answers.say_next(job.case(moment), advice, job.progress(moment, advice)))
+        typer.echo(brief.say_next(job.case(moment), advice, job.progress(moment, advice), why=why))
     if advice.action == "halt":
         raise typer.Exit(REFUSED)
 

@@ -15,6 +15,7 @@ from advisor import parsing
 from advisor.dialogue import moments
 from advisor.errors import LogError, RangeError
 from advisor.report import answers as text
+from advisor.report import brief
 from advisor.report.layout import wrapped
 from advisor.screws import FIRING_FOR, FIRINGS, SCREWS, Firing, Screw
 from advisor.training.simulated_visit import CLASSROOM, COMMANDS, DONE, FACTS, GAVE_UP, Score, SimulatedVisit
@@ -74,8 +75,9 @@ class Practice:
                 return say_help()
             case "ask" | "a":
                 self.asked += 1
-                job = self.visit.job
-                return "\n".join(text.say_advice(job.next(self.visit.at), job.setup, voice="practice"))
+                job, at = self.visit.job, self.visit.at
+                advice = job.next(at)
+                return brief.say_next(job.case(at), advice, job.progress(at, advice), "practice")
             case "say" | "s":
                 self.named.append(_fault_named(rest))
                 return f"Noted: you think it is {self.named[-1]}. The end will tell."

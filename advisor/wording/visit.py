@@ -16,8 +16,10 @@ class QuestionWords:
 
 @dataclass(frozen=True)
 class StageWords:
-    """does: what is done in it; caution: said once where it begins; blocks: what it holds back until it is done."""
+    """called: its name on the screen; does: what is done in it; caution: said once where it begins; blocks: what it holds
+    back until it is done."""
 
+    called: str
     does: str
     caution: str
     blocks: str = ""
@@ -183,50 +185,58 @@ QUESTIONS: Mapping[str, QuestionWords] = MappingProxyType({
 
 STAGES: Mapping[str, StageWords] = MappingProxyType({
     "before": StageWords(
+        "preparation",
         "prepare",
         "Gas work can kill by CO, fire and explosion. The maker's instructions, the local code and the licensed person on site "
         "come first.",
         "no reading counts from an analyser or a sample line that is not proved",
     ),
     "valve": StageWords(
+        "valve",
         "check the valve and which way its screws work", "A valve that was opened: gas stays off until all is made up.",
         "no lighting before the valve is made up",
     ),
     "gas pressure": StageWords(
+        "gas pressure",
         "prove the inlet pressure",
         "Open test point: no flame, no spark; close it tight after each use.",
         "no combustion setting on a wrong inlet pressure",
     ),
     "lighting": StageWords(
+        "lighting",
         "gas on, joints, probe in, light it",
         "A valve not yet set may burn rich: watch CO from the first second; burner off where it passes its limit and does not "
         "fall at once.",
         "no setting before the burner was lit with CO watched",
     ),
     "high fire": StageWords(
+        "high fire",
         "set high fire with the throttle screw",
         "Smell of gas, a lifting flame or CO climbing: burner off, gas off, air the room.",
         "low fire is set after high fire",
     ),
     "low fire": StageWords(
+        "low fire",
         "set low fire with the offset screw",
         "Low fire answers slowly; a second turn before it has settled overshoots.",
         "the other rate is checked again after this",
     ),
     "both again": StageWords(
+        "both rates again",
         "check both rates until neither needs a turn",
         "Each screw also moves the other rate: figures from before the last turn are no proof.",
         "no finish without CO at both rates",
     ),
     "proof": StageWords(
+        "proof with the cover on",
         "prove both rates with the cover on",
         "With the cover on the boiler may draw its own flue gas: CO decides, not CO2.",
         "no finish without CO at both rates",
     ),
-    "close up": StageWords(
+    "close up": StageWords("closing up",
         "close and test", "A test point left open is a gas leak.", "no close-up without the tightness test",
     ),
-    "record": StageWords("write it down", "The licensed person decides whether the appliance stays in service."),
+    "record": StageWords("record", "write it down", "The licensed person decides whether the appliance stays in service."),
 })  # fmt: skip
 
 
