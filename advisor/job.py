@@ -272,7 +272,7 @@ class Job:
         if not still_valid(self.events)[number - 1]:
             raise RangeError(f"row {number} is struck already")
         event = self.events[number - 1]
-        if not note.strip() and worth_a_reason(self.setup, event):
+        if not note.strip() and worth_a_reason(self.situation(self.ended).setup, event):
             raise RangeError(
                 f"row {number} has CO {event.co_ppm:g} ppm, and stays on the record: say why it is struck "
                 "(--note WORDS)"

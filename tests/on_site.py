@@ -19,17 +19,17 @@ CENTRES = {"high": 9.2, "low": 8.8}
 START = datetime(2026, 5, 12, 9, 0, tzinfo=timezone(timedelta(hours=2)))
 ANSWERS = (  # how the question starts, what is typed
     ("Kind of visit", ""), ("Fuel", "natural gas"), ("CO2 band at high", "9.0:9.4"), ("CO2 band at low", "8.6:9.0"),
-    ("Read back", ""), ("Maker's instructions", ""), ("Maker's CO limit", "200 ppm air-free"), ("Room CO alarm", "y"), ("Power off, gas off", "y"),
-    ("Where is this boiler", "Harbour Street cold store, office (invented)"), ("Which analyser", "flue analyser 3"),
-    ("Analyser last calibrated", "2026-02-11"), ("Analyser warm", "20.9"), ("In clean air", "0"), ("Water trap", ""),
-    ("Sample line", "tight"), ("New gaskets", ""), ("Both screws", "yes"), ("The throttle screw", "richer"),
-    ("The offset screw", "richer"), ("Gas on", "y"), ("Every gas joint", "tight"), ("Inlet pressure", "17:25 mbar"),
-    ("Standing pressure", "20.4"), ("Probe in the flue", ""), ("Other gas appliances", "none"), ("Working pressure", "19.8"),
-    ("Is that drop", "y"), ("Case or cover", ""), ("Flue temperature", "52"), ("Combustion air", "18"),
-    ("To time the gas meter", "38.5 MJ/m3"), ("Input range", "33:37 kW"), ("Gas at the meter", "12 20 15"),
-    ("Only this boiler", "0.1 m3 112"), ("Caps and seals", ""), ("Manometer off", "tight"), ("Test mode off", ""),
-    ("Normal start", ""), ("Safety devices", "y"), ("The appliance is left", "in service"),
-    ("Your name", "A. N. Other"), ("A copy", ""),
+    ("Read back", ""), ("Maker's instructions", ""), ("Maker's CO limit", "200 ppm air-free"), ("Room CO alarm", "y"),
+    ("Power off, gas off", "y"), ("Where is this boiler", "Harbour Street cold store, office (invented)"),
+    ("Which analyser", "flue analyser 3"), ("Analyser last calibrated", "2026-02-11"), ("Analyser warm", "20.9"),
+    ("In clean air", "0"), ("Water trap", ""), ("Sample line", "tight"), ("New gaskets", ""), ("Both screws", "yes"),
+    ("The throttle screw", "richer"), ("The offset screw", "richer"), ("Gas on", "y"), ("Every gas joint", "tight"),
+    ("Inlet pressure", "17:25 mbar"), ("Standing pressure", "20.4"), ("Probe in the flue", ""),
+    ("Other gas appliances", "none"), ("Working pressure", "19.8"), ("Is that drop", "y"), ("Case or cover", ""),
+    ("Flue temperature", "52"), ("Combustion air", "18"), ("To time the gas meter", "38.5 MJ/m3"),
+    ("Input range", "33:37 kW"), ("Gas at the meter", "12 20 15"), ("Only this boiler", "0.1 m3 112"),
+    ("Caps and seals", ""), ("Manometer off", "tight"), ("Test mode off", ""), ("Normal start", ""),
+    ("Safety devices", "y"), ("The appliance is left", "in service"), ("Your name", "A. N. Other"), ("A copy", ""),
 )  # fmt: skip
 MOST_LINES = 600  # printed, after which a visit is taken for one that never ends
 ADVISED = re.compile(r"Enter: (\S+ c?cw), as advised")

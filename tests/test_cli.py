@@ -528,7 +528,7 @@ def test_a_back_dated_entry_is_answered_for_the_log_s_last_entry() -> None:
     prepared()
     assert at(NOW, "read high 9.2 4.7 2500")[0] == 3
     status, out, _ = at("09:00", "read high 8.6 5.7 22")
-    assert (status, out[:11]) == (3, "BURNER OFF.")
+    assert (status, out[:10]) == (3, "BURNER OFF")
     assert "  Note     The entry lies before the log's last entry (10:05).\n" in out
     assert events()[-1].co2_pct == 8.6  # it is logged all the same
     out = at("10:05", "note 'the day before'", "2026-05-03")[1]

@@ -170,7 +170,7 @@ STANDS: dict[str, Callable[[], object]] = {
         .read("high", 8.5).turn("throttle", 1 / 8).at("high", 9.1, 9.1).at("low", 8.5, 8.5).works(LOW).run_at("high")
         .works(BOTH)),
     "once the boiler runs the stage is where the work is, past what nobody asked": lambda: (
-        walk().answer_all(VALVE).at("high").works(HIGH, "before", "gas pressure")),
+        walk().answer_all(VALVE).at("high").works(HIGH, "before", "lighting", "gas pressure")),
     "a pressure that was skipped is said and does not hang the visit": lambda: (
         walk().answer_all(BEFORE).answer_all(VALVE).skip("gas pressure").set_right()
         .says("finish", "pressure-skipped")),
@@ -210,6 +210,54 @@ STANDS: dict[str, Callable[[], object]] = {
 def test_a_stage_stands_as_its_rows_say(what: str) -> None:
     """Step by step: open, done, blocked or skipped, and what it asks."""
     STANDS[what]()
+
+
+def test_the_boiler_is_lit_before_the_pressure_at_full_rate_is_asked_for() -> None:
+    """Gas on, joints under gas, standing pressure, probe in the flue; then the flame, CO at once, two minutes."""
+    visit = walk().answer_all(BEFORE).answer_all(VALVE)
+    for item in ("gas on", "opened joints", "standing pressure", "probe in flue"):
+        visit.stands(LIGHT, "open", asks=item).answer(item)
+    assert visit.stands(LIGHT, "open").next().action == "run_at"
+    visit.run_at("high").wait(5)
+    step = visit.stands(LIGHT, "open").progress.of(LIGHT).step
+    assert step
+    assert step.co
+    visit.job.co(60, at=visit.now)
+    visit.wait(60).stands(LIGHT, "open").stands(PRESSURE, "open", asks="other appliances")
+    assert visit.wait(60).stands(LIGHT, "done").progress.current == visit.progress.of(PRESSURE)
+
+
+def test_co_at_lighting_blocks_the_stage() -> None:
+    """Over its limit it is a stop there, before any pressure is asked for."""
+    visit = walk().answer_all(BEFORE).answer_all(VALVE).answer_all(LIGHT).run_at("high").wait(5).co(900)
+    assert visit.stands(LIGHT, "blocked", "high-co").progress.current == visit.progress.of(LIGHT)
+
+
+ASKS = [
+    # kind of visit, what it asks and does not ask
+    ("valve-change", {"gas off", "valve fitted", "screws at start", "opened joints"}, set()),
+    ("conversion", {"gas off", "valve fitted", "screws at start", "opened joints"}, set()),
+    ("service", {"CO alarm", "sample line", "throttle clockwise", "working pressure", "test points"},
+     {"gas off", "valve fitted", "screws at start", "opened joints"}),
+    ("complaint", {"CO alarm", "gas on", "probe in flue"}, {"gas off", "valve fitted", "opened joints"}),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("visit", "asked", "not_asked"), ASKS)
+def test_the_kind_of_visit_says_what_is_asked(visit: str, asked: set[str], not_asked: set[str]) -> None:
+    """A service opens no joint and changes no valve; it asks for the rest all the same."""
+    items = {question.item for stage in STAGES for question in questions_of(stage, walk(visit=visit).job.setup)}
+    assert asked <= items
+    assert not not_asked & items
+
+
+@pytest.mark.parametrize("visit", ["service", "complaint"])
+def test_a_visit_that_changes_no_valve_reads_both_rates_as_found_before_a_turn(visit: str) -> None:
+    """High fire out of band is not turned before low fire was read, CO included."""
+    walked = walk(visit=visit).prepared().at("high", 8.3, 8.3)
+    assert walked.says("run_at low").why == ["as-found"]
+    walked.at("low", 8.8, co=None).says("read low").at("low", 8.8).run_at("high").wait(200)
+    walked.read("high", 8.3).says("turn throttle")
 
 
 @pytest.mark.parametrize("stage", STAGES, ids=[stage.name for stage in STAGES])
@@ -276,11 +324,10 @@ def test_what_was_told_on_site_completes_the_setup() -> None:
 def test_a_pressure_named_on_open_is_asked_too() -> None:
     """Other pressures of the data plate join the pressure stage, and a wrong one blocks it in words."""
     visit = walk(pressures={"burner pressure": (8.0, 10.0, "mbar")})
-    items = [question.item for question in questions_of(PRESSURE, visit.job.setup)]
-    assert (items[0], items[-1]) == ("inlet pressure range", "burner pressure")
-    visit.answer(items[0], "17:25 mbar").answer("burner pressure", "12 mbar")
-    for item in items[1:-1]:
-        visit.answer(item)
+    asked = questions_of(LIGHT, visit.job.setup) + questions_of(PRESSURE, visit.job.setup)
+    assert ("inlet pressure range", "burner pressure") == (asked[2].item, asked[-1].item)
+    visit.answer("inlet pressure range", "17:25 mbar").answer("burner pressure", "12 mbar")
+    visit.answer_all(PRESSURE, "burner pressure")
     why = visit.stands(PRESSURE, "blocked", "wrong-answer burner pressure").progress.of(PRESSURE).why
     assert isinstance(why, Finding)
     assert "burner pressure 12 mbar" in why.text
@@ -299,6 +346,11 @@ TYPED = [
     ("inlet pressure range", "17-25 mbar", ("17:25", "mbar")),
     ("input rate range", "33:36 kW", ("33:36", "kW")),
     ("heating value", "38.5", "unit of heating value '' is not known; allowed are MJ/m3, kWh/m3, Btu/ft3"),
+    ("CO limit", "100 ppm", ("100", "ppm")),
+    ("CO limit", "200 ppm air-free", ("200", "ppm air-free")),
+    ("CO limit", "0.004 CO/CO2", ("0.004", "CO/CO2")),
+    ("CO limit", "100", "CO limit '100': which basis? Type 100 ppm air-free, 100 ppm (as displayed), or a ratio such as "
+     "0.004 CO/CO2"),
     ("calibration date", "2026-02-11", ("2026-02-11", "")),
     ("calibration date", "11.2.26", "date '11.2.26' can't be read: type it as 2026-05-04"),
     ("calibration date", "2027-02-11", "date 2027-02-11 can't be: it lies in the future"),

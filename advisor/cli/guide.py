@@ -12,7 +12,7 @@ from pathlib import Path
 
 from advisor.cli.terminal import PROMPT_WIDTH, Stop, Terminal
 from advisor.decision.answers import Advice, Verdict
-from advisor.diagnosis.carbon_monoxide import worth_a_reason
+from advisor.diagnosis.carbon_monoxide import CO_STOPS, worth_a_reason
 from advisor.dialogue import moments, opening, waits
 from advisor.dialogue.entries import Entry, parse_at_any_time, parse_entry, parse_may, parse_question, refuse_entry
 from advisor.dialogue.prompts import HELP, OTHERS, Prompt, command_of, entry_prompt, in_guide_words, question_prompt
@@ -22,11 +22,11 @@ from advisor.job import Job
 from advisor.log.check_items import METER_GAS, OUTCOME, PRESSURE_DROP, SKIPPED
 from advisor.log.events import Event, still_valid
 from advisor.log.file import create_log, name_of
-from advisor.messages import Reason
+from advisor.messages import Finding, Reason
 from advisor.procedure.progress import StageState, Step
-from advisor.procedure.stages import HIGH, LINE_TEST, LOW, STAGES, Question, Stage
+from advisor.procedure.stages import CLOSE, HIGH, LINE_TEST, LOW, RECORD, STAGES, Question, Stage
 from advisor.report import answers, brief
-from advisor.report.layout import labelled, listed
+from advisor.report.layout import labelled, listed, wrapped
 from advisor.report.overview import drop_reasons
 from advisor.screws import Firing
 from advisor.wording.numbers import say_seconds
@@ -42,16 +42,17 @@ class AskAnew(Exception):  # noqa: N818 - no error: the log, or what is known, h
 class Guide:
     """A walk through the stages of one visit. `now` gives the moment; all else is in the log.
 
-    situation, advice, progress  as the log stood when it was last looked at (`_look`)
+    case, situation, advice, progress  as the log stood when it was last looked at (`_look`)
     """
 
     def __init__(
         self, path: str | os.PathLike[str], terminal: Terminal, now: Callable[[], datetime] | None = None
     ) -> None:
         self.path, self.terminal, self.now = Path(name_of(path)), terminal, now or moments.now
+        self._stage: Stage | None = None
         self._announced: Stage | None = None
         self._cautioned: set[str] = set()
-        self._above, self._steps = "", ""  # answers since the last entry, steps to look at: they stand on the screen
+        self._above = ""  # answers since the last entry: they stand on the screen
 
     def run(self) -> None:
         """Ask until the visit is over or the user leaves. Raises LogError where the log can't be read."""
@@ -94,14 +95,21 @@ class Guide:
         """Read the log again; the stage that is asked about, None at the end of the visit."""
         self.job.refresh()
         at = self._moment()
-        self.situation, self.advice = self.job.situation(at), self.job.next(at)
+        self.case, self.advice = self.job.case(at), self.job.next(at)
+        self.situation = self.case.situation
         self.progress = self.job.progress(at, self.advice)
         return self.progress.current
 
     def _go_on(self, state: StageState, step: Step) -> None:
         """Ask what this stage asks next; a slip is said, and the log is looked at again."""
-        self._announce(state)
+        self._stage = state.stage
         try:
+            if any(stop.code in CO_STOPS for stop in self.advice.stops):
+                if state.stage not in (CLOSE, RECORD):  # there the boiler may be left with it, out of service
+                    self._set()
+                    return
+                self._show("\n".join(wrapped(answers.say_stop(self.advice.stops[0], "guide"))))
+            self._announce(state)
             if step.question:
                 self._question(step.question)
             elif step.firing:
@@ -127,8 +135,9 @@ class Guide:
             if stage.name not in self._cautioned:
                 self._cautioned.add(stage.name)
                 self.terminal.say("\n".join(labelled("Caution", stage.words.caution)))
-        if state.state == "blocked" and state.why and not stage.sets:
-            self._say(f"STOP. {in_guide_words(state.why)}")
+        if state.why and state.step and state.step.question:
+            why = state.why
+            self._say(answers.say_stop(why, "guide") if isinstance(why, Finding) else f"STOP. {in_guide_words(why)}")
 
     def _say_over(self) -> None:
         left = [row.event.value for row in self.situation.checks(OUTCOME)]
@@ -156,9 +165,10 @@ class Guide:
             self._wait(advice.wait_s)
             return
         if advice.action == "run_at":
-            self._show("\n".join([*answers.say_findings(advice.findings, ("warn",), "guide"), *listed("Why", why)]))
+            warned, co = answers.say_findings(advice.findings, ("warn",), "guide"), brief.say_now(self.case)
+            self._show("\n".join([*warned, *co, *listed("Why", why)]))
         elif advice.action != "wait":
-            self._show(brief.say_next(self.job.case(self.situation.at), advice, self.progress, "guide"))
+            self._show(brief.say_next(self.case, advice, self.progress, "guide"))
         self._say_trouble()
         if self.situation.tracker.open_shortfalls and advice.action not in ("halt", "run_at"):
             advice = Advice("read", firing=self.situation.firing)  # Enter alone turns nothing
@@ -166,13 +176,8 @@ class Guide:
         self._entry(advice, " ".join([*why, OTHERS]))
 
     def _say_trouble(self) -> None:
-        """What to look at first, once for each stop; when a new reading will count."""
-        stopped = self.advice.action == "halt"
-        steps = "\n".join(answers.say_look_first(self.advice.findings)) if stopped else ""
-        if steps and steps != self._steps:
-            self.terminal.say(steps)
-        self._steps = steps
-        if stopped and self.situation.wait_left_s:
+        """Where the job is stopped, when a new reading will count."""
+        if self.advice.action == "halt" and self.situation.wait_left_s:
             self._say(f"Not steady yet: a reading counts after {say_seconds(self.situation.wait_left_s)} more.")
 
     def _prove(self, firing: Firing) -> None:
@@ -234,9 +239,7 @@ class Guide:
                 continue
             takes_three = question is not None and question.item == METER_GAS
             if not takes_three and (entry := parse_at_any_time(typed, self.situation.firing)):
-                self._log(entry)
-                self._say(*at_once(self.job, self.advice, self._moment()))
-                raise AskAnew
+                self._take_at_any_time(entry)
             return typed
 
     def _common(self, typed: str, why: str) -> bool:
@@ -264,27 +267,39 @@ class Guide:
         if not rows:
             self._say("There is nothing to go back to.")
             return
-        event = self.job.events[rows[-1] - 1]
+        event, why = self.job.events[rows[-1] - 1], ""
         if event.event == "turn":
-            never = self.terminal.ask(f"Row {rows[-1]}, {answers.say_event(event)}. Was it never made? (yes, no)")
+            never = self._reason(f"Row {rows[-1]}, {answers.say_event(event)}. Was it never made? (yes, no)")
             if never.lower() not in ("yes", "y"):
                 self._say("Then it stays: a turn that was made is turned back with a turn of its own.")
                 return
-        why = ""
-        if worth_a_reason(self.job.setup, event):
-            why = self.terminal.ask(
-                f"Row {rows[-1]} has CO {event.co_ppm:g} ppm: it stays on the record. Why is it struck?"
-            )
+        if worth_a_reason(self.situation.setup, event):
+            why = self._reason(f"Row {rows[-1]} has CO {event.co_ppm:g} ppm and stays on the record. Why is it struck?")
+            if not why:
+                self._say("Then it stands: CO is not struck without a reason.")
+                return
         self._log(lambda job, at: job.void(rows[-1], at=at, note=why))
 
     def _skip(self) -> None:
         """Leave the stage out, with a reason."""
-        assert self._announced
-        name = self._announced.name
-        reason = self.terminal.ask(f"Why is '{name}' skipped? It shows on the record; Enter: not skipped")
+        assert self._stage
+        name = self._stage.name
+        reason = self._reason(f"Why is '{name}' skipped? It shows on the record; Enter: not skipped")
         if reason and command_of(reason) in (None, "note"):
             refuse_entry(reason, self.situation.firing)
             self._note(reason, item=SKIPPED, value=name)
+
+    def _reason(self, asks: str) -> str:
+        """Words about something that was typed; what may be typed at any time is taken here too."""
+        typed = self.terminal.ask(asks)
+        if entry := parse_at_any_time(typed, self.situation.firing):
+            self._take_at_any_time(entry)
+        return typed
+
+    def _take_at_any_time(self, entry: Entry) -> None:
+        self._log(entry)
+        self._say(*at_once(self.job, self.advice, self._moment()))
+        raise AskAnew
 
     def _note(self, words: str, **about: str) -> None:
         self._log(lambda job, at: job.note(words, at=at, **about))

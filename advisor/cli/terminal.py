@@ -73,12 +73,12 @@ class Keys(threading.Thread):
         self.lines: queue.Queue[str | None] = queue.Queue()
         self.by_hand = source.isatty()
         # a stream of its own: the process may end while this one waits, and sys.stdin must be free then
-        self._own = open(os.dup(source.fileno()), encoding="utf-8", errors="replace")  # noqa: SIM115 - open to the end
+        self._own = os.dup(source.fileno())
 
     def run(self) -> None:
         """Read until the input ends; at a terminal that is no end, only a key (and on Windows Ctrl-C looks like it)."""
-        with suppress(OSError):  # the terminal is gone
-            while (line := self._own.readline()) or self.by_hand:
+        with suppress(OSError), open(self._own, encoding="utf-8", errors="replace") as own:  # or the terminal is gone
+            while (line := own.readline()) or self.by_hand:
                 self.lines.put(line or None)
         self.lines.put(None)
 

@@ -218,17 +218,19 @@ def _asking(
         if problem:
             why = Finding("wrong-answer", "halt", variant=problem.variant, data=problem.data)
             return StageState(stage, "blocked", why, step=step)
-    if stage is LIGHT and (lighting := _lighting_step(situation)):
+    if stage is LIGHT and (lighting := _lighting_step(situation, halt)):
         return StageState(stage, "blocked" if halt else "open", halt, step=lighting)
     return StageState(stage, "done")
 
 
-def _lighting_step(situation: Situation) -> Step | None:
+def _lighting_step(situation: Situation, halt: Finding | None) -> Step | None:
     """What lighting asks next: the burner on, CO at once, the two minutes; None once these are over or work began."""
     if not situation.was_lit:
         return Step()
-    if situation.of("turn") or situation.tracker.settled or situation.firing is None:
+    if situation.of("turn") or situation.tracker.settled:
         return None
+    if halt or situation.firing is None:
+        return Step()
     since_s = situation.tracker.started_s
     if not any(row.event.co_ppm is not None and row.at_s >= since_s for row in situation.of("reading")):
         return Step(co=True)

@@ -58,6 +58,12 @@ def way_leads_leaner(case: Case, way: WayOut) -> bool:
     return not setting.direction_sure or not setting.richer(way.turns_cw)
 
 
+def say_stop(stop: Finding, voice: Voice = "log") -> str:
+    """A stop in words: what saves people comes first, and needs no word before it."""
+    alarm = is_alarm(stop.code) and not stop.variant.startswith("before") and not stop.variant.endswith("before")
+    return finding_text(stop, voice) if alarm else f"STOP. {finding_text(stop, voice)}"
+
+
 def may_end_the_job(finding: Finding) -> bool:
     """Whether this stop may end with the appliance out of service, so that the way back is said."""
     return finding.severity == "halt" and GIVE_UP in look_first(finding.code)

@@ -7,7 +7,6 @@ Seven lines at 80 columns, ten at 40, twelve at 32; stops and warnings stand on 
 from advisor.decision.advise import Case, permit
 from advisor.decision.answers import Advice, Verdict
 from advisor.diagnosis.carbon_monoxide import co_course
-from advisor.messages import Finding
 from advisor.procedure.progress import Progress
 from advisor.report.answers import (
     CAUTION,
@@ -21,13 +20,14 @@ from advisor.report.answers import (
     may_end_the_job,
     say_findings,
     say_gain,
+    say_stop,
     say_way_back,
     say_way_out,
 )
 from advisor.report.layout import labelled, listed, narrow, wrapped
 from advisor.response.fitted import response_of
 from advisor.screws import FIRING_FOR, Firing, Screw
-from advisor.wording import at_once, finding_text, is_alarm, look_first, reason_text
+from advisor.wording import at_once, look_first, reason_text
 from advisor.wording.numbers import say_chance, say_degrees, say_fraction, say_size, say_wait, say_way
 from advisor.wording.templates import Voice
 from advisor.wording.visit import STAGES
@@ -67,7 +67,7 @@ def first_line(case: Case, advice: Advice, voice: Voice = "log") -> str:
     large = advice.action != "halt" and advice.has("large-turn")
     due = next((what for code, what in DUE_FIRST.items() if advice.has(code)), "")
     before = f"{OVER_CAP} " if large else ""
-    return before + (_stop(advice.stops[0], voice) if advice.action == "halt" else _to_do(case, advice, due, voice))
+    return before + (say_stop(advice.stops[0], voice) if advice.action == "halt" else _to_do(case, advice, due, voice))
 
 
 def _to_do(case: Case, advice: Advice, due: str, voice: Voice) -> str:
@@ -94,12 +94,6 @@ def _to_do(case: Case, advice: Advice, due: str, voice: Voice) -> str:
     if advice.open_items:
         return f"Both rates are in band. Not finished: {', '.join(advice.open_items)}."
     return "Done: high and low fire are both in band."
-
-
-def _stop(stop: Finding, voice: Voice) -> str:
-    """What a stop begins with; one that saves people needs no word before it."""
-    over = stop.variant.startswith("before") or stop.variant.endswith("before")
-    return ("" if is_alarm(stop.code) and not over else "STOP. ") + finding_text(stop, voice)
 
 
 def _what_to_look_at(advice: Advice) -> list[str]:
