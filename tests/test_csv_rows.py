@@ -30,7 +30,11 @@ rows = st.one_of(
     st.builds(
         Event, times, st.just("turn"), screw=st.sampled_from(["offset", "throttle"]), turns_cw=turns, note=anything
     ),
-    st.builds(Event, times, st.just("firing"), firing=st.sampled_from(["high", "low"]), note=anything),
+    st.builds(
+        Event, times, st.just("reading"), firing=st.sampled_from(["high", "low", "off", None]),
+        co_ppm=st.floats(0, 1e5), note=anything,
+    ),
+    st.builds(Event, times, st.just("firing"), firing=st.sampled_from(["high", "low", "off"]), note=anything),
     st.builds(Event, times, st.just("check"), item=words, value=words, unit=anything, note=anything),
     st.builds(Event, times, st.just("note"), item=anything, value=anything, unit=anything, note=words),
 )  # fmt: skip

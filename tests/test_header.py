@@ -13,7 +13,7 @@ from log_cases import FACTS, HEAD, HEADER_ROW, bounded, read_back, refusal
 from advisor import Job
 from advisor.chemistry import fuels
 from advisor.job_setup.prior import Prior
-from advisor.job_setup.setup import SETUP_TYPES, JobSetup
+from advisor.job_setup.setup import SETUP_TYPES, VISITS, JobSetup
 from advisor.log.events import COLUMNS
 from advisor.log.header import format_header
 
@@ -30,6 +30,8 @@ setups = st.builds(
     clockwise=st.sampled_from(["richer", "leaner", "unknown"]).map(lambda way: {"throttle": way}),
     turndown=st.floats(1, 20),
     co_limit_ppm_air_free=st.none() | st.floats(1, 400),
+    co_limit=st.none() | st.tuples(st.floats(1, 400), st.sampled_from(["ppm", "ppm air-free"])),
+    visit=st.sampled_from(VISITS),
     analyser_accuracy_pct=st.none() | st.floats(0, 2),
     overshoot_chance=st.floats(0.001, 0.5),
     pressures=st.dictionaries(site_text, st.floats(1, 20).map(lambda low: (low, 2 * low, "mbar")), max_size=3),

@@ -164,7 +164,7 @@ BAND_DOUBTS: list[tuple[Fuel, tuple[float, float], tuple[float, float], list[str
      ["low fire 8.6 to 9 % CO2 is 48 to 55 % excess air with propane; usual is 15 to 50. It would suit natural gas."]),
     (NATURAL_GAS, (7.4, 7.7), (7.0, 7.3),
      ["high fire 7.4 to 7.7 % CO2 is 48 to 54 % excess air with natural gas; usual is 15 to 50.",
-      "low fire 7 to 7.3 % CO2 is 56 to 63 % excess air with natural gas; usual is 15 to 50."]),
+      "low fire 7 to 7.3 % CO2 is 56 to 62 % excess air with natural gas; usual is 15 to 50."]),
     (NATURAL_GAS, (8.0, 9.6), (7.9, 9.0), ["high fire 8 to 9.6 % CO2 is 1.6 % wide."]),
     (NATURAL_GAS, (8.6, 9.0), (9.0, 9.4), ["the low-fire band lies above the high-fire one. Swapped?"]),
 ]  # fmt: skip

@@ -13,7 +13,7 @@ from advisor.chemistry import limits
 from advisor.decision.answers import Action, Advice, Verdict
 from advisor.decision.candidates import TINY, Move, Setting
 from advisor.decision.way_out import WayOut, ways_out
-from advisor.diagnosis.carbon_monoxide import co_due_anew
+from advisor.diagnosis.carbon_monoxide import co_due_anew, flames_with_co
 from advisor.diagnosis.findings import find, outlier_data
 from advisor.job_setup.setup import CHANGES_VALVE
 from advisor.messages import Finding, Reason
@@ -331,11 +331,11 @@ def _to_be_set_leaner(setting: Setting) -> bool:
 
 
 def _made_richer_unseen(situation: Situation, high: Setting) -> bool:
-    """Whether the throttle was turned richer in all since CO was last read at low fire, in this session."""
-    read_s = [row.at_s for row in situation.of("reading") if row.event.firing == "low" and row.event.co_ppm is not None]
+    """Whether the throttle was turned richer in all, or may have been, since CO was last read at low fire today."""
+    read_s = [row.at_s for row in flames_with_co(situation, "low")]
     since_s = max([situation.session_from_s, *read_s])
-    turned = sum(row.event.turns_cw or 0.0 for row in situation.turns_of("throttle") if row.at_s > since_s)
-    return bool(turned) and high.richer(turned)
+    turned = situation.net_turns_cw("throttle", since_s)
+    return bool(turned) and (not high.direction_sure or high.richer(turned))
 
 
 def _stuck(here: Setting) -> Finding:

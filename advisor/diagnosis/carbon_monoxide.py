@@ -62,10 +62,10 @@ def said_when(situation: Situation, row: Row) -> When:
     """How what a reading says of CO, or of a rich flame, is said now."""
     if situation.off is not None:
         return "off"
-    lit_s = row.at_s - situation.tracker.started_s
-    if lit_s < 0:  # lit again since
+    started_s = situation.tracker.started_s
+    if row.at_s < started_s:  # lit again since
         return "before"
-    return "lighting" if lit_s < situation.policy.just_lit_s else "now"
+    return "lighting" if situation.at_s - started_s < situation.policy.just_lit_s else "now"
 
 
 def bars_richer(situation: Situation, firing: Firing) -> bool:
