@@ -349,8 +349,11 @@ TYPED = [
     ("CO limit", "100 ppm", ("100", "ppm")),
     ("CO limit", "200 ppm air-free", ("200", "ppm air-free")),
     ("CO limit", "0.004 CO/CO2", ("0.004", "CO/CO2")),
-    ("CO limit", "100", "CO limit '100': which basis? Type 100 ppm air-free, 100 ppm (as displayed), or a ratio such as "
-     "0.004 CO/CO2"),
+    (
+        "CO limit",
+        "100",
+        "CO limit '100': which basis? Type 100 ppm air-free, 100 ppm (as displayed), or a ratio such as 0.004 CO/CO2",
+    ),
     ("calibration date", "2026-02-11", ("2026-02-11", "")),
     ("calibration date", "11.2.26", "date '11.2.26' can't be read: type it as 2026-05-04"),
     ("calibration date", "2027-02-11", "date 2027-02-11 can't be: it lies in the future"),

@@ -15,12 +15,12 @@ from advisor.log.events import Event
 from advisor.messages import Finding
 from advisor.report.layout import labelled, listed, wrapped
 from advisor.screws import FIRING_FOR, SCREW_FOR, SCREWS, Screw
-from advisor.wording import GIVE_UP, finding_text, look_first, reason_text, short_text
+from advisor.wording import GIVE_UP, finding_text, is_alarm, look_first, reason_text, short_text
 from advisor.wording.numbers import say_size, say_turn, say_way
 from advisor.wording.templates import Voice
 
 PRACTICE = "PRACTICE: a made-up boiler. None of this is about a real one."
-CAUTION = "The maker's instructions and your own judgement come first."
+CAUTION = "Maker's instructions and your own judgement come first."
 BEFORE = (
     "Maker's instructions and target table at hand; room CO alarm on.",
     "Analyser warmed up and zeroed in clean air (O2 20.9 %, CO 0), water trap empty.",
@@ -36,7 +36,7 @@ PUBLISHED_CO = f"{limits.CO_AIR_FREE_PPM:g} ppm air-free (ANSI/BPI-1200-S-2017, 
 SMALLEST_GAIN = 0.06  # % CO2 per turn; 1/12 turn of less shows as 0.00
 SHEET = "advisor sheet LOG FILE"
 OVER = f"The visit is over; the record: {SHEET}"
-CLOSING = "Cover back on and read once more; close and seal the adjusters; fill in the record"
+CLOSING = "Cover on, read once more, seal the adjusters; record"
 
 
 def say_way_out(case: Case) -> list[str]:

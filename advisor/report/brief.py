@@ -36,9 +36,10 @@ SHORT_CAUTION = "Maker's instructions come first."
 ALL = "CO2, O2, CO"
 # reasons of a turn that are said with it: what may go wrong; all others are behind `why`
 SAID_WITH_A_TURN = ("way-unknown", "low-goes-lean")
-UNSAID = ("settled",)  # a reason that the answer says by itself
+UNSAID = ("settled", "in-band")  # reasons that the answer says by itself
 OF_AN_ENTRY = ("unknown-check", "not-compared", "back-dated")  # notes on what was just entered
 UNKNOWN_RANGE_PCT = 2.0  # % CO2; a wider range says nothing
+CLOSE_UP = (f"{CLOSING}: {SHEET}.", f"Next cover on, read again; seal; {SHEET}.")
 LATE_S = 15.0  # longer than the least wait by more is said
 
 
@@ -51,13 +52,14 @@ def say_next(case: Case, advice: Advice, progress: Progress, voice: Voice = "log
         lines += _what_to_look_at(advice) + say_way_out(case)
         lines += say_way_back(case) if any(map(may_end_the_job, advice.findings)) else []
     else:
-        lines += _then(case, advice) + _reasons(advice, voice)
+        lines += may_go_wrong(advice, voice) + _then(case, advice) + _reasons(advice, voice)
     lines += [] if advice.has("closed") else say_now(case, advice)
-    lines += _closing(progress) if advice.action == "finish" and not advice.has("closed") else []
+    if advice.action == "finish" and not (advice.has("closed") or advice.open_items):
+        lines += _labelled("Next", OVER, OVER) if progress.working is None else _labelled("Next", *CLOSE_UP)
     lines += say_left(advice, progress, voice)
     lines += say_findings([each for each in advice.findings if each.code in OF_AN_ENTRY], ("note",), voice)
     lines += say_why(case, advice, voice) if why else []
-    if advice.action in ("turn", "finish", "halt"):
+    if advice.action in ("turn", "finish", "halt") and not advice.has("closed"):
         lines += wrapped(SHORT_CAUTION if narrow() else CAUTION)
     return "\n".join(lines)
 
@@ -93,7 +95,7 @@ def _to_do(case: Case, advice: Advice, due: str, voice: Voice) -> str:
             return next(finding.text for finding in advice.findings if finding.code == "closed")
     if advice.open_items:
         return f"Both rates are in band. Not finished: {', '.join(advice.open_items)}."
-    return "Done: high and low fire are both in band."
+    return "Done: both rates are in band."
 
 
 def _what_to_look_at(advice: Advice) -> list[str]:
@@ -107,7 +109,7 @@ def say_turn_of(case: Case, screw: Screw, turns_cw: float) -> str:
     """A turn with what it does: "Offset screw: 15° (1/24 turn) clockwise, richer."."""
     setting = case.setting(FIRING_FOR[screw])
     does = (
-        ("richer" if setting.richer(turns_cw) else "leaner") if setting.direction_sure else "which way is not sure yet"
+        ("richer" if setting.richer(turns_cw) else "leaner") if setting.direction_sure else "way not sure yet"
     )
     size = f"{say_degrees(turns_cw)} ({say_fraction(turns_cw)})" if narrow() else say_size(turns_cw)
     return f"{screw.capitalize()} screw: {size} {say_way(turns_cw)}, {does}."
@@ -137,7 +139,7 @@ def say_wait_and_read(wait_s: float, least_s: float, firing: Firing | None) -> l
 def say_expect(answer: Advice | Verdict) -> list[str]:
     """The next displayed reading with its range, and the risk to pass the edge ahead."""
     low, high, middle = answer.expect_low_pct, answer.expect_high_pct, answer.expect_co2_pct
-    moves = isinstance(answer, Verdict) or answer.action == "turn"
+    moves = isinstance(answer, Verdict) or (answer.action == "turn" and not answer.due("way-unknown"))
     risk = answer.chance_past_band
     overshoot = f" Overshoot risk {say_chance(risk)}." if moves and risk is not None else ""
     if low is None or high is None or middle is None or high - low > UNKNOWN_RANGE_PCT:
@@ -146,51 +148,53 @@ def say_expect(answer: Advice | Verdict) -> list[str]:
     return _labelled("Expect", f"CO2 {said}", f"Expect {said}")
 
 
+def may_go_wrong(advice: Advice, voice: Voice) -> list[str]:
+    """What may go wrong with the turn that is advised: a warning, not left for `say_why`."""
+    said = [reason for reason in advice.why if reason.code in SAID_WITH_A_TURN]
+    return [line for each in said for line in labelled("Warning", reason_text(each.code, each.data, voice))]
+
+
 def _reasons(advice: Advice, voice: Voice) -> list[str]:
-    """Why nothing is turned; of a turn what may go wrong."""
-    said = [reason for reason in advice.why if reason.code not in UNSAID]
-    said = [reason for reason in said if reason.code in SAID_WITH_A_TURN] if advice.action == "turn" else said
-    return listed("Why", [reason_text(reason.code, reason.data, voice) for reason in said])
+    """Why nothing is turned."""
+    said = [] if advice.action == "turn" else [reason for reason in advice.why if reason.code not in UNSAID]
+    words = [reason_text(reason.code, reason.data, voice) for reason in said]
+    return [line for each in words for line in wrapped(each)] if narrow() else listed("Why", words)
+
+
+def say_band(band: tuple[float, float]) -> str:
+    """A band of CO2 in figures of equal length: "8.6 to 9.0"."""
+    places = 1 if all(abs(10 * edge - round(10 * edge)) < 1e-6 for edge in band) else 2
+    return f"{band[0]:.{places}f} to {band[1]:.{places}f}"
 
 
 def say_now(case: Case, advice: Advice | None = None) -> list[str]:
-    """Where the rate that runs stands: CO2 and its band, CO as read, air-free, its limit; its course where it climbs."""
+    """Where the rate that runs stands, at the finish both: CO2 and its band, CO as read, air-free, its limit."""
     situation = case.situation
-    firing = situation.firing or situation.belief.firing
-    if firing is None:
-        return []
-    low, high = situation.setup.bands[firing]
-    read, parts, short = situation.latest(firing), [], []
     if advice is not None and advice.action == "finish":
-        for each in (case.high, case.low):
-            co2 = f"{each.co2_pct(each.now.forecast.mean):.2f} %"
-            parts.append(f"{each.firing} fire {co2} ({each.band[0]:g} to {each.band[1]:g})")
-        return _labelled("Now", f"{', '.join(parts)}.{_say_co(case, firing, ' CO ')}", f"Now {', '.join(parts)}.")
+        return [*_now_at(case, "high", "Now", "High "), *_now_at(case, "low", "", "Low ")]
+    firing = situation.firing or situation.belief.firing
+    return _now_at(case, firing, "Now", "Now ") if firing else []
+
+
+def _now_at(case: Case, firing: Firing, label: str, before: str) -> list[str]:
+    """Where a rate stands; `before` begins it on a narrow screen."""
+    situation, setting = case.situation, case.setting(firing)
+    read, band, parts, short = situation.latest(firing), say_band(setting.band), [], []
     if situation.settled_readings(firing, situation.fresh_from_s):
-        now = f"{case.setting(firing).co2_pct(case.setting(firing).now.forecast.mean):.2f} %"
-        parts, short = [f"{now} CO2 ({low:g} to {high:g})"], [f"{now} ({low:g} to {high:g})"]
+        now = f"{setting.co2_pct(setting.now.forecast.mean):.2f} %"
+        parts, short = [f"{now} CO2 ({band})"], [f"{now} ({band})"]
     elif read and read.event.co2_pct is not None and read.at_s >= situation.session_from_s:
         age = "not steady" if read.at_s >= situation.changed_at_s else "before the change"
-        parts = short = [f"{read.event.co2_pct:g} % ({low:g} to {high:g}), {age}"]
-    course = co_course(situation, firing)
-    if course is None and not parts:
+        parts, short = [f"{read.event.co2_pct:g} % CO2 ({band}), {age}"], [f"{read.event.co2_pct:g} %, {age}"]
+    if course := co_course(situation, firing):
+        shown = ", ".join(f"{ppm:g}" for ppm in course.shown_ppm) + " ppm"
+        climbs = ": climbing" if len(course.shown_ppm) > 1 else ""
+        air_free = "" if course.air_free_ppm is None else f", {course.air_free_ppm:.0f} air-free"
+        parts.append(f"CO {shown}{climbs}{air_free}, limit {course.limit_ppm:.0f}")
+        short.append(f"CO {shown}{climbs}")
+    if not parts:
         return []
-    said, brief = [*parts, _say_co(case, firing)], [*short, _say_co(case, firing, brief=True)]
-    return _labelled(
-        "Now", f"{firing} fire {', '.join(filter(None, said))}.", f"Now {', '.join(filter(None, brief)) or 'not read'}."
-    )
-
-
-def _say_co(case: Case, firing: Firing, before: str = "CO ", *, brief: bool = False) -> str:
-    course = co_course(case.situation, firing)
-    if course is None:
-        return ""
-    shown = ", ".join(f"{ppm:g}" for ppm in course.shown_ppm) + " ppm"
-    climbs = ": climbing" if len(course.shown_ppm) > 1 else ""
-    if brief:
-        return f"{before}{shown}{climbs}"
-    air_free = "" if course.air_free_ppm is None else f", {course.air_free_ppm:.0f} air-free"
-    return f"{before}{shown}{climbs}{air_free}, limit {course.limit_ppm:.0f}"
+    return _labelled(label, f"{firing} fire {', '.join(parts)}.", f"{before}{', '.join(short)}.")
 
 
 def say_left(advice: Advice, progress: Progress, voice: Voice = "log") -> list[str]:
@@ -203,11 +207,8 @@ def say_left(advice: Advice, progress: Progress, voice: Voice = "log") -> list[s
     names = [] if voice != "log" else [STAGES[name].called for name in progress.left_behind]
     if names and not advice.has("closed"):
         said.append(f"{'To' if narrow() else 'Still to'} do: {', '.join(names)}.")
-    return _labelled("Left", " ".join(said)) if said else []
-
-
-def _closing(progress: Progress) -> list[str]:
-    return _labelled("Next", OVER if progress.working is None else f"{CLOSING}: {SHEET}")
+    short = f"Left {' '.join(said)}" if advice.minutes_left is not None else " ".join(said)
+    return _labelled("Left", " ".join(said), short) if said else []
 
 
 # ---- may I
