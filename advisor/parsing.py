@@ -152,7 +152,7 @@ def parse_limits(words: str, what: str, *, with_unit: bool = True) -> tuple[floa
 
 
 def parse_co_limit(words: str) -> tuple[float, str]:
-    """ "100 ppm", "400 ppm air-free" or "0.004 CO/CO2" -> the number and its basis. Raises RangeError for anything else."""
+    """ "100 ppm", "400 ppm air-free" or "0.004 CO/CO2" -> the number and its basis. Raises RangeError."""
     number, _, basis = " ".join(words.split()).partition(" ")
     value, said = parse_number(number, "CO limit"), basis.lower().replace(" ", "").replace("-", "")
     if said in ("ppm", "ppmasdisplayed", "ppmdisplayed"):
@@ -162,8 +162,8 @@ def parse_co_limit(words: str) -> tuple[float, str]:
     if said in ("co/co2", "ratio"):
         return value, "CO/CO2"
     raise RangeError(
-        f"CO limit '{words}': which basis? Type {value:g} ppm air-free, {value:g} ppm (as displayed), or a ratio such as "
-        "0.004 CO/CO2"
+        f"CO limit '{words}': which basis? Type {value:g} ppm air-free, {value:g} ppm (as displayed), or a ratio such "
+        "as 0.004 CO/CO2"
     )
 
 

@@ -133,6 +133,22 @@ OPENING = [
     ("--mixture CH4=0.8,H2=0.2",
      "natural gas is built in with its own composition: leave --mixture out, or name the gas otherwise"),
     ("--mixture CH4", "mixture 'CH4': give each part as name=share, such as CH4=0.8,H2=0.2"),
+    ("--high 10.4:10.8 --low 10.0:10.4",
+     "high fire 10.4 to 10.8 % CO2 is 9 to 13 % excess air with natural gas; usual is 15 to 50. It would suit propane. "
+     "low fire 10 to 10.4 % CO2 is 13 to 17 % excess air with natural gas; usual is 15 to 50. It would suit propane. "
+     "If it is so in the maker's instructions, add --confirm-band"),
+    ("--high 7.0:9.0", "high fire 7 to 9 % CO2 is 28 to 62 % excess air with natural gas; usual is 15 to 50. high fire "
+     "7 to 9 % CO2 is 2.0 % wide. If it is so in the maker's instructions, add --confirm-band"),
+    ("--high 8.2:8.6", "the low-fire band lies above the high-fire one. Swapped? If it is so in the maker's "
+     "instructions, add --confirm-band"),
+    ("--high 11.2:11.6 --confirm-band",
+     "band at high fire 11.2 to 11.6 % CO2: with natural gas its upper edge leaves 0.5 % O2, next to a rich flame. Is "
+     "it the band of another fuel?"),
+    ("--high-o2 4.3:5.0",
+     "band at high fire: give --high in CO2, such as 9.0:9.4, or --high-o2 in O2, such as 4.3:5.0, from the maker's "
+     "instructions"),
+    ('--co-limit 100',
+     "CO limit '100': which basis? Type 100 ppm air-free, 100 ppm (as displayed), or a ratio such as 0.004 CO/CO2"),
     ("--visit repair", "visit = 'repair': it is one of valve-change, conversion, service, complaint"),
 ]  # fmt: skip
 QUOTED = 'words with blanks in quotes: "in w.c."'
@@ -186,6 +202,50 @@ def test_open_keeps_what_is_stated() -> None:
     assert typed(f'{OPEN} --visit service --set "input_rate=33:36 kW" --set "heating_value=38.5 MJ/m3"')[0] == 0
     setup = Job.load(LOG).setup
     assert (setup.visit, setup.input_rate, setup.heating_value) == ("service", (33.0, 36.0, "kW"), (38.5, "MJ/m3"))
+
+
+OPENED = [
+    # bands and limit as stated, what is said back of them
+    ("--high 9.0:9.4 --low 8.6:9.0",
+     ["High CO2 9 to 9.4 % of natural gas is O2 5.0 to 4.3 %, excess air 28 to 23 %.",
+      "Low CO2 8.6 to 9 % of natural gas is O2 5.8 to 5.0 %, excess air 34 to 28 %.",
+      "CO limit the published 400 ppm air-free (ANSI/BPI-1200-S-2017, read in a secondary copy)"]),
+    ("--high-o2 4.3:5.0 --low-o2 5.0:5.8 --co-limit '100 ppm'",
+     ["High CO2 9.03 to 9.42 % of natural gas is O2 5.0 to 4.3 %", "CO limit 100 ppm as displayed by the maker; the"]),
+    ("--high 10.4:10.8 --low 10.0:10.4 --confirm-band", ["High CO2 10.4 to 10.8 % of natural gas is O2 2.6 to 1.9 %"]),
+    ("--high 9.0:9.4 --low 8.6:9.0 --co-limit '0.002 CO/CO2'", ["CO limit 0.002 CO/CO2 by the maker"]),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("stated", "said"), OPENED)
+def test_open_reads_bands_and_limit_back(stated: str, said: list[str]) -> None:
+    """Bands in CO2 and O2 with their excess air, however they were given; the CO limit on its basis."""
+    status, out, _ = typed(f'open visit.csv --fuel "natural gas" {stated}')
+    assert (status, [line for line in said if line not in words(out)]) == (0, [])
+
+
+def test_co_is_logged_at_any_moment_and_struck_with_a_reason_only() -> None:
+    """Before lighting, while it runs and with the burner off; what may be typed is in the help."""
+    session("10:00 co 3; 10:03 run-at high; 10:03:30 co 900; 10:04 run-at off --note 'shut it'; 10:05 co 20")
+    assert [event.firing for event in events() if event.event == "reading"] == [None, "high", "off"]
+    status, _, err = at("10:06", "void 3")
+    assert (status, words(err)) == (2, "row 3 has CO 900 ppm, and stays on the record: say why it is struck "
+                                       "(--note WORDS) Nothing was logged.")  # fmt: skip
+    assert at("10:06", "void 3 --note 'probe touched the floor'")[0] == 0
+    assert events()[-1].note == "probe touched the floor"
+    assert "Log CO alone, at any moment" in words(run("co", "--help")[1])
+
+
+def test_a_turn_before_lighting_and_more_oxygen_than_air_are_refused_with_the_reason() -> None:
+    """The maker's starting position is a check; an analyser that shows so is off zero."""
+    session("10:00 note start")
+    for line, reason in (
+        ("turn throttle 1/24 cw", "the boiler was not lit yet: what is turned before that is the maker's starting"),
+        ("read high 8.3 22 20", "22 % O2 can't be: clean air has 20.95. Zero the analyser in clean air, read again"),
+    ):
+        status, _, err = at("10:01", line)
+        assert (status, words(err).startswith(reason)) == (2, True)
+    assert len(events()) == 1
 
 
 BAD_LINE = "2026-05-04T10:06:00+00:00,reading,high,,,eight,,,,,,"
@@ -336,7 +396,24 @@ ANSWERS = [
      "Warning CO Why Note Stage", "large-turn"),
     ("", f"{OVER}; {NOW} next", 0, WATCH, "Warning CO Why Note Stage", "large-turn"),
     ("", f"{OVER}; {HIGH_CO}", 3, STOP, "Warning CO Note Note May Restore Stage", "high-co large-turn"),
-    ("", f"{OVER}; 10:09 read high 9.2 4.6 24", 0, "Change to low fire and log it", "CO Why Note Stage", "other-unread"),
+    ("", f"{OVER}; 10:09 read high 9.2 4.6 24", 0, "Change to low fire and log it", "CO Why Note Stage",
+     "other-unread"),
+    ("", f"{FIRST}; {NOW} turn throttle 1/12 cw; {NOW} turn throttle 1/12 cw", 0,
+     "Not advised: Not steady yet: wait 1 min more and read. Watch CO: the last turn was over the cap. Wait",
+     "Warning CO Why Note Stage", "large-turn"),
+    ("", f"{FIRST}; {NOW} turn offset 1/24 cw", 0, "Not advised: The offset screw is set at low fire; the boiler",
+     "Warning Expect CO Why Note Stage", "wrong-rate"),
+    ("", f"{FIRST}; {HIGH_CO}; {NOW} turn throttle 1/24 cw", 3,
+     f"Not advised: Stop: no turn until this is cleared. {STOP}", "STOP CO Note May Restore Stage", "high-co"),
+    ("", f"{FIRST}; {NOW} co 40; {NOW} co 900", 3, STOP.replace("1154", "1187"), "CO Note May Stage", "high-co"),
+    ("", f"{FIRST}; {NOW} run-at off --note 'locked out'", 0, "Burner off. Once it may run again, at high fire, log",
+     "CO Why Note Stage", "off"),
+    ("", f"{FIRST}; {NOW} run-at off; {NOW} read high 0.2 20.6 2", 0, "Burner off.", "CO Why Note Stage", "off"),
+    ("", f"{FIRST}; {NOW} run-at off; {NOW} may throttle 1/24 cw", 3, "No: throttle screw", "Why Stage", "off-no-turn"),
+    ("", f"{FIRST}; {NOW} run-at off; 10:07 run-at high; 10:08 read high 8.3 6.2 22", 0, "Wait ",
+     "Expect CO Why Note Stage", "just-lit"),
+    ("", f"{FIRST}; {NOW} check 'working pressure' 17.4 mbar", 0, TURN,
+     "Wait Expect Chance Screw CO Why Note Note Stage", "here"),
     ("", f"{FIRST}; {HIGH_CO}", 3, STOP, "STOP CO Note May Stage", "high-co"),
     ("", f"{FIRST}; {HIGH_CO}; {NOW} next", 3, STOP, "STOP CO Note May Stage", "high-co"),
     ("", f"{FIRST}; {NOW} may throttle 1/24 cw", 0, f"Yes: {TURN[9:]}", "Wait Expect Chance Note Stage",

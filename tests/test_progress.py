@@ -20,8 +20,8 @@ GOOD = {
     "clean air O2": "20.9 %", "clean air CO": "0 ppm", "sample line": "tight", "calibration date": "2026-02-11",
     "site": "Harbour Street (invented)", "analyser": "analyser 3", "opened joints": "tight",
     "throttle clockwise": "richer", "offset clockwise": "richer", "standing pressure": "20.4 mbar",
-    "CO limit": "200 ppm air-free", "other appliances": "none there", "working pressure": "19.8 mbar", "test points": "tight",
-    "appliance left": "in service", "technician": "A. N. Other",
+    "CO limit": "200 ppm air-free", "other appliances": "none there", "working pressure": "19.8 mbar",
+    "test points": "tight", "appliance left": "in service", "technician": "A. N. Other",
 }  # fmt: skip
 HAS_READ = ("flue temperature", "air temperature", "heating value")  # what belongs to a reading of the proof
 
@@ -325,7 +325,7 @@ def test_a_pressure_named_on_open_is_asked_too() -> None:
     """Other pressures of the data plate join the pressure stage, and a wrong one blocks it in words."""
     visit = walk(pressures={"burner pressure": (8.0, 10.0, "mbar")})
     asked = questions_of(LIGHT, visit.job.setup) + questions_of(PRESSURE, visit.job.setup)
-    assert ("inlet pressure range", "burner pressure") == (asked[2].item, asked[-1].item)
+    assert (asked[2].item, asked[-1].item) == ("inlet pressure range", "burner pressure")
     visit.answer("inlet pressure range", "17:25 mbar").answer("burner pressure", "12 mbar")
     visit.answer_all(PRESSURE, "burner pressure")
     why = visit.stands(PRESSURE, "blocked", "wrong-answer burner pressure").progress.of(PRESSURE).why

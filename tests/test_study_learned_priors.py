@@ -74,7 +74,7 @@ def test_open_says_which_guess_it_took_and_why(file: str, options: str, taken: s
     """
     path, log = tmp_path / "prior.toml", tmp_path / "new.csv"
     path.write_text(f'name = "a fleet"\n{file}', encoding="utf-8")
-    answer = run(f"advisor open {log} --high 9:9.4 --low 8.6:9 {options} --prior {path}")
+    answer = run(f"advisor open {log} --high 9:9.4 --low 8.6:9 {options} --confirm-band --prior {path}")
     assert f"Guess first guess from prior.toml: a fleet; {taken}. Before" in one_line(answer)
     assert f'# prior_source = "prior.toml: a fleet; {taken}"' in log.read_text(encoding="utf-8")
 

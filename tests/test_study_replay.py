@@ -87,7 +87,7 @@ def test_replay_says_how_the_job_stands_at_its_end(tmp_path: Path) -> None:
     assert "this line was cut short" in one_line(top)
     assert "cut short" in record["notes"][0]
     assert record["rows"][0]["done"] == "changed to high fire"
-    assert record["at_end"].startswith("STOP. ")
+    assert record["at_end"].startswith("BURNER OFF AT ONCE. ")
     assert one_line(rows).endswith(f"At the end: {record['at_end']}")
     assert record["at_end"] in one_line(run(f"advisor next {path} --at {moment(rich.now_s).isoformat()}"))
     empty = tmp_path / "empty.csv"

@@ -2,7 +2,7 @@
 
 import io
 from collections.abc import Callable
-from datetime import timedelta
+from dataclasses import replace
 from itertools import pairwise
 from typing import Any
 
@@ -12,7 +12,7 @@ import pytest
 from replay import Told, moment, new_job
 from study_cases import DEMO, fleet_rows, rows_of
 
-from advisor import Job, RangeError, study
+from advisor import Event, Job, RangeError, study
 from advisor.study import calibration, frames, report, tables
 from advisor.study.timeline import KINDS, timeline
 
@@ -57,8 +57,21 @@ def hasty() -> Told:
     return told.run_at("low").wait(10).turn("offset", 1 / 24).wait(200).read("low", 8.8)
 
 
+def edited(*events: Event) -> Job:
+    """A log edited by hand: it may hold what no entry takes."""
+    return Job.of(new_job().setup, events)
+
+
+def read_at(seconds: float, co2: float, o2: float = 6.2) -> Event:
+    return Event(moment(seconds), "reading", firing="high", co2_pct=co2, o2_pct=o2, co_ppm=20)
+
+
+TURNED = Event(moment(0), "turn", screw="throttle", turns_cw=1 / 24)
+RUN = Event(moment(0), "firing", firing="high")
+
+
 NAN = float("nan")
-MOVES: dict[str, tuple[Told, dict[str, list[Any]]]] = {
+MOVES: dict[str, tuple[Told | Job, dict[str, list[Any]]]] = {
     "paired with the settled readings around it, not with one too soon": (
         seen().turn("throttle", 1 / 12).wait(15).read("high", 8.4).wait(60).read("high", 8.7),
         {
@@ -85,7 +98,7 @@ MOVES: dict[str, tuple[Told, dict[str, list[Any]]]] = {
         {"gain_per_turn": [4.8]},
     ),
     "nothing is before a job's first row": (
-        turned(Told(), (1 / 24, 8.3)), {"waited_s": [NAN], "wait_kept": [False], "before_pct": [NAN]},
+        edited(TURNED, RUN, read_at(80, 8.3)), {"waited_s": [NAN], "wait_kept": [False], "before_pct": [NAN]},
     ),
     "not compared across a night": (turned(seen(), (1 / 24, 8.9), wait_s=72_000), {"gain_per_turn": [NAN]}),
     "no net turn has no gain": (
@@ -133,6 +146,18 @@ def test_a_reading_is_told_by_the_rows_before_it() -> None:
     line = timeline(rows_of(told))
     assert [KINDS[kind] for kind in line.kind] == ["firing", "reading", "firing"]
     assert (list(line.firing), list(line.settled)) == ([0, 0, 1], [False, True, False])
+
+
+def test_after_a_lock_out_the_two_minutes_begin_anew() -> None:
+    """No rate while the burner is off; CO alone is no reading of CO2; the same rate lit again is a start."""
+    told = seen().run_at("off").wait(5).co(3).run_at("high").wait(40).read("high", 8.0).co(20)
+    told.wait(90).read("high", 8.3)
+    line, read = timeline(rows_of(told)), study.readings(rows_of(told))
+    assert list(line.firing) == [0, 0, -1, -1, 0, 0, 0, 0]
+    assert list(read["settled"]) == [True, False, False, False, True]
+    assert list(read["firing"]) == ["high", "", "high", "high", "high"]
+    assert [row.number for row in told.situation.tracker.settled] == [2, 8]
+    assert study.jobs(rows_of(told))["found_high_pct"].iloc[0] == 8.3
 
 
 def test_settled_is_what_the_adviser_takes_as_waited_for(rows: pd.DataFrame) -> None:
@@ -204,24 +229,15 @@ def test_a_job_goes_whole_into_a_frame_and_back(rows: pd.DataFrame) -> None:
 # --- odd but valid logs -----------------------------------------------------------------------------
 
 
-def same_second() -> Job:
-    """Everything in one second, logged backwards."""
-    job = new_job()
-    job.turn("throttle", 1 / 24, at=moment(0))
-    job.read("high", 8.3, 6.2, 20, at=moment(0))
-    job.run_at("high", at=moment(0))
-    job.read("high", 8.4, 6.1, 20, at=moment(0) - timedelta(days=1))
-    return job
-
-
 ODD = {
     "probe in plain air": lit().read("high", 0.0, co=0, o2=20.9).wait(60).read("high", 8.9).job,
-    "most a display shows": lit().read("high", 25.0, co=100_000, o2=25.0).turn("throttle", 2.0).job,
-    "turn before any rate": turned(Told(), (1 / 24, 8.1)).job,
+    "most a display shows": edited(RUN, read_at(120, 25.0, o2=25.0), replace(TURNED, time=moment(130), turns_cw=2.0)),
+    "turn before any rate": edited(TURNED, read_at(80, 8.1)),
+    "burner off, CO alone": seen().co(60).run_at("off").co(3).wait(5).run_at("high").co(45).job,
     "no row stands": struck(seen(), 2, 1).job,
     "never at the boiler": Told().check("sample line", "tight").job,
     "left overnight": turned(seen(), (1 / 24, 8.9), wait_s=72_000).job,
-    "all in one second": same_second(),
+    "all in one second": edited(TURNED, read_at(0, 8.3), RUN, read_at(-86_400, 8.4)),
 }
 
 

@@ -122,7 +122,7 @@ def _facts(pages: Pages, record: Record) -> None:
         else:
             pages.to_fill_in(label, 70.0)
     for label, words in (
-        ("Visit", when),
+        ("Visit", f"{setup.visit}, {when}"),
         ("Fuel", f"{setup.fuel.name}; without excess air {setup.fuel.co2_max_pct:.1f} % CO2, dry"),
         ("CO2 bands", f"{bands}, {source}"),
         ("Analyser", analyser),

@@ -75,11 +75,11 @@ def at_end(job: Job) -> str:
 def done(event: Event) -> str:
     """A row in few words."""
     if event.event == "reading":
-        return (
-            f"read CO {event.co_ppm} ppm" if event.co2_pct is None else f"read {event.firing} CO2 {event.co2_pct:g} %"
-        )
+        if event.co2_pct is None:
+            return f"read CO {event.co_ppm:g} ppm"
+        return f"read {event.firing} CO2 {event.co2_pct:g} %"
     if event.event == "firing":
-        return f"changed to {event.firing} fire"
+        return f"changed to {event.firing} fire" if event.rate else "burner off"
     return f"turned {event.screw} {say_typed(event.turns_cw or 0.0)}"
 
 
@@ -101,7 +101,9 @@ def _followed(advice: Advice, event: Event, setup: JobSetup) -> bool:
         same = advice.action == "turn" and advice.screw == event.screw
         return same and off <= SAME_TURN * setup.mark_turns[event.screw or "offset"]
     if event.event == "firing":
-        return advice.action == "run_at" and advice.firing == event.firing
+        if event.rate is None:  # a stop may put the burner off
+            return advice.action == "halt"
+        return advice.action == "run_at" and advice.firing == event.rate
     return advice.action == "read" or (advice.action == "wait" and (advice.wait_s or 0.0) <= FORGIVEN_S)
 
 
@@ -162,4 +164,4 @@ def _last_shown(earlier: list[Row], firing: str) -> float | None:
     """The CO2 last read at a rate since anything was changed."""
     events = (row.event for row in reversed(earlier) if row.event.event in ("reading", "turn", "firing"))
     since = takewhile(lambda event: event.event == "reading", events)
-    return next((event.co2_pct for event in since if event.firing == firing), None)
+    return next((event.co2_pct for event in since if event.firing == firing and event.co2_pct is not None), None)

@@ -17,16 +17,17 @@ from advisor.log.check_items import clockwise_item
 from advisor.log.events import Event
 from advisor.response.reading_checks import UNUSABLE, judge
 from advisor.response.valve import LinearisedScale
-from advisor.screws import DIRECTIONS, FIRING_FOR, FIRINGS, SCREW_FOR, SCREWS
+from advisor.screws import DIRECTIONS, FIRING_FOR, FIRINGS, OFF, RUNNING, SCREW_FOR, SCREWS
 from advisor.study.frames import job_setups
 
 Array = NDArray[np.float64]
 Ints = NDArray[np.int64]
 Bools = NDArray[np.bool_]
 
-# Codes: firing as in FIRINGS (0 high, 1 low), screw as in SCREWS (0 offset, 1 throttle), -1 none.
+# Codes: firing as in FIRINGS (0 high, 1 low), screw as in SCREWS (0 offset, 1 throttle), -1 none (or burner off).
 KINDS = ("firing", "reading", "turn", "check")
 FIRING, READING, TURN, _ = range(4)
+BURNER_OFF = RUNNING.index(OFF)
 OWN_SCREW = np.array([SCREWS.index(SCREW_FOR[firing]) for firing in FIRINGS])
 OWN_FIRING = np.array([FIRINGS.index(FIRING_FOR[screw]) for screw in SCREWS])
 
@@ -93,12 +94,12 @@ def timeline(rows: pd.DataFrame | Timeline) -> Timeline:
     bands = np.array([[of.bands[firing] for firing in FIRINGS] for of in setup]).reshape(-1, 2, 2)
     first = np.searchsorted(job, np.arange(len(jobs)))[job] if job.size else job
 
-    stated = np.where(kind <= READING, _codes(frame["firing"], FIRINGS), -1)
+    stated = np.where(kind <= READING, _codes(frame["firing"], RUNNING), -1)
     before = _last(stated >= 0, first, stated, -1, strictly=True)
     left_for_s = np.array([of.policy.left_for_s for of in setup])
     gap = time_s - _last(kind <= TURN, first, time_s, np.inf, strictly=True) > left_for_s[job]
     begins = (stated >= 0) & ((stated != before) | gap)
-    firing = np.asarray(_last(stated >= 0, first, stated, -1))
+    firing = np.asarray(_last(stated >= 0, first, np.where(stated == BURNER_OFF, -1, stated), -1))
     turned = kind == TURN
     stay = np.where(_last(begins, first, np.ones_like(job), 0) > 0, np.cumsum(begins) - 1, -1)
     changed = begins | turned | (np.arange(job.size) == first)
@@ -106,7 +107,7 @@ def timeline(rows: pd.DataFrame | Timeline) -> Timeline:
     waits = np.array([[of.min_wait_s[what] for what in (*SCREWS, "firing")] for of in setup]).reshape(-1, 3)
     for place, when in enumerate((turned & (screw == 0), turned & (screw == 1), begins)):
         earliest = np.maximum(earliest, _last(when, first, time_s, -np.inf) + waits[job, place])
-    started = begins & (kind == FIRING) & ((before < 0) | gap)
+    started = begins & (kind == FIRING) & ((before < 0) | (before == BURNER_OFF) | gap)
     earliest = np.maximum(earliest, _last(started, first, time_s, -np.inf) + limits.START_WAIT_S)
     found, usable = _judged(setup, job, kind, firing, co2, o2, co)
     # half a second for clocks that write whole seconds, as in `response.tracker`
