@@ -1,6 +1,7 @@
 """The answers in few lines: how many, how wide, what stands in them."""
 
 import re
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -8,25 +9,28 @@ from replay import Told, at_high, known_throttle
 from test_findings import TROUBLES
 
 from advisor import Job
+from advisor.decision.advise import Case
 from advisor.decision.answers import Advice
+from advisor.procedure.progress import Progress
 from advisor.report.answers import say_findings
 from advisor.report.brief import may_go_wrong, say_next, say_verdict
 from advisor.report.layout import columns
 from advisor.wording.templates import Voice
 
 DEMO_LOGS = sorted((Path(__file__).resolve().parent.parent / "demo_logs").glob("*.csv"))
+VOICES: tuple[Voice, ...] = ("log", "guide")
 MOST = {80: 7, 40: 10, 32: 12}  # lines by columns of the terminal; stops and warnings do not count
 
 
-def answers(log: Path, voice: Voice = "log") -> list[tuple[str, Advice]]:
-    """What `next` says after every row of a log, and the advice behind it."""
-    whole = Job.load(log)
-    told = []
+@cache
+def answers(log: Path) -> list[tuple[Case, Advice, Progress]]:
+    """What `next` answers after every row of a log, as data."""
+    whole, told = Job.load(log), []
     for count in range(1, len(whole.events) + 1):
         job = Job.of(whole.setup, whole.events[:count])
         at = job.ended
         advice = job.next(at)
-        told.append((say_next(job.case(at), advice, job.progress(at, advice), voice), advice))
+        told.append((job.case(at), advice, job.progress(at, advice)))
     return told
 
 
@@ -37,12 +41,12 @@ def test_an_answer_is_short_and_no_wider_than_the_terminal(
 ) -> None:
     """After every row of the demo logs, in the words of the command line and of the guide."""
     monkeypatch.setenv("COLUMNS", str(width))
-    for voice in ("log", "guide"):
-        for text, advice in answers(log, voice):  # type: ignore[arg-type]
+    for case, advice, progress in answers(log):
+        for voice in VOICES:
+            text = say_next(case, advice, progress, voice)
             lines = text.splitlines()
             assert max(map(columns, lines)) <= width, text
-            warned = say_findings(advice.findings, ("halt", "warn"), voice)  # type: ignore[arg-type]
-            warned += may_go_wrong(advice, voice)  # type: ignore[arg-type]
+            warned = [*say_findings(advice.findings, ("halt", "warn"), voice), *may_go_wrong(advice, voice)]
             assert advice.action == "halt" or len(lines) - len(warned) <= MOST[width], text
 
 
@@ -97,7 +101,7 @@ def test_a_refusal_says_why_and_what_would_be_allowed() -> None:
     told = at_high(8.3)
     verdict = told.may("throttle", 1 / 4)
     text = say_verdict(told.job.case(told.now), verdict)
-    assert text.startswith("No: throttle screw: 90° (1/4 turn) clockwise, richer. 90° (1/4 turn) is more than the cap")
+    assert text.startswith("No: throttle screw: 90° (1/4 turn) clockwise, richer. Over the cap of 45° (1/8")
     allowed = re.search(r"^Allowed  up to (\d+)° ", text, re.MULTILINE)
     assert allowed
     assert told.may("throttle", int(allowed[1]) / 360).allowed
