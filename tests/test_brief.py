@@ -68,14 +68,23 @@ def test_a_turn_is_said_in_degrees_with_what_it_does_what_to_wait_for_and_what_i
     """Degrees first, the way in words, richer or leaner; then, expect, now, left; the maker last."""
     text = said(at_high(8.3))
     assert re.match(r"Throttle screw: \d+° \(1/\d+ turn\) clockwise, richer\.\n", text)
-    assert re.findall(r"^(Then|Expect|Now|Left|Maker)", text, re.MULTILINE) == ["Then", "Expect", "Now", "Left", "Maker"]
+    assert re.findall(r"^(Then|Expect|Now|Left|Maker)", text, re.MULTILINE) == [
+        "Then",
+        "Expect",
+        "Now",
+        "Left",
+        "Maker",
+    ]
     assert "CO 20 ppm, 29 air-free, limit 400" in text
     assert re.search(r"^Left     about \d+ min, \d+ turns?\. Still to do: preparation, ", text, re.MULTILINE)
 
 
 def test_why_is_asked_for() -> None:
     """Reasons, chance, what a mark does, play and lag stand behind --why, and the short answer is the same without."""
-    short, whole = said(known_throttle().wait(90).read("high", 9.0)), said(known_throttle().wait(90).read("high", 9.0), why=True)
+    short, whole = (
+        said(known_throttle().wait(90).read("high", 9.0)),
+        said(known_throttle().wait(90).read("high", 9.0), why=True),
+    )
     extra = re.findall(r"^(Why|Chance|Screw|Fitted)\b", whole, re.MULTILINE)
     assert {"Chance", "Screw", "Fitted"} <= set(extra)
     assert set(short.splitlines()) <= set(whole.splitlines())

@@ -50,7 +50,7 @@ class Opening:
     @property
     def fuel(self) -> fuels.Fuel:
         """The fuel."""
-        return fuels.by_name(self.told[1])
+        return _fuel(self.told[1])
 
     def back(self) -> None:
         """Forget the last answer. RangeError where there is none."""
@@ -93,6 +93,13 @@ def _visit(opening: Opening, typed: str) -> None:
         raise RangeError(f"'{typed}' is no kind of visit: {', '.join(VISITS)}")
 
 
+def _fuel(typed: str) -> fuels.Fuel:
+    """A built-in fuel, its name cut short or in full; RangeError for LPG, which may be either, and for any other."""
+    if typed.strip().lower() in ("lpg", "gpl"):
+        raise RangeError("LPG is propane or butane: type which, as the data plate says")
+    return fuels.by_name(parsing.one_of(typed.strip(), tuple(fuel.name for fuel in fuels.BUILT_IN)))
+
+
 def _said(fuel: fuels.Fuel, band: tuple[float, float]) -> str:
     o2, air = band_check.flue_of(fuel, band)
     return (
@@ -102,7 +109,7 @@ def _said(fuel: fuels.Fuel, band: tuple[float, float]) -> str:
 
 _ASKS = (
     _Ask(Prompt("Kind of visit", f"{', '.join(VISITS)}; Enter: {VISITS[0]}"), _visit, VISITS[0]),
-    _Ask(Prompt(f"Fuel ({', '.join(fuel.name for fuel in fuels.BUILT_IN)})"), lambda _, typed: fuels.by_name(typed)),
+    _Ask(Prompt(f"Fuel ({', '.join(fuel.name for fuel in fuels.BUILT_IN)})"), lambda _, typed: _fuel(typed)),
     *(
         _Ask(Prompt(f"CO2 band at {firing} fire, %, such as 9.0:9.4, or O2 4.3:5.0"), Opening.band)
         for firing in FIRINGS

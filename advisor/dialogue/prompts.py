@@ -3,7 +3,7 @@
 from typing import Literal, NamedTuple
 
 from advisor.decision.answers import Advice
-from advisor.log.check_items import CO_LIMIT, SAMPLE_LINE, plate_unit
+from advisor.log.check_items import CO_LIMIT, SAMPLE_LINE, TOGETHER, plate_unit
 from advisor.messages import Finding, Reason
 from advisor.procedure.stages import Question
 from advisor.report.answers import PUBLISHED_CO
@@ -51,7 +51,8 @@ def question_prompt(question: Question, situation: Situation) -> Prompt:
         asks += f", {unit}"
     left_out = f"the published {PUBLISHED_CO}" if question.item == CO_LIMIT else "none"
     enter = question.usual or (left_out if question.optional else "")
-    hints = [", ".join(check.choices), f"Enter: {enter}" if enter else ""]
+    both = "both screws: richer leaner" if question.item in TOGETHER and check.choices else ""
+    hints = [", ".join(check.choices), both, f"Enter: {enter}" if enter else ""]
     return Prompt(asks, "; ".join(filter(None, hints)))
 
 
@@ -59,11 +60,11 @@ def entry_prompt(advice: Advice, situation: Situation) -> Prompt:
     """What is asked where a reading, a turn or a change of rate is due."""
     match advice.action:
         case "run_at" if advice.due("off"):
-            return Prompt(f"Burner off. Lit again, at {advice.firing} fire", "Enter when it runs")
+            return Prompt(f"Burner off. Lit again, at {advice.firing} fire: CO as it shows", "Enter: it runs")
         case "run_at" if advice.due("light-first"):
-            return Prompt("Light it and run high fire in test mode", "Enter when it burns")
+            return Prompt("Light it, high fire in test mode: CO as it comes up", "Enter: it burns")
         case "run_at":
-            return Prompt(f"Change to {advice.firing} fire in test mode", "Enter when it runs")
+            return Prompt(f"Change to {advice.firing} fire in test mode: CO as it shows", "Enter: it runs")
         case "turn" if advice.turns_cw:
             return Prompt("What did you turn?", f"Enter: {say_typed(advice.turns_cw)}, as advised; 0: nothing")
         case "halt":

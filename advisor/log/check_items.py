@@ -41,12 +41,18 @@ COVER, OPENED_JOINTS, TEST_POINTS, OUTCOME = "cover on", "opened joints", "test 
 CO_ALARM, CO_LIMIT = "CO alarm", "CO limit"
 FLUE_C, AIR_C, CALIBRATED = "flue temperature", "air temperature", "calibration date"
 CO_CAUSE, MENDED = "cause of CO", "mended"
-SERIAL = "serial number"  # of the boiler
+BOILER, SERIAL, REASON, NEW_VALVE = "boiler", "serial number", "reason for visit", "new valve"
+ANALYSER_SERIAL, EXTRAS = "analyser serial number", "flue temperature and gas rate"
 CLEAN_AIR_O2, CLEAN_AIR_CO = "clean air O2", "clean air CO"
 IN_SERVICE, OUT_OF_SERVICE, NONE_OPENED = "in service", "out of service", "none opened"
 
 YES_NO = ("yes", "no")
-_SAME_AS = {"fixed": MENDED, "repaired": MENDED}  # other words for an answer
+# checks that one answer may give together, parted by blanks or, where they are words, by semicolons
+TOGETHER: Mapping[str, tuple[str, ...]] = MappingProxyType({
+    BOILER: (SERIAL, "site"), "analyser": (ANALYSER_SERIAL, CALIBRATED), CLEAN_AIR_O2: (CLEAN_AIR_CO,),
+    "throttle clockwise": ("offset clockwise",),
+})  # fmt: skip
+_SAME_AS = {"fixed": MENDED, "repaired": MENDED, "none there": "none"}  # other words for an answer
 
 
 @dataclass(frozen=True)
@@ -92,7 +98,10 @@ CHECK_ITEMS: Mapping[str, CheckItem] = MappingProxyType({
         CheckItem("maker's instructions", stops=True),
         CheckItem(CO_ALARM, stops=True),
         CheckItem(CO_LIMIT, "co limit", (), ()),
+        CheckItem("power off", stops=True),
         CheckItem("gas off", stops=True),
+        CheckItem(BOILER, "text", (), ()),
+        CheckItem(REASON, "text", (), ()),
         CheckItem("site", "text", (), ()),
         CheckItem("analyser", "text", (), ()),
         CheckItem(CALIBRATED, "date", (), ()),
@@ -108,7 +117,7 @@ CHECK_ITEMS: Mapping[str, CheckItem] = MappingProxyType({
         pressure_item(STANDING),
         CheckItem("gas on", stops=True),
         CheckItem("probe in flue", stops=True),
-        CheckItem("other appliances", choices=("running", "none there"), passes=()),
+        CheckItem("other appliances", choices=("running", "off", "none"), passes=()),
         pressure_item(WORKING),
         CheckItem(PRESSURE_DROP, stops=True),
         CheckItem(COVER),
@@ -128,6 +137,9 @@ CHECK_ITEMS: Mapping[str, CheckItem] = MappingProxyType({
         CheckItem("copy left"),
         CheckItem(CO_CAUSE, choices=(MENDED, "not found"), passes=()),
         CheckItem(SERIAL, "text", (), ()),
+        CheckItem(NEW_VALVE, "text", (), ()),
+        CheckItem(ANALYSER_SERIAL, "text", (), ()),
+        CheckItem(EXTRAS, passes=()),
     )
 })  # fmt: skip
 

@@ -108,9 +108,7 @@ def _what_to_look_at(advice: Advice) -> list[str]:
 def say_turn_of(case: Case, screw: Screw, turns_cw: float) -> str:
     """A turn with what it does: "Offset screw: 15° (1/24 turn) clockwise, richer."."""
     setting = case.setting(FIRING_FOR[screw])
-    does = (
-        ("richer" if setting.richer(turns_cw) else "leaner") if setting.direction_sure else "way not sure yet"
-    )
+    does = ("richer" if setting.richer(turns_cw) else "leaner") if setting.direction_sure else "way not sure yet"
     size = f"{say_degrees(turns_cw)} ({say_fraction(turns_cw)})" if narrow() else say_size(turns_cw)
     return f"{screw.capitalize()} screw: {size} {say_way(turns_cw)}, {does}."
 
