@@ -18,7 +18,7 @@ from advisor.wording import numbers
 CENTRES = {"high": 9.2, "low": 8.8}
 START = datetime(2026, 5, 12, 9, 0, tzinfo=timezone(timedelta(hours=2)))
 ANSWERS = (  # how the question starts, what is typed
-    ("Kind of visit", ""), ("Fuel", "natural gas"), ("CO2 band at high", "9.0:9.4"), ("CO2 band at low", "8.6:9.0"),
+    ("Kind of visit", ""), ("Fuel", "natural gas"), ("CO2 band at high", "9.0:9.4 8.6:9.0"),
     ("Read back", ""), ("Maker's instructions", ""), ("Maker's CO limit", "200 ppm air-free"), ("Room CO alarm", "y"),
     ("Power off", "y"), ("Gas off", "y"), ("Boiler: make", "as on the plate (invented); 12345; Harbour Street cold store, office (invented)"),
     ("Why this visit", "valve stuck (invented)"), ("Which gas valve", "spare part 77 (invented)"),
@@ -26,12 +26,12 @@ ANSWERS = (  # how the question starts, what is typed
     ("Water trap", ""), ("Sample line", "tight"), ("Valve made up", "y"), ("Both screws", "yes"),
     ("The throttle screw", "richer richer"), ("Gas on", "y"), ("Every gas joint", "tight"),
     ("Inlet pressure", "17:25 mbar"), ("Standing pressure", "20.4"), ("Probe in the flue", ""),
-    ("Other gas appliances", "none"), ("Working pressure", "19.8"), ("Is that drop", "y"), ("Case or cover", ""),
+    ("Other gas appliances", "none 19.8"), ("Working pressure", "19.8"), ("Is that drop", "y"), ("Case or cover", ""),
     ("Flue temperature and", "y"),
     ("Flue temperature at", "52"), ("Combustion air", "18"), ("Heating value", "38.5 MJ/m3"),
     ("Input range", "33:37 kW"), ("Gas at the meter", "12 20 15"), ("Only this boiler", "0.1 m3 112"),
     ("Caps and seals", ""), ("Test points", "tight"), ("Test mode off", "y"),
-    ("Safety devices", "y"), ("The appliance is left", "in service"), ("Your name", "A. N. Other"),
+    ("Safety devices", "y"), ("The appliance is left", "in service; A. N. Other"),
 )  # fmt: skip
 MOST_LINES = 600  # printed, after which a visit is taken for one that never ends
 ADVISED = re.compile(r"Enter: (\S+ c?cw), as advised")

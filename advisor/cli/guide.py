@@ -188,7 +188,9 @@ class Guide:
         if advice.action == "wait" and advice.wait_s is not None and not waits.was_cut_short(self.situation):
             self._wait(advice.wait_s)
             return
-        if advice.due("interim") and not waits.was_cut_short(self.situation):  # a reading on the way is heard in the wait
+        if advice.due("interim") and not waits.was_cut_short(
+            self.situation
+        ):  # a reading on the way is heard in the wait
             self._wait(self.situation.wait_left_s)
             return
         if advice.action == "run_at":

@@ -57,11 +57,16 @@ def parse_question(typed: str, question: Question, situation: Situation, progres
             (name, *check_items.parse_answer(check_items.CHECK_ITEMS[name], part, situation.setup, situation.at.date()))
             for name, part in parts
         ]
-        return lambda job, at: [job.check(*answer, at=at) for answer in answers]
-    value, unit = check_items.parse_answer(check, words, situation.setup, situation.at.date())
-    if value == check_items.IN_SERVICE and progress.barred:
+    else:
+        answers = [(item, *check_items.parse_answer(check, words, situation.setup, situation.at.date()))]
+    if progress.barred and any(value == check_items.IN_SERVICE for _, value, _ in answers):
         raise RangeError(in_guide_words(progress.barred))
-    return lambda job, at: job.check(item, value, unit, at=at)
+
+    def log(job: Job, at: datetime) -> None:
+        for answer in answers:
+            job.check(*answer, at=at)
+
+    return log
 
 
 def _parts(words: str, question: Question) -> list[tuple[str, str]]:
@@ -70,8 +75,11 @@ def _parts(words: str, question: Question) -> list[tuple[str, str]]:
     RangeError for more than there are.
     """
     items = (question.item, *check_items.TOGETHER.get(question.item, ()))
-    parts = [part.strip() for part in (words.split(";") if question.check.kind == "text" else words.split())]
-    if len(items) == 1 or len(parts) == 1:
+    if len(items) == 1:
+        return []
+    semicolons = ";" in words or question.check.kind == "text" or question.item == check_items.OUTCOME
+    parts = [part.strip() for part in (words.split(";") if semicolons else words.split(maxsplit=len(items) - 1))]
+    if len(parts) == 1:
         return []
     if len(parts) > len(items):
         raise RangeError(f"{len(parts)} answers to {len(items)} things: {', '.join(items)}")

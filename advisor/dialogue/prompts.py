@@ -3,7 +3,7 @@
 from typing import Literal, NamedTuple
 
 from advisor.decision.answers import Advice
-from advisor.log.check_items import CO_LIMIT, SAMPLE_LINE, TOGETHER, plate_unit
+from advisor.log.check_items import CO_LIMIT, OUTCOME, SAMPLE_LINE, plate_unit
 from advisor.messages import Finding, Reason
 from advisor.procedure.stages import Question
 from advisor.report.answers import PUBLISHED_CO
@@ -13,6 +13,10 @@ from advisor.wording.numbers import say_typed
 from advisor.wording.visit import QUESTIONS
 
 READING = "CO2 O2 CO, such as 8.1 6.5 24"
+WITH_IT = {  # how one answer gives more than was asked (`check_items.TOGETHER`)
+    "throttle clockwise": "both screws: richer leaner", "other appliances": "with the pressure: running 19.8 mbar",
+    OUTCOME: "with your name: in service; A. N. Other",
+}  # fmt: skip
 HELP = "Enter takes what is offered; ? says why; back, skip, stop and note WORDS do what they say."
 OTHERS = (
     "You may also type: high or low (the rate it runs at), a turn such as 15 cw (degrees) or 1/24 cw, may 30 cw, tight or leaking (the "
@@ -51,7 +55,7 @@ def question_prompt(question: Question, situation: Situation) -> Prompt:
         asks += f", {unit}"
     left_out = f"the published {PUBLISHED_CO}" if question.item == CO_LIMIT else "none"
     enter = question.usual or (left_out if question.optional else "")
-    both = "both screws: richer leaner" if question.item in TOGETHER and check.choices else ""
+    both = WITH_IT.get(question.item, "")
     hints = [", ".join(check.choices), both, f"Enter: {enter}" if enter else ""]
     return Prompt(asks, "; ".join(filter(None, hints)))
 

@@ -50,7 +50,7 @@ YES_NO = ("yes", "no")
 # checks that one answer may give together, parted by blanks or, where they are words, by semicolons
 TOGETHER: Mapping[str, tuple[str, ...]] = MappingProxyType({
     BOILER: (SERIAL, "site"), "analyser": (ANALYSER_SERIAL, CALIBRATED), CLEAN_AIR_O2: (CLEAN_AIR_CO,),
-    "throttle clockwise": ("offset clockwise",),
+    "throttle clockwise": ("offset clockwise",), "other appliances": (WORKING,), OUTCOME: ("technician",),
 })  # fmt: skip
 _SAME_AS = {"fixed": MENDED, "repaired": MENDED, "none there": "none"}  # other words for an answer
 

@@ -12,7 +12,6 @@ from advisor.job_setup.setup import CHANGES_VALVE, VISITS, JobSetup
 from advisor.log.check_items import (
     AIR_C,
     BOILER,
-    CALIBRATED,
     CHECK_ITEMS,
     CLEAN_AIR_CO,
     CLEAN_AIR_O2,
