@@ -209,7 +209,7 @@ OPENED = [
     ("--high 9.0:9.4 --low 8.6:9.0",
      ["High CO2 9 to 9.4 % of natural gas is O2 5.0 to 4.3 %, excess air 28 to 23 %.",
       "Low CO2 8.6 to 9 % of natural gas is O2 5.8 to 5.0 %, excess air 34 to 28 %.",
-      "CO limit the published 400 ppm air-free (ANSI/BPI-1200-S-2017, read in a secondary copy)"]),
+      "CO limit the published 400 ppm air-free, ANSI/BPI-1200-S-2017, read in a secondary copy"]),
     ("--high-o2 4.3:5.0 --low-o2 5.0:5.8 --co-limit '100 ppm'",
      ["High CO2 9.03 to 9.42 % of natural gas is O2 5.0 to 4.3 %", "CO limit 100 ppm as displayed by the maker; the"]),
     ("--high 10.4:10.8 --low 10.0:10.4 --confirm-band", ["High CO2 10.4 to 10.8 % of natural gas is O2 2.6 to 1.9 %"]),

@@ -20,6 +20,7 @@ from typing import NamedTuple, TextIO
 import pytest
 from console import called
 from on_site import ANSWERS, Desk, OnSite, boiler
+from replay import record
 
 from advisor import Job
 from advisor.cli.guide import Guide
@@ -84,6 +85,7 @@ def test_a_whole_visit_from_no_log_to_the_end(whole: tuple[Desk, Job]) -> None:
     progress = job.progress(desk.now())
     assert [state.state for state in progress.states] == ["done"] * len(STAGES)
     assert progress.barred is None
+    assert record(job).missing == ()
     for firing, (low, high) in job.setup.bands.items():
         assert low <= desk.boiler.settled_pct(firing) <= high
     turned = sum(e.turns_cw or 0 for e in job.events if e.screw == "throttle")
@@ -333,7 +335,7 @@ SCENES = [
           "appliance left", ["check appliance left out of service"], at="Caps and seals"),
     Scene("the burner off asks for no turn and no reading, and begins the two minutes anew",
           {"What did you turn": ["off locked out"], "Burner off. Lit again, at high fire": ["8.3 6.2 20", ""],
-           "At high fire": ["stop"]},
+           "CO at high fire": ["stop"]},
           ("Find out why first; then light it, watch CO from the first second, and wait two minutes.",
            "At which rate does it run? Type high or low first."),
           "firing locked", ["firing locked out"], at="What did"),
@@ -345,7 +347,7 @@ SCENES = [
     Scene("the maker's CO limit is asked with its basis, and the published one is offered with its source",
           {"Maker's CO limit": ["100", "?", "100 ppm"], "Room CO": ["stop"]},
           ("CO limit '100': which basis? Type 100 ppm air-free, 100 ppm (as displayed), or a ratio",
-           "Enter: the published 400 ppm air-free (ANSI/BPI-1200-S-2017, read in a secondary copy)"),
+           "Enter: the published 400 ppm air-free, ANSI/BPI-1200-S-2017, read in a secondary copy"),
           "CO limit", ["check CO limit 100"]),
     Scene("a service asks for no gas off and no new valve",
           {"Kind of visit": ["service"], "Gas on": ["y"], "Inlet pressure": ["stop"]},
@@ -567,7 +569,7 @@ def test_control_codes_that_are_typed_are_dropped() -> None:
 
 SPEED = 400.0
 QUESTIONS = [*(start for start, _ in ANSWERS), "Light it and run", "Change to high fire in", "Change to low fire in",
-             "What did you turn?", "CO at high fire, ", "CO at low fire, ", "At high fire: CO2",
+             "Burner off.", "What did you turn?", "CO at high fire, ", "CO at low fire, ", "At high fire: CO2",
              "At low fire: CO2"]  # fmt: skip
 
 
@@ -633,10 +635,11 @@ def test_co_typed_while_a_countdown_runs_in_a_real_terminal_is_heard() -> None:
     keyboard.type("")
     keyboard.comes(" s left")
     keyboard.type("co 24")
-    keyboard.comes(" s left")
+    keyboard.comes("Wait ")
     assert events()[-1].co_ppm == 24
     keyboard.type("co 900")
     answer = keyboard.comes("A new reading, or what was done or found:")
+    answer = " ".join(re.sub(r"\d+ s left|>", "", answer).split())  # the countdown may be redrawn once more
     assert answer.startswith("co 900 BURNER OFF. Air the room. Never richer. CO at high fire is 1187 ppm air-free")
     assert events()[-1].co_ppm == 900
     keyboard.type("stop")

@@ -144,6 +144,6 @@ def test_a_visit_a_lesson_and_a_study_run_there(bare: Bare) -> None:
     done = bare.run("practise", "--seed", "21", typed="high\nwait 120\nread\nstop\n")
     assert done.returncode == 0
     assert "PRACTICE" in done.stdout
-    done = bare.run("guide", str(bare.logs / "guided.csv"), typed="natural gas\n9.0:9.4\n8.6:9.0\n\nstop\n")
+    done = bare.run("guide", str(bare.logs / "guided.csv"), typed="\nnatural gas\n9.0:9.4\n8.6:9.0\n\nstop\n")
     assert done.returncode == 0
     assert (bare.logs / "guided.csv").exists()

@@ -244,7 +244,7 @@ NO_TYPE_FITS: list[tuple[Callable[[Job], object], str]] = [
      "air, read again"),
     (lambda _: new_job().turn("offset", 1 / 24), "the boiler was not lit yet: what is turned before that is the "
      "maker's starting position. Log it as check \"screws at start\" yes"),
-    (lambda job: job.run_at("mid"), "firing rate 'mid': it is high or low or off"),
+    (lambda job: job.run_at("mid"), "firing rate 'mid': it is high, low or off"),
     (lambda job: job.turn("offset", "1/24"), "turns_cw '1/24' is not a number: give it as one, not as text"),
     (lambda job: job.note(5), "note 5 is not text: give it as words"),
     (lambda job: job.run_at("high", note=b"x"), "note b'x' is not text: give it as words"),

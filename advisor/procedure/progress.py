@@ -225,17 +225,20 @@ def _asking(
 
 
 def _lighting_step(situation: Situation, halt: Finding | None) -> Step | None:
-    """What lighting asks next: the burner on, CO at once, the two minutes; None once these are over or work began."""
+    """What lighting asks next: the burner on, CO at once, the two minutes; None once these are over or work began.
+
+    After a later start only CO is asked for.
+    """
     if not situation.was_lit:
         return Step()
-    if situation.of("turn") or situation.tracker.settled:
-        return None
+    begun = situation.of("turn") or situation.tracker.settled
     if halt or situation.firing is None:
-        return Step()
-    since_s = situation.tracker.started_s
-    if not any(row.event.co_ppm is not None and row.at_s >= since_s for row in situation.of("reading")):
+        return None if begun else Step()
+    since_s, starting = situation.tracker.started_s, situation.at_s < situation.tracker.start_over_s
+    co_read = any(row.event.co_ppm is not None and row.at_s >= since_s for row in situation.of("reading"))
+    if not co_read and (starting or not begun):
         return Step(co=True)
-    return Step() if situation.at_s < situation.tracker.start_over_s else None
+    return Step() if starting and not begun else None
 
 
 def _asked_in_proof(situation: Situation, step: Step, question: Question, wrong: Mapping[str, Wrong]) -> StageState:

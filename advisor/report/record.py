@@ -300,7 +300,7 @@ def _struck(setup: JobSetup, struck: Struck) -> Seen:
     """What a reading of CO said that was struck."""
     row, event = struck.row, struck.row.event
     said = [finding for finding in judge(setup, event, when="before") if finding.code in OF_CO]
-    finding = said[0] if said else Finding("co-no-flame", "halt", data={"co": event.co_ppm})
+    finding = said[0] if said and event.rate else Finding("co-no-flame", "halt", data={"co": event.co_ppm})
     return Seen(finding, row.number, event.time, struck.by.event.time, struck.by.event.note)
 
 
