@@ -257,16 +257,19 @@ def show(
 @command("sheet")
 def make_sheet(
     log: Log,
-    file: Annotated[Path, argument("FILE", "A .pdf, .png or .svg file.")],
+    file: Annotated[Path, argument("FILE", "A .pdf, .png or .svg file; .csv or .json for an office system.")],
     paper: Annotated[str, option("SIZE", "a4 or letter")] = "a4",
     overwrite: Overwrite = False,
 ) -> None:
     """The record of the visit to print: as found, as left, every turn."""
-    from advisor.report import pages, record, sheet
+    from advisor.report import pages, record, record_data, sheet
 
     job = Job.load(log)
     made = record.record_of(job.setup, job.events, job.warnings)
-    written = pages.save(sheet.pages_of(made, log.name, paper.lower()), file, sheet.TITLE, overwrite)
+    if file.suffix.lower() in record_data.SUFFIXES:
+        written = record_data.save(made, log.name, file, overwrite)
+    else:
+        written = pages.save(sheet.pages_of(made, log.name, paper.lower()), file, sheet.TITLE, overwrite)
     warn(job)
     typer.echo(answers.say_written(written, [missing.text for missing in made.missing]))
 

@@ -9,7 +9,6 @@ from advisor.decision.advise import Case
 from advisor.decision.answers import Advice
 from advisor.diagnosis.answers import drop_of, flue_gas_at, input_of
 from advisor.job_setup.setup import JobSetup
-from advisor.log.check_items import CALIBRATED
 from advisor.log.csv_rows import one_line
 from advisor.log.events import Event
 from advisor.messages import Reason
@@ -132,10 +131,9 @@ def input_reasons(situation: Situation) -> list[Reason]:
 def calibration_reasons(situation: Situation) -> list[Reason]:
     """Age of the analyser's calibration, where its date is known."""
 
-    told = situation.checks(CALIBRATED)
     try:
-        days = max(0, (situation.at.date() - date.fromisoformat(told[-1].event.value)).days)
-    except (IndexError, ValueError):
+        days = max(0, (situation.at.date() - date.fromisoformat(situation.setup.calibrated)).days)
+    except ValueError:
         return []
     old = days > situation.policy.calibration_days
     return [Reason("calibrated-long-ago" if old else "calibrated", {"days": days})]

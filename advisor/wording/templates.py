@@ -6,6 +6,7 @@ from types import MappingProxyType
 from typing import Any, Literal
 
 from advisor.wording.numbers import say_chance, say_degrees, say_fraction, say_seconds, say_size, say_turn, say_wait
+from advisor.wording.visit import STAGES
 
 Voice = Literal["log", "guide", "practice"]  # who types: on the command line, in the guide, at a made-up boiler
 
@@ -18,6 +19,8 @@ FORMATS: Mapping[str, Callable[[Any], str]] = MappingProxyType({
     "wait": say_wait,
     "chance": say_chance,
     "capital": lambda words: words[:1].upper() + words[1:],
+    "called": lambda stage: STAGES[stage].called,
+    "Called": lambda stage: STAGES[stage].called.capitalize(),
     "figures": lambda values: ", ".join(f"{value:g}" for value in values),
     "moment": lambda at: f"{at:%Y-%m-%d at %H:%M}",
 })  # fmt: skip
