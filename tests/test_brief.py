@@ -110,7 +110,7 @@ def test_a_refusal_says_why_and_what_would_be_allowed() -> None:
     told = at_high(8.3)
     verdict = told.may("throttle", 1 / 4)
     text = say_verdict(told.job.case(told.now), verdict)
-    assert text.startswith("No: throttle screw: 90° (1/4 turn) clockwise, richer. Over the cap of 45° (1/8")
+    assert text.startswith("No: throttle screw: 90° (1/4 turn) clockwise, richer. Over the cap of 45° (1/8 turn) at")
     allowed = re.search(r"^Allowed  up to (\d+)° ", text, re.MULTILINE)
     assert allowed
     assert told.may("throttle", int(allowed[1]) / 360).allowed
