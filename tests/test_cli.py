@@ -542,8 +542,8 @@ SHOWN = [
     (UNKNOWN, f"{LOW}; 10:10 show", "Offset what it does at low fire is not known yet (1/12 turn: at most"),
     (UNKNOWN, f"{LOW}; 10:10 show", "Throttle 1/12 turn clockwise makes +"),
     (UNKNOWN, f"{LOW}; 10:10 next --why", "which way it works is not sure yet"),
-    ("", f"{FIRST}; {NOW} next", "Still to do: preparation, valve, lighting, gas pressure."),
-    ("", f"{FIRST}; {NOW} note warm", "Still to do: preparation, valve, lighting, gas pressure."),
+    ("", f"{FIRST}; {NOW} next", "To do: preparation, valve, lighting, pressure."),
+    ("", f"{FIRST}; {NOW} note warm", "To do: preparation, valve, lighting, pressure."),
 ]  # fmt: skip
 
 
@@ -565,7 +565,7 @@ def test_finish_names_the_sheet_and_a_visit_that_is_over_asks_for_nothing_more()
         job.note("done by the other technician", item="skipped stage", value=stage, at=end)
     out = typed("next visit.csv --at last")[1]
     assert "\nNext     The visit is over; the record: advisor sheet LOG FILE\n" in out
-    assert "\nLeft     Still to do: preparation, valve, lighting, gas pressure.\n" in out
+    assert "\nLeft     To do: preparation, valve, lighting, pressure.\n" in out
     assert "Cover on" not in out
 
 

@@ -110,7 +110,7 @@ def test_every_answer_fits_the_screen() -> None:
 
 def test_the_score_is_the_truth() -> None:
     """In band, overshoots, minutes, turns on unsettled readings: counted on the boiler, not on the display."""
-    practice = session(7, None, "high; wait 300; read; turn 1 cw; turn 1 ccw")
+    practice = session(7, None, "high; wait 300; read; turn 1 turn cw; turn 1 turn ccw")
     boiler, score = practice.visit.boiler, practice.visit.score()
     assert score.peak_co2_pct > practice.boiler().settled_pct("high") + 1
     assert score.turns == 2

@@ -24,7 +24,12 @@ def test_json_holds_what_page_1_says() -> None:
     """As found, as left and their limits by rate, gas pressures, the highest CO, what is open, who and what."""
     told = at_high(8.3, boiler="as on the plate", serial="12345", reason="valve stuck").read("high", 8.4, 90.0)
     data = json.loads(json.dumps(data_of(record(told.job), "visit.csv")))
-    assert (data["boiler"], data["serial"], data["reason"], data["finished"]) == ("as on the plate", "12345", "valve stuck", False)
+    assert (data["boiler"], data["serial"], data["reason"], data["finished"]) == (
+        "as on the plate",
+        "12345",
+        "valve stuck",
+        False,
+    )
     assert data["rates"]["high"]["CO2"]["found"] == 8.3
     assert (data["rates"]["high"]["CO2"]["from"], data["rates"]["high"]["CO2"]["to"]) == (9.0, 9.4)
     assert (data["highest_co"]["co_ppm"], data["highest_co"]["firing"]) == (90.0, "high")

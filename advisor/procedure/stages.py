@@ -33,6 +33,7 @@ from advisor.log.check_items import (
     SAMPLE_LINE,
     STANDING,
     TEST_POINTS,
+    TOGETHER,
     WORKING,
     CheckItem,
     clockwise_item,
@@ -172,4 +173,5 @@ def question_for(item: str, setup: JobSetup) -> Question | None:
     """The question that a check of this name answers, if the visit asks one."""
     asked = [question for stage in STAGES for question in questions_of(stage, setup)]
     known = [*asked, *(question for stage in STAGES for question in stage.questions), *PROOF_AT_FIRING["high"]]
+    known += [Question(CHECK_ITEMS[each]) for items in TOGETHER.values() for each in items if each in CHECK_ITEMS]
     return next((question for question in known if question.item == item), None)

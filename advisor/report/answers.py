@@ -24,7 +24,7 @@ CAUTION = "Maker's instructions and your own judgement come first."
 BEFORE = (
     "Maker's instructions and target table at hand; room CO alarm on.",
     "Analyser warmed up and zeroed in clean air (O2 20.9 %, CO 0), water trap empty.",
-    'Sample line proved tight; log it: check "sample line" tight.',
+    "Sample line proved tight; log it: check sample-line tight.",
     "Every gas joint that was opened tested tight; gas pressures inside the data plate.",
 )
 READ_ALL = "CO2, O2 and CO"
@@ -104,13 +104,15 @@ def say_opened(setup: JobSetup, path: object) -> str:
             f"{air[0]:.0f} to {air[1]:.0f} %.",
         )
     for screw, way in setup.clockwise.items():
-        against = "leaner" if way == "richer" else "richer"
-        taken = f'{way}; if not, log check "{screw} clockwise" {against}'
-        taken = "not known: the first small turn will show" if way == "unknown" else taken
-        most = say_size(setup.cap_turns[screw])
-        lines += labelled(screw.capitalize(), f"up to {most} at a time; clockwise is taken as {taken}.")
+        asks = f"Which way is clockwise? Look it up, log check {screw}-clockwise richer or leaner; till then {way}."
+        shown = f"Clockwise was {way} last time." if screw in setup.prior.gain_log_sd_of else asks
+        lines += labelled(screw.capitalize(), f"up to {say_size(setup.cap_turns[screw])} at a time. {shown}")
     lines += labelled("CO limit", _say_co_limit(setup))
-    if setup.prior_source:
+    if setup.prior.gain_log_sd_of:
+        marks = [f"{screw} about {gain / 24:.2f} % CO2 in 15°" for screw, gain in setup.prior.gain_per_turn.items()
+                 if screw in setup.prior.gain_log_sd_of]  # fmt: skip
+        lines += labelled("Known", f"{', '.join(marks)}; from {setup.prior_source}, a year may have changed it.")
+    elif setup.prior_source:
         lines += labelled("Guess", f"first guess from {setup.prior_source}.")
     for caution in BEFORE:
         lines += labelled("Before", caution)

@@ -49,7 +49,7 @@ def say_next(case: Case, advice: Advice, progress: Progress, voice: Voice = "log
     lines += wrapped(PRACTICE) if case.situation.setup.practice else []
     lines += say_findings(advice.findings, ("halt", "warn"), voice, skip_first_halt=advice.action == "halt")
     if advice.action == "halt":
-        lines += _what_to_look_at(advice) + say_way_out(case)
+        lines += (_what_to_look_at(advice) if voice != "practice" else []) + say_way_out(case)
         lines += say_way_back(case) if any(map(may_end_the_job, advice.findings)) else []
     else:
         lines += may_go_wrong(advice, voice) + _then(case, advice) + _reasons(advice, voice)
@@ -183,7 +183,7 @@ def _now_at(case: Case, firing: Firing, label: str, before: str) -> list[str]:
         parts, short = [f"{now} CO2 ({band})"], [f"{now} ({band})"]
     elif read and read.event.co2_pct is not None and read.at_s >= situation.session_from_s:
         age = "not steady" if read.at_s >= situation.changed_at_s else "before the change"
-        parts, short = [f"{read.event.co2_pct:g} % CO2 ({band}), {age}"], [f"{read.event.co2_pct:g} %, {age}"]
+        parts, short = [f"{read.event.co2_pct:g} % ({band}), {age}"], [f"{read.event.co2_pct:g} %, {age}"]
     if course := co_course(situation, firing):
         shown = ", ".join(f"{ppm:g}" for ppm in course.shown_ppm) + " ppm"
         climbs = ": climbing" if len(course.shown_ppm) > 1 else ""
@@ -204,7 +204,7 @@ def say_left(advice: Advice, progress: Progress, voice: Voice = "log") -> list[s
         said.append(f"about {max(1, round(advice.minutes_left))} min{count}.")
     names = [] if voice != "log" else [STAGES[name].called for name in progress.left_behind]
     if names and not advice.has("closed"):
-        said.append(f"{'To' if narrow() else 'Still to'} do: {', '.join(names)}.")
+        said.append(f"To do: {', '.join(names)}.")
     short = f"Left {' '.join(said)}" if advice.minutes_left is not None else " ".join(said)
     return _labelled("Left", " ".join(said), short) if said else []
 

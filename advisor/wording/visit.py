@@ -217,7 +217,7 @@ STAGES: Mapping[str, StageWords] = MappingProxyType({
         "no lighting before the valve is made up",
     ),
     "gas pressure": StageWords(
-        "gas pressure",
+        "pressure",
         "prove the inlet pressure",
         "Open test point: no flame, no spark; close it tight after each use.",
         "no combustion setting on a wrong inlet pressure",
