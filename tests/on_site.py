@@ -31,7 +31,7 @@ ANSWERS = (  # how the question starts, what is typed
     ("Flue temperature at", "52"), ("Combustion air", "18"), ("Heating value", "38.5 MJ/m3"),
     ("Input range", "33:37 kW"), ("Gas at the meter", "12 20 15"), ("Only this boiler", "0.1 m3 112"),
     ("Caps and seals", ""), ("Test points", "tight"), ("Test mode off", "y"),
-    ("Safety devices", "y"), ("The appliance is left", "in service; A. N. Other"),
+    ("Safety devices", "y"), ("The appliance is left", "in service; A. N. Other"), ("Your name", "A. N. Other"),
 )  # fmt: skip
 MOST_LINES = 600  # printed, after which a visit is taken for one that never ends
 ADVISED = re.compile(r"Enter: (\S+ c?cw), as advised")

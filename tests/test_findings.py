@@ -475,7 +475,7 @@ def test_what_a_check_says_is_kept_as_it_was_meant() -> None:
     rows = told.job.events
     for item, value, unit, message in (
         ("opened joints", "no", "", "'no' is no answer here: type tight or leaking or none opened"),
-        ("other appliances", "no", "", "'no' is no answer here: type running or none there"),
+        ("other appliances", "no", "", "'no' is no answer here: type running or off or none"),
         ("cause of CO", "cleaned it", "", "'cleaned it' is no answer here: type mended or not found"),
         ("opened joints", "none", "",
          "opened joints: none opened? A valve-change opens joints: type tight or leaking. Was no valve changed on this "

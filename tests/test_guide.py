@@ -251,13 +251,13 @@ SCENES = [
           ("Struck row 1, ", ", check: maker's instructions yes."), "",
           ["check maker's instructions yes", "void row 1", "check maker's instructions yes",
            "note not measured CO limit left out"]),
-    Scene("void says what it struck", {"At high fire": ["void"], "CO at high": ["stop"]},
-          ("Struck row 22, ", ", high fire: CO 15 ppm. Not meant? Undo it: advisor void LOG 23"),
-          "void", ["void row 22"], at="At high"),
+    Scene("void says what it struck", {"At high fire": ["void", "stop"]},
+          ("Struck row 30, ", "Not meant? Undo it: advisor void LOG 31"),
+          "void", ["void row 30"], at="At high"),
     Scene("back strikes only a turn that was never made",
           {"What did you turn": ["", "stop"], "At high fire": ["back", "back"], "Row ": ["no", "yes"]},
           ("Then it stays: a turn that was made is turned back with a turn of its own.",),
-          "void", ["void row 29"], at="What did"),
+          "void", ["void row 32"], at="What did"),
     Scene("the way of a screw is not taken for granted",
           {"The throttle screw clockwise": ["", "unknown leaner"],
            "Gas on": ["stop"]},
@@ -269,7 +269,7 @@ SCENES = [
           "skipped", ["note skipped stage high fire set last year"], at="What did"),
     Scene("trouble is said where it is found",
           {"At high fire": ["8.3 6.2 900"], "A new reading": ["?", "stop"]},
-          ("900 BURNER OFF unless it falls at once.", "1 If CO came with a turn: back that way, never richer. 2 ", "You may also type: high"),
+          ("900 BURNER OFF. Air the room.", "1 Air intake, filter, fan and flue: blocked", "You may also type: high"),
           at="At high"),
     Scene("a wait cut short is logged with its reason; without one it goes on",
           {"Why is the wait cut short": ["", "display steady"], "At high fire": ["8.1 6.6 15", "8.2 6.5 15", "stop"]},
@@ -395,7 +395,7 @@ def test_a_stop_that_comes_back_says_again_what_to_look_at() -> None:
     desk.instead = {"At high fire": ["8.3 6.2 900"], "A new reading": ["?", "high", "8.3 6.2 20", "stop"],
                     "What did": ["8.3 6.2 900"]}  # fmt: skip
     walked(desk)
-    assert desk.text.count("1 If CO came with a turn") == 2
+    assert desk.text.count("1 Air intake, filter, fan and flue") == 2
 
 
 # ---- logs that change, or can't be used
