@@ -68,7 +68,8 @@ def test_any_text_gives_a_number_or_a_range_error(text: str) -> None:
         ("  1 / 12   Clockwise ", 1 / 12), ("1/8 counterclockwise", -1 / 8), ("1/8 counter-clockwise", -1 / 8),
         ("1/8 anticlockwise", -1 / 8), ("1/8 anti clockwise", -1 / 8), ("30deg cw", 1 / 12),
         ("30 degrees cw", 1 / 12), ("30° ccw", -1 / 12), ("0.05 ccw", -0.05), ("1/24 turn clockwise", 1 / 24),
-        ("1 turn cw", 1.0), ("15 cw", 1 / 24), ("5 ccw", -5 / 360), ("360 cw", 1.0), ("0.5 cw", 0.5), ("360deg ccw", -1.0), ("0.5/12 cw", 1 / 24),
+        ("1 turn cw", 1.0), ("15 cw", 1 / 24), ("5 ccw", -5 / 360), ("360 cw", 1.0), ("0.5 cw", 0.5),
+        ("360deg ccw", -1.0), ("0.5/12 cw", 1 / 24),
     ],
 )  # fmt: skip
 def test_turns_are_read_as_said(words: str, turns_cw: float) -> None:

@@ -75,7 +75,8 @@ def stated_setup(
     if before is None:
         if fuel is None:
             raise RangeError(
-                "--fuel is missing. Type: advisor open LOG --fuel NAME --high BAND --low BAND. More: advisor open --help"
+                "--fuel is missing. Type: advisor open LOG --fuel NAME --high BAND --low BAND. More: advisor open "
+                "--help"
             )
         gas = parse_fuel(fuel, mixture)
         return JobSetup(fuel=gas, bands={firing: parse_band(gas, firing, *bands[firing]) for firing in FIRINGS}, **said)

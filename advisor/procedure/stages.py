@@ -130,7 +130,8 @@ BEFORE = Stage("before", (
     _asked(CLEAN_AIR_O2), _asked(CLEAN_AIR_CO), _done("water trap"), LINE_TEST,
 ))  # fmt: skip
 VALVE = Stage("valve", (
-    _with_valve(_asked(NEW_VALVE, optional=True)), _with_valve(_asked("valve fitted")), _with_valve(_asked("screws at start")),
+    _with_valve(_asked(NEW_VALVE, optional=True)), _with_valve(_asked("valve fitted")),
+    _with_valve(_asked("screws at start")),
     *(_asked(clockwise_item(screw)) for screw in reversed(SCREWS)),
 ))  # fmt: skip
 LIGHT = Stage("lighting", (

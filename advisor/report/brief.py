@@ -1,4 +1,4 @@
-"""The answers in few lines: what to do, what to expect, where it stands, what is left. Made from a case, not from a job.
+"""The answers in few lines: what to do, what to expect, where it stands, what is left. Made from a case.
 
 Seven lines at 80 columns, ten at 40, twelve at 32; stops and warnings stand on top and do not count. All else is behind
 `say_why`.

@@ -38,7 +38,8 @@ def data_of(record: Record, name: str) -> dict[str, Any]:
         },
         "rates": {
             firing: {
-                each.name: {"unit": each.unit, "found": each.found, "left": each.left, "from": each.low, "to": each.high}
+                each.name: {"unit": each.unit, "found": each.found, "left": each.left, "from": each.low,
+                            "to": each.high}
                 for each in quantities(setup, rate)
             }
             for firing, rate in record.rates.items()

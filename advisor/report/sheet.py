@@ -329,7 +329,8 @@ def _findings(pages: Pages, record: Record) -> None:
 def _say_highest_co(record: Record, highest: HighestCO) -> str:
     air_free = "" if highest.air_free_ppm is None else f", {highest.air_free_ppm:.0f} air-free"
     at = f" at {highest.firing} fire" if highest.firing in FIRINGS else ""
-    return f"Highest CO of the visit: {highest.co_ppm:g} ppm{air_free}{at}, {record.clock(highest.time)}, row {highest.row}."
+    when = f"{record.clock(highest.time)}, row {highest.row}"
+    return f"Highest CO of the visit: {highest.co_ppm:g} ppm{air_free}{at}, {when}."
 
 
 def _say_seen(record: Record, seen: Seen) -> str:

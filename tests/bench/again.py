@@ -1,9 +1,9 @@
 """The same boiler a year later: `python tests/bench/again.py [--visits N] [--scenario NAME] [--first-seed N]`.
 
 Each boiler is set once, by the adviser. Then it is found out of band again, its gains changed by a year (sd 15 % of
-each, invented), and set twice from the same state: by the adviser that knows nothing of the first visit, and by one that
-starts from its log (`open --from`). Means of the paired differences with 1.96 standard errors; shares that passed the far
-edge with the discordant pairs.
+each, invented), and set twice from the same state: by the adviser that knows nothing of the first visit, and by one
+that starts from its log (`open --from`). Means of the paired differences with 1.96 standard errors; shares that passed
+the far edge with the discordant pairs.
 """
 
 import argparse
