@@ -21,7 +21,7 @@ ANSWERS = (  # how the question starts, what is typed
     ("Kind of visit", ""), ("Fuel", "natural gas"), ("CO2 band at high", "9.0:9.4 8.6:9.0"),
     ("CO2 band at low", "8.6:9.0"),
     ("Read back", ""), ("Maker's instructions", ""), ("Maker's CO limit", "200 ppm air-free"), ("Room CO alarm", "y"),
-    ("Power off", "y"), ("Gas off", "y"), 
+    ("Power off", "y"), ("Gas off", "y"),
     ("Boiler: make", "as on the plate (invented); 12345; Harbour Street cold store, office (invented)"),
     ("Why this visit", "valve stuck (invented)"), ("Which gas valve", "spare part 77 (invented)"),
         ("Analyser; its", "flue analyser 3; 88; 11 Feb 2026"), ("Analyser warm", "20.9 0"),

@@ -93,7 +93,7 @@ class Guide:
                 self._say(str(error))
 
     def _ask_how_it_runs(self) -> None:
-        """Where a visit is taken up again with the burner on, as far as is logged: whether it still is, first of all."""
+        """Where a visit is taken up again with the burner on, as far as is logged: whether it still is, first."""
         while (state := self._look()) and state.step and self.situation.firing and not self.situation.left:
             running = self.situation.firing
             typed = self.terminal.ask(

@@ -19,9 +19,9 @@ WITH_IT = {  # how one answer gives more than was asked (`check_items.TOGETHER`)
 }  # fmt: skip
 HELP = "Enter takes what is offered; ? says why; back, skip, stop and note WORDS do what they say."
 OTHERS = (
-    "You may also type: high or low (the rate it runs at), a turn such as 15 cw (degrees) or 1/24 cw, may 30 cw, tight or leaking "
-    "(the sample line), richer or leaner (this screw, clockwise), check ITEM VALUE UNIT, void ROW. At any time, in a wait "
-    "too: co 24, off (the burner went off, and why), a whole reading."
+    "You may also type: high or low (the rate it runs at), a turn such as 15 cw (degrees) or 1/24 cw, may 30 cw, tight "
+    "or leaking (the sample line), richer or leaner (this screw, clockwise), check ITEM VALUE UNIT, void ROW. At any "
+    "time, in a wait too: co 24, off (the burner went off, and why), a whole reading."
 )
 
 Command = Literal["why", "stop", "back", "skip", "note"]
