@@ -20,7 +20,7 @@ GOOD = {
     "clean air O2": "20.9 %", "clean air CO": "0 ppm", "sample line": "tight", "calibration date": "2026-02-11",
     "site": "Harbour Street (invented)", "analyser": "analyser 3", "opened joints": "tight",
     "throttle clockwise": "richer", "offset clockwise": "richer", "standing pressure": "20.4 mbar",
-    "CO limit": "200 ppm air-free", "other appliances": "none there", "working pressure": "19.8 mbar",
+    "CO limit": "200 ppm air-free", "other appliances": "none", "working pressure": "19.8 mbar",
     "test points": "tight", "appliance left": "in service", "technician": "A. N. Other",
 }  # fmt: skip
 HAS_READ = ("flue temperature", "air temperature", "heating value")  # what belongs to a reading of the proof
