@@ -11,6 +11,7 @@ from advisor import parsing, units
 from advisor.chemistry import fuels
 from advisor.decision.advise import Case, advise_case, permit
 from advisor.decision.answers import Advice, Verdict, plain_finding
+from advisor.decision.time_to_go import time_to_go
 from advisor.diagnosis.carbon_monoxide import worth_a_reason
 from advisor.errors import RangeError
 from advisor.job_setup import band_check
@@ -64,6 +65,13 @@ class SetupKeywords(TypedDict, total=False):
     valve_family: str
     prior_source: str
     visit: str
+    boiler: str
+    serial: str
+    reason: str
+    valve: str
+    technician: str
+    analyser_serial: str
+    calibrated: str
     policy: Any
 
 
@@ -331,7 +339,10 @@ class Job:
     def next(self, at: datetime | None = None) -> Advice:
         """How far next, which way, how long to wait, what to expect, am I done, what is wrong."""
         case = self.case(at)
-        return replace(advise_case(case), open_items=open_items(case))
+        advice = advise_case(case)
+        left = time_to_go(case, advice)
+        minutes, turns = left or (None, None)
+        return replace(advice, open_items=open_items(case), minutes_left=minutes, turns_left=turns)
 
     def progress(self, at: datetime | None = None, advice: Advice | None = None) -> Progress:
         """Which stage the visit is in and how each stands; `advice`, where `next` was asked already, saves time."""

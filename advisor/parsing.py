@@ -19,6 +19,7 @@ _TURN = re.compile(
     r"(?P<way>cw|ccw|clockwise|counter[ -]?clockwise|anti[ -]?clockwise)?"
 )
 _LIMITS = re.compile(r"([\d.]+)\s*(?::|-|\u2013|\bto\b|\s)\s*([\d.]+)\s*([A-Za-z].*)?")
+LEAST_DEGREES = 5  # a whole number from here on is degrees: own choice, no screw is set by five whole turns
 _LOW_HIGH = "Write the lower and the upper number as LOW:HIGH"
 
 
@@ -83,9 +84,10 @@ def parse_range(text: str, what: str) -> tuple[float, float]:
 
 
 def parse_turn(words: str) -> float:
-    """Read a turn such as "1/24 cw", "30deg ccw" or "0.05 clockwise": turns, clockwise positive.
+    """Read a turn such as "15 cw", "1/24 cw", "30deg ccw" or "0.05 clockwise": turns, clockwise positive.
 
-    More than 0 and at most 1 turn, always with its direction. Raises RangeError for anything else.
+    A bare number below 1 is turns, a whole one from 5 degrees; any other is asked back. More than 0 and at most 1 turn,
+    always with its direction. Raises RangeError for anything else.
     """
     typed = " ".join(words.split())
     match = _TURN.fullmatch(typed.lower())
@@ -93,20 +95,26 @@ def parse_turn(words: str) -> float:
     far, way = match["far"], match["way"]
     unit = "deg" if (match["unit"] or "").startswith(("d", "°")) else ""
     if not re.match(r"[-+\u2212]?\s*[\d.]", far):
-        raise RangeError(f"'{typed}' is not a turn. Say how far and which way, such as 1/24 cw")
+        raise RangeError(f"'{typed}' is not a turn. Say how far and which way, such as 15 cw (degrees) or 1/24 cw")
     if re.search(r"(^|/)\s*[-+\u2212]", far):
         far = re.sub(r"[-+\u2212]\s*", "", far) + unit
         raise RangeError(f"'{typed}' has a sign. Say the way in words instead: {far} cw or {far} ccw")
     stray = re.fullmatch(r"([\d./]+)\s*([a-z]+)", far)
     if stray and way is None:
         raise RangeError(f"'{stray[2]}' is no way to turn. Say {stray[1]} cw (clockwise) or {stray[1]} ccw")
-    size = _turn_size(far, typed) / (360 if unit else 1)
+    number = _turn_size(far, typed)
     if way is None:
         raise RangeError(f"Which way? Say {far}{unit} cw (clockwise) or {far}{unit} ccw (counterclockwise)")
-    if size == 0:
-        raise RangeError(f"'{typed}' is no turn at all. Say how far, such as 1/24 {way}")
+    if number == 0:
+        raise RangeError(f"'{typed}' is no turn at all. Say how far, such as 15 {way} (degrees)")
+    bare = not match["unit"] and "/" not in far
+    if bare and number >= 1 and not (number >= LEAST_DEGREES and number.is_integer()):
+        raise RangeError(f"'{typed}': degrees or turns? Say {far}deg {way}{_or_in_turns(number, far, way)}")
+    size = number / (360 if unit or (bare and number >= 1) else 1)
     if size > 1:
-        raise RangeError(_too_far(typed, size, way, plain=not match["unit"]))
+        raise RangeError(
+            f"'{typed}' is {size:g} turns; one entry holds at most 1. Was it really made, enter it in parts"
+        )
     return size if way in ("cw", "clockwise") else -size
 
 
@@ -119,11 +127,8 @@ def _turn_size(far: str, typed: str) -> float:
     return above / below
 
 
-def _too_far(typed: str, size: float, way: str, plain: bool) -> str:
-    if not (plain and size.is_integer()):
-        return f"'{typed}' is {size:g} turns; one entry holds at most 1. Was it really made, enter it in parts"
-    meant = f"{size:g}deg" if size % 15 == 0 else f"1/{size:g}"  # a bare 30 was degrees, a bare 24 a 24th
-    return f"'{typed}' is {size:g} whole turns. Did you mean {meant} {way}?"
+def _or_in_turns(number: float, far: str, way: str) -> str:
+    return f" or {far} turn {way}" if number == 1 else ""
 
 
 def split_unit(words: str) -> tuple[str, str]:

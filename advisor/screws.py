@@ -21,3 +21,8 @@ SCREW_FOR: Mapping[Firing, Screw] = MappingProxyType({"low": "offset", "high": "
 def other_firing(firing: Firing) -> Firing:
     """The other firing rate."""
     return "low" if firing == "high" else "high"
+
+
+def other_direction(way: Direction) -> Direction:
+    """The other way; unknown stays unknown."""
+    return "leaner" if way == "richer" else "richer" if way == "leaner" else way

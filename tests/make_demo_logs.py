@@ -34,7 +34,7 @@ FACTS = {
 ZONE = timezone(timedelta(hours=2))
 ANSWERS = {  # to the questions of the whole visit; any other is answered with its first choice or left out
     "calibration date": "2026-02-11", "clean air O2": "20.9 %", "clean air CO": "0 ppm",
-    "standing pressure": "20.4 mbar", "working pressure": "19.8 mbar", "other appliances": "none there",
+    "standing pressure": "20.4 mbar", "working pressure": "19.8 mbar", "other appliances": "none",
     "technician": "A. Example (invented)",
 }  # fmt: skip
 TEMPERATURES = {

@@ -18,18 +18,22 @@ from advisor.wording import numbers
 CENTRES = {"high": 9.2, "low": 8.8}
 START = datetime(2026, 5, 12, 9, 0, tzinfo=timezone(timedelta(hours=2)))
 ANSWERS = (  # how the question starts, what is typed
-    ("Kind of visit", ""), ("Fuel", "natural gas"), ("CO2 band at high", "9.0:9.4"), ("CO2 band at low", "8.6:9.0"),
+    ("Kind of visit", ""), ("Fuel", "natural gas"), ("CO2 band at high", "9.0:9.4 8.6:9.0"),
+    ("CO2 band at low", "8.6:9.0"),
     ("Read back", ""), ("Maker's instructions", ""), ("Maker's CO limit", "200 ppm air-free"), ("Room CO alarm", "y"),
-    ("Power off, gas off", "y"), ("Where is this boiler", "Harbour Street cold store, office (invented)"),
-    ("Which analyser", "flue analyser 3"), ("Analyser last calibrated", "2026-02-11"), ("Analyser warm", "20.9"),
-    ("In clean air", "0"), ("Water trap", ""), ("Sample line", "tight"), ("New gaskets", ""), ("Both screws", "yes"),
-    ("The throttle screw", "richer"), ("The offset screw", "richer"), ("Gas on", "y"), ("Every gas joint", "tight"),
+    ("Power off", "y"), ("Gas off", "y"),
+    ("Boiler: make", "as on the plate (invented); 12345; Harbour Street cold store, office (invented)"),
+    ("Why this visit", "valve stuck (invented)"), ("Which gas valve", "spare part 77 (invented)"),
+        ("Analyser; its", "flue analyser 3; 88; 11 Feb 2026"), ("Analyser warm", "20.9 0"),
+    ("Water trap", ""), ("Sample line", "tight"), ("Valve made up", "y"), ("Both screws", "yes"),
+    ("The throttle screw", "richer richer"), ("Gas on", "y"), ("Every gas joint", "tight"),
     ("Inlet pressure", "17:25 mbar"), ("Standing pressure", "20.4"), ("Probe in the flue", ""),
-    ("Other gas appliances", "none"), ("Working pressure", "19.8"), ("Is that drop", "y"), ("Case or cover", ""),
-    ("Flue temperature", "52"), ("Combustion air", "18"), ("To time the gas meter", "38.5 MJ/m3"),
+    ("Other gas appliances", "none 19.8"), ("Working pressure", "19.8"), ("Is that drop", "y"), ("Case or cover", ""),
+    ("Flue temperature and", "y"),
+    ("Flue temperature at", "52"), ("Combustion air", "18"), ("Heating value", "38.5 MJ/m3"),
     ("Input range", "33:37 kW"), ("Gas at the meter", "12 20 15"), ("Only this boiler", "0.1 m3 112"),
-    ("Caps and seals", ""), ("Manometer off", "tight"), ("Test mode off", ""), ("Normal start", ""),
-    ("Safety devices", "y"), ("The appliance is left", "in service"), ("Your name", "A. N. Other"), ("A copy", ""),
+    ("Caps and seals", ""), ("Test points", "tight"), ("Test mode off", "y"),
+    ("Safety devices", "y"), ("The appliance is left", "in service; A. N. Other"), ("Your name", "A. N. Other"),
 )  # fmt: skip
 MOST_LINES = 600  # printed, after which a visit is taken for one that never ends
 ADVISED = re.compile(r"Enter: (\S+ c?cw), as advised")
@@ -66,7 +70,10 @@ class OnSite:
                 return others.pop(0)
         if question.startswith(("Change to", "Light it", "Burner off")):
             self.visit.run_at("low" if "low fire" in question else "high")
-            return ""
+            self.visit.read()
+            return f"{self.visit.readings[-1].co_ppm:g}"
+        if question.startswith("Taken up again"):
+            return self.boiler.firing or "off"
         if question.startswith("What did you turn"):
             advised = ADVISED.search(question)
             assert advised
@@ -142,7 +149,8 @@ def printed_visit(path: str) -> str:
     assert isinstance(terminal.screen, io.StringIO)
     screen = "\n".join(line.rstrip() for line in terminal.screen.getvalue().splitlines())
     first_turn = screen.index("as advised;")
-    begins = screen.index("\nTurn the", first_turn)
-    ends = screen.index("\nStage 7 of")
-    left_out = "\n[turn, wait and read in the same way until both rates hold: stages 4, 5 and 6]\n"
+    begins = screen.index(" screw: ", first_turn)
+    begins = screen.rindex("\n", 0, begins)
+    ends = screen.index("\nBoth rates again")
+    left_out = "\n[turn, wait and read in the same way until both rates hold]\n"
     return screen[:begins] + left_out + screen[ends:] + "\n"

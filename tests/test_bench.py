@@ -20,6 +20,7 @@ import policies
 import report
 import run as bench
 import startup
+from again import both_ways
 
 from advisor.chemistry.fuels import NATURAL_GAS
 from advisor.job_setup.setup import JobSetup
@@ -538,3 +539,12 @@ def test_a_change_reaches_the_processes() -> None:
 def test_an_answer_takes_little_processor_time() -> None:
     """With 12 readings on the log, at most 30 ms; own goal. The least of nine, for machines that do other work too."""
     assert startup.one_answer() <= 0.030
+
+
+def test_second_visits_take_fewer_turns_and_no_more_overshoots() -> None:
+    """Some boilers of the bench, set blind and with their first visit's log: paired."""
+    pairs = [pair for seed in range(50_500, 50_506) if (pair := both_ways(bench.BOILERS["base"], seed))]
+    blind, known = ([pair[way] for pair in pairs] for way in (0, 1))
+    assert sum(visit.moves for visit in known) < sum(visit.moves for visit in blind)
+    assert sum(visit.overshot for visit in known) <= sum(visit.overshot for visit in blind)
+    assert all(visit.both for visit in known)

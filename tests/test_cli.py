@@ -66,7 +66,9 @@ def words(text: str) -> str:
 
 def labels(text: str) -> list[str]:
     """The labels of an answer, in order."""
-    return [line[2:10].strip() for line in text.splitlines() if re.match(r"  \w", line)]
+    return re.findall(
+        r"^(STOP|Warning|Note|Then|Expect|Why|Now|Left|Next|May|Restore|Allowed)(?=  )", text, re.MULTILINE
+    )
 
 
 def asked(time: str, line: str) -> Any:
@@ -93,7 +95,7 @@ ENTRIES = [
     ("read visit.csv high 8.3 900 --o2 6.2", "O2 or CO was given twice: give each once"),
     ("run-at visit.csv middle", "firing rate 'middle': it is high, low or off"),
     ("turn visit.csv gas 1/24 cw", "screw 'gas': it is offset or throttle"),
-    ("turn visit.csv offset 24 cw", "'24 cw' is 24 whole turns. Did you mean 1/24 cw?"),
+    ("turn visit.csv offset 2 cw", "'2 cw': degrees or turns? Say 2deg cw"),
     ("turn visit.csv throttle -1/24 cw", "'-1/24 cw' has a sign. Say the way in words instead: 1/24 cw or 1/24 ccw"),
     ("void visit.csv abc", "row 'abc' is not a number. Type digits and a point only, no unit"),
     ("void visit.csv 1.5", "row '1.5' is not a whole number. Type digits only"),
@@ -162,7 +164,8 @@ SLIPS = [
     ("next", "LOG is missing. Type: advisor next LOG. More: advisor next --help"),
     ("read visit.csv low", "CO2 is missing. Type: advisor read LOG RATE CO2 [O2] [CO]. More: advisor read --help"),
     ("turn visit.csv offset", "TURN is missing. Type: advisor turn LOG SCREW TURN. More: advisor turn --help"),
-    ("open new.csv --high 9:9.4", "--fuel is missing. Type: advisor open LOG --fuel NAME. More: advisor open --help"),
+    ("open new.csv --high 9:9.4",
+     "--fuel is missing. Type: advisor open LOG --fuel NAME --high BAND --low BAND. More: advisor open --help"),
     ('open new.csv --fuel "natural gas" --high 9:9.4',
      "band at low fire: give --low in CO2, such as 9.0:9.4, or --low-o2 in O2, such as 4.3:5.0, from the maker's "
      "instructions"),
@@ -171,7 +174,7 @@ SLIPS = [
     ("read visit.csv high 8.1 6.2 22 5 7",
      f"'5 7' are 2 words too many. Type: advisor read LOG RATE CO2 [O2] [CO], {QUOTED}"),
     ("next visit.csv --jso", "'--jso' is no option of next. Did you mean --json?"),
-    ("next visit.csv -x", "'-x' is no option of next. It has --at, --json, --help"),
+    ("next visit.csv -x", "'-x' is no option of next. It has --at, --why, --json, --help"),
     ("read visit.csv high -8.6 --speed 3", "'-8' is no option of read. It has --o2, --co, --at, --note, --help"),
     ("next visit.csv --json=3", "--json takes no value"),
     ("sheet visit.csv a.pdf --paper", "--paper needs a value after it: a4 or letter"),
@@ -179,7 +182,7 @@ SLIPS = [
     ("fly visit.csv",
      "'fly' is no command. There are open, run-at, co, read, turn, check, note, void, next, may, show, sheet, guide, "
      "lesson, practise, study"),
-    ("--fast", "'--fast' is no option of advisor. It has --help"),
+    ("--fast", "'--fast' is no option of advisor. It has --install-completion, --show-completion, --help"),
     *((line, f"{message} Nothing was logged.") for line, message in ENTRIES),
     *((f"open new.csv {STATED} {more}", message) for more, message in OPENING),
 ]  # fmt: skip
@@ -280,7 +283,7 @@ def test_a_torn_last_line_is_reported_and_costs_only_itself() -> None:
     with LOG.open("ab") as file:
         file.write(b"2026-05-04T10:06:00+00:00,rea")
     status, out, err = at(NOW, "next")
-    assert (status, out[:23], err[:15]) == (0, "Turn the throttle screw", "Note: visit.csv")
+    assert (status, out[:23], err[:15]) == (0, "Throttle screw: 15° (1/", "Note: visit.csv")
     assert at(NOW, "turn throttle 1/24 cw")[0] == 0
     assert [event.event for event in events()] == ["firing", "reading", "turn"]
 
@@ -372,61 +375,98 @@ def test_in_any_shell_nothing_breaks(
 # ---- answers
 
 
-TURN = "Turn the throttle screw 15° (1/24 turn) clockwise."
 OVER = f"{FIRST}; {NOW} turn throttle 1/4 cw"
-WATCH = "Watch CO: the last turn was over the cap. Wait 1 min more, then read at high fire."
 HIGH_CO = f"{NOW} read high 9.2 4.6 900"
-STOP = "BURNER OFF. Air the room. Never richer. CO at high fire is 1154 ppm air-free, over its limit of 400."
 BOTH = "10:00 run-at high; 10:03 read high 9.2 4.6 30; 10:03 run-at low; 10:06 read low 8.8 5.4 20"  # in one minute
 TIGHT = "10:07 check 'sample line' tight; 10:07 check 'opened joints' tight"
 UNKNOWN = "--set clockwise.offset=unknown"  # the way of a screw, a turn of which is due then
 LOW = "10:03 run-at high; 10:05 read high 9.2 4.6 22; 10:06 run-at low; 10:10 read low 8.2 6.2 12"
 ANSWERS = [
     # what is stated, what is typed, exit status, how the answer starts, labels, codes
-    ("", "10:00 next", 0, "Change to high fire and log it: run-at high.", "Why Stage", "light-first"),
-    ("", f"{FIRST}; {NOW} next", 0, TURN, "Wait Expect Chance Screw CO Why Note Stage", "here first-move sample-line"),
-    ("", f"{FIRST}; {NOW} note warm", 0, TURN, "Wait Expect Chance Screw CO Why Note Stage", "here first-move"),
-    ("", f"{FIRST}; {NOW} read H 8.3 6.2 22", 0, TURN, "Wait Expect Chance Screw CO Why Note Stage", "here"),
+    ("", "10:00 next", 0,
+     "Light it and run high fire. Log it: run-at high.",
+     "Then Why", "light-first"),
+    ("", f"{FIRST}; {NOW} next", 0,
+     "Throttle screw: 15° (1/24 turn) clockwise, richer.",
+     "Then Expect Now Left", "here first-move sample-line"),
+    ("", f"{FIRST}; {NOW} note warm", 0,
+     "Throttle screw: 15° (1/24 turn) clockwise, richer.",
+     "Then Expect Now Left", "here first-move"),
+    ("", f"{FIRST}; {NOW} read H 8.3 6.2 22", 0,
+     "Throttle screw: 15° (1/24 turn) clockwise, richer.",
+     "Then Expect Now Left", "here"),
     ("--pressure 'working pressure=17:25 mbar'", f"{FIRST}; {NOW} next", 0,
-     "Check the gas pressure first, then turn the throttle screw 15° (1/24 turn) clockwise.",
-     "Warning Wait Expect Chance Screw CO Why Note Stage", "pressure-unknown"),
-    ("", f"{FIRST}; {NOW} turn throttle 1/24 cw", 0, "Wait 70 s more, then read at high fire.",
-     "Expect CO Why Note Stage", "not-steady"),
-    ("", OVER, 0, f"Not advised: 90° (1/4 turn) is more than the cap of 45° (1/8 turn) a move. {WATCH}",
-     "Warning CO Why Note Stage", "large-turn"),
-    ("", f"{OVER}; {NOW} next", 0, WATCH, "Warning CO Why Note Stage", "large-turn"),
-    ("", f"{OVER}; {HIGH_CO}", 3, STOP, "Warning CO Note Note May Restore Stage", "high-co large-turn"),
-    ("", f"{OVER}; 10:09 read high 9.2 4.6 24", 0, "Change to low fire and log it", "CO Why Note Stage",
-     "other-unread"),
+     "Check the gas pressure first. Then throttle screw: 15° (1/24 turn) clockwise, richer.",
+     "Warning Then Expect Now Left", "pressure-unknown"),
+    ("", f"{FIRST}; {NOW} turn throttle 1/24 cw", 0,
+     "Wait 70 s more, then read CO2, O2, CO at high fire.",
+     "Expect Why Now Left", "not-steady"),
+    ("", OVER, 0,
+     "Not advised: Over the cap of 45° (1/8 turn) at a time. Watch CO: the last turn was over the cap. Wai",
+     "Warning Why Now Left", "large-turn"),
+    ("", f"{OVER}; {NOW} next", 0,
+     "Watch CO: the last turn was over the cap. Wait 1 min more, then read CO2, O2, CO at high fire.",
+     "Warning Why Now Left", "large-turn"),
+    ("", f"{OVER}; {HIGH_CO}", 3,
+     "BURNER OFF. Air the room. Never richer. CO at high fire is 1154 ppm air-free, over its limit of 400.",
+     "Warning May Restore Now Left", "high-co large-turn"),
+    ("", f"{OVER}; 10:09 read high 9.2 4.6 24", 0,
+     "Change to low fire. Log it: run-at low.",
+     "Why Now Left", "other-unread"),
     ("", f"{FIRST}; {NOW} turn throttle 1/12 cw; {NOW} turn throttle 1/12 cw", 0,
-     "Not advised: Not steady yet: wait 1 min more and read. Watch CO: the last turn was over the cap. Wait",
-     "Warning CO Why Note Stage", "large-turn"),
-    ("", f"{FIRST}; {NOW} turn offset 1/24 cw", 0, "Not advised: The offset screw is set at low fire; the boiler",
-     "Warning Expect CO Why Note Stage", "wrong-rate"),
+     "Not advised: Not steady yet: wait 1 min more and read. Watch CO: the last turn was over the cap. Wai",
+     "Warning Why Now Left", "large-turn"),
+    ("", f"{FIRST}; {NOW} turn offset 1/24 cw", 0,
+     "Not advised: The offset screw is set at low fire; the boiler is at high fire. Wait 1 min more, then",
+     "Warning Expect Why Now Left", "wrong-rate"),
     ("", f"{FIRST}; {HIGH_CO}; {NOW} turn throttle 1/24 cw", 3,
-     f"Not advised: Stop: no turn until this is cleared. {STOP}", "STOP CO Note May Restore Stage", "high-co"),
-    ("", f"{FIRST}; {NOW} co 40; {NOW} co 900", 3, STOP.replace("1154", "1187"), "CO Note May Stage", "high-co"),
-    ("", f"{FIRST}; {NOW} run-at off --note 'locked out'", 0, "Burner off. Once it may run again, at high fire, log",
-     "CO Why Note Stage", "off"),
-    ("", f"{FIRST}; {NOW} run-at off; {NOW} read high 0.2 20.6 2", 0, "Burner off.", "CO Why Note Stage", "off"),
-    ("", f"{FIRST}; {NOW} run-at off; {NOW} may throttle 1/24 cw", 3, "No: throttle screw", "Why Stage", "off-no-turn"),
-    ("", f"{FIRST}; {NOW} run-at off; 10:07 run-at high; 10:08 read high 8.3 6.2 22", 0, "Wait ",
-     "Expect CO Why Note Stage", "just-lit"),
-    ("", f"{FIRST}; {NOW} check 'working pressure' 17.4 mbar", 0, TURN,
-     "Wait Expect Chance Screw CO Why Note Note Stage", "here"),
-    ("", f"{FIRST}; {HIGH_CO}", 3, STOP, "STOP CO Note May Stage", "high-co"),
-    ("", f"{FIRST}; {HIGH_CO}; {NOW} next", 3, STOP, "STOP CO Note May Stage", "high-co"),
-    ("", f"{FIRST}; {NOW} may throttle 1/24 cw", 0, f"Yes: {TURN[9:]}", "Wait Expect Chance Note Stage",
-     "may sample-line"),
-    ("", f"{FIRST}; {NOW} may throttle 1/4 cw", 3, "No: throttle screw 90° (1/4 turn) clockwise.", "Wait Chance Stage",
-     "over-cap"),
-    ("", BOTH, 0, "Both rates are in band. Not finished: sample line, opened joints. ", "Next CO Why Note Stage",
-     "in-band"),
-    ("", f"{BOTH}; {TIGHT}", 0, "Done: high and low fire are both in band.", "Next CO Why Stage", "in-band"),
-    (UNKNOWN, f"{LOW}; 10:10 next", 0, "Turn the offset screw", "Wait Expect Chance Screw CO Why Note Stage", "here"),
-    (UNKNOWN, f"{LOW}; 10:10 may throttle 1/24 cw", 3, "No: throttle screw", "Stage", "other-screw"),
-    (UNKNOWN, f"{LOW}; 10:11 read low 8.2 6.2 2500; 10:11 may throttle 1/24 cw", 3, "No: throttle screw", "Why Stage",
-     "stopped"),
+     "Not advised: No turn until the stop is cleared. BURNER OFF. Air the room. Never richer. CO at high f",
+     "STOP May Restore Now Left", "high-co"),
+    ("", f"{FIRST}; {NOW} co 40; {NOW} co 900", 3,
+     "BURNER OFF. Air the room. Never richer. CO at high fire is 1187 ppm air-free, over its limit of 400.",
+     "May Now Left", "high-co"),
+    ("", f"{FIRST}; {NOW} run-at off --note 'locked out'", 0,
+     "Burner off. Once it may run again: high fire. Log it: run-at high.",
+     "Why Now Left", "off"),
+    ("", f"{FIRST}; {NOW} run-at off; {NOW} read high 0.2 20.6 2", 0,
+     "Burner off. Once it may run again: high fire. Log it: run-at high.",
+     "Why Now Left", "off"),
+    ("", f"{FIRST}; {NOW} run-at off; {NOW} may throttle 1/24 cw", 3,
+     "No: throttle screw: 15° (1/24 turn) clockwise, richer. The burner is off. Light it and take a reading first.",
+     "Now", "off-no-turn"),
+    ("", f"{FIRST}; {NOW} run-at off; 10:07 run-at high; 10:08 read high 8.3 6.2 22", 0,
+     "Wait 25 s more, then read CO2, O2, CO at high fire.",
+     "Expect Why Now Left", "just-lit"),
+    ("", f"{FIRST}; {NOW} check 'working pressure' 17.4 mbar", 0,
+     "Throttle screw: 15° (1/24 turn) clockwise, richer.",
+     "Then Expect Now Left Note", "here"),
+    ("", f"{FIRST}; {HIGH_CO}", 3,
+     "BURNER OFF. Air the room. Never richer. CO at high fire is 1154 ppm air-free, over its limit of 400.",
+     "STOP May Now Left", "high-co"),
+    ("", f"{FIRST}; {HIGH_CO}; {NOW} next", 3,
+     "BURNER OFF. Air the room. Never richer. CO at high fire is 1154 ppm air-free, over its limit of 400.",
+     "STOP May Now Left", "high-co"),
+    ("", f"{FIRST}; {NOW} may throttle 1/24 cw", 0,
+     "Yes. Throttle screw: 15° (1/24 turn) clockwise, richer.",
+     "Then Expect Now", "may sample-line"),
+    ("", f"{FIRST}; {NOW} may throttle 1/4 cw", 3,
+     "No: throttle screw: 90° (1/4 turn) clockwise, richer. Over the cap of 45° (1/8 turn) at a time.",
+     "Allowed Now", "over-cap"),
+    ("", BOTH, 0,
+     "Both rates are in band. Not finished: sample line, opened joints.",
+     "Now Left", "in-band"),
+    ("", f"{BOTH}; {TIGHT}", 0,
+     "Done: both rates are in band.",
+     "Now Next Left", "in-band"),
+    (UNKNOWN, f"{LOW}; 10:10 next", 0,
+     "Offset screw: 15° (1/24 turn) clockwise, way not sure yet.",
+     "Warning Then Expect Now Left", "here"),
+    (UNKNOWN, f"{LOW}; 10:10 may throttle 1/24 cw", 3,
+     "No: throttle screw: 15° (1/24 turn) clockwise, richer. The throttle screw is set at high fire; the b",
+     "Now", "other-screw"),
+    (UNKNOWN, f"{LOW}; 10:11 read low 8.2 6.2 2500; 10:11 may throttle 1/24 cw", 3,
+     "No: throttle screw: 15° (1/24 turn) clockwise, richer. No turn until the stop is cleared.",
+     "STOP Now", "stopped"),
 ]  # fmt: skip
 
 
@@ -489,9 +529,9 @@ def test_show_lists_what_to_look_at_first_and_the_way_back() -> None:
     job = Job.load(LOG)
     job.note("no manometer", item="skipped stage", value="gas pressure", at=job.moment(job.events[-1].time))
     shown = at("10:08", "show")[1]
-    assert "  Skipped  gas pressure: no manometer\n" in shown
-    steps = shown[shown.index("  Look first (CO over its limit):") : shown.index("  Restore  Throttle screw 22°")]
-    assert re.findall(r"^ {6}(\d) ", steps, re.MULTILINE)[:6] == list("123456")
+    assert "Skipped  gas pressure: no manometer\n" in shown
+    steps = shown[shown.index("  Look first (CO over its limit):") : shown.index("Restore  Throttle screw 22°")]
+    assert re.findall(r"^ {4}(\d) ", steps, re.MULTILINE)[:6] == list("123456")
     assert "Restore" in labels(at("10:07:40", "next")[1])
 
 
@@ -502,9 +542,9 @@ SHOWN = [
      "With the analyser's own accuracy of 0.3 % CO2 either way:"),
     (UNKNOWN, f"{LOW}; 10:10 show", "Offset what it does at low fire is not known yet (1/12 turn: at most"),
     (UNKNOWN, f"{LOW}; 10:10 show", "Throttle 1/12 turn clockwise makes +"),
-    (UNKNOWN, f"{LOW}; 10:10 next", "which way it works is not sure yet"),
-    ("", f"{FIRST}; {NOW} next", "Stage 5 of 10, high fire; not done: before, valve, lighting, gas pressure."),
-    ("", f"{FIRST}; {NOW} note warm", "Stage 5 of 10, high fire; not done: before, valve, lighting, gas pressure."),
+    (UNKNOWN, f"{LOW}; 10:10 next --why", "which way it works is not sure yet"),
+    ("", f"{FIRST}; {NOW} next", "To do: preparation, valve, lighting, pressure."),
+    ("", f"{FIRST}; {NOW} note warm", "To do: preparation, valve, lighting, pressure."),
 ]  # fmt: skip
 
 
@@ -520,22 +560,21 @@ def test_finish_names_the_sheet_and_a_visit_that_is_over_asks_for_nothing_more()
     """Before the appliance is left the cover comes first; after it only the record is left."""
     LOG.write_bytes((DEMO_LOGS / "sound_job.csv").read_bytes())
     out = words(typed("next visit.csv --at last")[1])
-    assert "Cover back on and read once more" in out
-    assert "fill in the record: advisor sheet LOG FILE" in out
+    assert "Cover on, read once more, seal the adjusters; record: advisor sheet LOG FILE." in out
     job, end = Job.load(LOG), events()[-1].time
     for stage in ("proof", "close up", "record"):
         job.note("done by the other technician", item="skipped stage", value=stage, at=end)
     out = typed("next visit.csv --at last")[1]
-    assert "  Next     The visit is over; the record: advisor sheet LOG FILE\n" in out
-    assert "  Stage    the visit is over; not done: before, valve, lighting, gas pressure.\n" in out
-    assert "Cover back on" not in out
+    assert "\nNext     The visit is over; the record: advisor sheet LOG FILE\n" in out
+    assert "\nLeft     To do: preparation, valve, lighting, pressure.\n" in out
+    assert "Cover on" not in out
 
 
 def test_as_of_the_last_row_is_for_answers() -> None:
     """`--at last` answers as of the log's end; without it the answer is for now, hours later."""
     log = str(DEMO_LOGS / "half_way.csv")
-    assert run("next", log, "--at", "last")[1].startswith("Turn the offset screw")
-    assert run("next", log)[1].startswith("Change to low fire and log it: run-at low.\n")
+    assert run("next", log, "--at", "last")[1].startswith("Offset screw: ")
+    assert run("next", log)[1].startswith("Change to low fire. Log it: run-at low.\n")
     assert run("may", log, "offset", "1/24", "ccw", "--at", "last")[0] == 0
     assert run("may", log, "offset", "1/24", "ccw")[0] == 3
 
@@ -596,7 +635,7 @@ def test_a_check_is_logged_as_it_was_meant(line: str, logged: tuple[str, str, st
     """A pressure with or without a blank before its unit; a name that is not known is kept and said to be a remark."""
     prepared('--pressure "burner pressure=7:11inH2O"')
     status, out, _ = at(NOW, f"check {line}")
-    assert (status, "is not a check known here" in words(out)) == (0, remark)
+    assert (status, "is no check known here" in words(out)) == (0, remark)
     assert (events()[-1].item, events()[-1].value, events()[-1].unit) == logged
 
 
@@ -606,7 +645,7 @@ def test_a_back_dated_entry_is_answered_for_the_log_s_last_entry() -> None:
     assert at(NOW, "read high 9.2 4.7 2500")[0] == 3
     status, out, _ = at("09:00", "read high 8.6 5.7 22")
     assert (status, out[:10]) == (3, "BURNER OFF")
-    assert "  Note     The entry lies before the log's last entry (10:05).\n" in out
+    assert "Note     This entry lies before the log's last one (10:05).\n" in out
     assert events()[-1].co2_pct == 8.6  # it is logged all the same
     out = at("10:05", "note 'the day before'", "2026-05-03")[1]
     assert "lies before the log's last entry (2026-05-04 10:05)." in out

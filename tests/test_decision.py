@@ -15,7 +15,8 @@ from advisor.decision.candidates import Move
 from advisor.decision.low_fire import LowFire
 from advisor.diagnosis.findings import find
 from advisor.job_setup.prior import Prior
-from advisor.report.answers import PROVE_LINE, first_line
+from advisor.report.answers import PROVE_LINE
+from advisor.report.brief import first_line
 from advisor.response.fitted import gain_at_present
 from advisor.screws import FIRING_FOR, SCREW_FOR
 
@@ -312,7 +313,8 @@ def test_an_allowed_turn_says_what_it_would_do(made: Made, code: str) -> None:
     advice = job.next()
     verdict = job.may(str(advice.screw), advice.turns_cw or 0)
     assert [reason.code for reason in verdict.why] == [code]
-    assert first_line(advice).startswith("Turn the" if code == "may" else f"{PROVE_LINE} first, then turn the")
+    said = first_line(job.job.case(job.now), advice)
+    assert said.startswith("Throttle screw:" if code == "may" else f"{PROVE_LINE} first. Then throttle screw:")
     for name in ("wait_s", "expect_co2_pct", "expect_low_pct", "expect_high_pct", "chance_in_band", "chance_past_band"):
         assert getattr(verdict, name) == getattr(advice, name), name
 

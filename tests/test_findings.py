@@ -10,6 +10,7 @@ from replay import Made, Told, at_high, known_leaner, known_throttle, new_job
 from advisor import Job, RangeError
 from advisor.chemistry import fuels
 from advisor.report import answers as text
+from advisor.report.brief import first_line
 from advisor.response.reading_checks import co_limit_ppm, judge
 
 MARK = 1 / 24
@@ -401,7 +402,7 @@ def test_co2_that_falls_short_of_its_turn_is_warned_of_until_the_line_is_proved(
     assert [(finding.code, finding.severity) for finding in told.found(*FALLS)] == ([(code, "warn")] if code else [])
     if code:
         assert advice.action == "read"
-        assert text.first_line(advice).startswith(text.PROVE_LINE)
+        assert first_line(told.job.case(told.now), advice).startswith(text.PROVE_LINE)
         assert told.may("throttle", MARK).why[0].code == "prove-line"
     assert not told.check("sample line", "tight").found(*FALLS)
 
@@ -474,7 +475,7 @@ def test_what_a_check_says_is_kept_as_it_was_meant() -> None:
     rows = told.job.events
     for item, value, unit, message in (
         ("opened joints", "no", "", "'no' is no answer here: type tight or leaking or none opened"),
-        ("other appliances", "no", "", "'no' is no answer here: type running or none there"),
+        ("other appliances", "no", "", "'no' is no answer here: type running or off or none"),
         ("cause of CO", "cleaned it", "", "'cleaned it' is no answer here: type mended or not found"),
         ("opened joints", "none", "",
          "opened joints: none opened? A valve-change opens joints: type tight or leaking. Was no valve changed on this "

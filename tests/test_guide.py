@@ -98,7 +98,7 @@ def test_cautions_are_said_once(whole: tuple[Desk, Job]) -> None:
     text = " ".join(whole[0].text.split())
     for stage in STAGES:
         assert text.count(stage.words.caution) == 1, stage.name
-        assert text.index(f"{stage.name}: {stage.words.does}") < text.index(stage.words.caution)
+        assert text.index(f"{stage.words.called.capitalize()}: {stage.words.does}") < text.index(stage.words.caution)
 
 
 def test_nothing_said_is_wider_than_a_terminal(whole: tuple[Desk, Job]) -> None:
@@ -121,12 +121,17 @@ def test_what_is_measured_keeps_how_and_where_it_was_measured(whole: tuple[Desk,
     assert at == [(item, rate) for rate in ("high", "low") for item in (FLUE_C, AIR_C)]
 
 
+GIVEN_TOGETHER = ("Why this visit", "Working pressure", "Your name")  # or not asked at this kind of visit
+
+
 class LeavesEverywhere(Desk):
     """Leaves at every question, and answers it only when it is asked again."""
 
     left_at, rows = "", b""
 
     def ask(self, question: str) -> str:
+        if question.startswith("Taken up again"):
+            return super().ask(question)
         if self.left_at:
             assert (question, LOG.read_bytes()) == (self.left_at, self.rows)
             self.left_at = ""
@@ -142,8 +147,10 @@ def test_left_at_any_question_it_resumes_at_the_same_one() -> None:
         walked(desk)
         if "The visit is over" in desk.text:
             break
-    assert desk.text.count("Left. All that was entered is saved") > 50
+    assert desk.text.count("Left. All that was entered is saved") > 40
     for start, _ in ANSWERS[5:]:
+        if start in GIVEN_TOGETHER:
+            continue
         assert any(line.startswith(start) for line in desk.printed), start
 
 
@@ -163,14 +170,14 @@ SLIPS = [
     ("At high fire", "8.1 65 24", "65 % O2 can't be. Did you mean 6.5?"),
     ("At high fire", "eight", "'eight' is not understood: type CO2 O2 CO, such as 8.1 6.5 24"),
     ("At high fire", "", "Enter alone is no answer here: type CO2 O2 CO"),
-    ("What did you turn", "24 cw", "'24 cw' is 24 whole turns. Did you mean 1/24 cw?"),
+    ("What did you turn", "2 cw", "'2 cw': degrees or turns? Say 2deg cw"),
     ("What did you turn", "1/24", "Which way? Say 1/24 cw"),
     ("What did you turn", "no", "Then nothing was logged."),
-    ("At high fire", "8.3", "CO2 alone can't tell a lean flame from a rich one"),
+    ("At high fire", "8.3", "CO2 alone can't tell lean from rich"),
     ("What did you turn", 'check "sample', "a quote is not closed"),
     ("What did you turn", "void 99", "row 99 is not in this log"),
     ("What did you turn", "void 1.5", "row '1.5' is not a whole number"),
-    ("Your name", "?", "Who did it."),
+    ("The appliance is left", "?", "Out of service where a stop stands"),
     ("Only this boiler", "22", "'22': dial, its unit and the seconds"),
 ]
 
@@ -221,11 +228,11 @@ SCENES = [
           "opened joints", [f"check opened joints {answer}" for answer in ("leaking", "leaking", "tight")]),
     Scene("in service is refused where proof is missing",
           {"Case or cover": ["skip"], "Why is 'proof' skipped": ["no cover"], "The appliance is left": ["in", "out"]},
-          ("'proof' was skipped (no cover), so it can't be logged as in service", "Skipped proof: no cover"),
+          ("Can't be logged as in service, proof with the cover on was skipped (no cover)", "Skipped proof: no cover"),
           "appliance left", ["check appliance left out of service"], at="Case or cover"),
     Scene("in service is refused after a stop that was skipped past",
           {"Safety devices": ["no", "skip"], "Why is 'close up'": ["hurry"], "The appliance is left": ["in", "out"]},
-          ("STOP. safety devices: no.", "'close up' has a wrong answer, so it can't be logged as in service: safety"),
+          ("STOP. safety devices: no.", "Can't be logged as in service, closing up has a wrong answer: safety"),
           "appliance left", ["check appliance left out of service"], at="Case or cover"),
     Scene("an input rate off the data plate is asked again, Enter does not leave it out, back strikes it",
           {"Only this boiler": ["0.1 m3 1120", "", "0.1 m3 1125", "back"]},
@@ -244,41 +251,43 @@ SCENES = [
           ("Struck row 1, ", ", check: maker's instructions yes."), "",
           ["check maker's instructions yes", "void row 1", "check maker's instructions yes",
            "note not measured CO limit left out"]),
-    Scene("void says what it struck", {"At high fire": ["void"], "CO at high": ["stop"]},
-          ("Struck row 22, ", ", high fire: CO 11 ppm. Not meant? Undo it: advisor void LOG 23"),
-          "void", ["void row 22"], at="At high"),
+    Scene("void says what it struck", {"At high fire": ["void", "stop"]},
+          ("Struck row 30, ", "Not meant? Undo it: advisor void LOG 31"),
+          "void", ["void row 30"], at="At high"),
     Scene("back strikes only a turn that was never made",
           {"What did you turn": ["", "stop"], "At high fire": ["back", "back"], "Row ": ["no", "yes"]},
           ("Then it stays: a turn that was made is turned back with a turn of its own.",),
-          "void", ["void row 30"], at="What did"),
+          "void", ["void row 32"], at="What did"),
     Scene("the way of a screw is not taken for granted",
-          {"The throttle screw clockwise": ["", "unknown"], "The offset screw clockwise": ["", "leaner"],
+          {"The throttle screw clockwise": ["", "unknown leaner"],
            "Gas on": ["stop"]},
-          (NO_ENTER, "(richer, leaner, unknown): "),
+          (NO_ENTER, "(richer, leaner, unknown; both screws: richer leaner): "),
           "clockwise", ["check throttle clockwise unknown", "check offset clockwise leaner"]),
     Scene("low fire is not headed as set where high fire was skipped",
           {"What did you turn": ["skip", "stop"], "Why is 'high fire' skipped": ["set last year"]},
-          ("Stage 6 of 10, low fire: high fire comes first, though it was skipped.",),
+          ("Low fire: high fire comes first, though it was skipped.",),
           "skipped", ["note skipped stage high fire set last year"], at="What did"),
     Scene("trouble is said where it is found",
           {"At high fire": ["8.3 6.2 900"], "A new reading": ["?", "stop"]},
-          ("900 BURNER OFF unless it falls at once.", "Look first (CO over its limit): 1 ", "You may also type: high"),
+          ("900 BURNER OFF. Air the room.", "1 Air intake, filter, fan and flue: blocked", "You may also type: high"),
           at="At high"),
     Scene("a wait cut short is logged with its reason; without one it goes on",
-          {"Why is the wait cut short": ["", "display steady"], "At high fire": ["8.1 6.6 15", "8.2 6.5 15", "stop"]},
-          part="cut short", rows=["note wait cut short 40 display steady"], at="At high",
-          hears=(Heard(), Heard(40.0), Heard(40.0))),
+          {"What did you turn": [""], "Why is the wait cut short": ["", "display steady"], "At high fire": ["stop"]},
+          part="cut short", rows=["note wait cut short 40 display steady"], at="What did",
+          hears=(Heard(40.0), Heard(40.0))),
     *(
         Scene(f"{entry} is no reason for a wait cut short",
-              {"Why is the wait cut short": [entry, "display steady"], "At high fire": ["8.1 6.6 15", "stop"]},
+              {"What did you turn": [""], "Why is the wait cut short": [entry, "display steady"],
+               "At high fire": ["stop"]},
               (f"'{entry}' {NO_REASON}",), "cut short", ["note wait cut short 40 display steady"],
-              at="At high", hears=(Heard(40.0), Heard(40.0)))
+              at="What did", hears=(Heard(40.0), Heard(40.0)))
         for entry in ("8,2", "1/24 cw", "throttle 1/24 ccw", "high", "check x y")
     ),
     Scene("a turn over the cap is logged as it was made, and is said before its wait",
           {"What did you turn": ["may 1/4 cw", "1/4 cw"], "At high fire": ["stop"]},
-          ("No: throttle screw 90° (1/4 turn) clockwise.", ": 1/4 cw Not advised: 90° (1/4 turn) is more than "
-           "the cap of 45° (1/8 turn) a move. Row 30 is a turn"),
+          ("No: throttle screw: 90° (1/4 turn) clockwise, richer. Over the cap",
+           ": 1/4 cw Not advised: Over the cap of 45° "
+           "(1/8 turn) at a time. Row "),
           "turn", ["turn throttle"], at="What did"),
     Scene("a turn the other way than advised is said before its wait",
           {"What did you turn": ["1/48 ccw"], "At high fire": ["stop"]},
@@ -288,10 +297,10 @@ SCENES = [
           (": 1/48 cw Wait 1 min",), at="What did"),
     Scene("a turn of the other screw is no turn the other way",
           {"What did you turn": ["offset 1/48 ccw"], "At high fire": ["stop"]},
-          (": offset 1/48 ccw Not advised: The offset screw is set at low fire; the boiler runs at high fire.",
+          (": offset 1/48 ccw Not advised: The offset screw is set at low fire; the boiler is at high fire.",
            f"{FINDINGS['wrong-rate'].long} Wait".format(screw="offset", ran="high", own="low")),
           at="What did"),
-    Scene("a warning is said with a change of rate", {"At high fire": ["9.2 4.7 120"] * 4, "Change to low": ["stop"]},
+    Scene("a warning is said with a change of rate", {"At high fire": ["9.2 4.7 120"], "Change to low": ["stop"]},
           (": 9.2 4.7 120 Warning CO at high fire is 155 ppm air-free",), at="At high"),
     Scene("kind of visit, fuel and bands are read back, and asked again with back",
           {"Kind of visit": ["back", "repair", "s", ""], "Fuel": ["back", "propane", "natural gas"],
@@ -315,8 +324,8 @@ SCENES = [
           at="What did", hears=(Heard(30.0, "co 900"),)),
     Scene("little CO typed in a wait is logged, and the wait goes on",
           {"What did you turn": [""], "At high fire": ["stop"]},
-          ("Wait 1 min, then read at high fire. co 31 Wait 30 s, then read at high fire. Read CO2, O2 and CO at high "
-           "fire now.", "high fire 31 ppm, 41 air-free (limit 200)"), at="What did", hears=(Heard(30.0, "co 31"),)),
+          (". co 31 Wait 30 s, then read CO2, O2, CO at high fire", "CO 31 ppm, 41 air-free, limit 200"),
+          at="What did", hears=(Heard(30.0, "co 31"),)),
     Scene("what is no entry is said, and the wait goes on", {"What did you turn": [""], "At high fire": ["stop"]},
           ("co lots CO 'lots' is not a number. Type digits and a point only, no unit Wait 30 s",),
           at="What did", hears=(Heard(30.0, "co lots"),)),
@@ -331,19 +340,18 @@ SCENES = [
     Scene("a stop for CO that is skipped past is said at the close, and the boiler is left out of service",
           {"Caps and seals": ["co 900"], "A new reading": ["skip"], "Why is 'both again'": ["mended tomorrow"],
            "The appliance is left": ["in", "out"]},
-          ("co 900 BURNER OFF", "A stop stands, so it can't be logged as in service: BURNER OFF"),
+          ("co 900 BURNER OFF", "Can't be logged as in service, a stop stands: BURNER OFF"),
           "appliance left", ["check appliance left out of service"], at="Caps and seals"),
     Scene("the burner off asks for no turn and no reading, and begins the two minutes anew",
-          {"What did you turn": ["off locked out"], "Burner off. Lit again, at high fire": ["8.3 6.2 20", ""],
-           "CO at high fire": ["stop"]},
-          ("Find out why first; then light it, watch CO from the first second, and wait two minutes.",
-           "At which rate does it run? Type high or low first."),
+          {"What did you turn": ["off locked out"], "Burner off. Lit again, at high fire": ["20"],
+           "At high fire": ["stop"]},
+          ("Find out why first. Then light it, CO from the first second, and wait two minutes.",),
           "firing locked", ["firing locked out"], at="What did"),
     Scene("CO is struck with a reason only, and stays on the record",
-          {"At high fire": ["8.3 6.2 900"], "A new reading": ["back", "void 23", "void 23 probe touched the floor"],
-           "Row 23 has CO 900 ppm and stays on the record. Why is it struck": [""], "At high": ["8.3 6.2 900", "stop"]},
-          ("Then it stands: CO is not struck without a reason.", "row 23 has CO 900 ppm, and stays on the record"),
-          "void", ["void row 23 probe touched the floor"], at="At high"),
+          {"At high fire": ["8.3 6.2 900"], "A new reading": ["back", "void 31", "void 31 probe touched the floor"],
+           "Row 31 has CO 900 ppm and stays on the record. Why is it struck": [""], "At high": ["8.3 6.2 900", "stop"]},
+          ("Then it stands: CO is not struck without a reason.", "row 31 has CO 900 ppm, and stays on the record"),
+          "void", ["void row 31 probe touched the floor"], at="At high"),
     Scene("the maker's CO limit is asked with its basis, and the published one is offered with its source",
           {"Maker's CO limit": ["100", "?", "100 ppm"], "Room CO": ["stop"]},
           ("CO limit '100': which basis? Type 100 ppm air-free, 100 ppm (as displayed), or a ratio",
@@ -351,17 +359,17 @@ SCENES = [
           "CO limit", ["check CO limit 100"]),
     Scene("a service asks for no gas off and no new valve",
           {"Kind of visit": ["service"], "Gas on": ["y"], "Inlet pressure": ["stop"]},
-          ("Room CO alarm on (yes, no): y Where is this boiler", "Stage 2 of 10, valve: check the valve and which way"),
+          ("Room CO alarm on (yes, no): y Boiler: make", "Valve: check the valve and which way"),
           "valve fitted", []),
     Scene("a screw that works the other way is told in a word, and the visit goes on",
-          {"A new reading": ["leaner", "leaner"]}, ("Look first (screw works the other way):", "is left in service."),
+          {"A new reading": ["leaner", "leaner"]}, ("3 Is it the right screw?", "is left in service."),
           "clockwise leaner", ["check throttle clockwise leaner", "check offset clockwise leaner"],
           fault="reversed screw"),
     Scene("a valve that can't be set ends out of service",
           {"A new reading": ["skip"] * 3, "Why is 'high fire'": ["dead"], "Why is 'low fire'": ["dead"],
            "Why is 'both again'": ["dead"], "Case or cover": ["skip"], "Why is 'proof'": ["not set"],
            "Caps and seals": ["skip"], "Why is 'close up'": ["gas off"], "The appliance is left": ["in", "out"]},
-          ("Restore Throttle screw", "A stop stands, so it can't be logged as in service",
+          ("Restore Throttle screw", "Can't be logged as in service, a stop stands",
            "The visit is over; the appliance is left out of service. Skipped high fire: dead low fire: dead both "
            "again: dead proof: not set close up: gas off"), fault="dead screw"),
     Scene("left at the read back no log is started", {"Read back": ["stop"]}, ("No log was started",)),
@@ -391,7 +399,7 @@ def test_a_stop_that_comes_back_says_again_what_to_look_at() -> None:
     desk.instead = {"At high fire": ["8.3 6.2 900"], "A new reading": ["?", "high", "8.3 6.2 20", "stop"],
                     "What did": ["8.3 6.2 900"]}  # fmt: skip
     walked(desk)
-    assert desk.text.count("Look first (CO over its limit):") == 2
+    assert desk.text.count("1 Air intake, filter, fan and flue") == 2
 
 
 # ---- logs that change, or can't be used
@@ -568,7 +576,8 @@ def test_control_codes_that_are_typed_are_dropped() -> None:
 
 
 SPEED = 400.0
-QUESTIONS = [*(start for start, _ in ANSWERS), "Light it and run", "Change to high fire in", "Change to low fire in",
+QUESTIONS = [*(start for start, _ in ANSWERS), "Light it, high", "Change to high fire in", "Change to low fire in",
+             "Taken up",
              "Burner off.", "What did you turn?", "CO at high fire, ", "CO at low fire, ", "At high fire: CO2",
              "At low fire: CO2"]  # fmt: skip
 
@@ -681,3 +690,34 @@ def test_a_visit_in_a_real_terminal_survives_kill_9() -> None:
         assert words in shown
     for firing, (low, high) in job.setup.bands.items():
         assert low <= site.boiler.settled_pct(firing) <= high
+
+
+# ---- how much is asked, how narrow it may be
+
+
+def test_a_visit_of_seven_turns_takes_sixty_entries_at_most(monkeypatch: pytest.MonkeyPatch) -> None:
+    """From no log to the record, with temperatures and gas meter left out."""
+    desk, asked = Desk(boiler=boiler(113), instead={"Flue temperature and": [""]}), []
+    really = desk.ask
+    monkeypatch.setattr(desk, "ask", lambda question: asked.append(question) or really(question))
+    walked(desk)
+    assert "the appliance is left in service" in desk.text
+    assert [event.event for event in events()].count("turn") == 7
+    assert len(asked) <= 60
+
+
+def test_a_question_leaves_room_for_its_answer_on_a_narrow_screen(monkeypatch: pytest.MonkeyPatch) -> None:
+    """At 40 columns no line of a question is so wide that a reading does not fit beside it."""
+    monkeypatch.setenv("COLUMNS", "40")
+    screen = io.StringIO()
+    Terminal(io.StringIO("y\n"), screen, {}).ask("Sample line: close the probe's tip, the pump must stall or alarm")
+    assert max(columns(line) for line in screen.getvalue().splitlines()) + len("8.1 6.5 24") <= 40
+
+
+def test_a_visit_taken_up_again_asks_first_how_the_burner_runs() -> None:
+    """Off is logged with its reason, and no turn is asked before it is lit again."""
+    desk = desk_at("What did")
+    desk.instead = {"Taken up again": ["perhaps", "off"], "Burner off": ["stop"]}
+    text = walked(desk).text
+    assert text.index("Taken up again") < text.index("Burner off. Lit again")
+    assert events()[-1].note == "found off when the visit was taken up again"

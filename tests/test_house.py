@@ -70,7 +70,7 @@ def test_an_answer_loads_nothing_heavy() -> None:
         "print('HEAVY', [name for name in heavy if name in sys.modules])"
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, cwd=ROOT, check=True)
-    assert done.stdout.startswith("Turn the offset screw")
+    assert done.stdout.startswith("Offset screw: ")
     assert done.stdout.splitlines()[-1] == "HEAVY []"
 
 

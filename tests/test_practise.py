@@ -144,7 +144,7 @@ def test_every_answer_fits_the_screen() -> None:
 
 def test_the_marks_are_the_truth_at_both_rates() -> None:
     """In band, overshoots, minutes, turns on a moving display: counted on the boiler, not on the display."""
-    practice = session(7, None, "high; wait 300; read; turn 1 cw; turn 1 ccw")
+    practice = session(7, None, "high; wait 300; read; turn 1 turn cw; turn 1 turn ccw")
     boiler, mark = practice.visit.boiler, practice.mark()
     first = practice.visit.turns[0]
     assert mark.harm.beyond_pct == pytest.approx(max(first.co2_pct(rate)[1] - BANDS[rate][1] for rate in BANDS))
@@ -180,7 +180,9 @@ def test_what_was_found_out_of_band_is_not_pushed_there() -> None:
 
 def test_the_debrief_names_the_costliest_moment_and_what_was_better() -> None:
     """One line: the turn that cost most, with what the adviser would have done; else the wrong end."""
-    rash = session(7, None, "high; wait 300; read; turn 1/48 ccw; wait 90; read; turn 1 cw; wait 90; read; turn 1 ccw")
+    rash = session(
+        7, None, "high; wait 300; read; turn 1/48 ccw; wait 90; read; turn 1 turn cw; wait 90; read; turn 1 turn ccw"
+    )
     worst = max(marking.moments(rash.visit), key=lambda moment: moment.harm.cost)
     assert worst.number == 2
     rash.end()

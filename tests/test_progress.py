@@ -8,7 +8,7 @@ import pytest
 from replay import Told
 
 from advisor.errors import RangeError
-from advisor.log.check_items import INPUT_RATE, LEFT_OUT, WORKING, check_item, parse_answer
+from advisor.log.check_items import EXTRAS, INPUT_RATE, LEFT_OUT, WORKING, check_item, parse_answer
 from advisor.messages import Finding
 from advisor.procedure.progress import Progress
 from advisor.procedure.stages import STAGES, Stage, question_for, questions_of
@@ -20,7 +20,7 @@ GOOD = {
     "clean air O2": "20.9 %", "clean air CO": "0 ppm", "sample line": "tight", "calibration date": "2026-02-11",
     "site": "Harbour Street (invented)", "analyser": "analyser 3", "opened joints": "tight",
     "throttle clockwise": "richer", "offset clockwise": "richer", "standing pressure": "20.4 mbar",
-    "CO limit": "200 ppm air-free", "other appliances": "none there", "working pressure": "19.8 mbar",
+    "CO limit": "200 ppm air-free", "other appliances": "none", "working pressure": "19.8 mbar",
     "test points": "tight", "appliance left": "in service", "technician": "A. N. Other",
 }  # fmt: skip
 HAS_READ = ("flue temperature", "air temperature", "heating value")  # what belongs to a reading of the proof
@@ -270,9 +270,9 @@ def test_each_stage_can_be_skipped_with_a_reason(stage: Stage) -> None:
 
 
 def test_the_proof_wants_the_cover_on_and_both_rates_read_with_it() -> None:
-    """Cover, a rate with what belongs to it, the other rate, the sample line."""
+    """Cover, a rate with what belongs to it where that is wanted, the other rate, the sample line."""
     visit = all_set()
-    for asked in ("cover on", "low", *HAS_READ[:2], "high", *HAS_READ, "sample line"):
+    for asked in ("cover on", "low", EXTRAS, *HAS_READ[:2], "high", *HAS_READ, "sample line"):
         visit.stands(PROOF, "open", asks=asked)
         if asked in ("low", "high"):
             visit.wait(1).at(asked, {"high": 9.2, "low": 8.8}[asked])
@@ -280,6 +280,18 @@ def test_the_proof_wants_the_cover_on_and_both_rates_read_with_it() -> None:
             visit.leave_out(asked)
         else:
             visit.answer(asked)
+    visit.stands(PROOF, "done")
+
+
+def test_what_is_measured_beside_is_left_out_with_one_no() -> None:
+    """Temperatures, heating value and meter are asked for at neither rate."""
+    visit = all_set()
+    for asked in ("cover on", "low", EXTRAS, "high", "sample line"):
+        visit.stands(PROOF, "open", asks=asked)
+        if asked in ("low", "high"):
+            visit.wait(1).at(asked, {"high": 9.2, "low": 8.8}[asked])
+        else:
+            visit.answer(asked, "no" if asked == EXTRAS else "")
     visit.stands(PROOF, "done")
 
 
@@ -355,7 +367,7 @@ TYPED = [
         "CO limit '100': which basis? Type 100 ppm air-free, 100 ppm (as displayed), or a ratio such as 0.004 CO/CO2",
     ),
     ("calibration date", "2026-02-11", ("2026-02-11", "")),
-    ("calibration date", "11.2.26", "date '11.2.26' can't be read: type it as 2026-05-04"),
+    ("calibration date", "11.2.26", "date '11.2.26' can't be read: type it as 2026-05-04 or 04 May 2026"),
     ("calibration date", "2027-02-11", "date 2027-02-11 can't be: it lies in the future"),
     ("gas at meter", "12 20", "gas at meter '12 20': three numbers, or four with the barometer, such as 12 20 15 980"),
     ("technician", "  ", "nothing was typed"),

@@ -6,11 +6,13 @@ the same question.
 
 import os
 from collections.abc import Callable
+from contextlib import suppress
 from datetime import datetime
 from math import ceil
 from pathlib import Path
 
-from advisor.cli.terminal import PROMPT_WIDTH, Stop, Terminal
+from advisor import parsing
+from advisor.cli.terminal import Stop, Terminal, prompt_width
 from advisor.decision.answers import Advice, Verdict
 from advisor.diagnosis.carbon_monoxide import CO_STOPS, worth_a_reason
 from advisor.dialogue import moments, opening, waits
@@ -24,11 +26,11 @@ from advisor.log.events import Event, still_valid
 from advisor.log.file import create_log, name_of
 from advisor.messages import Finding, Reason
 from advisor.procedure.progress import StageState, Step
-from advisor.procedure.stages import CLOSE, HIGH, LINE_TEST, LOW, RECORD, STAGES, Question, Stage
-from advisor.report import answers
+from advisor.procedure.stages import CLOSE, HIGH, LINE_TEST, LOW, RECORD, Question, Stage
+from advisor.report import answers, brief
 from advisor.report.layout import labelled, listed, wrapped
 from advisor.report.overview import drop_reasons
-from advisor.screws import Firing
+from advisor.screws import OFF, RUNNING, Firing
 from advisor.wording.numbers import say_seconds
 
 CHANGED = "The log has grown meanwhile: another terminal? Nothing was logged. See what it asks now."
@@ -52,7 +54,7 @@ class Guide:
         self._stage: Stage | None = None
         self._announced: Stage | None = None
         self._cautioned: set[str] = set()
-        self._above, self._steps = "", ""  # answers since the last entry, steps to look at: they stand on the screen
+        self._above = ""  # answers since the last entry: they stand on the screen
 
     def run(self) -> None:
         """Ask until the visit is over or the user leaves. Raises LogError where the log can't be read."""
@@ -62,6 +64,7 @@ class Guide:
             self.job = Job.load(self.path)
             self.job.only_if_seen = True  # what was asked about may have been logged elsewhere by now
             self._say(HELP)
+            self._ask_how_it_runs()
             while (state := self._look()) and state.step:
                 self._go_on(state, state.step)
             self._say_over()
@@ -88,6 +91,27 @@ class Guide:
                             create_log(self.path, setup)
             except RangeError as error:
                 self._say(str(error))
+
+    def _ask_how_it_runs(self) -> None:
+        """Where a visit is taken up again with the burner on, as far as is logged: whether it still is, first."""
+        while (state := self._look()) and state.step and self.situation.firing and not self.situation.left:
+            running = self.situation.firing
+            typed = self.terminal.ask(
+                f"Taken up again. How does the burner run now? (high, low, off; logged: {running})"
+            )
+            now = parsing.one_of(typed, RUNNING)
+            if now == running:
+                return
+            if now in RUNNING:
+                why = "found off when the visit was taken up again" if now == OFF else ""
+                with suppress(AskAnew):
+                    self._log(lambda job, at, now=now, why=why: job.run_at(now, at=at, note=why))  # type: ignore[misc]
+                return
+            if entry := parse_at_any_time(typed, running):
+                with suppress(AskAnew):
+                    self._log(entry)
+            elif command_of(typed) == "stop":
+                raise Stop
 
     # ---- what the log asks now
 
@@ -131,7 +155,7 @@ class Guide:
             self._announced, self._above = stage, ""
             high_first = stage is LOW and self.advice.firing == "high" and self.progress.of(HIGH).state == "skipped"
             does = "high fire comes first, though it was skipped" if high_first else stage.words.does
-            self._say_apart(f"Stage {STAGES.index(stage) + 1} of {len(STAGES)}, {stage.name}: {does}.")
+            self._say_apart(f"{stage.words.called.capitalize()}: {does}.")
             if stage.name not in self._cautioned:
                 self._cautioned.add(stage.name)
                 self.terminal.say("\n".join(labelled("Caution", stage.words.caution)))
@@ -164,11 +188,16 @@ class Guide:
         if advice.action == "wait" and advice.wait_s is not None and not waits.was_cut_short(self.situation):
             self._wait(advice.wait_s)
             return
+        if advice.due("interim") and not waits.was_cut_short(
+            self.situation
+        ):  # a reading on the way is heard in the wait
+            self._wait(self.situation.wait_left_s)
+            return
         if advice.action == "run_at":
-            warned, co = answers.say_findings(advice.findings, ("warn",), "guide"), answers.say_co(self.case)
+            warned, co = answers.say_findings(advice.findings, ("warn",), "guide"), brief.say_now(self.case)
             self._show("\n".join([*warned, *co, *listed("Why", why)]))
         elif advice.action != "wait":
-            self._show(answers.say_next(self.case, advice, self.progress, "guide"))
+            self._show(brief.say_next(self.case, advice, self.progress, "guide"))
         self._say_trouble()
         if self.situation.tracker.open_shortfalls and advice.action not in ("halt", "run_at"):
             advice = Advice("read", firing=self.situation.firing)  # Enter alone turns nothing
@@ -176,13 +205,8 @@ class Guide:
         self._entry(advice, " ".join([*why, OTHERS]))
 
     def _say_trouble(self) -> None:
-        """What to look at first, once for each stop; when a new reading will count."""
-        stopped = self.advice.action == "halt"
-        steps = "\n".join(answers.say_look_first(self.advice.stops)) if stopped else ""
-        if steps and steps != self._steps:
-            self.terminal.say(steps)
-        self._steps = steps
-        if stopped and self.situation.wait_left_s:
+        """Where the job is stopped, when a new reading will count."""
+        if self.advice.action == "halt" and self.situation.wait_left_s:
             self._say(f"Not steady yet: a reading counts after {say_seconds(self.situation.wait_left_s)} more.")
 
     def _prove(self, firing: Firing) -> None:
@@ -199,7 +223,9 @@ class Guide:
 
     def _wait(self, seconds: float) -> None:
         """Count a wait down; one that is cut short is noted with its reason."""
-        left_s, typed = self.terminal.wait(float(ceil(seconds)), f"then read at {self.situation.firing} fire")
+        then, co2 = f"then read {brief.ALL} at {self.situation.firing} fire", self.advice.expect_co2_pct
+        then += f"; expect CO2 {co2:.1f} %" if co2 is not None and self.advice.action == "wait" else ""
+        left_s, typed = self.terminal.wait(float(ceil(seconds)), then)
         if typed:
             self._take(typed, self.advice, OTHERS)
         elif left_s:
@@ -220,7 +246,9 @@ class Guide:
         """Log what was typed, and say what is odd about it; the row that was logged."""
         firing = self.situation.firing
         if turn := parse_may(typed, firing):
-            self.terminal.say(answers.say_verdict(self.job.may(*turn, at=self._moment()), voice="guide"))
+            self.terminal.say(
+                brief.say_verdict(self.job.case(self._moment()), self.job.may(*turn, at=self._moment()), "guide")
+            )
             return None
         made = self._log(parse_entry(typed, advice, firing))
         self._say(*at_once(self.job, advice, self._moment()))
@@ -231,7 +259,7 @@ class Guide:
     def _typed(self, prompt: Prompt) -> str:
         """One line; the hint stands beside the question where both fit."""
         hint = f"({prompt.hint})" if prompt.hint else ""
-        between = " " if len(prompt.asks) + len(hint) < PROMPT_WIDTH else "\n"
+        between = " " if len(prompt.asks) + len(hint) < prompt_width() else "\n"
         return self.terminal.ask(f"{prompt.asks}{between}{hint}".strip())
 
     def _ask(self, prompt: Prompt, why: str, question: Question | None = None) -> str:

@@ -6,25 +6,26 @@ import sys
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import replace
-from datetime import datetime
+from datetime import date, datetime
 from functools import partial
 from pathlib import Path
 from typing import Annotated, Any
 
 import typer
 
-from advisor.cli import options, terminal
+from advisor.cli import completion, options, terminal
 from advisor.cli.usage import PlainGroup, PlainHelp, argument, option
 from advisor.dialogue.entries import Turn, log_turn
 from advisor.dialogue.moments import moment_to_answer, parse_time
 from advisor.dialogue.replies import after_entry
 from advisor.errors import AdvisorError, LogError, RangeError
 from advisor.job import Job
-from advisor.job_setup.setup import VISITS, JobSetup
+from advisor.job_setup.setup import VISITS
+from advisor.log.check_items import parse_date
 from advisor.log.file import create_log
 from advisor.messages import Finding
 from advisor.parsing import maybe_number, maybe_whole, one_of, parse_co_limit, parse_number, parse_turn, parse_whole
-from advisor.report import answers, overview
+from advisor.report import answers, brief, overview
 from advisor.screws import FIRINGS, RUNNING, SCREWS
 
 ANSWERED, UNUSABLE, WRONG_USAGE, REFUSED = 0, 1, 2, 3
@@ -34,23 +35,23 @@ app = typer.Typer(
     help="How far to turn next: advice on setting the CO2 of a premix condensing boiler after its gas valve was "
     "changed. It advises; the maker's instructions, the local code and the licensed person on site decide.",
     no_args_is_help=True,
-    add_completion=False,
     rich_markup_mode=None,
     pretty_exceptions_enable=False,
 )
 command = partial(app.command, cls=PlainHelp)
 
-Log = Annotated[Path, argument("LOG", "The job's log, a CSV file.")]
-FiringWord = Annotated[str, argument("RATE", "high or low")]
-RunningWord = Annotated[str, argument("RATE", "high, low or off")]
-ScrewWord = Annotated[str, argument("SCREW", "offset or throttle")]
-TurnWords = Annotated[list[str], argument("TURN", "How far, which way: 1/24 cw, 1/12 ccw, 30deg cw.")]
+Log = Annotated[Path, argument("LOG", "The job's log, a CSV file.", completion.logs)]
+FiringWord = Annotated[str, argument("RATE", "high or low", completion.firings)]
+RunningWord = Annotated[str, argument("RATE", "high, low or off", completion.running)]
+ScrewWord = Annotated[str, argument("SCREW", "offset or throttle", completion.screws)]
+TurnWords = Annotated[list[str], argument("TURN", "How far, which way: 15 cw (degrees), 1/24 ccw.")]
 At = Annotated[
     str | None, option("TIME", "Moment, such as 10:32 or 2026-05-04T10:32:00+02:00; now if left out.", "--at")
 ]
 AsOf = Annotated[
     str | None, option("TIME", "Answer as of this moment; last: as of the log's last row; now if left out.", "--at")
 ]
+Why = Annotated[bool, option(None, "Reasons, ranges and the fitted response too.", "--why")]
 AsJson = Annotated[bool, option(None, "Print the fields for a program.", "--json")]
 Note = Annotated[str, option("WORDS", "Remark kept with the row.", "--note")]
 Overwrite = Annotated[bool, option(None, "Replace a file that is there.", "--overwrite")]
@@ -59,7 +60,9 @@ Overwrite = Annotated[bool, option(None, "Replace a file that is there.", "--ove
 @command("open")
 def open_log(
     log: Log,
-    fuel: Annotated[str, option("NAME", "natural gas, propane, butane, methane; or a name for --mixture.")],
+    fuel: Annotated[
+        str | None, option("NAME", "natural gas, propane, butane, methane; or a name for --mixture.")
+    ] = None,
     high: Annotated[
         str | None, option("BAND", "CO2 band at high fire from the maker's instructions, such as 9.0:9.4.")
     ] = None,
@@ -72,6 +75,10 @@ def open_log(
     co_limit: Annotated[
         str | None, option("LIMIT", "Maker's CO limit: 100 ppm, 200 ppm air-free or 0.004 CO/CO2.", "--co-limit")
     ] = None,
+    earlier: Annotated[
+        Path | None,
+        option("LOG", "The same boiler again: facts, and what its screws did, from its last log.", "--from"),
+    ] = None,
     mixture: Annotated[str | None, option("PARTS", "Composition, such as CH4=0.8,H2=0.2.")] = None,
     pressure: Annotated[
         list[str] | None, option("RANGE", 'Data plate: "working pressure=17:25 mbar". May be repeated.')
@@ -82,29 +89,37 @@ def open_log(
             "FACT", 'Any other fact: "clockwise.throttle=leaner", "cap_turns.offset=1/24". May be repeated.', "--set"
         ),
     ] = None,
-    visit: Annotated[str, option("KIND", "valve-change, conversion, service or complaint.")] = VISITS[0],
-    site: Annotated[str, option("WORDS", "Free text for the record.")] = "",
-    analyser: Annotated[str, option("WORDS", "Analyser and its last calibration, for the record.")] = "",
+    visit: Annotated[
+        str | None,
+        option("KIND", "valve-change (taken if left out), conversion, service (taken with --from) or complaint."),
+    ] = None,
+    site: Annotated[str, option("WORDS", "For the record: where the boiler is.")] = "",
+    boiler: Annotated[str, option("WORDS", "Its make and model.")] = "",
+    serial: Annotated[str, option("WORDS", "Its serial number.")] = "",
+    reason: Annotated[str, option("WORDS", "Why this visit.")] = "",
+    valve: Annotated[str, option("WORDS", "Which gas valve was fitted.")] = "",
+    technician: Annotated[str, option("WORDS", "Who does it.")] = "",
+    analyser: Annotated[str, option("WORDS", "Which analyser.")] = "",
+    analyser_serial: Annotated[str, option("WORDS", "Its serial number.", "--analyser-serial")] = "",
+    calibrated: Annotated[str, option("DATE", "Its last calibration, such as 2026-02-11.")] = "",
     valve_family: Annotated[str, option("LABEL", "Your own label for valves that respond alike.")] = "",
     prior: Annotated[Path | None, option("FILE", "First guess learned from many jobs: a file study wrote.")] = None,
 ) -> None:
-    """Start a job log. Bands and fuel come from the maker's instructions."""
-    settings, gas = options.parse_settings(setting or []), options.parse_fuel(fuel, mixture)
-    setup = JobSetup(
-        fuel=gas,
-        bands={
-            "high": options.parse_band(gas, "high", high, high_o2),
-            "low": options.parse_band(gas, "low", low, low_o2),
-        },
-        co_limit=parse_co_limit(co_limit) if co_limit else None,
-        pressures=dict(map(options.parse_pressure, pressure or [])),
-        visit=one_of(visit, VISITS),
-        site=site,
-        analyser=analyser,
-        valve_family=valve_family,
-        turndown_stated="turndown" in settings,
+    """Start a job log. Bands and fuel come from the maker's instructions, or with --from from the last visit."""
+    kind = None if visit is None else one_of(visit, VISITS)
+    before = options.setup_from(earlier, kind) if earlier else None
+    settings = options.parse_settings(setting or [])
+    stated: dict[str, Any] = {
+        "co_limit": parse_co_limit(co_limit) if co_limit else None,
+        "pressures": dict(map(options.parse_pressure, pressure or [])),
+        "visit": kind, "site": site, "boiler": boiler, "serial": serial, "reason": reason, "valve": valve,
+        "technician": technician, "analyser": analyser, "analyser_serial": analyser_serial,
+        "calibrated": parse_date(calibrated, date.today()) if calibrated else "", "valve_family": valve_family,
         **settings,
-    )
+    }  # fmt: skip
+    if "turndown" in settings or not before:
+        stated["turndown_stated"] = "turndown" in settings
+    setup = options.stated_setup(before, fuel, mixture, {"high": (high, high_o2), "low": (low, low_o2)}, stated)
     if prior:
         from advisor.job_setup import prior_file  # here, not above: no answer needs it
 
@@ -162,15 +177,15 @@ def turn(log: Log, screw: ScrewWord, how_far: TurnWords, at: At = None, note: No
 @command()
 def check(
     log: Log,
-    item: Annotated[str, argument("ITEM", 'What was looked at: "working pressure", "sample line".')],
-    value: Annotated[str, argument("VALUE", "What it was: 20.1, tight, leaner.")],
+    item: Annotated[str, argument("ITEM", "What was looked at: working-pressure, sample-line.", completion.checks)],
+    value: Annotated[str, argument("VALUE", "What it was: 20.1, tight, leaner.", completion.answers)],
     unit: Annotated[str, argument("UNIT", "Its unit.")] = "",
     at: At = None,
     note: Note = "",
 ) -> None:
     """Log a check: a gas pressure, the sample line, which way a screw works."""
     with entry(log, at) as job:
-        job.check(item, value, unit, at=parse_time(at), note=note)
+        job.check(completion.item_of(item), value, unit, at=parse_time(at), note=note)
 
 
 @command()
@@ -194,20 +209,22 @@ def void(
 
 
 @command("next")
-def next_step(log: Log, at: AsOf = None, as_json: AsJson = False) -> None:
+def next_step(log: Log, at: AsOf = None, why: Why = False, as_json: AsJson = False) -> None:
     """How far next, which way, how long to wait, what to expect."""
     job = Job.load(log)
-    answer(job, moment_to_answer(at, job.ended), as_json)
+    answer(job, moment_to_answer(at, job.ended), as_json, why=why)
 
 
 @command()
-def may(log: Log, screw: ScrewWord, how_far: TurnWords, at: AsOf = None, as_json: AsJson = False) -> None:
+def may(
+    log: Log, screw: ScrewWord, how_far: TurnWords, at: AsOf = None, why: Why = False, as_json: AsJson = False
+) -> None:
     """May I turn this far? A refusal has exit status 3."""
     job = Job.load(log)
     moment = moment_to_answer(at, job.ended)
     verdict = job.may(one_of(screw, SCREWS), parse_turn(" ".join(how_far)), at=moment)
     warn(job)
-    typer.echo(as_text(verdict.as_dict()) if as_json else answers.say_verdict(verdict, job.progress(moment)))
+    typer.echo(as_text(verdict.as_dict()) if as_json else brief.say_verdict(job.case(moment), verdict, why=why))
     if not verdict.allowed:
         raise typer.Exit(REFUSED)
 
@@ -240,16 +257,19 @@ def show(
 @command("sheet")
 def make_sheet(
     log: Log,
-    file: Annotated[Path, argument("FILE", "A .pdf, .png or .svg file.")],
+    file: Annotated[Path, argument("FILE", "A .pdf, .png or .svg file; .csv or .json for an office system.")],
     paper: Annotated[str, option("SIZE", "a4 or letter")] = "a4",
     overwrite: Overwrite = False,
 ) -> None:
     """The record of the visit to print: as found, as left, every turn."""
-    from advisor.report import pages, record, sheet
+    from advisor.report import pages, record, record_data, sheet
 
     job = Job.load(log)
     made = record.record_of(job.setup, job.events, job.warnings)
-    written = pages.save(sheet.pages_of(made, log.name, paper.lower()), file, sheet.TITLE, overwrite)
+    if file.suffix.lower() in record_data.SUFFIXES:
+        written = record_data.save(made, log.name, file, overwrite)
+    else:
+        written = pages.save(sheet.pages_of(made, log.name, paper.lower()), file, sheet.TITLE, overwrite)
     warn(job)
     typer.echo(answers.say_written(written, [missing.text for missing in made.missing]))
 
@@ -346,7 +366,9 @@ def entry(log: Path, at: str | None) -> Iterator[Job]:
     answer(job, moment, notes=notes)
 
 
-def answer(job: Job, moment: datetime, as_json: bool = False, notes: Sequence[Finding] = ()) -> None:
+def answer(
+    job: Job, moment: datetime, as_json: bool = False, notes: Sequence[Finding] = (), *, why: bool = False
+) -> None:
     """Print what `next` says, with notes on the entry it follows; a halt has exit status 3."""
     advice = job.next(moment)
     advice = replace(advice, findings=(*advice.findings, *notes))
@@ -354,7 +376,7 @@ def answer(job: Job, moment: datetime, as_json: bool = False, notes: Sequence[Fi
     if as_json:
         typer.echo(as_text(advice.as_dict()))
     else:
-        typer.echo(answers.say_next(job.case(moment), advice, job.progress(moment, advice)))
+        typer.echo(brief.say_next(job.case(moment), advice, job.progress(moment, advice), why=why))
     if advice.action == "halt":
         raise typer.Exit(REFUSED)
 

@@ -1,14 +1,19 @@
 """Words typed as options of `open`, turned into values."""
 
 import re
+from collections.abc import Mapping
+from dataclasses import replace
+from pathlib import Path
 from typing import Any
 
 from advisor import parsing
 from advisor.chemistry import fuels
 from advisor.errors import RangeError
+from advisor.job import Job
 from advisor.job_setup import band_check
 from advisor.job_setup.setup import JobSetup
-from advisor.screws import Firing
+from advisor.response.earlier_visit import next_setup
+from advisor.screws import FIRINGS, Firing
 
 SETTABLE = (
     "cap_turns", "cap_statement", "mark_turns", "travel_limit_turns", "clockwise", "min_wait_s", "turndown",
@@ -52,6 +57,44 @@ def parse_band(fuel: fuels.Fuel, firing: Firing, co2: str | None, o2: str | None
     if o2 is None:
         return parsing.parse_range(co2 or "", f"--{firing}")
     return band_check.band_from_o2(fuel, *parsing.parse_range(o2, f"--{firing}-o2"))
+
+
+def stated_setup(
+    before: JobSetup | None,
+    fuel: str | None,
+    mixture: str | None,
+    bands: Mapping[Firing, tuple[str | None, str | None]],
+    stated: Mapping[str, Any],
+) -> JobSetup:
+    """The setup of what was stated, over that of an earlier visit where there is one.
+
+    bands  by rate, as typed: in CO2, in O2
+    Raises RangeError where fuel or bands are missing, or the fuel is another than before.
+    """
+    said: dict[str, Any] = {name: value for name, value in stated.items() if value or isinstance(value, bool)}
+    if before is None:
+        if fuel is None:
+            raise RangeError(
+                "--fuel is missing. Type: advisor open LOG --fuel NAME --high BAND --low BAND. More: advisor open "
+                "--help"
+            )
+        gas = parse_fuel(fuel, mixture)
+        return JobSetup(fuel=gas, bands={firing: parse_band(gas, firing, *bands[firing]) for firing in FIRINGS}, **said)
+    if fuel is not None and parse_fuel(fuel, mixture) != before.fuel:
+        raise RangeError(f"--from: that boiler burned {before.fuel.name}. For another fuel open without --from")
+    given = {firing: parse_band(before.fuel, firing, *bands[firing]) for firing in FIRINGS if any(bands[firing])}
+    merged: dict[str, Any] = {
+        name: {**getattr(before, name), **value} if isinstance(value, dict) else value for name, value in said.items()
+    }
+    return replace(before, bands={**before.bands, **given}, **merged)
+
+
+def setup_from(log: Path, visit: str | None) -> JobSetup:
+    """The setup that an earlier visit to the same boiler gives; a service where no kind of visit is stated."""
+    job = Job.load(log)
+    if job.setup.practice:
+        raise RangeError(f"--from: {log} is of a made-up boiler")
+    return next_setup(job.situation(job.ended), visit or "service", log.name)
 
 
 def ask_back_bands(setup: JobSetup, confirmed: bool) -> None:

@@ -17,10 +17,10 @@ from collections.abc import Mapping
 from contextlib import suppress
 from typing import NamedTuple, Protocol, TextIO
 
-from advisor.report.layout import wrapped
+from advisor.report.layout import width, wrapped
 from advisor.wording.numbers import say_seconds
 
-PROMPT_WIDTH = 64  # leaves room for the answer on the same line
+ANSWER_WIDTH = 14  # columns left for the answer beside the question
 PLAIN_EVERY_S = 15.0  # how often a wait in plain lines says what is left
 LOOK_EVERY_S = 0.2
 TYPED_EARLY = "Typed before the question was there, not taken: {}"
@@ -133,7 +133,7 @@ class Terminal:
     def ask(self, question: str) -> str:
         """Print a question and read one line, without the space around it. Raises Stop where none comes."""
         self._forget_typed_ahead()
-        *above, last = [line for part in question.splitlines() for line in wrapped(part, PROMPT_WIDTH)]
+        *above, last = [line for part in question.splitlines() for line in wrapped(part, prompt_width())]
         self.screen.write("".join(f"{line}\n" for line in above) + f"{last}: ")
         self.screen.flush()
         try:
@@ -152,7 +152,7 @@ class Terminal:
         ends = "Enter cuts it short; co 24, off or a reading is heard." if self.keys else "Ctrl-C cuts it short."
         self.say("\n".join(wrapped(f"Wait {say_seconds(seconds)}, {then}. {ends}")))
         try:
-            typed = self._count_down(until)
+            typed = self._count_down(until, then)
         except KeyboardInterrupt:
             typed = ""
         if typed is not None:
@@ -166,17 +166,17 @@ class Terminal:
             if typed:
                 self.say("\n".join(wrapped(TYPED_EARLY.format(typed))))
 
-    def _count_down(self, until: float) -> str | None:
+    def _count_down(self, until: float, then: str) -> str | None:
         """Say what is left as it passes; what was typed meanwhile, None where the wait ran out."""
         redrawn = self.redraws and self.keys is not None
         left = until - self.clock.monotonic()
         said_s = left
         if redrawn:
-            self.screen.write(f"{say_seconds(left)} left\n> ")
+            self.screen.write(f"{_left(left, then)}\n> ")
             self.screen.flush()
         while (left := until - self.clock.monotonic()) > 0:
             if redrawn:
-                self.screen.write(REDRAW_ABOVE.format(f"{say_seconds(left)} left"))
+                self.screen.write(REDRAW_ABOVE.format(_left(left, then)))
                 self.screen.flush()
             elif left <= said_s - PLAIN_EVERY_S:
                 self.say(f"{say_seconds(left)} left.")
@@ -200,6 +200,16 @@ class Terminal:
         if line is None:
             raise Stop
         return _readable(line)
+
+
+def prompt_width() -> int:
+    """Columns of a question: what the screen leaves beside an answer."""
+    return width() - ANSWER_WIDTH
+
+
+def _left(seconds: float, then: str) -> str:
+    """What is left of a wait and what comes then, on one line."""
+    return f"{say_seconds(seconds)} left, {then}"[: width() - 1]
 
 
 def _readable(typed: str) -> str:

@@ -16,9 +16,9 @@ _USAGE_ERROR: type[Exception] = typer.BadParameter.__mro__[1]  # the class of al
 _NEGATIVE = re.compile(r"-[\d.]")
 
 
-def argument(metavar: str, help: str) -> Any:
-    """A word that is told by its place."""
-    return typer.Argument(metavar=metavar, help=help, show_default=False)
+def argument(metavar: str, help: str, offers: Any = None) -> Any:
+    """A word that is told by its place; `offers` are the words the shell completes it with."""
+    return typer.Argument(metavar=metavar, help=help, show_default=False, autocompletion=offers)
 
 
 def option(metavar: str | None, help: str, *names: str) -> Any:

@@ -20,6 +20,7 @@ class Advice:
     chance_in_band, chance_past_band  of the true settled CO2 after the move; past: beyond the edge ahead
     gain_*      % CO2 per turn clockwise at the present point, 90 % range
     why         reasons as data; `reasons` are the same as sentences
+    minutes_left, turns_left  expected until both rates are set
     open_items  names of what is still to be proved or done; with `finish` they are due before the job is finished
     """
 
@@ -39,6 +40,8 @@ class Advice:
     findings: tuple[Finding, ...] = ()
     why: tuple[Reason, ...] = ()
     open_items: tuple[str, ...] = ()
+    minutes_left: float | None = None
+    turns_left: float | None = None
 
     @property
     def reasons(self) -> tuple[str, ...]:

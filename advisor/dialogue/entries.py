@@ -52,10 +52,38 @@ def parse_question(typed: str, question: Question, situation: Situation, progres
     if check.kind == "meter":
         kw, how = _timed_kw(words, situation)
         return lambda job, at: job.check(item, f"{kw:.3g}", "kW", at=at, note=how)
-    value, unit = check_items.parse_answer(check, words, situation.setup, situation.at.date())
-    if value == check_items.IN_SERVICE and progress.barred:
+    if parts := _parts(words, question):
+        answers = [
+            (name, *check_items.parse_answer(check_items.CHECK_ITEMS[name], part, situation.setup, situation.at.date()))
+            for name, part in parts
+        ]
+    else:
+        answers = [(item, *check_items.parse_answer(check, words, situation.setup, situation.at.date()))]
+    if progress.barred and any(value == check_items.IN_SERVICE for _, value, _ in answers):
         raise RangeError(in_guide_words(progress.barred))
-    return lambda job, at: job.check(item, value, unit, at=at)
+
+    def log(job: Job, at: datetime) -> None:
+        for answer in answers:
+            job.check(*answer, at=at)
+
+    return log
+
+
+def _parts(words: str, question: Question) -> list[tuple[str, str]]:
+    """The checks that an answer gives at once, each with its words; empty where it gives the one that was asked.
+
+    RangeError for more than there are.
+    """
+    items = (question.item, *check_items.TOGETHER.get(question.item, ()))
+    if len(items) == 1:
+        return []
+    semicolons = ";" in words or question.check.kind == "text" or question.item == check_items.OUTCOME
+    parts = [part.strip() for part in (words.split(";") if semicolons else words.split(maxsplit=len(items) - 1))]
+    if len(parts) == 1:
+        return []
+    if len(parts) > len(items):
+        raise RangeError(f"{len(parts)} answers to {len(items)} things: {', '.join(items)}")
+    return [(item, part) for item, part in zip(items, parts, strict=False) if part]
 
 
 def _timed_kw(typed: str, situation: Situation) -> tuple[float, str]:
@@ -73,13 +101,13 @@ def _timed_kw(typed: str, situation: Situation) -> tuple[float, str]:
 
 
 def parse_turn(typed: str, firing: Firing | None) -> Turn:
-    """ "offset 1/24 cw", or "1/24 cw" of the screw of this rate. Raises RangeError."""
+    """ "offset 15 cw", or "15 cw" of the screw of this rate. Raises RangeError."""
     first, _, rest = typed.strip().partition(" ")
     screw = parsing.one_of(first, SCREWS)
     if screw in SCREWS:
         return Turn(screw, parsing.parse_turn(rest))
     if not firing:
-        raise RangeError("Which screw? Say it first: throttle 1/24 cw.")
+        raise RangeError("Which screw? Say it first: throttle 15 cw.")
     return Turn(SCREW_FOR[firing], parsing.parse_turn(typed))
 
 
@@ -112,8 +140,10 @@ def parse_entry(typed: str, advice: Advice, firing: Firing | None) -> Entry:
     number alone is CO.
     """
     low, *rest = typed.lower().split() or [""]
-    if not typed:
+    if not typed or (advice.action == "run_at" and low in ("yes", "y", "ok", "done") and not rest):
         return _as_advised(advice)
+    if advice.action == "run_at" and advice.firing and advice.firing != firing and _NUMBERS.fullmatch(typed):
+        return _run_and_read(typed, advice.firing)
     if entry := parse_at_any_time(typed, firing):
         return entry
     if advice.asks_co and not rest and _NUMBERS.fullmatch(typed):
@@ -172,6 +202,21 @@ def _reading(typed: str, firing: Firing | None) -> Entry:
         raise RangeError("At which rate does it run? Type high or low first.")
     shown = [parsing.parse_number(word, name) for word, name in zip(typed.split(), ("CO2", "O2", "CO"), strict=False)]
     return lambda job, at: job.read(firing, *shown, at=at)
+
+
+def _run_and_read(typed: str, firing: Firing) -> Entry:
+    """The change to a rate with what is displayed as it begins: CO alone, or CO2, O2 and CO."""
+    numbers = typed.split()
+    if len(numbers) == 2:
+        raise RangeError(f"Enter when it runs; with it CO alone, or {READING}.")
+    read = parse_at_any_time(f"co {typed}", firing) if len(numbers) == 1 else _reading(typed, firing)
+    assert read
+
+    def log(job: Job, at: datetime) -> None:
+        job.run_at(firing, at=at)
+        read(job, job.moment(at))
+
+    return log
 
 
 def _one_word(word: str, firing: Firing | None) -> Entry | None:

@@ -1,5 +1,6 @@
 """Starting a job: kind of visit, fuel and bands, read back with their O2 and excess air before anything is kept."""
 
+import re
 from collections.abc import Callable
 from typing import NamedTuple
 
@@ -50,7 +51,7 @@ class Opening:
     @property
     def fuel(self) -> fuels.Fuel:
         """The fuel."""
-        return fuels.by_name(self.told[1])
+        return _fuel(self.told[1])
 
     def back(self) -> None:
         """Forget the last answer. RangeError where there is none."""
@@ -64,8 +65,10 @@ class Opening:
             ask = _ASKS[len(self.told)]
             if not (typed or ask.usual):
                 raise RangeError(f"{NO_ANSWER}.")
-            ask.understood(self, typed or ask.usual)
-            self.told.append(typed or ask.usual)
+            both = _two_bands(typed) if len(self.told) == len(_ASKS) - len(FIRINGS) else []
+            for part in both or [typed or ask.usual]:
+                ask.understood(self, part)
+            self.told += both or [typed or ask.usual]
             return None
         doubts = band_check.doubts(self.fuel, self._bands())
         if typed.lower() not in (("y", "yes") if doubts else ("", "y", "yes")):
@@ -88,9 +91,22 @@ class Opening:
         return parsing.parse_limits(typed, "band", with_unit=False)[:2]
 
 
+def _two_bands(typed: str) -> list[str]:
+    """The bands of high and low fire typed in one line; empty where only one is."""
+    match = re.fullmatch(r"((?:o2\s+)?\S+:\S+)\s+((?:o2\s+)?\S+:\S+)", typed.strip(), re.IGNORECASE)
+    return list(match.groups()) if match else []
+
+
 def _visit(opening: Opening, typed: str) -> None:
     if parsing.one_of(typed, VISITS) not in VISITS:
         raise RangeError(f"'{typed}' is no kind of visit: {', '.join(VISITS)}")
+
+
+def _fuel(typed: str) -> fuels.Fuel:
+    """A built-in fuel, its name cut short or in full; RangeError for LPG, which may be either, and for any other."""
+    if typed.strip().lower() in ("lpg", "gpl"):
+        raise RangeError("LPG is propane or butane: type which, as the data plate says")
+    return fuels.by_name(parsing.one_of(typed.strip(), tuple(fuel.name for fuel in fuels.BUILT_IN)))
 
 
 def _said(fuel: fuels.Fuel, band: tuple[float, float]) -> str:
@@ -102,9 +118,7 @@ def _said(fuel: fuels.Fuel, band: tuple[float, float]) -> str:
 
 _ASKS = (
     _Ask(Prompt("Kind of visit", f"{', '.join(VISITS)}; Enter: {VISITS[0]}"), _visit, VISITS[0]),
-    _Ask(Prompt(f"Fuel ({', '.join(fuel.name for fuel in fuels.BUILT_IN)})"), lambda _, typed: fuels.by_name(typed)),
-    *(
-        _Ask(Prompt(f"CO2 band at {firing} fire, %, such as 9.0:9.4, or O2 4.3:5.0"), Opening.band)
-        for firing in FIRINGS
-    ),
+    _Ask(Prompt(f"Fuel ({', '.join(fuel.name for fuel in fuels.BUILT_IN)})"), lambda _, typed: _fuel(typed)),
+    _Ask(Prompt("CO2 band at high fire, %, such as 9.0:9.4 or O2 4.3:5.0; low fire's after it"), Opening.band),
+    _Ask(Prompt("CO2 band at low fire, %, such as 8.6:9.0 or O2 5.0:5.8"), Opening.band),
 )

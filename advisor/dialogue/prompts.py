@@ -3,7 +3,7 @@
 from typing import Literal, NamedTuple
 
 from advisor.decision.answers import Advice
-from advisor.log.check_items import CO_LIMIT, SAMPLE_LINE, plate_unit
+from advisor.log.check_items import CO_LIMIT, OUTCOME, SAMPLE_LINE, plate_unit
 from advisor.messages import Finding, Reason
 from advisor.procedure.stages import Question
 from advisor.report.answers import PUBLISHED_CO
@@ -13,11 +13,15 @@ from advisor.wording.numbers import say_typed
 from advisor.wording.visit import QUESTIONS
 
 READING = "CO2 O2 CO, such as 8.1 6.5 24"
+WITH_IT = {  # how one answer gives more than was asked (`check_items.TOGETHER`)
+    "throttle clockwise": "both screws: richer leaner", "other appliances": "with the pressure: running 19.8 mbar",
+    OUTCOME: "with your name: in service; A. N. Other",
+}  # fmt: skip
 HELP = "Enter takes what is offered; ? says why; back, skip, stop and note WORDS do what they say."
 OTHERS = (
-    "You may also type: high or low (the rate it runs at), a turn such as 1/24 cw, may 1/12 cw, tight or leaking (the "
-    "sample line), richer or leaner (this screw, clockwise), check ITEM VALUE UNIT, void ROW. At any time, in a wait "
-    "too: co 24, off (the burner went off, and why), a whole reading."
+    "You may also type: high or low (the rate it runs at), a turn such as 15 cw (degrees) or 1/24 cw, may 30 cw, tight "
+    "or leaking (the sample line), richer or leaner (this screw, clockwise), check ITEM VALUE UNIT, void ROW. At any "
+    "time, in a wait too: co 24, off (the burner went off, and why), a whole reading."
 )
 
 Command = Literal["why", "stop", "back", "skip", "note"]
@@ -51,7 +55,8 @@ def question_prompt(question: Question, situation: Situation) -> Prompt:
         asks += f", {unit}"
     left_out = f"the published {PUBLISHED_CO}" if question.item == CO_LIMIT else "none"
     enter = question.usual or (left_out if question.optional else "")
-    hints = [", ".join(check.choices), f"Enter: {enter}" if enter else ""]
+    both = WITH_IT.get(question.item, "")
+    hints = [", ".join(check.choices), both, f"Enter: {enter}" if enter else ""]
     return Prompt(asks, "; ".join(filter(None, hints)))
 
 
@@ -59,11 +64,11 @@ def entry_prompt(advice: Advice, situation: Situation) -> Prompt:
     """What is asked where a reading, a turn or a change of rate is due."""
     match advice.action:
         case "run_at" if advice.due("off"):
-            return Prompt(f"Burner off. Lit again, at {advice.firing} fire", "Enter when it runs")
+            return Prompt(f"Burner off. Lit again, at {advice.firing} fire: CO as it shows", "Enter: it runs")
         case "run_at" if advice.due("light-first"):
-            return Prompt("Light it and run high fire in test mode", "Enter when it burns")
+            return Prompt("Light it, high fire in test mode: CO as it comes up", "Enter: it burns")
         case "run_at":
-            return Prompt(f"Change to {advice.firing} fire in test mode", "Enter when it runs")
+            return Prompt(f"Change to {advice.firing} fire in test mode: CO as it shows", "Enter: it runs")
         case "turn" if advice.turns_cw:
             return Prompt("What did you turn?", f"Enter: {say_typed(advice.turns_cw)}, as advised; 0: nothing")
         case "halt":

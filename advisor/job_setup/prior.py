@@ -11,6 +11,7 @@ from types import MappingProxyType
 from advisor.errors import RangeError
 from advisor.screws import SCREWS
 
+SEEN_FAULT_CHANCE = 0.01  # that a screw seen to work does nothing, or works the other way, the next time; own choice
 LEAST_NOISE_PCT = 0.001  # % CO2; less no display and no flame has
 EARLIER_NAMES = {  # of fields, in logs and prior files written before
     "slack_turns": "backlash_turns", "standstill_sd_pct": "segment_sd_pct", "hand_sd": "actuation_sd",
@@ -28,6 +29,8 @@ class Prior:
     gain_per_turn      median size of the CO2 change, % CO2 per turn, by screw (> 0)
     gain_log_sd        standard deviation of the natural logarithm of that size (0.7 is a factor of two either way),
                        before `hypotheses.GAIN_NODES` give more to the very lively: as used about a fifth wider
+    gain_log_sd_of     the same of a screw that this boiler showed before, by screw; left out: gain_log_sd. Such a screw
+                       has each of the two faults below with SEEN_FAULT_CHANCE at most
     chance_reversed    probability that a screw works against its stated direction, 0 to 1
     chance_dead        probability that a screw does nothing, 0 to 1
     backlash_turns     widest play thought possible, turns
@@ -57,9 +60,11 @@ class Prior:
     drift_sd_pct: float = 0.06
     drift_time_s: float = 150.0
     actuation_sd: float = 0.15
+    gain_log_sd_of: Mapping[str, float] = field(default_factory=lambda: _frozen({}))
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "gain_per_turn", _frozen(self.gain_per_turn))
+        object.__setattr__(self, "gain_log_sd_of", _frozen(self.gain_log_sd_of))
         for name in ("dead_time_s", "time_constant_s"):
             low, high = getattr(self, name)
             object.__setattr__(self, name, (float(low), float(high)))
@@ -70,6 +75,9 @@ class Prior:
                 raise RangeError(
                     f"prior gain_per_turn for the {screw} screw: a number above 0, in % CO2 per turn, is needed"
                 )
+        for known, log_sd in self.gain_log_sd_of.items():
+            if known not in SCREWS or not 0 < log_sd < 10:
+                raise RangeError(f"prior gain_log_sd_of {known}: a screw and a number above 0 are needed")
         for entry in fields(self):
             value = getattr(self, entry.name)
             if isinstance(value, int | float) and not value > 0:
@@ -83,7 +91,17 @@ class Prior:
 
     def __reduce__(self) -> tuple[type["Prior"], tuple[object, ...]]:
         # A MappingProxyType can't be pickled.
-        return Prior, (dict(self.gain_per_turn), *(getattr(self, entry.name) for entry in fields(self)[1:]))
+        values = (getattr(self, entry.name) for entry in fields(self))
+        return Prior, tuple(dict(value) if isinstance(value, Mapping) else value for value in values)
+
+    def log_sd(self, screw: str) -> float:
+        """Standard deviation of the natural logarithm of the gain of a screw."""
+        return self.gain_log_sd_of.get(screw, self.gain_log_sd)
+
+    def fault_chances(self, screw: str) -> tuple[float, float]:
+        """Probability that a screw works against its stated direction, and that it does nothing."""
+        most = SEEN_FAULT_CHANCE if screw in self.gain_log_sd_of else 1.0
+        return min(self.chance_reversed, most), min(self.chance_dead, most)
 
     @staticmethod
     def from_mapping(values: "Prior | Mapping[str, object]") -> "Prior":

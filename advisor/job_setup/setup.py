@@ -48,7 +48,9 @@ class JobSetup:
     input_rate  input on the data plate with its tolerance, gross: (low, high, unit), when known
     heating_value  gross heating value from the gas supplier: (value, unit), when known
     prior      what is assumed about the valve before its first turn
-    site, analyser  free text for the record
+    site, analyser, boiler, serial, reason, valve, technician, analyser_serial  free text for the record: where it
+               stands, make and model, serial number, why the visit, which valve was fitted, who
+    calibrated  date of the analyser's last calibration, as 2026-02-11
     practice   whether the boiler is made up: everything made from the log says PRACTICE
     valve_family   the user's own label for valves that respond alike, for the study of many jobs
     prior_source   where `prior` comes from: empty for the built-in one
@@ -82,6 +84,13 @@ class JobSetup:
     valve_family: str = ""
     prior_source: str = ""
     visit: str = VISITS[0]
+    boiler: str = ""
+    serial: str = ""
+    reason: str = ""
+    valve: str = ""
+    technician: str = ""
+    analyser_serial: str = ""
+    calibrated: str = ""
     policy: Policy = field(default_factory=Policy)
 
     def __post_init__(self) -> None:

@@ -4,8 +4,9 @@ The questions in words are in `wording.visit`, their order in `procedure.stages`
 """
 
 from collections.abc import Mapping
+from contextlib import suppress
 from dataclasses import dataclass, replace
-from datetime import date, timedelta
+from datetime import date, datetime, timedelta
 from types import MappingProxyType
 from typing import Any, Literal
 
@@ -40,12 +41,18 @@ COVER, OPENED_JOINTS, TEST_POINTS, OUTCOME = "cover on", "opened joints", "test 
 CO_ALARM, CO_LIMIT = "CO alarm", "CO limit"
 FLUE_C, AIR_C, CALIBRATED = "flue temperature", "air temperature", "calibration date"
 CO_CAUSE, MENDED = "cause of CO", "mended"
-SERIAL = "serial number"  # of the boiler
+BOILER, SERIAL, REASON, NEW_VALVE = "boiler", "serial number", "reason for visit", "new valve"
+ANALYSER_SERIAL, EXTRAS = "analyser serial number", "flue temperature and gas rate"
 CLEAN_AIR_O2, CLEAN_AIR_CO = "clean air O2", "clean air CO"
 IN_SERVICE, OUT_OF_SERVICE, NONE_OPENED = "in service", "out of service", "none opened"
 
 YES_NO = ("yes", "no")
-_SAME_AS = {"fixed": MENDED, "repaired": MENDED}  # other words for an answer
+# checks that one answer may give together, parted by blanks or, where they are words, by semicolons
+TOGETHER: Mapping[str, tuple[str, ...]] = MappingProxyType({
+    BOILER: (SERIAL, "site"), "analyser": (ANALYSER_SERIAL, CALIBRATED), CLEAN_AIR_O2: (CLEAN_AIR_CO,),
+    "throttle clockwise": ("offset clockwise",), "other appliances": (WORKING,), OUTCOME: ("technician",),
+})  # fmt: skip
+_SAME_AS = {"fixed": MENDED, "repaired": MENDED, "none there": "none"}  # other words for an answer
 
 
 @dataclass(frozen=True)
@@ -91,7 +98,10 @@ CHECK_ITEMS: Mapping[str, CheckItem] = MappingProxyType({
         CheckItem("maker's instructions", stops=True),
         CheckItem(CO_ALARM, stops=True),
         CheckItem(CO_LIMIT, "co limit", (), ()),
+        CheckItem("power off", stops=True),
         CheckItem("gas off", stops=True),
+        CheckItem(BOILER, "text", (), ()),
+        CheckItem(REASON, "text", (), ()),
         CheckItem("site", "text", (), ()),
         CheckItem("analyser", "text", (), ()),
         CheckItem(CALIBRATED, "date", (), ()),
@@ -107,7 +117,7 @@ CHECK_ITEMS: Mapping[str, CheckItem] = MappingProxyType({
         pressure_item(STANDING),
         CheckItem("gas on", stops=True),
         CheckItem("probe in flue", stops=True),
-        CheckItem("other appliances", choices=("running", "none there"), passes=()),
+        CheckItem("other appliances", choices=("running", "off", "none"), passes=()),
         pressure_item(WORKING),
         CheckItem(PRESSURE_DROP, stops=True),
         CheckItem(COVER),
@@ -127,6 +137,9 @@ CHECK_ITEMS: Mapping[str, CheckItem] = MappingProxyType({
         CheckItem("copy left"),
         CheckItem(CO_CAUSE, choices=(MENDED, "not found"), passes=()),
         CheckItem(SERIAL, "text", (), ()),
+        CheckItem(NEW_VALVE, "text", (), ()),
+        CheckItem(ANALYSER_SERIAL, "text", (), ()),
+        CheckItem(EXTRAS, passes=()),
     )
 })  # fmt: skip
 
@@ -174,7 +187,7 @@ def parse_answer(item: CheckItem, words: str, setup: JobSetup, today: date) -> t
             replace(setup, co_limit=(value, basis))  # refuses what can't be
             return f"{value:.10g}", basis
         case "date":
-            return _date(words, today), ""
+            return parse_date(words, today), ""
     if not words:
         raise RangeError("nothing was typed")
     return words[:200], ""
@@ -211,14 +224,28 @@ def _measured(item: CheckItem, words: str, setup: JobSetup) -> tuple[str, str]:
     return f"{value:.10g}", unit
 
 
-def _date(words: str, today: date) -> str:
-    try:
-        day = date.fromisoformat(words)
-    except ValueError:
-        raise RangeError(f"date '{words}' can't be read: type it as {today.isoformat()}") from None
+def parse_date(words: str, today: date) -> str:
+    """A date as people write it -> as 2026-02-11. One that can be read two ways is asked back. Raises RangeError."""
+    day = _written_date(words, today)
     if not date(1990, 1, 1) <= day <= today + timedelta(days=1):
         raise RangeError(f"date {words} can't be: it lies in the {'future' if day > today else 'far past'}")
     return day.isoformat()
+
+
+def _written_date(words: str, today: date) -> date:
+    plain = " ".join(words.replace(",", " ").split())
+    for form in ("%Y-%m-%d", "%Y/%m/%d", "%d.%m.%Y", "%d %b %Y", "%d %B %Y", "%b %d %Y", "%B %d %Y"):
+        with suppress(ValueError):
+            return datetime.strptime(plain, form).date()
+    found = []
+    for form in ("%d/%m/%Y", "%m/%d/%Y"):
+        with suppress(ValueError):
+            found.append(datetime.strptime(plain.replace("-", "/"), form).date())
+    if len(set(found)) == 2:
+        raise RangeError(f"date '{words}': {found[0]:%d %b} or {found[1]:%d %b}? Type it as {today:%d %b %Y}")
+    if not found:
+        raise RangeError(f"date '{words}' can't be read: type it as {today.isoformat()} or {today:%d %b %Y}")
+    return found[0]
 
 
 def plate_unit(item: str, setup: JobSetup) -> str:

@@ -6,15 +6,22 @@ What `open` did not give is asked for in the visit and kept as checks; a later c
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import replace
+from types import MappingProxyType
 
 from advisor import parsing, units
 from advisor.errors import RangeError
 from advisor.job_setup.setup import JobSetup
 from advisor.log.check_items import (
+    ANALYSER_SERIAL,
+    BOILER,
+    CALIBRATED,
     CO_LIMIT,
     HEATING_VALUE,
+    NEW_VALVE,
     PLATE_INPUT,
     PLATE_PRESSURE,
+    REASON,
+    SERIAL,
     STANDING,
     WORKING,
     clockwise_item,
@@ -24,7 +31,11 @@ from advisor.screws import DIRECTIONS, SCREWS, Firing
 
 Convert = Callable[[float, str], float]  # a value and its unit to the value in one unit
 
-_COMPLETING = (PLATE_PRESSURE, PLATE_INPUT, HEATING_VALUE, CO_LIMIT, "site", "analyser")
+TEXTS: Mapping[str, str] = MappingProxyType({  # facts of the record by their check
+    "site": "site", "analyser": "analyser", BOILER: "boiler", SERIAL: "serial", REASON: "reason", NEW_VALVE: "valve",
+    ANALYSER_SERIAL: "analyser_serial", "technician": "technician", CALIBRATED: "calibrated",
+})  # fmt: skip
+_COMPLETING = (PLATE_PRESSURE, PLATE_INPUT, HEATING_VALUE, CO_LIMIT, *TEXTS)
 
 
 def with_site_facts(setup: JobSetup, rows: Sequence[Row]) -> JobSetup:
@@ -57,9 +68,8 @@ def _with(setup: JobSetup, item: str, value: str, unit: str) -> JobSetup:
         return setup if stated else replace(setup, co_limit=(parsing.parse_number(value, item), unit))
     if item == HEATING_VALUE:
         return setup if setup.heating_value else replace(setup, heating_value=(parsing.parse_number(value, item), unit))
-    if item == "site":
-        return setup if setup.site else replace(setup, site=value)
-    return setup if setup.analyser else replace(setup, analyser=value)
+    name = TEXTS[item]
+    return setup if getattr(setup, name) else replace(setup, **{name: value})  # type: ignore[arg-type]  # a text
 
 
 def pressure_in_plate_unit(setup: JobSetup, check: Event) -> float:

@@ -9,8 +9,11 @@ from advisor.decision.candidates import TINY
 from advisor.diagnosis.answers import Wrong, answer_to, measured_s, wrong_answers
 from advisor.job_setup.setup import CHANGES_VALVE
 from advisor.log.check_items import (
+    AIR_C,
     CLEAN_AIR_CO,
     CLEAN_AIR_O2,
+    EXTRAS,
+    FLUE_C,
     HEATING_VALUE,
     IN_SERVICE,
     INPUT_RATE,
@@ -309,6 +312,9 @@ def _proof_step(situation: Situation, *, off_plate: bool) -> Step | None:
             return Step(firing=firing)
         if situation.firing == firing:
             told, left_out = _told_at(situation, firing, since_s)
+            extras = answer_to(situation, EXTRAS, since_s)  # asked once, for both rates
+            told |= {EXTRAS} if extras or (told | left_out) & {FLUE_C, AIR_C, INPUT_RATE} else set()
+            left_out |= {EXTRAS, HEATING_VALUE} if extras and extras.event.value == "no" else set()
             for question in PROOF_AT_FIRING[firing]:
                 again = question.item == INPUT_RATE and off_plate
                 if again or (question.item not in told | left_out and question.needs not in left_out):

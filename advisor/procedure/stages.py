@@ -11,30 +11,35 @@ from advisor.errors import RangeError
 from advisor.job_setup.setup import CHANGES_VALVE, VISITS, JobSetup
 from advisor.log.check_items import (
     AIR_C,
-    CALIBRATED,
+    BOILER,
     CHECK_ITEMS,
     CLEAN_AIR_CO,
     CLEAN_AIR_O2,
     CO_ALARM,
     CO_LIMIT,
     COVER,
+    EXTRAS,
     FLUE_C,
     HEATING_VALUE,
     INPUT_RATE,
     METER_GAS,
+    NEW_VALVE,
     OPENED_JOINTS,
     OUTCOME,
     PLATE_INPUT,
     PLATE_PRESSURE,
     PRESSURE_DROP,
+    REASON,
     SAMPLE_LINE,
     STANDING,
     TEST_POINTS,
+    TOGETHER,
     WORKING,
     CheckItem,
     clockwise_item,
     pressure_item,
 )
+from advisor.log.site_facts import TEXTS
 from advisor.screws import SCREWS, Firing
 from advisor.wording.visit import QUESTIONS, QuestionWords, StageWords, pressure_words
 from advisor.wording.visit import STAGES as STAGE_WORDS
@@ -105,9 +110,11 @@ def _with_valve(question: Question) -> Question:
 
 
 LINE_TEST = _asked(SAMPLE_LINE)
-_TEMPERATURES = (_asked(FLUE_C, optional=True), _asked(AIR_C, optional=True))
+_TEMPERATURES = (
+    _asked(EXTRAS, "no"), _asked(FLUE_C, optional=True, needs=EXTRAS), _asked(AIR_C, optional=True, needs=EXTRAS),
+)  # fmt: skip
 _METER = (
-    _asked(HEATING_VALUE, optional=True),
+    _asked(HEATING_VALUE, optional=True, needs=EXTRAS),
     _asked(PLATE_INPUT, optional=True, needs=HEATING_VALUE),
     _asked(METER_GAS, optional=True, needs=HEATING_VALUE),
     _asked(INPUT_RATE, optional=True, needs=HEATING_VALUE),
@@ -117,12 +124,14 @@ PROOF_AT_FIRING: dict[Firing, tuple[Question, ...]] = {  # after the reading wit
 }  # fmt: skip
 
 BEFORE = Stage("before", (
-    _done("maker's instructions"), _asked(CO_LIMIT, optional=True), _asked(CO_ALARM), _with_valve(_asked("gas off")),
-    _asked("site", optional=True), _asked("analyser", optional=True), _asked(CALIBRATED, optional=True),
+    _done("maker's instructions"), _asked(CO_LIMIT, optional=True), _asked(CO_ALARM), _with_valve(_asked("power off")),
+    _with_valve(_asked("gas off")), _asked(BOILER, optional=True),
+    replace(_asked(REASON, optional=True), visits=VISITS[1:]), _asked("analyser", optional=True),
     _asked(CLEAN_AIR_O2), _asked(CLEAN_AIR_CO), _done("water trap"), LINE_TEST,
 ))  # fmt: skip
 VALVE = Stage("valve", (
-    _with_valve(_done("valve fitted")), _with_valve(_asked("screws at start")),
+    _with_valve(_asked(NEW_VALVE, optional=True)), _with_valve(_asked("valve fitted")),
+    _with_valve(_asked("screws at start")),
     *(_asked(clockwise_item(screw)) for screw in reversed(SCREWS)),
 ))  # fmt: skip
 LIGHT = Stage("lighting", (
@@ -133,10 +142,10 @@ PRESSURE = Stage("gas pressure", (_asked("other appliances"), _asked(WORKING), _
 HIGH, LOW, BOTH = Stage("high fire", sets="high"), Stage("low fire", sets="low"), Stage("both again", sets="both")
 PROOF = Stage("proof", (_done(COVER), LINE_TEST))
 CLOSE = Stage("close up", (
-    _done("adjusters sealed"), _with_valve(_asked(OPENED_JOINTS)), _asked(TEST_POINTS), _done("test mode off"),
-    _done("normal start"), _asked("safety devices"),
+    _done("adjusters sealed"), _with_valve(_asked(OPENED_JOINTS)), _asked(TEST_POINTS), _asked("normal start"),
+    _asked("safety devices"),
 ))  # fmt: skip
-RECORD = Stage("record", (_asked(OUTCOME), _asked("technician"), _done("copy left")))
+RECORD = Stage("record", (_asked(OUTCOME), _asked("technician")))
 STAGES = (BEFORE, VALVE, LIGHT, PRESSURE, HIGH, LOW, BOTH, PROOF, CLOSE, RECORD)
 
 
@@ -150,7 +159,7 @@ def by_name(name: str) -> Stage:
 
 def questions_of(stage: Stage, setup: JobSetup) -> tuple[Question, ...]:
     """The questions of a stage in this job: with the other pressures that `open` named, without what it answered."""
-    answered = {name for name in ("site", "analyser") if getattr(setup, name)}
+    answered = {item for item, name in TEXTS.items() if getattr(setup, name)}
     if setup.co_limit or setup.co_limit_ppm_air_free:
         answered.add(CO_LIMIT)
     if STANDING in setup.pressures and WORKING in setup.pressures:
@@ -165,4 +174,5 @@ def question_for(item: str, setup: JobSetup) -> Question | None:
     """The question that a check of this name answers, if the visit asks one."""
     asked = [question for stage in STAGES for question in questions_of(stage, setup)]
     known = [*asked, *(question for stage in STAGES for question in stage.questions), *PROOF_AT_FIRING["high"]]
+    known += [Question(CHECK_ITEMS[each]) for items in TOGETHER.values() for each in items if each in CHECK_ITEMS]
     return next((question for question in known if question.item == item), None)

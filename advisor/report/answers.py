@@ -7,26 +7,24 @@ from advisor.chemistry import limits
 from advisor.decision.advise import Case
 from advisor.decision.answers import Advice, Verdict
 from advisor.decision.way_out import WayOut
-from advisor.diagnosis.carbon_monoxide import CO_STOPS, co_course
+from advisor.diagnosis.carbon_monoxide import CO_STOPS
 from advisor.diagnosis.way_back import way_back
 from advisor.job_setup.band_check import flue_of
 from advisor.job_setup.setup import AIR_FREE, DISPLAYED, JobSetup
 from advisor.log.events import Event
 from advisor.messages import Finding
-from advisor.procedure.progress import Progress
-from advisor.procedure.stages import STAGES
 from advisor.report.layout import labelled, listed, wrapped
-from advisor.screws import FIRING_FOR, SCREWS, Screw
+from advisor.screws import FIRING_FOR, SCREW_FOR, SCREWS, Screw
 from advisor.wording import GIVE_UP, finding_text, is_alarm, look_first, reason_text, short_text
-from advisor.wording.numbers import say_chance, say_size, say_turn, say_wait, say_way
+from advisor.wording.numbers import say_size, say_turn, say_way
 from advisor.wording.templates import Voice
 
 PRACTICE = "PRACTICE: a made-up boiler. None of this is about a real one."
-CAUTION = "The maker's instructions and your own judgement come first."
+CAUTION = "Maker's instructions and your own judgement come first."
 BEFORE = (
     "Maker's instructions and target table at hand; room CO alarm on.",
     "Analyser warmed up and zeroed in clean air (O2 20.9 %, CO 0), water trap empty.",
-    'Sample line proved tight; log it: check "sample line" tight.',
+    "Sample line proved tight; log it: check sample-line tight.",
     "Every gas joint that was opened tested tight; gas pressures inside the data plate.",
 )
 READ_ALL = "CO2, O2 and CO"
@@ -38,38 +36,7 @@ PUBLISHED_CO = f"{limits.CO_AIR_FREE_PPM:g} ppm air-free, ANSI/BPI-1200-S-2017, 
 SMALLEST_GAIN = 0.06  # % CO2 per turn; 1/12 turn of less shows as 0.00
 SHEET = "advisor sheet LOG FILE"
 OVER = f"The visit is over; the record: {SHEET}"
-CLOSING = "Cover back on and read once more; close and seal the adjusters; fill in the record"
-
-
-def say_next(case: Case, advice: Advice, progress: Progress, voice: Voice = "log") -> str:
-    """The answer of `next` as text, with the stage of the visit and, where it is advised, the way back as found.
-
-    In the guide's voice without the words that the guide says itself.
-    """
-    closing = OVER if progress.working is None else f"{CLOSING}: {SHEET}"
-    co = [] if advice.action == "finish" and advice.has("closed") else say_co(case)
-    lines = say_advice(advice, case.situation.setup, closing, voice, co)
-    if advice.action == "halt":
-        lines += say_way_out(case)
-    if advice.action == "halt" and any(may_end_the_job(finding) for finding in advice.findings):
-        lines += say_way_back(case)
-    if voice == "guide":
-        return "\n".join(lines)
-    lines += labelled("Stage", say_stage(progress))
-    return "\n".join([*lines, *(wrapped(CAUTION) if advice.action in ("turn", "finish", "halt") else [])])
-
-
-def say_co(case: Case) -> list[str]:
-    """CO at the rate that is set, as last read, with its limit; its course where it climbs."""
-    situation = case.situation
-    firing = situation.firing or situation.belief.firing
-    course = co_course(situation, firing) if firing else None
-    if course is None:
-        return []
-    shown = ", ".join(f"{ppm:g}" for ppm in course.shown_ppm)
-    climbs = ": climbing" if len(course.shown_ppm) > 1 else ""
-    air_free = "" if course.air_free_ppm is None else f", {course.air_free_ppm:.0f} air-free"
-    return labelled("CO", f"{firing} fire {shown} ppm{climbs}{air_free} (limit {course.limit_ppm:.0f}).")
+CLOSING = "Cover on, read once more, seal the adjusters; record"
 
 
 def say_way_out(case: Case) -> list[str]:
@@ -91,77 +58,10 @@ def way_leads_leaner(case: Case, way: WayOut) -> bool:
     return not setting.direction_sure or not setting.richer(way.turns_cw)
 
 
-def say_advice(
-    advice: Advice, setup: JobSetup, closing: str = f"{CLOSING}.", voice: Voice = "log", co: Sequence[str] = ()
-) -> list[str]:
-    """The answer as lines; `closing` is what follows once both rates are set, `co` what is said of CO."""
-    lines = [*wrapped(first_line(advice, voice)), *([PRACTICE] if setup.practice else [])]
-    # a warning stands above what it is about; a note may wait
-    lines += say_findings(advice.findings, ("halt", "warn"), voice, skip_first_halt=advice.action == "halt")
-    if advice.action == "turn" and advice.screw and advice.wait_s is not None:
-        lines += labelled("Wait", _wait_after(advice.wait_s, setup.min_wait_s[advice.screw]))
-    if advice.action in ("turn", "read", "wait"):
-        lines += _expect(advice)
-    if advice.action == "turn":
-        lines += [*_chances(advice), *_gain(advice, setup)]
-    if advice.action == "finish" and not advice.has("closed"):
-        lines += labelled("Next", closing)
-    lines += co
-    if advice.action != "halt":
-        lines += listed("Why", [reason_text(reason.code, reason.data, voice) for reason in advice.why])
-    return lines + say_findings([f for f in advice.findings if f.code != "closed"], ("note",), voice)
-
-
-def first_line(advice: Advice, voice: Voice = "log") -> str:
-    """The answer in one sentence; before it what can't wait until a reading is due."""
-    large = advice.action != "halt" and advice.has("large-turn")
-    return f"{OVER_CAP} {_answer(advice, voice)}" if large else _answer(advice, voice)
-
-
-def _answer(advice: Advice, voice: Voice) -> str:
-    fire = f"{advice.firing} fire"
-    due = [what for code, what in DUE_FIRST.items() if advice.has(code)]
-    match advice.action:
-        case "turn" if advice.screw and advice.turns_cw:
-            turn = f"{advice.screw} screw {say_turn(advice.turns_cw)}"
-            return f"{due[0]} first, then turn the {turn}." if due else f"Turn the {turn}."
-        case "wait":
-            return f"Wait {say_wait(advice.wait_s or 0)} more, then read at {fire}."
-        case "read" if advice.asks_co:
-            return f"Read CO at {fire} now."
-        case "read" if PROVE_LINE in due:
-            return f"{PROVE_LINE}, then read {READ_ALL} at {fire} again."
-        case "read":
-            return f"Read {READ_ALL} at {fire} now."
-        case "run_at" if advice.due("off"):
-            log_it = f", log it: run-at {advice.firing}" if voice == "log" else ""
-            return f"Burner off. Once it may run again, at {fire}{log_it}."
-        case "run_at":
-            log_it = f" and log it: run-at {advice.firing}" if voice == "log" else ""
-            return f"Change to {fire}{log_it}."
-        case "finish" if advice.has("closed"):
-            return next(finding.text for finding in advice.findings if finding.code == "closed")
-        case "finish" if advice.open_items:
-            return f"Both rates are in band. Not finished: {', '.join(advice.open_items)}."
-        case "finish":
-            return "Done: high and low fire are both in band."
-    return say_stop(advice.stops[0], voice)
-
-
 def say_stop(stop: Finding, voice: Voice = "log") -> str:
     """A stop in words: what saves people comes first, and needs no word before it."""
     alarm = is_alarm(stop.code) and not stop.variant.startswith("before") and not stop.variant.endswith("before")
     return finding_text(stop, voice) if alarm else f"STOP. {finding_text(stop, voice)}"
-
-
-def say_stage(progress: Progress) -> str:
-    """Which stage the visit is in, and which before it are not done, in one line."""
-    behind = progress.left_behind
-    not_done = f"; not done: {', '.join(behind)}" if behind else ""
-    if progress.working is None:
-        return f"the visit is over{not_done}."
-    stage = progress.working.stage
-    return f"{STAGES.index(stage) + 1} of {len(STAGES)}, {stage.name}{not_done}."
 
 
 def may_end_the_job(finding: Finding) -> bool:
@@ -185,23 +85,6 @@ def say_look_first(findings: Iterable[Finding]) -> list[str]:
     return lines
 
 
-def say_verdict(verdict: Verdict, progress: Progress | None = None, voice: Voice = "log") -> str:
-    """The answer of `may` as text; with the stage of the visit where `progress` is given."""
-    first, *more = verdict.reasons
-    turn = f"{verdict.screw} screw {say_turn(verdict.turns_cw)}"
-    lines = wrapped(f"{'Yes' if verdict.allowed else 'No'}: {turn}. {first}")
-    if verdict.expect_co2_pct is not None and verdict.wait_s is not None:
-        lines += labelled("Wait", f"{say_wait(verdict.wait_s)} after it, then read.")
-        lines += _expect(verdict)
-        lines += _chances(verdict)
-    lines += listed("Why", more)
-    lines += say_findings(verdict.findings, ("halt", "warn", "note"), voice) if verdict.allowed else []
-    lines += labelled("Stage", say_stage(progress)) if progress else []
-    if verdict.allowed:
-        lines += wrapped(CAUTION)
-    return "\n".join(lines)
-
-
 def say_not_advised(verdict: Verdict, voice: Voice = "log") -> str:
     """What is said first of a turn that was made though it was not allowed; empty where it was."""
     if verdict.allowed:
@@ -221,13 +104,15 @@ def say_opened(setup: JobSetup, path: object) -> str:
             f"{air[0]:.0f} to {air[1]:.0f} %.",
         )
     for screw, way in setup.clockwise.items():
-        against = "leaner" if way == "richer" else "richer"
-        taken = f'{way}; if not, log check "{screw} clockwise" {against}'
-        taken = "not known: the first small turn will show" if way == "unknown" else taken
-        most = say_size(setup.cap_turns[screw])
-        lines += labelled(screw.capitalize(), f"up to {most} at a time; clockwise is taken as {taken}.")
+        asks = f"Which way is clockwise? Look it up, log check {screw}-clockwise richer or leaner; till then {way}."
+        shown = f"Clockwise was {way} last time." if screw in setup.prior.gain_log_sd_of else asks
+        lines += labelled(screw.capitalize(), f"up to {say_size(setup.cap_turns[screw])} at a time. {shown}")
     lines += labelled("CO limit", _say_co_limit(setup))
-    if setup.prior_source:
+    if setup.prior.gain_log_sd_of:
+        marks = [f"{screw} about {gain / 24:.2f} % CO2 in 15°" for screw, gain in setup.prior.gain_per_turn.items()
+                 if screw in setup.prior.gain_log_sd_of]  # fmt: skip
+        lines += labelled("Known", f"{', '.join(marks)}; from {setup.prior_source}, a year may have changed it.")
+    elif setup.prior_source:
         lines += labelled("Guess", f"first guess from {setup.prior_source}.")
     for caution in BEFORE:
         lines += labelled("Before", caution)
@@ -273,28 +158,14 @@ def say_plainly(message: str) -> str:
     return "\n".join(line for part in message.splitlines() for line in wrapped(part))
 
 
-def _expect(answer: Advice | Verdict) -> list[str]:
-    if answer.expect_co2_pct is None or answer.expect_low_pct is None or answer.expect_high_pct is None:
-        return []
-    low, high = answer.expect_low_pct, answer.expect_high_pct
-    if high - low > 2:
-        return []  # nothing is known yet: no figure is better than that one
-    return labelled("Expect", f"CO2 {answer.expect_co2_pct:.1f} %, likely {low:.1f} to {high:.1f}.")
-
-
-def _chances(answer: Advice | Verdict) -> list[str]:
-    if answer.chance_in_band is None or answer.chance_past_band is None:
-        return []
-    chances = f"{say_chance(answer.chance_in_band)} to be in band then, overshoot risk "
-    return labelled("Chance", f"{chances}{say_chance(answer.chance_past_band)}.")
-
-
-def _gain(advice: Advice, setup: JobSetup) -> list[str]:
+def say_gain(advice: Advice, setup: JobSetup) -> list[str]:
+    """What a mark of the screw that is set here does, as far as it is known."""
     gain, low, high = advice.gain_per_turn, advice.gain_low, advice.gain_high
-    if gain is None or low is None or high is None or advice.screw is None:
+    if gain is None or low is None or high is None or advice.firing is None:
         return []
-    mark = math.copysign(setup.mark_turns[advice.screw], advice.turns_cw or 1.0)
-    if way_unknown(gain, low, high, setup, advice.screw):
+    screw = SCREW_FOR[advice.firing]
+    mark = math.copysign(setup.mark_turns[screw], advice.turns_cw or 1.0)
+    if way_unknown(gain, low, high, setup, screw):
         most = max(abs(low * mark), abs(high * mark))
         return labelled("Screw", f"which way it works is not sure yet (at most {most:.1f} % CO2 a mark).")
     turn = f"{say_size(mark)} {say_way(mark)}"
@@ -343,9 +214,3 @@ def say_event(event: Event) -> str:
             about = f"{event.item} {event.value} {event.unit}".strip()
             return f"note: {about}; {event.note}" if about else f"note: {event.note}"
     return f"{said}; {event.note}" if event.note else said
-
-
-def _wait_after(wait_s: float, min_wait_s: float) -> str:
-    if wait_s <= min_wait_s + 15:
-        return f"{say_wait(wait_s)} after the turn, then read {READ_ALL}."
-    return f"{say_wait(min_wait_s)} after the turn, then read {READ_ALL}; it should be steady after {say_wait(wait_s)}."

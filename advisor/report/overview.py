@@ -9,23 +9,21 @@ from advisor.decision.advise import Case
 from advisor.decision.answers import Advice
 from advisor.diagnosis.answers import drop_of, flue_gas_at, input_of
 from advisor.job_setup.setup import JobSetup
-from advisor.log.check_items import CALIBRATED
 from advisor.log.csv_rows import one_line
 from advisor.log.events import Event
 from advisor.messages import Reason
 from advisor.procedure.progress import Progress
 from advisor.report.answers import (
     PRACTICE,
-    first_line,
     may_end_the_job,
     say_event,
     say_findings,
     say_look_first,
-    say_stage,
     say_way_back,
     way_unknown,
 )
-from advisor.report.layout import WIDTH, labelled, listed, wrapped
+from advisor.report.brief import first_line, say_left
+from advisor.report.layout import labelled, listed, wrapped
 from advisor.response.fitted import response_of
 from advisor.response.predictive import chance_truly_in_band
 from advisor.response.reading_checks import co_limit_ppm
@@ -48,12 +46,12 @@ def say_job(
     """The job so far as text, the answer first: setup, the last rows or all of them, fitted response, findings."""
     situation, setup = case.situation, case.situation.setup
     bands = ", ".join(f"{firing} {low:g} to {high:g} %" for firing, (low, high) in setup.bands.items())
-    lines = [*wrapped(first_line(advice)), *([PRACTICE] if setup.practice else [])]
+    lines = [*wrapped(first_line(case, advice)), *([PRACTICE] if setup.practice else [])]
     lines += ["", *labelled("Job", f"{setup.fuel.name}; CO2 bands {bands}")]
     for name, value in (("Site", setup.site), ("Analyser", setup.analyser)):
         if value:
             lines += labelled(name, value)
-    lines += labelled("Stage", say_stage(progress))
+    lines += say_left(advice, progress)
     lines += listed("Skipped", [f"{s.stage.name}: {s.skipped}" for s in progress.states if s.state == "skipped"])
     left_out = 0 if all_rows else len(events) - LAST_ROWS
     lines += ["", " row  time      what", *_say_rows(situation, events, left_out), ""]
@@ -79,7 +77,7 @@ def _say_rows(situation: Situation, events: Sequence[Event], left_out: int) -> l
         if number > left_out:
             struck = "" if number in standing or event.event == "void" else "  (struck)"
             head = f"{number:4d}  {event.time:%H:%M:%S}  "
-            lines += wrapped(one_line(say_event(event)) + struck, WIDTH, head, " " * len(head)) or [head]
+            lines += wrapped(one_line(say_event(event)) + struck, None, head, " " * len(head)) or [head]
     return lines
 
 
@@ -133,10 +131,9 @@ def input_reasons(situation: Situation) -> list[Reason]:
 def calibration_reasons(situation: Situation) -> list[Reason]:
     """Age of the analyser's calibration, where its date is known."""
 
-    told = situation.checks(CALIBRATED)
     try:
-        days = max(0, (situation.at.date() - date.fromisoformat(told[-1].event.value)).days)
-    except (IndexError, ValueError):
+        days = max(0, (situation.at.date() - date.fromisoformat(situation.setup.calibrated)).days)
+    except ValueError:
         return []
     old = days > situation.policy.calibration_days
     return [Reason("calibrated-long-ago" if old else "calibrated", {"days": days})]

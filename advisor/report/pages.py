@@ -186,6 +186,13 @@ class Pages:
                     self.write(lines[index], left, size, dark)
             self.down -= step
 
+    @contextmanager
+    def at_level(self) -> Iterator[None]:
+        """Write inside without taking room: the height is as it was afterwards."""
+        down = self.down
+        yield
+        self.down = down
+
     def text(self, text: str, size: float = TEXT_PT, bold: bool = False, indent: float = 0.0) -> None:
         """A paragraph; size and indent in points."""
         self.row([(text, indent, self.width - indent)], size, bold)
@@ -264,6 +271,13 @@ def save(figures: Sequence[Figure], path: Path, title: str, overwrite: bool = Fa
     for place, content in zip(paths, contents, strict=True):
         _write(place, content)
     return paths
+
+
+def write_new(path: Path, content: bytes, overwrite: bool = False) -> list[Path]:
+    """Write one file, whole or not at all; its name in a list. LogError where it exists or can't be written."""
+    _check_places([path], overwrite)
+    _write(path, content)
+    return [path]
 
 
 def _check_places(paths: Iterable[Path], overwrite: bool) -> None:

@@ -20,18 +20,18 @@ from advisor.errors import RangeError
 from advisor.job_setup.setup import JobSetup
 from advisor.log.check_items import (
     AIR_C,
-    CALIBRATED,
+    CLEAN_AIR_CO,
+    CLEAN_AIR_O2,
     FLUE_C,
     INPUT_RATE,
     OUTCOME,
     PLATE_INPUT,
     PLATE_PRESSURE,
     SAMPLE_LINE,
-    SERIAL,
     SKIPPED,
 )
 from advisor.log.events import Event, Row, firing_at_rows
-from advisor.log.site_facts import answers_by_item, input_kw, pressure_in_plate_unit
+from advisor.log.site_facts import TEXTS, answers_by_item, input_kw, pressure_in_plate_unit
 from advisor.messages import Finding, Reason
 from advisor.procedure.progress import (
     Progress,
@@ -45,14 +45,13 @@ from advisor.procedure.progress import (
 from advisor.procedure.stages import RECORD
 from advisor.report.flue import DOUBTED, ON_THE_WAY, SETTLED, FiringRecord, ReadingState, firing_record
 from advisor.response.fitted import Response, response_of
-from advisor.response.reading_checks import judge, usable
+from advisor.response.reading_checks import co_air_free_ppm, judge, usable
 from advisor.response.replay import Replay
 from advisor.response.situation import Situation, Struck
 from advisor.screws import FIRING_FOR, FIRINGS, SCREW_FOR, SCREWS, Firing, Screw
 from advisor.wording import past_text, short_text
 
-PLACED = (INPUT_RATE, PLATE_INPUT, PLATE_PRESSURE, FLUE_C, AIR_C, "site", "analyser", CALIBRATED, OUTCOME, SERIAL,
-          "technician")  # fmt: skip
+PLACED = (INPUT_RATE, PLATE_INPUT, PLATE_PRESSURE, FLUE_C, AIR_C, OUTCOME, CLEAN_AIR_O2, CLEAN_AIR_CO, *TEXTS)
 NEVER = datetime(2000, 1, 1, tzinfo=UTC)  # of a log without rows
 
 
@@ -128,10 +127,22 @@ class Seen:
 
 
 @dataclass(frozen=True)
+class HighestCO:
+    """The highest CO of the visit, as displayed; air-free where O2 or CO2 was read with it."""
+
+    row: int
+    time: datetime
+    firing: str
+    co_ppm: float
+    air_free_ppm: float | None
+
+
+@dataclass(frozen=True)
 class Record:
     """The record of one job as of its last row.
 
     finished   whether both rates hold and every stage is over; `missing` says what is not
+    highest_co the reading with the highest CO of the visit, struck ones too; None where CO was never read
     supply     gas pressures and input against the data plate
     changes    (time, firing) of every change of firing rate
     net_turns_cw  by screw, from as found, clockwise positive
@@ -152,6 +163,7 @@ class Record:
     finished: bool
     missing: tuple[Reason | Finding, ...]
     rates: Mapping[Firing, FiringRecord]
+    highest_co: HighestCO | None
     supply: tuple[Supply, ...]
     readings: tuple[Reading, ...]
     changes: tuple[tuple[datetime, Firing], ...]
@@ -204,7 +216,7 @@ def record_of(setup: JobSetup, events: Sequence[Event], warnings: tuple[str, ...
     standing = {row.number for row in situation.rows}
     missing = _missing(case, advice, rates, progress)
     told = answers_by_item(situation.rows)
-    calibrated = _day(told.get(CALIBRATED, ""))
+    calibrated = _day(situation.setup.calibrated)
     placed = {*situation.setup.pressures, *PLACED}
     drop = drop_of(situation)
     return Record(
@@ -215,6 +227,7 @@ def record_of(setup: JobSetup, events: Sequence[Event], warnings: tuple[str, ...
         finished=not missing,
         missing=missing,
         rates=rates,
+        highest_co=_highest_co(situation.setup, events),
         supply=(*(_pressure(situation, name) for name in situation.setup.pressures), *_input(situation, running)),
         readings=tuple(
             Reading(row.number, row.event.time, row.event.rate, row.event.co2_pct, states[row.number])
@@ -242,6 +255,14 @@ def record_of(setup: JobSetup, events: Sequence[Event], warnings: tuple[str, ...
         ),
         warnings=warnings,
     )
+
+
+def _highest_co(setup: JobSetup, events: Sequence[Event]) -> HighestCO | None:
+    read = [(event.co_ppm, row, event) for row, event in enumerate(events, 1) if event.co_ppm is not None]
+    if not read:
+        return None
+    co_ppm, row, event = max(read, key=lambda each: each[0])
+    return HighestCO(row, event.time, event.firing or "", co_ppm, co_air_free_ppm(setup, event))
 
 
 def _day(words: str) -> date | None:
@@ -379,7 +400,7 @@ def _missing(
     for state in progress.states:
         to_come = state.stage is RECORD and state.state == "open"  # the sheet is made in this stage
         if not (state.over or state.stage.sets or to_come or state.why in missing):
-            missing.append(_not_done(state))
+            missing += _not_done(case.situation, state)
     for stage in skipped_unproved(case.situation):
         items = ", ".join(unanswered(case.situation, stage))
         missing.append(Reason("stage-skipped", {"stage": stage.name, "items": items}))
@@ -394,15 +415,16 @@ def _name(missing: Reason | Finding) -> str:
     return str(data.get("items") or data.get("item") or data.get("stage") or f"{data.get('firing')} fire")
 
 
-def _not_done(state: StageState) -> Reason:
-    """What a stage still lacks."""
+def _not_done(situation: Situation, state: StageState) -> list[Reason]:
+    """What a stage still lacks; nothing where only what may be left out has no answer."""
     about, step = {"stage": state.stage.name}, state.step
     if state.why:
-        return Reason("stage-blocked", {**about, "why": state.why.text})
+        return [Reason("stage-blocked", {**about, "why": state.why.text})]
     assert step is not None  # a stage that is not over asks for something
     if step.question:
-        return Reason("stage-no-answer", {**about, "item": step.question.item})
-    return Reason("stage-no-reading", {**about, "firing": step.firing})
+        lacks = unanswered(situation, state.stage) if step.question.optional else [step.question.item]
+        return [Reason("stage-no-answer", {**about, "item": item}) for item in lacks[:1]]
+    return [Reason("stage-no-reading", {**about, "firing": step.firing})]
 
 
 def _steps(situation: Situation, firing: Firing) -> tuple[tuple[float, float], ...]:

@@ -6,8 +6,10 @@ from functools import partial
 
 from matplotlib.figure import Figure
 
+from advisor.chemistry import limits
 from advisor.errors import RangeError
-from advisor.log.check_items import OUTCOME, SERIAL
+from advisor.job_setup.setup import AIR_FREE, CHANGES_VALVE, JobSetup
+from advisor.log.check_items import CLEAN_AIR_CO, CLEAN_AIR_O2, OUTCOME
 from advisor.log.events import Event
 from advisor.procedure.stages import question_for
 from advisor.report import plots
@@ -23,7 +25,7 @@ from advisor.report.flue import (
     say_quantity,
 )
 from advisor.report.pages import LINE_SPACE, PAPERS_PT, TEXT_PT, Pages, plain_style, wrapped
-from advisor.report.record import Record, Seen, Supply, Turn
+from advisor.report.record import HighestCO, Record, Seen, Supply, Turn
 from advisor.screws import FIRING_FOR, FIRINGS, SCREW_FOR, SCREWS, Screw
 from advisor.wording.numbers import say_chance, say_turn
 
@@ -40,7 +42,7 @@ SIGN_PT = 48.0
 NAME_PT, READING_PT, GAP_PT = 84.0, 56.0, 6.0  # columns of the table as found, as left
 MOST_IN_COLUMN = 2  # lines
 AS_LEFT = (2, 5)  # its cells
-AXES_PT, LANES_PT, CLOCK_PT, LEGEND_PT, RESPONSE_PT = 135.0, 92.0, 28.0, 26.0, 124.0
+AXES_PT, LANES_PT, CLOCK_PT, LEGEND_PT, RESPONSE_PT = 128.0, 76.0, 28.0, 26.0, 112.0
 
 
 def pages_of(record: Record, name: str, paper: str = "a4") -> list[Figure]:
@@ -54,11 +56,12 @@ def pages_of(record: Record, name: str, paper: str = "a4") -> list[Figure]:
         _facts(pages, record)
         _found_and_left(pages, record)
         _supply(pages, record)
-        _turns(pages, record)
         _findings(pages, record)
-        _rest(pages, record)
-        _pictures(pages, record)
         _sign(pages)
+        pages.new_page()
+        _turns(pages, record)
+        _pictures(pages, record)
+        _rest(pages, record)
         pages.close(_origin(record, name))
     return pages.figures
 
@@ -101,36 +104,62 @@ def _head(pages: Pages, record: Record) -> None:
 
 
 def _facts(pages: Pages, record: Record) -> None:
+    """Who, what, where, with which instrument, and how the boiler was left; what was not told is a line to write on."""
     setup = record.setup
-    pages.heading("Boiler and instruments")
+    pages.heading("Boiler, visit and instruments")
     when = "no entries"
     if record.began and record.ended:
         until = f"{record.ended:%Y-%m-%d %H:%M}".removeprefix(f"{record.began:%Y-%m-%d} ")
         when = f"{record.began:%Y-%m-%d %H:%M} to {until} (UTC{record.began.isoformat()[-6:]})"
-    analyser = f"{setup.analyser or 'not stated'}; display step {setup.display_step_pct:g} % CO2"
-    if setup.analyser_accuracy_pct:
-        analyser += f", good to {setup.analyser_accuracy_pct:g} % either way"
-    if record.calibrated and record.calibration_age_days is not None:
-        old = record.calibration_age_days > setup.policy.calibration_days
-        analyser += f"; last calibrated {record.calibrated}, {_count(record.calibration_age_days, 'day')} before"
-        analyser += ": is it still valid by its maker's word?" if old else ""
     bands = "; ".join(f"{f} fire {_band(edges)} %" for f, edges in setup.bands.items())
-    source = "invented" if setup.practice else "from the maker's instructions"
-    for label, words in (("Site", setup.site), ("Serial number", record.told.get(SERIAL, ""))):
-        if words:
-            pages.row([(label, 0.0, 66.0), (words, 70.0, pages.width - 70)])
-        else:
-            pages.to_fill_in(label, 70.0)
-    for label, words in (
-        ("Visit", f"{setup.visit}, {when}"),
-        ("Fuel", f"{setup.fuel.name}; without excess air {setup.fuel.co2_max_pct:.1f} % CO2, dry"),
-        ("CO2 bands", f"{bands}, {source}"),
-        ("Analyser", analyser),
-        ("Technician", record.told.get("technician", "")),
-        ("Appliance left", record.told.get(OUTCOME, "")),
-    ):
-        if words:
-            pages.row([(label, 0.0, 66.0), (words, 70.0, pages.width - 70)])
+    source = "invented" if setup.practice else "by the maker's instructions"
+    told = [
+        ("Boiler", setup.boiler), ("Serial number", setup.serial), ("Place", setup.site),
+        ("Visit", f"{setup.visit}, {when}"), ("Why", setup.reason),
+        *([("Valve fitted", setup.valve)] if setup.visit in CHANGES_VALVE else []), ("Done by", setup.technician),
+        ("Analyser", _say_analyser(setup)), ("Calibrated", _say_calibrated(record)),
+        ("Fuel, bands", f"{setup.fuel.name}; CO2 {bands}, {source}"),
+        ("CO limit", f"{_say_co_limit(setup)}"), ("Appliance left", record.told.get(OUTCOME, "")),
+    ]  # fmt: skip
+    half = pages.width / 2
+    for pair in (told[i : i + 2] for i in range(0, len(told), 2)):
+        for index, (_, words) in enumerate(pair):
+            if not words:
+                with pages.at_level():
+                    pages.down -= TEXT_PT + 1
+                    pages.rule(half * index + 66, half - 76, 0.4)
+        cells = [(label, half * index, 62.0) for index, (label, _) in enumerate(pair)]
+        pages.row([*cells, *((words, half * i + 66, half - 76) for i, (_, words) in enumerate(pair))])
+
+
+def _say_analyser(setup: JobSetup) -> str:
+    if not setup.analyser:
+        return ""
+    serial = f", serial number {setup.analyser_serial}" if setup.analyser_serial else ""
+    good = f", good to {setup.analyser_accuracy_pct:g} % CO2" if setup.analyser_accuracy_pct else ""
+    return f"{setup.analyser}{serial}; display step {setup.display_step_pct:g} % CO2{good}"
+
+
+def _say_calibrated(record: Record) -> str:
+    """The last calibration and how old it is; what it showed in clean air today."""
+    said = []
+    if record.calibrated and record.calibration_age_days is not None:
+        old = record.calibration_age_days > record.setup.policy.calibration_days
+        said.append(f"{record.calibrated}, {_count(record.calibration_age_days, 'day')} before")
+        said += ["is it still valid by its maker's word?"] if old else []
+    shown = [
+        f"{gas} {record.told[item]}"
+        for gas, item in (("O2", CLEAN_AIR_O2), ("CO", CLEAN_AIR_CO))
+        if item in record.told
+    ]
+    said += [f"in clean air today {', '.join(shown)}"] if shown else []
+    return "; ".join(said)
+
+
+def _say_co_limit(setup: JobSetup) -> str:
+    stated = setup.co_limit or (setup.co_limit_ppm_air_free, AIR_FREE)
+    own = "" if stated[0] is None else f"{stated[0]:g} {stated[1]} by the maker; "
+    return f"{own}published {limits.CO_AIR_FREE_PPM:g} ppm air-free (ANSI/BPI-1200-S-2017)"
 
 
 def _band(edges: tuple[float, float]) -> str:
@@ -283,15 +312,25 @@ def _say_turn_made(turn: Turn) -> str:
 
 def _findings(pages: Pages, record: Record) -> None:
     """What was wrong, and what was left out."""
-    pages.heading("Findings and skipped stages", 12)
-    if not record.seen:
-        pages.text("No findings.")
+    pages.heading("Stops, warnings and skipped stages", 12)
+    if record.highest_co:
+        pages.text(_say_highest_co(record, record.highest_co))
+    if not [seen for seen in record.seen if seen.finding.code != "closed"]:
+        pages.text("No stop, no warning.")
     for seen, letter in zip(record.seen, plots.finding_letters(record), strict=True):
-        pages.row([(letter, 0.0, 14.0), (_say_seen(record, seen), 16.0, pages.width - 16)])
+        if seen.finding.code != "closed":  # the appliance is left: said above
+            pages.row([(letter, 0.0, 14.0), (_say_seen(record, seen), 16.0, pages.width - 16)])
     if not record.skipped:
         pages.text("No stage was skipped.")
     for stage, reason in record.skipped:
         pages.text(f"Skipped: {stage}. Reason: {reason or 'not given'}.")
+
+
+def _say_highest_co(record: Record, highest: HighestCO) -> str:
+    air_free = "" if highest.air_free_ppm is None else f", {highest.air_free_ppm:.0f} air-free"
+    at = f" at {highest.firing} fire" if highest.firing in FIRINGS else ""
+    when = f"{record.clock(highest.time)}, row {highest.row}"
+    return f"Highest CO of the visit: {highest.co_ppm:g} ppm{air_free}{at}, {when}."
 
 
 def _say_seen(record: Record, seen: Seen) -> str:

@@ -76,10 +76,11 @@ class LagHypotheses:
 
 def screw_hypotheses(prior: Prior, screw: str, direction_known: bool) -> ScrewHypotheses:
     """Hypotheses about one screw under `prior`; with an unknown direction both ways are as likely."""
-    chance_reversed = prior.chance_reversed if direction_known else (1 - prior.chance_dead) / 2
-    median = prior.gain_per_turn[screw]
+    chance_reversed, chance_dead = prior.fault_chances(screw)
+    chance_reversed = chance_reversed if direction_known else (1 - chance_dead) / 2
+    median, log_sd = prior.gain_per_turn[screw], prior.log_sd(screw)
     groups = [
-        (GAIN_NODES, 1.0, BACKLASH_NODES, 1 - chance_reversed - prior.chance_dead),
+        (GAIN_NODES, 1.0, BACKLASH_NODES, 1 - chance_reversed - chance_dead),
         (
             REVERSED_NODES if direction_known else GAIN_NODES,
             -1.0,
@@ -91,13 +92,13 @@ def screw_hypotheses(prior: Prior, screw: str, direction_known: bool) -> ScrewHy
     for nodes, sign, backlashes, chance in groups:
         step = nodes[1][0] - nodes[0][0]
         for at, node_share in nodes:
-            node = median * math.exp(prior.gain_log_sd * at)
-            node_sd = node * prior.gain_log_sd * step * NODE_SD
+            node = median * math.exp(log_sd * at)
+            node_sd = node * log_sd * step * NODE_SD
             for wide, place, backlash_share in backlashes:
                 width = wide * prior.backlash_turns
                 start_at = place * width / 2
                 rows.append((sign * node, node_sd, width, start_at, 0.0, chance * node_share * backlash_share))
-    rows.append((0.0, DEAD_GAIN_SD * median, 0.0, 0.0, 1.0, prior.chance_dead))
+    rows.append((0.0, DEAD_GAIN_SD * median, 0.0, 0.0, 1.0, chance_dead))
     gain, gain_sd, backlash, start, dead, weight = np.array(rows, dtype=np.float64).T
     return ScrewHypotheses(gain, gain_sd, backlash, start, dead.astype(bool), weight / weight.sum())
 

@@ -17,7 +17,7 @@ from advisor.job import Job
 from advisor.job_setup.setup import JobSetup
 from advisor.log.events import Event, Row
 from advisor.log.file import Log
-from advisor.report.answers import first_line
+from advisor.report.brief import first_line
 from advisor.screws import FIRING_FOR
 from advisor.study import tables
 from advisor.study.frames import plain, rows_frame
@@ -79,7 +79,9 @@ def replay(job: Job) -> pd.DataFrame:
 
 def at_end(job: Job) -> str:
     """How a job stands at its last row, in the words of `next`'s first line; nothing where there is no row."""
-    return first_line(job.next(max(event.time for event in job.events))) if job.events else ""
+    if not job.ended:
+        return ""
+    return first_line(job.case(job.ended), job.next(job.ended))
 
 
 def done(event: Event) -> str:

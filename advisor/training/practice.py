@@ -16,6 +16,7 @@ from advisor.dialogue import moments
 from advisor.errors import LogError, RangeError
 from advisor.job import Job
 from advisor.report import answers as text
+from advisor.report import brief
 from advisor.report.layout import wrapped
 from advisor.screws import FIRING_FOR, FIRINGS, SCREWS, Firing, Screw
 from advisor.training import marking
@@ -192,8 +193,9 @@ class Practice:
         match verb:
             case "ask":
                 self.asked += 1
-                job = self.visit.job
-                lines = text.say_advice(job.next(self.visit.at), job.setup, voice="practice")
+                job, at = self.visit.job, self.visit.at
+                advice = job.next(at)
+                lines = brief.say_next(job.case(at), advice, job.progress(at, advice), "practice").splitlines()
                 return "\n".join(line for line in lines if line != text.PRACTICE)  # said at the start
             case "say":
                 return self._say(rest)

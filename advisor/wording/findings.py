@@ -12,7 +12,7 @@ from typing import Any, Protocol
 from advisor.wording.templates import Voice, filled
 from advisor.wording.visit import QUESTIONS, pressure_words
 
-GIVE_UP = "If that does not clear it: turned screws as Restore says, appliance out of service, call the maker."
+GIVE_UP = "Still there: put the screws back as Restore says, boiler out of service, call the maker."
 
 
 class Seen(Protocol):
@@ -56,7 +56,7 @@ class Words:
     alarm: bool = False
 
 
-_LINE = "Sample line, probe and water trap: tight and dry? Log the check."
+_LINE = "Sample line, probe and water trap: tight and dry?"
 _PRESSURE = "Gas pressure at the inlet, with the other appliances on."
 _AIR = "Air intake, filter, vent and flue: free; no flue gas drawn in?"
 _LOGGED = "Was the turn logged the way it was made?"
@@ -77,8 +77,8 @@ _ANALYSER = (
 _MANOMETER = ("Manometer on the inlet test point; standing, then working pressure.",)
 _JUMPED = "CO2 went from {expected:.1f} to {seen:.1f} % with no turn {of_screw}made (row {row})"
 _CAME_SHORT = (
-    "After the last turn CO2 should be {expected:.1f} % at {firing} fire; it is {seen:.1f} (row {row}). Air in the sample "
-    "looks like that and hides a rich flame: prove the sample line tight, {prove_line}, then read again."
+    "After the last turn CO2 should read {expected:.1f} % at {firing} fire; it reads {seen:.1f} (row {row}). Air in the sample? "
+    "A rich flame then looks lean. Prove the sample line tight, {prove_line}, then read again."
 )
 _CO_ROSE = (
     "CO at {firing} fire rose from {least:.0f} to {now:.0f} ppm air-free while CO2 went from {co2_before:.1f} to "
@@ -101,7 +101,7 @@ _RICH_BURNER = {
 _RICH = {"by_co": "CO {co:.0f} ppm with O2 {o2:.1f} %", "by_o2": "O2 {o2:.1f} % with CO2 {co2:.1f} %"}
 _HIGH_CO = "CO at {{firing}} fire {is_was} {{air_free:.0f}} ppm air-free, over its limit of {{limit:.0f}}"
 _WAS_CO = "CO at {firing} fire was {air_free:.0f} ppm air-free"
-_OFF_LINE = "CO2 {co2:.1f} % with O2 {o2:.1f} % is not {fuel}: that would show O2 {line_o2:.1f} %"
+_OFF_LINE = "CO2 {co2:.1f} % with O2 {o2:.1f} % is not {fuel}, which would show O2 {line_o2:.1f} %"
 _WRONG = {
     "choice": "{item}: {value}. {stop} {log_again}",
     "outside_plate": "{item} {value} {unit}; data plate {low:g} to {high:g} {plate_unit}. {stop} {log_again}",
@@ -156,7 +156,7 @@ FINDINGS: Mapping[str, Words] = MappingProxyType({
     "off-line": Words(
         "O2 and CO2 don't agree",
         {
-            "swapped": f"{_OFF_LINE}. The other way round it would be: swapped? Then void it and log it right.",
+            "swapped": f"{_OFF_LINE}. The other way round they fit. Swapped? Void it, log it right.",
             "no_fuel": f"{_OFF_LINE}, and no other fuel fits. Zero the analyser in clean air, check its cells, read again.",
         },
         {"swapped": f"{_OFF_LINE}.", "no_fuel": f"{_OFF_LINE}."},
@@ -164,7 +164,7 @@ FINDINGS: Mapping[str, Words] = MappingProxyType({
     ),
     "other-fuel": Words(
         "analyser on another fuel",
-        f"{_OFF_LINE}. It fits {{other}}: is the analyser set to the right fuel? Put it right, read again with O2.",
+        f"{_OFF_LINE}. They fit {{other}}: is the analyser set to the right fuel? Set it right, read again with O2.",
         f"{_OFF_LINE}; it fitted {{other}}.",
         _ANALYSER[1:], about="O2 and CO2 are on another fuel's line",
     ),
@@ -258,11 +258,11 @@ FINDINGS: Mapping[str, Words] = MappingProxyType({
         give_up=True, about="a gas pressure is outside the data plate, or can't be read",
     ),
     "pressure-unknown": Words(
-        "gas pressure not checked", "The {item} has not been checked yet: don't set combustion on a pressure nobody knows.",
+        "gas pressure not checked", "The {item} is not checked yet. Don't set combustion on a pressure nobody knows.",
         "The {item} had not been checked.", _MANOMETER, about="a gas pressure named on open was never checked",
     ),
     "pressure-skipped": Words(
-        "gas pressure skipped", "The {item} was not checked ({why}): the combustion figures rest on a guess.",
+        "gas pressure skipped", "The {item} was not checked ({why}): CO2 is set on a pressure nobody knows.",
         "The {item} was not checked ({why}).", about="the stage was skipped",
     ),
     "input-rate": Words(
@@ -277,26 +277,26 @@ FINDINGS: Mapping[str, Words] = MappingProxyType({
     ),
     "sample-line-leak": Words(
         "sample line leaks",
-        "The sample line leaks: a rich flame looks lean. Mend it, {prove_line}, read again. What was read since the last turn "
-        "or change of rate no longer counts.",
+        "The sample line leaks: a rich flame looks lean. Mend it, {prove_line}, read again. Readings since the last turn "
+        "or change of rate don't count.",
         "The sample line leaked.",
         (
             "Hose, probe joint, water trap seal, filter housing: find the leak and mend it.",
-            "Close the probe's tip again: the pump must stall or alarm. Log the check.",
+            "Close the probe's tip again: the pump must stall or alarm.",
             "Read both rates anew: what was read meanwhile looks leaner than it was.",
         ),
         about="the sample line was logged as leaking",
     ),
     "sample-line": Words(
-        "sample line not proved", "A leak in the sample line does not show in the readings: prove it tight, {prove_line}.",
-        "The sample line had not been proved tight.", ("Close the probe's tip: the pump must stall or alarm. Log the check.",),
+        "sample line not proved", "Sample line not proved tight; a leak does not show in the readings. Prove it, {prove_line}.",
+        "The sample line had not been proved tight.", ("Close the probe's tip: the pump must stall or alarm.",),
         about="the sample line was never proved tight",
     ),
     "not-ready": Words("not ready", _NOT_READY, _NOT_READY_PAST, about="a check was answered so that the work can't go on"),
     "wrong-answer": Words("wrong answer", _WRONG, _WRONG_PAST, about="record only: an answer that was never put right"),
     "not-proved": Words(
         "line not proved",
-        "In band on the display, but CO2 fell short of its turns and the sample line has not been proved since: {prove_line}.",
+        "In band on the display, but CO2 came short after a turn and the sample line was not proved since: {prove_line}.",
         "CO2 fell short of its turns and the sample line had not been proved since.", _MANOMETER,
         about="in band, but a shortfall of CO2 was never cleared up",
     ),
@@ -304,9 +304,9 @@ FINDINGS: Mapping[str, Words] = MappingProxyType({
     "large-turn": Words(
         "turn over the cap",
         {
-            "once": "Row {row} is a turn of {turns:size}, the cap is {cap:size}. If it was made, watch CO as it comes; if it is "
-            "a slip, {void_row}.",
-            "in_all": "{turns:size} in all since the last steady reading, the cap is {cap:size}. Watch CO as it comes; if row "
+            "once": "Row {row} is a turn of {turns:size}, over the cap of {cap:size}. If you made it, watch CO as it comes. If it "
+            "is a slip, {void_row}.",
+            "in_all": "{turns:size} in all since the last steady reading, over the cap of {cap:size}. Watch CO as it comes. If row "
             "{row} is a slip, {void_row}.",
         },
         {
@@ -316,15 +316,15 @@ FINDINGS: Mapping[str, Words] = MappingProxyType({
         ("Watch CO; if it climbs, turn back at once and log that turn too.",), about="the last turn was over the cap",
     ),
     "wrong-rate": Words(
-        "turned at the wrong rate", "The {screw} screw was turned at {ran} fire; it is set and read at {own} fire.",
+        "turned at the wrong rate", "The {screw} screw was turned at {ran} fire. It is set and read at {own} fire.",
         "The {screw} screw was turned at {ran} fire.",
         ("Throttle at high fire, offset at low fire: change the rate, wait, read.",), about="turned at the other rate",
     ),
     "direction": Words(
         "direction found",
         {
-            "sure": "On this valve clockwise makes it leaner at the {screw} screw.",
-            "seems": "On this valve clockwise seems to make it leaner at the {screw} screw.",
+            "sure": "On this valve the {screw} screw makes it leaner clockwise.",
+            "seems": "On this valve the {screw} screw seems to make it leaner clockwise.",
         },
         {"sure": "Clockwise made it leaner at the {screw} screw.", "seems": "Clockwise seemed to make it leaner."},
         about="the way of a screw that nobody stated",
@@ -332,11 +332,11 @@ FINDINGS: Mapping[str, Words] = MappingProxyType({
     "wrong-way": Words(
         "screw works the other way",
         {
-            "sure": "CO2 goes against the turns of the {screw} screw: clockwise makes it {other}. Check 1 the turn as logged, "
-            "2 the screw; then {tell_way}.",
+            "sure": "CO2 went against the turns of the {screw} screw, as if clockwise made it {other}. Check 1 the turn as logged, "
+            "2 the screw. Then {tell_way}.",
             "sure_or_air": "CO2 fell after a turn that should raise it. Check 1 the sample line, {tell_line}, 2 the turn as "
             "logged, 3 the screw: if clockwise makes it {other}, {tell_way}.",
-            "doubt": "The {screw} screw may work the other way: CO2 seems to go against its turns. Was the turn logged right?",
+            "doubt": "The {screw} screw may work the other way: CO2 seems to go against its turns. Was the turn logged as made?",
         },
         {
             "sure": "CO2 went against the turns of the {screw} screw.",
@@ -344,9 +344,9 @@ FINDINGS: Mapping[str, Words] = MappingProxyType({
             "doubt": "CO2 seemed to go against the turns of the {screw} screw.",
         },
         (
-            _LINE, "Were the turns logged the way they were made? If not, void them and log them right.",
+            _LINE, "Turns logged the way they were made? If not, void them, log them right.",
             "Is it the right screw? Compare the picture in the maker's instructions.",
-            "If this valve's screw works the other way, log that check; the advice turns round.",
+            "If this screw works the other way, log that check: the advice turns round.",
         ),
         about="a screw works against its stated direction",
     ),
@@ -354,7 +354,7 @@ FINDINGS: Mapping[str, Words] = MappingProxyType({
         "screw does nothing",
         {
             "sure": "The {screw} screw does nothing: {moves} turns, no change. Right screw, cap off, tool gripping? If the turns "
-            "were made, the valve is faulty: put it back as found, call the maker; if not, {void_turns}.",
+            "were made, the valve is faulty: back as found, call the maker. If not, {void_turns}.",
             "doubt": "The {screw} screw may do nothing: right screw, cap off, tool gripping?",
         },
         {
@@ -378,18 +378,15 @@ FINDINGS: Mapping[str, Words] = MappingProxyType({
     "air-in-sample": Words(
         "air in the sample",
         {
-            "o2_up": f"{_JUMPED} and O2 went up. Air in the sample makes a rich flame look lean: check probe, hose and water "
-            "trap, then the gas pressure. Then read again. {tell_loose_line}",
-            "no_o2": f"{_JUMPED}. Air in the sample makes a rich flame look lean: check probe, hose and water trap, then the "
-            "gas pressure. Then read again. {tell_loose_line}",
+            "o2_up": f"{_JUMPED} and O2 went up. Air in the sample? A rich flame then looks lean. {{tell_loose_line}}",
+            "no_o2": f"{_JUMPED}. Air in the sample? A rich flame then looks lean. {{tell_loose_line}}",
         },
         {"o2_up": f"{_JUMPED} and O2 went up.", "no_o2": f"{_JUMPED}."},
         (_LINE, _PRESSURE, _AIR, _READ_AGAIN), give_up=True, about="CO2 fell with no turn made",
     ),
     "changed-by-itself": Words(
         "CO2 changed by itself",
-        f"{_JUMPED}. Something other than the screws changed: look at air intake, filter, flue and gas pressure. Then read "
-        "again. {tell_loose_line}",
+        f"{_JUMPED}. It was not the screws: look at air intake, filter, flue and gas pressure. {{tell_loose_line}}",
         f"{_JUMPED}.",
         (_LINE, _PRESSURE, _AIR, _READ_AGAIN), give_up=True, about="CO2 rose with no turn made",
     ),
@@ -413,19 +410,18 @@ FINDINGS: Mapping[str, Words] = MappingProxyType({
     "drift": Words(
         "CO2 creeps",
         "CO2 crept from {first:.1f} to {last:.1f} % in {minutes:.0f} min with no turn made. Look at filter, air intake, flue and "
-        "gas pressure; go on when three readings in a row agree.",
+        "gas pressure. Go on when three readings in a row agree.",
         "CO2 crept from {first:.1f} to {last:.1f} % in {minutes:.0f} min with no turn made.",
         (_LINE, _PRESSURE, _AIR, _READ_AGAIN), give_up=True, about="CO2 creeps with no turn made",
     ),
     "not-settled": Words(
         "read too soon",
         {
-            "rising": "The last reading came {after_s:seconds} after the start, still rising from clean air: wait and read "
-            "again.",
+            "rising": "Read {after_s:seconds} after the start, still rising from clean air. Wait, read again.",
             "no_change_logged": "No change to {firing} fire was logged: the wait counts from this reading.",
             "no_change_logged_row": "No change to {firing} fire was logged: the wait counts from this reading. If the boiler "
             "still runs at {other} fire, void row {row}.",
-            "too_soon": "The last reading came {after_s:seconds} after the change before it: too soon to steer by.",
+            "too_soon": "Read {after_s:seconds} after the change: too soon to set by.",
         },
         {
             "rising": "A reading came {after_s:seconds} after the start.",
@@ -436,12 +432,12 @@ FINDINGS: Mapping[str, Words] = MappingProxyType({
         ("Wait as told and read again before any turn.",), about="the last reading was too soon, or its rate not logged",
     ),
     "co2-alone": Words(
-        "CO2 alone", "CO2 alone can't tell a lean flame from a rich one: read O2 and CO too.",
+        "CO2 alone", "CO2 alone can't tell lean from rich: read O2 and CO too.",
         "Only CO2 was read.", about="neither O2 nor CO was read",
     ),
     "analyser-accuracy": Words(
         "band narrower than the analyser",
-        "The analyser is good to {accuracy:g} % CO2 either way, the band at {firings} fire is narrower: in band on its display "
+        "The analyser is good to {accuracy:g} % CO2 either way; the band at {firings} fire is narrower. In band on its display "
         "is all that can be shown.",
         "The analyser was good to {accuracy:g} % CO2 either way, the band at {firings} fire is narrower.",
         about="the band is narrower than the analyser can prove",
@@ -450,7 +446,7 @@ FINDINGS: Mapping[str, Words] = MappingProxyType({
     "travel-limit": Words(
         "travel limit",
         "The {screw} screw is {limit:size} from as found, its travel limit, and {firing} fire is still too {side}. A sound "
-        "valve needs no more: check gas pressure, fuel and air, or put it back and call the maker.",
+        "valve needs no more. Check gas pressure, fuel and air; or put it back, call the maker.",
         "The {screw} screw stood at its travel limit and {firing} fire was still too {side}.",
         (
             "Gas pressure: standing and working, with the other appliances on.",
@@ -460,7 +456,7 @@ FINDINGS: Mapping[str, Words] = MappingProxyType({
     ),
     "low-rich": Words(
         "low fire too rich",
-        "High fire is too lean, a turn richer would take low fire to where CO begins, and low fire can't be set leaner. The "
+        "High fire is too lean. A turn richer would take low fire to where CO begins, and low fire can't be set leaner. The "
         "screws alone can't bring both in: check gas pressure and turndown, ask the maker.",
         "High fire was too lean, and low fire too rich to raise it.",
         (
@@ -475,8 +471,8 @@ FINDINGS: Mapping[str, Words] = MappingProxyType({
         {
             "way_unknown": "CO at {firing} fire is over half its limit, and nobody knows yet which way the {screw} screw makes "
             "it leaner: no turn to find out. Ask the maker, {tell_either_way}.",
-            "none": "{firing:capital} fire is not sure to be in band and no turn is safe enough. The band may be narrower than this "
-            "display and screw can set: ask the maker.",
+            "none": "{firing:capital} fire may be out of band, and no turn is safe enough. The band may be finer than this display "
+            "and screw can set: ask the maker.",
         },
         {
             "way_unknown": "CO at {firing} fire was over half its limit and the way of the {screw} screw not known.",
@@ -494,15 +490,15 @@ FINDINGS: Mapping[str, Words] = MappingProxyType({
         about="the appliance was left and nothing was done since",
     ),
     "unknown-check": Words(
-        "unknown check", "'{item}' is not a check known here: known are {known} and what the guide asks. It is kept as a remark.",
+        "unknown check", "'{item}' is no check known here: kept as a remark. Known are {known} and what the guide asks.",
         "'{item}' is not a known check.", about="about an entry: a check of unknown name",
     ),
     "not-compared": Words(
-        "not compared", "No range of the data plate was given for the {item}: it is kept, and compared with nothing.",
+        "not compared", "No data-plate range was given for the {item}: it is kept, and compared with nothing.",
         "No range of the data plate was given for the {item}.", about="about an entry: nothing to hold it against",
     ),
     "back-dated": Words(
-        "earlier moment", "The entry lies before the log's last entry ({last}).", "An entry lay before the log's last entry.",
+        "earlier moment", "This entry lies before the log's last one ({last}).", "An entry lay before the log's last entry.",
         about="about an entry: an earlier moment",
     ),
 })  # fmt: skip

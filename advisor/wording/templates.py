@@ -6,6 +6,7 @@ from types import MappingProxyType
 from typing import Any, Literal
 
 from advisor.wording.numbers import say_chance, say_degrees, say_fraction, say_seconds, say_size, say_turn, say_wait
+from advisor.wording.visit import STAGES
 
 Voice = Literal["log", "guide", "practice"]  # who types: on the command line, in the guide, at a made-up boiler
 
@@ -18,36 +19,38 @@ FORMATS: Mapping[str, Callable[[Any], str]] = MappingProxyType({
     "wait": say_wait,
     "chance": say_chance,
     "capital": lambda words: words[:1].upper() + words[1:],
+    "called": lambda stage: STAGES[stage].called,
+    "Called": lambda stage: STAGES[stage].called.capitalize(),
     "figures": lambda values: ", ".join(f"{value:g}" for value in values),
     "moment": lambda at: f"{at:%Y-%m-%d at %H:%M}",
 })  # fmt: skip
 
 # What is to be typed, by voice. The first is that of the command line, `advisor ... LOG` left out.
 ACTS: Mapping[str, Mapping[Voice, str]] = MappingProxyType({
-    "prove_line": {"log": 'log check "sample line" tight', "guide": "type tight", "practice": "type check line"},
+    "prove_line": {"log": 'log check sample-line tight', "guide": "type tight", "practice": "type check line"},
     "tell_line": {
-        "log": 'log check "sample line" tight or leaking',
+        "log": 'log check sample-line tight or leaking',
         "guide": "type tight or leaking",
         "practice": "type check line",
     },
     "tell_loose_line": {
-        "log": 'If the line was loose, log check "sample line" leaking, then tight; if not, log check "sample line" tight.',
-        "guide": "If the line was loose, type leaking, then tight; if not, type tight.",
+        "log": 'Line loose: log check sample-line leaking, then tight. Not loose: log check sample-line tight.',
+        "guide": "Line loose: type leaking, then tight. Not loose: type tight.",
         "practice": "Check line, air, pressure; mend; read again.",
     },
     "log_again": {"log": 'Then log check "{item}" again.', "guide": "Then answer again.", "practice": "Then check again."},
     "tell_way": {
-        "log": 'log check "{screw} clockwise" {other}, or void {row} and log that turn as it was made',
+        "log": 'log check {screw}-clockwise {other}, or void {row} and log that turn as it was made',
         "guide": "type {other}, or void {row} and the turn as it was made",
         "practice": "type check screw",
     },
     "tell_either_way": {
-        "log": 'log check "{screw} clockwise" richer or leaner',
+        "log": 'log check {screw}-clockwise richer or leaner',
         "guide": "type richer or leaner",
         "practice": "type check screw",
     },
     "tell_cause": {
-        "log": 'log check "cause of CO" mended', "guide": 'type check "cause of CO" mended', "practice": "type mend",
+        "log": 'log check cause-of-CO mended', "guide": 'type check "cause of CO" mended', "practice": "type mend",
     },
     "void_row": {"log": "void {row}", "guide": "type void {row}", "practice": "remember that it was not made"},
     "void_turn": {
@@ -63,7 +66,6 @@ ACTS: Mapping[str, Mapping[Voice, str]] = MappingProxyType({
         "guide": "type high or low once it runs, then read again",
         "practice": "read again",
     },
-    "log_rate": {"log": "log it at once with run-at", "guide": "type high once it runs", "practice": "type high"},
 })  # fmt: skip
 
 

@@ -16,8 +16,10 @@ class QuestionWords:
 
 @dataclass(frozen=True)
 class StageWords:
-    """does: what is done in it; caution: said once where it begins; blocks: what it holds back until it is done."""
+    """called: its name on the screen; does: what is done in it; caution: said once where it begins; blocks: what it holds
+    back until it is done."""
 
+    called: str
     does: str
     caution: str
     blocks: str = ""
@@ -45,20 +47,39 @@ QUESTIONS: Mapping[str, QuestionWords] = MappingProxyType({
         "Room CO alarm on", "It warns of what the analyser in the flue does not see.",
         "No burner on before one that works is in the room.",
     ),
+    "power off": QuestionWords(
+        "Power off at the boiler", "Nothing may start while you work at it. Was nothing opened, answer yes.",
+        "Open nothing: power off first.",
+    ),
     "gas off": QuestionWords(
-        "Power off, gas off and proved off before anything is opened",
-        "Nothing is opened on a line that is only thought to be dead. Was nothing opened, answer when both were proved off "
+        "Gas off and proved off before anything is opened",
+        "Nothing is opened on a line that is only thought to be dead. Was nothing opened, answer when it was proved off "
         "last.",
-        "Open nothing: power off, gas off, prove both.",
+        "Open nothing: gas off, prove it.",
+    ),
+    "boiler": QuestionWords(
+        "Boiler: make, model; serial number; place", "For the record, parted by semicolons. Enter leaves it out.",
+    ),
+    "reason for visit": QuestionWords(
+        "Why this visit, such as valve stuck, yearly service", "For the record. Enter leaves it out.",
+    ),
+    "new valve": QuestionWords(
+        "Which gas valve was fitted", "For the record: maker's part number. Enter leaves it out.",
+    ),
+    "analyser serial number": QuestionWords("The analyser's serial number", "For the record."),
+    "flue temperature and gas rate": QuestionWords(
+        "Flue temperature and gas rate too",
+        "The temperatures give the flue loss. The meter gives the burner's input against the data plate. Enter: no.",
     ),
     "site": QuestionWords("Where is this boiler", "For the record. Enter leaves it out."),
-    "analyser": QuestionWords("Which analyser", "For the record. Enter leaves it out."),
+    "analyser": QuestionWords("Analyser; its serial number; last calibrated", "For the record, parted by semicolons. A cell drifts: the record says how "
+        "old the calibration is. Enter leaves it out."),
     "calibration date": QuestionWords(
         "Analyser last calibrated on",
-        "A cell drifts. The record says how old the calibration is. Type it as 2026-02-11; Enter leaves it out.",
+        "A cell drifts. The record says how old the calibration is. Type it as 2026-02-11 or 11 Feb 2026. Enter leaves it out.",
     ),
     "clean air O2": QuestionWords(
-        "Analyser warm, in clean air: O2, %",
+        "Analyser warm, in clean air: O2, % (and CO, ppm)",
         "Zeroed outdoors or in fresh air it must show 20.9 %. Off zero, every reading lies.",
         "Zero it in clean air, look at its O2 cell; then read again.",
     ),
@@ -76,7 +97,7 @@ QUESTIONS: Mapping[str, QuestionWords] = MappingProxyType({
         "Mend hose, probe and water trap; then test again.",
     ),
     "valve fitted": QuestionWords(
-        "New gaskets seated, screws and unions made up, plug in", "A crushed or missing gasket leaks gas, or false air.",
+        "Valve made up: new gaskets, screws, unions", "A crushed or missing gasket leaks gas, or false air.",
         "Gas stays off until all of it is made up.",
     ),
     "screws at start": QuestionWords(
@@ -97,7 +118,7 @@ QUESTIONS: Mapping[str, QuestionWords] = MappingProxyType({
         "It differs by fuel and country; nothing is built in. Units: mbar, Pa, hPa, kPa, psi, inH2O.",
     ),
     "gas on": QuestionWords(
-        "Gas on, slowly; no smell of gas", "Every joint is under gas from here on.", "Gas off, air the room, find the leak.",
+        "Gas on, slowly: no smell", "Every joint is under gas from here on.", "Gas off, air the room, find the leak.",
     ),
     "probe in flue": QuestionWords(
         "Probe in the flue, analyser running", "CO is watched from the first second of the flame.",
@@ -107,7 +128,8 @@ QUESTIONS: Mapping[str, QuestionWords] = MappingProxyType({
         "Standing pressure (burner off)", "The supply with no flow, at the valve's inlet test point.", _SUPPLY,
     ),
     "other appliances": QuestionWords(
-        "Other gas appliances on this line", "The line must hold its pressure with everything on it.",
+        "Other gas appliances on this line",
+        "Run them all: the line must hold its pressure with everything on it. type running, off or none.",
     ),
     "working pressure": QuestionWords(
         "Working pressure (maximum fire)",
@@ -130,7 +152,7 @@ QUESTIONS: Mapping[str, QuestionWords] = MappingProxyType({
     ),
     "air temperature": QuestionWords("Combustion air temperature, C", "Where the burner draws it."),
     "heating value": QuestionWords(
-        "To time the gas meter: heating value, such as 38.5 MJ/m3",
+        "Heating value of the gas, such as 38.5 MJ/m3",
         "The burner's input against the data plate is the last word on gas pressure and injector. The gross heating value of "
         "today's gas is told by the supplier, in MJ/m3, kWh/m3 or Btu/ft3. Enter leaves the timing out.",
     ),
@@ -153,7 +175,7 @@ QUESTIONS: Mapping[str, QuestionWords] = MappingProxyType({
         "Caps and seals on both adjusters", "An open adjuster invites the next hand.", "Cap and seal both.",
     ),
     "test points": QuestionWords(
-        "Manometer off; test points closed and leak-tested", "Each test point that was opened is a joint.",
+        "Test points closed and leak-tested", "Each test point that was opened is a joint.",
         "Gas off, close it anew, test again.",
     ),
     "test mode off": QuestionWords(
@@ -161,7 +183,7 @@ QUESTIONS: Mapping[str, QuestionWords] = MappingProxyType({
         "Switch it off as the maker says.",
     ),
     "normal start": QuestionWords(
-        "Normal start and stop watched", "Ignition, flame and rates as in daily use.",
+        "Test mode off; a normal start and stop watched", "Ignition, flame and rates as in daily use.",
         "Watch one; where it is not normal: gas off, the maker's fault finding.",
     ),
     "safety devices": QuestionWords(
@@ -183,50 +205,58 @@ QUESTIONS: Mapping[str, QuestionWords] = MappingProxyType({
 
 STAGES: Mapping[str, StageWords] = MappingProxyType({
     "before": StageWords(
+        "preparation",
         "prepare",
         "Gas work can kill by CO, fire and explosion. The maker's instructions, the local code and the licensed person on site "
         "come first.",
         "no reading counts from an analyser or a sample line that is not proved",
     ),
     "valve": StageWords(
+        "valve",
         "check the valve and which way its screws work", "A valve that was opened: gas stays off until all is made up.",
         "no lighting before the valve is made up",
     ),
     "gas pressure": StageWords(
+        "pressure",
         "prove the inlet pressure",
         "Open test point: no flame, no spark; close it tight after each use.",
         "no combustion setting on a wrong inlet pressure",
     ),
     "lighting": StageWords(
+        "lighting",
         "gas on, joints, probe in, light it",
         "A valve not yet set may burn rich: watch CO from the first second; burner off where it passes its limit and does not "
         "fall at once.",
         "no setting before the burner was lit with CO watched",
     ),
     "high fire": StageWords(
+        "high fire",
         "set high fire with the throttle screw",
         "Smell of gas, a lifting flame or CO climbing: burner off, gas off, air the room.",
         "low fire is set after high fire",
     ),
     "low fire": StageWords(
+        "low fire",
         "set low fire with the offset screw",
         "Low fire answers slowly; a second turn before it has settled overshoots.",
         "the other rate is checked again after this",
     ),
     "both again": StageWords(
+        "both rates again",
         "check both rates until neither needs a turn",
         "Each screw also moves the other rate: figures from before the last turn are no proof.",
         "no finish without CO at both rates",
     ),
     "proof": StageWords(
+        "proof with the cover on",
         "prove both rates with the cover on",
         "With the cover on the boiler may draw its own flue gas: CO decides, not CO2.",
         "no finish without CO at both rates",
     ),
-    "close up": StageWords(
+    "close up": StageWords("closing up",
         "close and test", "A test point left open is a gas leak.", "no close-up without the tightness test",
     ),
-    "record": StageWords("write it down", "The licensed person decides whether the appliance stays in service."),
+    "record": StageWords("record", "write it down", "The licensed person decides whether the appliance stays in service."),
 })  # fmt: skip
 
 

@@ -207,10 +207,14 @@ def advised(
     seed: int,
     fault: str = "",
     watch: Callable[[SimulatedVisit, Advice], None] | None = None,
+    visit: SimulatedVisit | None = None,
     **setup: Any,
 ) -> Outcome:
-    """A visit that does what the adviser says; `watch` is called after every turn with the advice it followed."""
-    visit, counts = visit_to(scenario, seed, fault, **setup), Counter[str]()
+    """A visit that does what the adviser says; `watch` is called after every turn with the advice it followed.
+
+    visit  one that was made already, nothing done yet; left out: to the boiler of this seed
+    """
+    visit, counts = visit or visit_to(scenario, seed, fault, **setup), Counter[str]()
     co = CoWatch(visit)
     ended: dict[str, Any] = {}
     since = ""  # what the display shows next once waited for, a key of KINDS

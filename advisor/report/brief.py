@@ -1,0 +1,272 @@
+"""The answers in few lines: what to do, what to expect, where it stands, what is left. Made from a case.
+
+Seven lines at 80 columns, ten at 40, twelve at 32; stops and warnings stand on top and do not count. All else is behind
+`say_why`.
+"""
+
+from advisor.decision.advise import Case, permit
+from advisor.decision.answers import Advice, Verdict
+from advisor.diagnosis.carbon_monoxide import co_course
+from advisor.procedure.progress import Progress
+from advisor.report.answers import (
+    CAUTION,
+    CLOSING,
+    DUE_FIRST,
+    OVER,
+    OVER_CAP,
+    PRACTICE,
+    PROVE_LINE,
+    SHEET,
+    may_end_the_job,
+    say_findings,
+    say_gain,
+    say_stop,
+    say_way_back,
+    say_way_out,
+)
+from advisor.report.layout import labelled, listed, narrow, wrapped
+from advisor.response.fitted import response_of
+from advisor.screws import FIRING_FOR, Firing, Screw
+from advisor.wording import at_once, look_first, reason_text
+from advisor.wording.numbers import say_chance, say_degrees, say_fraction, say_size, say_wait, say_way
+from advisor.wording.templates import Voice
+from advisor.wording.visit import STAGES
+
+SHORT_CAUTION = "Maker's instructions come first."
+ALL = "CO2, O2, CO"
+# reasons of a turn that are said with it: what may go wrong; all others are behind `why`
+SAID_WITH_A_TURN = ("way-unknown", "low-goes-lean")
+UNSAID = ("settled", "in-band")  # reasons that the answer says by itself
+OF_AN_ENTRY = ("unknown-check", "not-compared", "back-dated")  # notes on what was just entered
+UNKNOWN_RANGE_PCT = 2.0  # % CO2; a wider range says nothing
+CLOSE_UP = (f"{CLOSING}: {SHEET}.", f"Next cover on, read again; seal; {SHEET}.")
+LATE_S = 15.0  # longer than the least wait by more is said
+
+
+def say_next(case: Case, advice: Advice, progress: Progress, voice: Voice = "log", *, why: bool = False) -> str:
+    """The answer of `next` as text; `why` adds reasons, ranges and the fitted response."""
+    lines = wrapped(first_line(case, advice, voice))
+    lines += wrapped(PRACTICE) if case.situation.setup.practice else []
+    lines += say_findings(advice.findings, ("halt", "warn"), voice, skip_first_halt=advice.action == "halt")
+    if advice.action == "halt":
+        lines += (_what_to_look_at(advice) if voice != "practice" else []) + say_way_out(case)
+        lines += say_way_back(case) if any(map(may_end_the_job, advice.findings)) else []
+    else:
+        lines += may_go_wrong(advice, voice) + _then(case, advice) + _reasons(advice, voice)
+    lines += [] if advice.has("closed") else say_now(case, advice)
+    if advice.action == "finish" and not (advice.has("closed") or advice.open_items):
+        lines += _labelled("Next", OVER, OVER) if progress.working is None else _labelled("Next", *CLOSE_UP)
+    lines += say_left(advice, progress, voice)
+    lines += say_findings([each for each in advice.findings if each.code in OF_AN_ENTRY], ("note",), voice)
+    lines += say_why(case, advice, voice) if why else []
+    if advice.action in ("turn", "finish", "halt") and not advice.has("closed"):
+        lines += wrapped(SHORT_CAUTION if narrow() else CAUTION)
+    return "\n".join(lines)
+
+
+def first_line(case: Case, advice: Advice, voice: Voice = "log") -> str:
+    """What to do now, in a sentence; before it what can't wait until a reading is due."""
+    large = advice.action != "halt" and advice.has("large-turn")
+    due = next((what for code, what in DUE_FIRST.items() if advice.has(code)), "")
+    before = f"{OVER_CAP} " if large else ""
+    return before + (say_stop(advice.stops[0], voice) if advice.action == "halt" else _to_do(case, advice, due, voice))
+
+
+def _to_do(case: Case, advice: Advice, due: str, voice: Voice) -> str:
+    firing = f"{advice.firing} fire"
+    match advice.action:
+        case "turn" if advice.screw and advice.turns_cw:
+            turn = say_turn_of(case, advice.screw, advice.turns_cw)
+            return f"{due} first. Then {turn[0].lower()}{turn[1:]}" if due else turn
+        case "wait":
+            return f"Wait {say_wait(advice.wait_s or 0)} more, then read {ALL} at {firing}."
+        case "read" if advice.asks_co:
+            return f"Read CO at {firing} now."
+        case "read" if due == PROVE_LINE:
+            return f"{due}. Then read {ALL} at {firing} again."
+        case "read":
+            return f"Read {ALL} at {firing} now."
+        case "run_at":
+            log_it = f" Log it: run-at {advice.firing}." if voice == "log" else ""
+            if advice.due("off"):
+                return f"Burner off. Once it may run again: {firing}.{log_it}"
+            return f"{'Light it and run' if advice.due('light-first') else 'Change to'} {firing}.{log_it}"
+        case _ if advice.has("closed"):
+            return next(finding.text for finding in advice.findings if finding.code == "closed")
+    if advice.open_items:
+        return f"Both rates are in band. Not finished: {', '.join(advice.open_items)}."
+    return "Done: both rates are in band."
+
+
+def _what_to_look_at(advice: Advice) -> list[str]:
+    """What to look at for the first stop, numbered; what its sentence says already is left out."""
+    code = advice.stops[0].code
+    steps = look_first(code)[len(at_once(code)) :]
+    return [line for number, step in enumerate(steps, 1) for line in wrapped(f"{number} {step}", None, "", "  ")]
+
+
+def say_turn_of(case: Case, screw: Screw, turns_cw: float) -> str:
+    """A turn with what it does: "Offset screw: 15° (1/24 turn) clockwise, richer."."""
+    setting = case.setting(FIRING_FOR[screw])
+    does = ("richer" if setting.richer(turns_cw) else "leaner") if setting.direction_sure else "way not sure yet"
+    size = f"{say_degrees(turns_cw)} ({say_fraction(turns_cw)})" if narrow() else say_size(turns_cw)
+    return f"{screw.capitalize()} screw: {size} {say_way(turns_cw)}, {does}."
+
+
+def _then(case: Case, advice: Advice) -> list[str]:
+    """What follows, and what to expect of it."""
+    setup, screw, wait_s = case.situation.setup, advice.screw, advice.wait_s
+    lines = []
+    if advice.action == "turn" and screw and wait_s is not None:
+        lines += say_wait_and_read(wait_s, setup.min_wait_s[screw], advice.firing)
+    if advice.action == "run_at" and wait_s is not None and not advice.due("off"):
+        lines += _labelled("Then", f"read CO at once; {say_wait(wait_s)} until the readings count.")
+    return lines + say_expect(advice) if advice.action in ("turn", "read", "wait") and not advice.asks_co else lines
+
+
+def say_wait_and_read(wait_s: float, least_s: float, firing: Firing | None) -> list[str]:
+    """How long to wait after a turn, and what to read."""
+    late = f"; steady after {say_wait(wait_s)}" if wait_s > least_s + LATE_S else ""
+    first_s = least_s if late else wait_s
+    at = "" if narrow() or not firing else f" at {firing} fire"
+    return _labelled(
+        "Then", f"wait {say_wait(first_s)}; read {ALL}{at}{late}.", f"Wait {say_wait(first_s)}; read {ALL}{late}."
+    )
+
+
+def say_expect(answer: Advice | Verdict) -> list[str]:
+    """The next displayed reading with its range, and the risk to pass the edge ahead."""
+    low, high, middle = answer.expect_low_pct, answer.expect_high_pct, answer.expect_co2_pct
+    moves = isinstance(answer, Verdict) or (answer.action == "turn" and not answer.due("way-unknown"))
+    risk = answer.chance_past_band
+    overshoot = f" Overshoot risk {say_chance(risk)}." if moves and risk is not None else ""
+    if low is None or high is None or middle is None or high - low > UNKNOWN_RANGE_PCT:
+        return _labelled("Expect", f"not known yet.{overshoot}") if overshoot else []
+    said = f"{middle:.1f} %, likely {low:.1f} to {high:.1f}.{overshoot}"
+    return _labelled("Expect", f"CO2 {said}", f"Expect {said}")
+
+
+def may_go_wrong(advice: Advice, voice: Voice) -> list[str]:
+    """What may go wrong with the turn that is advised: a warning, not left for `say_why`."""
+    said = [reason for reason in advice.why if reason.code in SAID_WITH_A_TURN]
+    return [line for each in said for line in labelled("Warning", reason_text(each.code, each.data, voice))]
+
+
+def _reasons(advice: Advice, voice: Voice) -> list[str]:
+    """Why nothing is turned."""
+    said = [] if advice.action == "turn" else [reason for reason in advice.why if reason.code not in UNSAID]
+    words = [reason_text(reason.code, reason.data, voice) for reason in said]
+    return [line for each in words for line in wrapped(each)] if narrow() else listed("Why", words)
+
+
+def say_band(band: tuple[float, float]) -> str:
+    """A band of CO2 in figures of equal length: "8.6 to 9.0"."""
+    places = 1 if all(abs(10 * edge - round(10 * edge)) < 1e-6 for edge in band) else 2
+    return f"{band[0]:.{places}f} to {band[1]:.{places}f}"
+
+
+def say_now(case: Case, advice: Advice | None = None) -> list[str]:
+    """Where the rate that runs stands, at the finish both: CO2 and its band, CO as read, air-free, its limit."""
+    situation = case.situation
+    if advice is not None and advice.action == "finish":
+        return [*_now_at(case, "high", "Now", "High "), *_now_at(case, "low", "", "Low ")]
+    firing = situation.firing or situation.belief.firing
+    return _now_at(case, firing, "Now", "Now ") if firing else []
+
+
+def _now_at(case: Case, firing: Firing, label: str, before: str) -> list[str]:
+    """Where a rate stands; `before` begins it on a narrow screen."""
+    situation, setting = case.situation, case.setting(firing)
+    read, band, parts, short = situation.latest(firing), say_band(setting.band), [], []
+    if situation.settled_readings(firing, situation.fresh_from_s):
+        now = f"{setting.co2_pct(setting.now.forecast.mean):.2f} %"
+        parts, short = [f"{now} CO2 ({band})"], [f"{now} ({band})"]
+    elif read and read.event.co2_pct is not None and read.at_s >= situation.session_from_s:
+        age = "not steady" if read.at_s >= situation.changed_at_s else "before the change"
+        parts, short = [f"{read.event.co2_pct:g} % ({band}), {age}"], [f"{read.event.co2_pct:g} %, {age}"]
+    if course := co_course(situation, firing):
+        shown = ", ".join(f"{ppm:g}" for ppm in course.shown_ppm) + " ppm"
+        climbs = ": climbing" if len(course.shown_ppm) > 1 else ""
+        air_free = "" if course.air_free_ppm is None else f", {course.air_free_ppm:.0f} air-free"
+        parts.append(f"CO {shown}{climbs}{air_free}, limit {course.limit_ppm:.0f}")
+        short.append(f"CO {shown}{climbs}")
+    if not parts:
+        return []
+    return _labelled(label, f"{firing} fire {', '.join(parts)}.", f"{before}{', '.join(short)}.")
+
+
+def say_left(advice: Advice, progress: Progress, voice: Voice = "log") -> list[str]:
+    """What is expected until both rates are set, and the stages that are still open by name."""
+    said = []
+    if advice.minutes_left is not None and advice.turns_left is not None:
+        turns = round(advice.turns_left)
+        count = "" if narrow() else f", {turns} turn{'' if turns == 1 else 's'}"
+        said.append(f"about {max(1, round(advice.minutes_left))} min{count}.")
+    names = [] if voice != "log" else [STAGES[name].called for name in progress.left_behind]
+    if names and not advice.has("closed"):
+        said.append(f"To do: {', '.join(names)}.")
+    short = f"Left {' '.join(said)}" if advice.minutes_left is not None else " ".join(said)
+    return _labelled("Left", " ".join(said), short) if said else []
+
+
+# ---- may I
+
+
+def say_verdict(case: Case, verdict: Verdict, voice: Voice = "log", *, why: bool = False) -> str:
+    """The answer of `may` as text: yes with what to expect; no with the reason, and what would be allowed."""
+    first, *more = verdict.why
+    turn = say_turn_of(case, verdict.screw, verdict.turns_cw)
+    if not verdict.allowed:
+        no = f"No: {turn[0].lower()}{turn[1:-1]}. {reason_text(first.code, first.data, voice)}"
+        lines = wrapped(no) + say_findings(verdict.findings, ("halt",), voice) + _allowed(case, verdict)
+        lines += listed("Why", [reason_text(reason.code, reason.data, voice) for reason in more]) if why else []
+        return "\n".join(lines + say_now(case))
+    lines = wrapped(f"Yes. {turn}") + say_findings(verdict.findings, ("halt", "warn"), voice)
+    if verdict.wait_s is not None:
+        least_s = case.situation.setup.min_wait_s[verdict.screw]
+        lines += say_wait_and_read(verdict.wait_s, least_s, verdict.firing)
+    lines += say_expect(verdict)
+    told = [reason for reason in verdict.why if why or reason.code != "may"]
+    lines += listed("Why", [reason_text(reason.code, reason.data, voice) for reason in told])
+    lines += say_now(case)
+    return "\n".join([*lines, *wrapped(SHORT_CAUTION if narrow() else CAUTION)])
+
+
+def _allowed(case: Case, verdict: Verdict) -> list[str]:
+    """The largest turn of that screw and way that would be allowed now, if one is."""
+    mark = case.situation.setup.mark_turns[verdict.screw]
+    way = 1 if verdict.turns_cw > 0 else -1
+    marks = int(min(abs(verdict.turns_cw), case.situation.setup.cap_turns[verdict.screw]) / mark + 1e-6)
+    for count in range(marks, 0, -1):
+        if permit(case, verdict.screw, way * count * mark).allowed:
+            return _labelled("Allowed", f"up to {say_size(count * mark)} {say_way(way)}.")
+    return []
+
+
+# ---- why
+
+
+def say_why(case: Case, advice: Advice, voice: Voice = "log") -> list[str]:
+    """Reasons, chances, the fitted response of the screw that is set here, and the notes."""
+    lines = listed("Why", [reason_text(reason.code, reason.data, voice) for reason in advice.why])
+    if advice.chance_in_band is not None and advice.action != "halt":
+        lines += _labelled("Chance", f"{say_chance(advice.chance_in_band)} in band{' then' if advice.screw else ''}.")
+    lines += say_gain(advice, case.situation.setup)
+    if advice.firing and case.situation.firing:
+        lines += say_response(case, case.setting(advice.firing).screw)
+    rest = [each for each in advice.findings if each.code not in (*OF_AN_ENTRY, "closed")]
+    return lines + say_findings(rest, ("note",), voice)
+
+
+def say_response(case: Case, screw: Screw) -> list[str]:
+    """Play and lag of a screw as fitted, and what is a guess yet."""
+    response = response_of(case.situation, screw, FIRING_FOR[screw])
+    said = (
+        f"{screw} screw, play about {say_degrees(response.backlash_turns)}; display lags about {response.lag_s:.0f} s."
+    )
+    return _labelled("Fitted", said) + listed("Guess", list(response.not_known))
+
+
+def _labelled(label: str, text: str, short: str = "") -> list[str]:
+    """A text behind its label; on a narrow screen the short form, which says its label itself."""
+    return wrapped(short) if short and narrow() else labelled(label, text)

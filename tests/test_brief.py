@@ -1,0 +1,134 @@
+"""The answers in few lines: how many, how wide, what stands in them."""
+
+import re
+from functools import cache
+from pathlib import Path
+
+import pytest
+from replay import Told, at_high, known_throttle
+from test_findings import TROUBLES
+
+from advisor import Job
+from advisor.decision.advise import Case
+from advisor.decision.answers import Advice
+from advisor.procedure.progress import Progress
+from advisor.report.answers import say_findings
+from advisor.report.brief import may_go_wrong, say_next, say_verdict
+from advisor.report.layout import columns
+from advisor.wording.templates import Voice
+
+DEMO_LOGS = sorted((Path(__file__).resolve().parent.parent / "demo_logs").glob("*.csv"))
+VOICES: tuple[Voice, ...] = ("log", "guide")
+MOST = {80: 7, 40: 10, 32: 12}  # lines by columns of the terminal; stops and warnings do not count
+
+
+@cache
+def answers(log: Path) -> list[tuple[Case, Advice, Progress]]:
+    """What `next` answers after every row of a log, as data."""
+    whole, told = Job.load(log), []
+    for count in range(1, len(whole.events) + 1):
+        job = Job.of(whole.setup, whole.events[:count])
+        at = job.ended
+        advice = job.next(at)
+        told.append((job.case(at), advice, job.progress(at, advice)))
+    return told
+
+
+@pytest.mark.parametrize("width", MOST)
+@pytest.mark.parametrize("log", DEMO_LOGS, ids=lambda log: log.stem)
+def test_an_answer_is_short_and_no_wider_than_the_terminal(
+    log: Path, width: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """After every row of the demo logs, in the words of the command line and of the guide."""
+    monkeypatch.setenv("COLUMNS", str(width))
+    for case, advice, progress in answers(log):
+        for voice in VOICES:
+            text = say_next(case, advice, progress, voice)
+            lines = text.splitlines()
+            assert max(map(columns, lines)) <= width, text
+            warned = [*say_findings(advice.findings, ("halt", "warn"), voice), *may_go_wrong(advice, voice)]
+            assert advice.action == "halt" or len(lines) - len(warned) <= MOST[width], text
+
+
+@pytest.mark.parametrize("width", MOST)
+def test_stops_and_warnings_too_are_no_wider_than_the_terminal(width: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Whatever trouble there is."""
+    monkeypatch.setenv("COLUMNS", str(width))
+    for made, *_ in TROUBLES:
+        text = said(made())
+        assert max(map(columns, text.splitlines())) <= width, text
+
+
+def said(told: Told, *, why: bool = False) -> str:
+    advice = told.next()
+    return say_next(told.job.case(told.now), advice, told.job.progress(told.now, advice), why=why)
+
+
+def test_a_turn_is_said_in_degrees_with_what_it_does_what_to_wait_for_and_what_is_left() -> None:
+    """Degrees first, the way in words, richer or leaner; then, expect, now, left; the maker last."""
+    text = said(at_high(8.3))
+    assert re.match(r"Throttle screw: \d+° \(1/\d+ turn\) clockwise, richer\.\n", text)
+    assert re.findall(r"^(Then|Expect|Now|Left|Maker)", text, re.MULTILINE) == [
+        "Then",
+        "Expect",
+        "Now",
+        "Left",
+        "Maker",
+    ]
+    assert "CO 20 ppm, 29 air-free, limit 400" in text
+    assert re.search(r"^Left     about \d+ min, \d+ turns?\. To do: preparation, ", text, re.MULTILINE)
+
+
+def test_why_is_asked_for() -> None:
+    """Reasons, chance, what a mark does, play and lag stand behind --why, and the short answer is the same without."""
+    short, whole = (
+        said(known_throttle().wait(90).read("high", 9.0)),
+        said(known_throttle().wait(90).read("high", 9.0), why=True),
+    )
+    extra = re.findall(r"^(Why|Chance|Screw|Fitted)\b", whole, re.MULTILINE)
+    assert {"Chance", "Screw", "Fitted"} <= set(extra)
+    assert set(short.splitlines()) <= set(whole.splitlines())
+
+
+def test_co_that_climbs_is_said_with_its_course() -> None:
+    """The last figures one after the other, and the word."""
+    told = at_high(8.6)
+    for co in (40.0, 70.0, 120.0):
+        told.wait(20).read("high", 8.6, co)
+    assert "CO 20, 40, 70, 120 ppm: climbing" in said(told)
+
+
+def test_a_stop_begins_with_what_saves_people_and_numbers_what_to_look_at() -> None:
+    """Burner off first; the steps after it count from 1."""
+    text = said(at_high(9.2).read("high", 9.2, 900.0, 4.6))
+    assert text.startswith("BURNER OFF")
+    assert re.findall(r"^(\d) ", text, re.MULTILINE)[:3] == ["1", "2", "3"]
+
+
+def test_a_refusal_says_why_and_what_would_be_allowed() -> None:
+    """No wait, nothing to expect; up to how far it may be turned."""
+    told = at_high(8.3)
+    verdict = told.may("throttle", 1 / 4)
+    text = say_verdict(told.job.case(told.now), verdict)
+    assert " ".join(text.split()).startswith(
+        "No: throttle screw: 90° (1/4 turn) clockwise, richer. Over the cap of 45° (1/8 turn) at"
+    )
+    allowed = re.search(r"^Allowed  up to (\d+)° ", text, re.MULTILINE)
+    assert allowed
+    assert told.may("throttle", int(allowed[1]) / 360).allowed
+    assert not re.search("^(Then|Expect)", text, re.MULTILINE)
+
+
+def test_an_allowed_turn_says_what_it_would_do() -> None:
+    """As `next` says it."""
+    told = at_high(8.3)
+    text = say_verdict(told.job.case(told.now), told.may("throttle", 1 / 24))
+    assert text.startswith("Yes. Throttle screw: 15° (1/24 turn) clockwise, richer.\nThen     wait ")
+    assert "\nExpect   CO2 " in text
+
+
+def test_a_way_that_is_not_known_is_said_with_both_risks() -> None:
+    """Past either edge, and to turn it back if CO rises: not left for --why."""
+    text = said(at_high(8.3, clockwise={"throttle": "unknown"}))
+    assert "way not sure yet" in text.partition("\n")[0]
+    assert "If CO rises, turn it back." in " ".join(text.split())

@@ -1,0 +1,55 @@
+"""What the shell offers when Tab is pressed."""
+
+import os
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from advisor.cli import completion
+from advisor.log.check_items import CHECK_ITEMS
+
+ENTRY = "import sys; sys.argv[0] = 'advisor'; from advisor.cli.main import main; main()"
+
+
+def offered(words: str) -> list[str]:
+    """What bash is given for the last of these words."""
+    asked = {"_ADVISOR_COMPLETE": "complete_bash", "COMP_WORDS": words, "COMP_CWORD": str(words.count(" "))}
+    done = subprocess.run([sys.executable, "-c", ENTRY], env=os.environ | asked, capture_output=True, text=True)
+    assert not done.stderr
+    return done.stdout.split("\n")[:-1]
+
+
+@pytest.mark.parametrize(
+    ("words", "expected"),
+    [
+        ("advisor ru", ["run-at"]),
+        ("advisor run-at x.csv ", ["high", "low", "off"]),
+        ("advisor read x.csv h", ["high"]),
+        ("advisor turn x.csv ", ["offset", "throttle"]),
+        ("advisor may x.csv t", ["throttle"]),
+        ("advisor check x.csv sample", ["sample-line"]),
+        ("advisor check x.csv sample-line ", ["tight", "leaking"]),
+    ],
+)
+def test_commands_rates_screws_checks_and_answers_are_offered(words: str, expected: list[str]) -> None:
+    """The shell is told the words that may stand at this place."""
+    assert offered(words) == expected
+
+
+def test_logs_are_offered_with_the_folders_they_may_be_in(tmp_path: Path) -> None:
+    """Of files only logs; hidden ones not; a folder with a stroke behind it, so that one can go on."""
+    for name in ("visit.csv", "other.pdf", ".hidden.csv"):
+        (tmp_path / name).touch()
+    (tmp_path / "van").mkdir()
+    assert completion.logs(f"{tmp_path}/") == [f"{tmp_path}/van/", f"{tmp_path}/visit.csv"]
+    assert completion.logs(f"{tmp_path}/vi") == [f"{tmp_path}/visit.csv"]
+    assert completion.logs(f"{tmp_path}/nowhere/") == []
+
+
+def test_every_name_that_is_offered_is_the_check_of_that_name() -> None:
+    """Hyphens stand for blanks, capitals do not matter; words that name no check stay as typed."""
+    assert {completion.item_of(name) for name in completion.checks("")} == set(CHECK_ITEMS)
+    assert completion.item_of("Co-Alarm") == "CO alarm"
+    assert completion.item_of("left-hand door") == "left-hand door"
