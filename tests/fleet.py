@@ -7,6 +7,7 @@ a study of the logs can be held against it. Nothing here knows how the study wor
 import argparse
 import math
 import sys
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from functools import partial
@@ -23,7 +24,7 @@ from advisor.response.valve import LinearisedScale
 from advisor.screws import SCREWS, Firing, Screw
 from advisor.training.simulated_visit import SimulatedVisit, VisitSettings
 from advisor.training.simulator import BASE, Boiler, Scenario, draw
-from advisor.training.strategies import HASTY, by_rule, fixed
+from advisor.training.strategies import HASTY, Rule, by_rule, fixed
 
 FIRST_DAY = datetime(2025, 1, 6, 8, 0, tzinfo=UTC)
 HALF_BAND = 0.2
@@ -88,13 +89,40 @@ FAULTS = ("", "reversed screw", "dead screw", "air in the sample later")
 FAULT_SHARES = (0.95, 0.02, 0.02, 0.01)
 
 
+CAREFUL = replace(ON_SITE, readings=(3, 3), inner=0.5, turn_s=90.0, change_s=90.0, read_again=True)
+LUCKY = replace(HASTY, wish=fixed(1 / 24), read_again=False, change_s=40.0)  # takes the first display in band for true
+ANALYSERS = tuple(f"invented analyser {letter}" for letter in "ABCDE")  # jobs take them in turn
+
+
 def make_job(number: int, seed: int, families: tuple[Family, ...] = FAMILIES) -> str:
     """The text of one log; the same number and seed give the same text."""
+    return text_of(make_visit(number, seed, families))
+
+
+def text_of(visit: SimulatedVisit) -> str:
+    """A visit as the text of its log."""
+    rows = [replace(row, turns_cw=row.turns_cw and round(row.turns_cw, 6)) for row in visit.job.events]
+    return format_header(visit.job.setup) + "".join(f"{format_row(row)}\n" for row in rows)
+
+
+def make_visit(
+    number: int,
+    seed: int,
+    families: tuple[Family, ...] = FAMILIES,
+    *,
+    rule: Rule | None = None,
+    drift_pct_per_year: Mapping[str, float] | None = None,
+) -> SimulatedVisit:
+    """One visit, played to its end: the log's job and the truth beside it.
+
+    rule                how the technician works; left out: one of HABITS, and one boiler in twenty has a fault
+    drift_pct_per_year  by analyser, how much more CO2 it shows each year, % CO2
+    """
     rng = np.random.default_rng([seed, number])
     shares = np.array([family.share for family in families])
     family = families[rng.choice(len(families), p=shares / shares.sum())]
     habit = list(HABITS)[rng.choice(len(HABITS), p=HABIT_SHARES)]
-    fault = FAULTS[rng.choice(len(FAULTS), p=FAULT_SHARES)]
+    fault = FAULTS[rng.choice(len(FAULTS), p=FAULT_SHARES)] if rule is None else ""
     boiler = draw(family.scenario, rng, family.centres, fuel=family.fuel, fault=fault)
     start = FIRST_DAY + timedelta(hours=int(rng.integers(0, 365)) * 24 + int(rng.integers(0, 9)))
     facts = {
@@ -102,14 +130,33 @@ def make_job(number: int, seed: int, families: tuple[Family, ...] = FAMILIES) ->
         "bands": {firing: (round(c - HALF_BAND, 2), round(c + HALF_BAND, 2)) for firing, c in family.centres.items()},
         "turndown": family.stated_turndown,
         "valve_family": family.label,
+        "analyser": ANALYSERS[number % len(ANALYSERS)],
         "site": f"invented job {number}, technician {habit}",
     }
+    drift = (drift_pct_per_year or {}).get(ANALYSERS[number % len(ANALYSERS)], 0.0)
+    boiler.analyser_pct += drift * (start - FIRST_DAY).days / 365
     visit = SimulatedVisit(boiler, facts, SETTINGS, start)
     visit.job.check(SAMPLE_LINE, TIGHT, at=visit.at)
     visit.wait(60)
-    by_rule(visit, HABITS[habit])
-    rows = [replace(row, turns_cw=row.turns_cw and round(row.turns_cw, 6)) for row in visit.job.events]
-    return format_header(visit.job.setup) + "".join(f"{format_row(row)}\n" for row in rows)
+    by_rule(visit, rule or HABITS[habit])
+    return visit
+
+
+def any_family(number: int, seed: int = 1) -> Family:
+    """A family of valves such as there may be: medians, spreads, backlash and lag drawn at random, invented."""
+    rng = np.random.default_rng([seed, number])
+    slower = math.exp(0.3 * rng.standard_normal())
+    spread = rng.uniform(0.15, 0.5)
+    scenario = replace(
+        BASE,
+        name=f"family {number}",
+        gain_offset=(5 * math.exp(0.45 * rng.standard_normal()), spread),
+        gain_throttle=(4 * math.exp(0.45 * rng.standard_normal()), spread),
+        backlash_turns=(0.0, rng.uniform(1 / 64, 1 / 18)),
+        time_constant_s=(8 * slower, 25 * slower),
+        turndown=(4.5, 5.5),
+    )
+    return Family(f"F{number}", fuels.NATURAL_GAS, {"high": 9.2, "low": 8.8}, scenario, 1.0)
 
 
 def true_gains(boiler: Boiler, centres: dict[Firing, float]) -> dict[Screw, float]:

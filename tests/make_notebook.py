@@ -17,7 +17,8 @@ the adviser would have said. Every picture is played on a simulated boiler with 
 invented. On site the maker's instructions come first.
 
 To run it: install the package (`pip install .` in the folder above), open this notebook, run all cells. Each picture is
-made for a slide; `advisor lesson --handout FILE.pdf` writes the same lessons as pages for paper.
+made for a slide; `advisor lesson --slides FILE.pdf` writes all slides, `advisor lesson --handout FILE.pdf` the same
+lessons as pages for paper.
 """
 SET_UP = """\
 from IPython.display import Image
@@ -33,23 +34,27 @@ Image(as_png(slide(played)))"""
 COMPARED = """\
 import pandas as pd
 
+from advisor.training import marking
+from advisor.training.lesson_text import three_figures
 from advisor.training.lessons import LESSONS
 
-rows = [(lesson.name, play(lesson).hand.score(), play(lesson).other.score()) for lesson in LESSONS]
-pd.DataFrame(
-    [
-        (name, hand.overshoots, other.overshoots, round(hand.peak_co_air_free_ppm), round(other.peak_co_air_free_ppm))
-        for name, hand, other in rows
-    ],
-    columns=["lesson", "overshoots", "other way", "CO, ppm", "CO, other way"],
-).set_index("lesson")"""
+rows = {}
+for lesson in LESSONS:
+    for way, visit in (("hand", play(lesson).hand), ("other way", play(lesson).other)):
+        peak_co = max(sample.co_air_free_ppm for sample in visit.trace)
+        harm = marking.harm_of(visit, visit.turns, visit.trace)
+        out = [f"{harm.beyond_pct:.1f}", f"{marking.left_out_pct(visit):.1f}"]
+        rows[lesson.name, way] = [*out, three_figures(peak_co), f"{harm.over_co_minutes:.1f}"]
+columns = ["turned out by, %", "left out by, %", "CO, ppm", "over limit, min"]
+pd.DataFrame.from_dict(rows, orient="index", columns=columns)"""
 
 
 COMPARED_TITLE = """\
 ## All side by side
 
-Overshoots and the highest CO (air-free) of the hand, and of the other way on the same boiler: the adviser's, and
-for the good job a fixed step."""
+The harm that was done: how far turns carried the CO2 of either rate out of its band, beyond as found; how far out of
+band the worse rate was left; the highest CO (air-free), and how long it was over its limit of 400 ppm. For the hand,
+and for the other way on the same boiler: the adviser's, and for the good job a fixed step."""
 
 
 def made() -> nbformat.NotebookNode:

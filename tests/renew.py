@@ -13,9 +13,8 @@ import console
 import make_choice_notebook
 import make_demo_logs
 import make_notebook
-import nbformat
+import make_study_notebook
 
-STUDY = console.ROOT / "notebooks" / "convergence_study.ipynb"
 FOLDERS = (console.ROOT / "demo_logs", console.ROOT / "notebooks")
 
 
@@ -23,11 +22,6 @@ def pages() -> None:
     """The sessions of all pages."""
     for page in console.PAGES:
         page.write_text(console.played(page.read_text(encoding="utf-8")), encoding="utf-8")
-
-
-def study_notebook() -> None:
-    """The outputs of the notebook on the study; its cells are written by hand."""
-    nbformat.write(make_notebook.executed(nbformat.read(STUDY, as_version=4), STUDY.parent, timeout_s=3600), STUDY)
 
 
 def kept() -> dict[str, str]:
@@ -38,7 +32,7 @@ def kept() -> dict[str, str]:
 
 def main() -> int:
     """Renew in order: the pages play the demo logs."""
-    steps: list[Callable[[], object]] = [make_demo_logs.main, pages, make_notebook.main, study_notebook]
+    steps: list[Callable[[], object]] = [make_demo_logs.main, pages, make_notebook.main, make_study_notebook.main]
     if "--chosen" in sys.argv[1:]:
         steps.append(make_choice_notebook.main)
     before = kept()

@@ -20,10 +20,11 @@ from advisor.chemistry import limits
 from advisor.chemistry.fuels import NATURAL_GAS
 from advisor.job_setup.setup import JobSetup
 from advisor.report.answers import PRACTICE
-from advisor.training.practice import NAMES, Practice, begin, say_end, say_help
+from advisor.training import classroom, marking, practice
+from advisor.training.practice import CHECK_S, NAMES, SCREW_UNKNOWN, Practice, begin, say_end, say_help, task_of
 from advisor.training.practice import run as play
-from advisor.training.simulated_visit import DONE, FACTS, LOOKS, SimulatedVisit
-from advisor.training.simulator import BASE, FAULTS, BurnerCO, draw
+from advisor.training.simulated_visit import DONE, FACTS, LOOKS, Act, SimulatedVisit
+from advisor.training.simulator import BASE, FAULTS, BurnerCO, Reading, draw
 from advisor.training.strategies import adviser, fixed_step
 
 BANDS = FACTS["bands"]
@@ -38,17 +39,23 @@ def workplace(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
 
 def session(seed: int, fault: str | None = None, typed: str = "", *, hide: bool = False) -> Practice:
     """A session in which this was typed, parted by semicolons."""
-    practice = begin(fault, False, seed, None, hide=hide)
+    session = begin(task_of(fault, False, seed, hide=hide))
     for command in typed.split("; ") if typed else ():
-        practice.do(command)
-    return practice
+        session.do(command)
+    return session
 
 
 def practice_log() -> None:
     """visit.csv, of a session that was broken off."""
-    practice = begin(None, False, 7, Path("visit.csv"))
+    broken_off = begin(task_of(None, False, 7), Path("visit.csv"))
     for command in ("high", "wait 120", "read", "turn 1/24 cw", "wait 90", "read"):
-        practice.do(command)
+        broken_off.do(command)
+
+
+def at_the_end(session: Practice) -> str:
+    """What is said at the end of a session, its words in one line."""
+    session.end()
+    return words(say_end(session))
 
 
 def in_a_terminal(typed: str, *options: str) -> tuple[int, str]:
@@ -81,10 +88,18 @@ def test_a_session_at_the_terminal() -> None:
     assert "'fast' is not a turn." in shown
     assert shown.count(" min, high fire > ") >= 6
     assert "The truth about boiler 7. It had no fault." in shown
-    assert "adviser    fixed 1/12" in shown
+    assert "you adviser fixed 1/12 cost" in words(shown)
     job = Job.load("visit.csv")
     assert job.setup.practice
-    assert [event.event for event in job.events] == ["firing", "reading", "turn", "reading", "firing", "reading"]
+    assert [event.event for event in job.events] == [
+        "firing",
+        "reading",
+        "turn",
+        "reading",
+        "firing",
+        "reading",
+        "note",
+    ]
 
 
 def lines_of(typed: list[str], practice: Practice) -> list[str]:
@@ -106,27 +121,94 @@ def lines_of(typed: list[str], practice: Practice) -> list[str]:
 def test_every_answer_fits_the_screen() -> None:
     """80 columns; help, advice and end each shorter than 24 lines."""
     practice = session(5, "reversed")
-    shown = lines_of(["?", "ask", "high", "w 120", "r", "t 1/12 cw", "a", "nonsense", "c line", "stop"], practice)
+    typed = [
+        "?",
+        "ask",
+        "high",
+        "w 120",
+        "r",
+        "t 1/12 cw",
+        "c screw",
+        "a",
+        "nonsense",
+        "c line",
+        "s dead",
+        "hist",
+        "stop",
+    ]
+    shown = lines_of(typed, practice)
     assert max(map(len, shown)) <= 80
     assert len(say_help().splitlines()) < 24
     assert len(say_end(practice).splitlines()) < 24
 
 
-def test_the_score_is_the_truth() -> None:
-    """In band, overshoots, minutes, turns on unsettled readings: counted on the boiler, not on the display."""
+def test_the_marks_are_the_truth_at_both_rates() -> None:
+    """In band, overshoots, minutes, turns on a moving display: counted on the boiler, not on the display."""
     practice = session(7, None, "high; wait 300; read; turn 1 cw; turn 1 ccw")
-    boiler, score = practice.visit.boiler, practice.visit.score()
-    assert score.peak_co2_pct > practice.boiler().settled_pct("high") + 1
-    assert score.turns == 2
-    assert score.unsettled_turns == 1  # the second, on no new reading
-    assert score.overshoots >= 1
-    assert score.minutes == pytest.approx(boiler.now_s / 60)
-    assert score.left_pct == {firing: boiler.settled_pct(firing) for firing in ("high", "low")}
-    shown = words(say_end(practice))
-    assert f"High fire, true CO2, % {score.left_pct['high']:.2f} {'in' if score.in_band['high'] else 'OUT'}" in shown
-    assert f"Overshoots, rate fired {score.overshoots} " in shown
-    assert f"at the other rate {score.other_overshoots} " in shown
-    assert "on unsettled readings 1 " in shown
+    boiler, mark = practice.visit.boiler, practice.mark()
+    first = practice.visit.turns[0]
+    assert mark.harm.beyond_pct == pytest.approx(max(first.co2_pct(rate)[1] - BANDS[rate][1] for rate in BANDS))
+    assert mark.harm.moving_turns == 1  # the second, on no new reading
+    assert mark.harm.overshoots >= 2
+    assert mark.minutes == pytest.approx(boiler.now_s / 60)
+    shown = at_the_end(practice)
+    in_band = practice.visit.in_band("high")
+    assert f"High fire, true CO2, % {boiler.settled_pct('high'):.2f} {'in' if in_band else 'OUT'}" in shown
+    assert f"Overshoots, either rate {mark.harm.overshoots} " in shown
+    assert "Turns; on a moving display 2; 1 " in shown
+    assert f"Points of 100 {mark.points} " in shown
+
+
+def test_what_a_throttle_turn_does_to_low_fire_is_harm() -> None:
+    """A turn that keeps high fire in band and pushes low fire out is an overshoot, and says by how much."""
+    visit = session(8).visit
+    was, now = ({"high": high, "low": low} for high, low in ((9.1, 8.8), (9.3, 9.3)))
+    before, after = ({firing: Reading(co2, 4.6, 20) for firing, co2 in truth.items()} for truth in (was, now))
+    turn = Act("turn", 100.0, "high", "", before, after, screw="throttle", turns_cw=1 / 24, settled=True)
+    harm = marking.harm_of(visit, [turn], [])
+    assert harm.overshoots == 1
+    assert harm.beyond_pct == pytest.approx(now["low"] - max(BANDS["low"][1], visit.as_found["low"].co2_pct))
+
+
+def test_what_was_found_out_of_band_is_not_pushed_there() -> None:
+    """A turn the wrong way counts by what it added, not by what was out of band as found."""
+    visit = session(5, "reversed", "high; wait 120; read; turn 1/12 cw").visit
+    was, now = visit.turns[0].co2_pct()
+    assert now < was < BANDS["high"][0]
+    assert marking.beyond_pct(visit, visit.turns[0]) == pytest.approx(was - now)
+
+
+def test_the_debrief_names_the_costliest_moment_and_what_was_better() -> None:
+    """One line: the turn that cost most, with what the adviser would have done; else the wrong end."""
+    rash = session(7, None, "high; wait 300; read; turn 1/48 ccw; wait 90; read; turn 1 cw; wait 90; read; turn 1 ccw")
+    worst = max(marking.moments(rash.visit), key=lambda moment: moment.harm.cost)
+    assert worst.number == 2
+    rash.end()
+    assert f"minute {worst.act.at_s / 60:.1f}, throttle 360" in rash.debrief()
+    assert rash.instead[1].startswith(rash.debrief().split("The adviser then: ")[1])
+    idle = session(7, None, "high; wait 100; read")
+    idle.end()
+    assert "the end, high fire left at" in idle.debrief()
+    left_rich = session(3, "rich", "high; wait 900")
+    left_rich.end()
+    assert "left burning as found" in left_rich.debrief()
+    assert "burner off at once" in left_rich.debrief()
+
+
+def test_every_mistake_costs() -> None:
+    """Points fall with harm, with minutes, with asking, with a wrong name, and most with a wrong end."""
+    right = marking.Mark(marking.Harm(), 10, 0, 0, "yes")
+    for worse in (
+        marking.Mark(marking.Harm(overshoots=1), 10, 0, 0, "yes"),
+        marking.Mark(marking.Harm(beyond_pct=0.3), 10, 0, 0, "yes"),
+        marking.Mark(marking.Harm(rich_minutes=2), 10, 0, 0, "yes"),
+        marking.Mark(marking.Harm(over_co_minutes=1), 10, 0, 0, "yes"),
+        marking.Mark(marking.Harm(moving_turns=1), 10, 0, 0, "yes"),
+        marking.Mark(marking.Harm(), 20, 0, 0, "yes"),
+        marking.Mark(marking.Harm(), 10, 1, 0, "yes"),
+        marking.Mark(marking.Harm(), 10, 0, 1, "yes"),
+    ):
+        assert marking.Mark(marking.Harm(), 10, 0, 0, "out of band").points < worse.points < right.points
 
 
 def test_a_reading_while_the_display_still_moves_is_no_ground() -> None:
@@ -138,7 +220,7 @@ def test_a_reading_while_the_display_still_moves_is_no_ground() -> None:
 @pytest.mark.parametrize("fault", [fault for fault in FAULTS if fault not in MENDABLE])
 def test_adviser_and_fixed_step_end_on_every_fault(fault: str) -> None:
     """Both comparisons come to an end on every fault that no check mends, and the table can be made."""
-    shown = words(say_end(session(11, fault)))
+    shown = at_the_end(session(11, fault))
     assert f"Its fault was: {fault}" in shown
     assert "Fault noticed no" in shown
 
@@ -159,43 +241,92 @@ def test_what_a_check_finds_can_be_mended(fault: str, typed: str, seen: str) -> 
     assert practice.visit.noticed == [NAMES[fault]]
     practice.do("mend")
     assert practice.visit.boiler.fault == ""
-    assert "Fault noticed yes " in words(say_end(practice))
+    assert "Fault noticed yes " in at_the_end(practice)
 
 
-def test_a_fault_can_be_named() -> None:
-    """`say dead` is told right or wrong only at the end."""
+def test_a_fault_can_be_named_after_a_look() -> None:
+    """`say dead` is told right or wrong only at the end; a wrong name costs, only two count, none before a look."""
     practice = session(4, "dead screw")
-    assert practice.do("say dead") == "Noted: you think it is dead screw. The end will tell."
+    with pytest.raises(RangeError, match="nothing has been looked at yet"):
+        practice.do("say dead")
+    for command in ("high", "wait 100", "read"):
+        practice.do(command)
+    assert practice.do("say dead").startswith("Noted: you think it is dead screw. The end will tell.")
+    with_one = practice.mark().points
     practice.do("say hand")
-    assert "Fault noticed yes, 1 wrong" in words(say_end(practice))
+    assert practice.mark().points == with_one - marking.WRONG_NAME
+    with pytest.raises(RangeError, match="only the first 2 count"):
+        practice.do("say air")
+    assert "Fault noticed yes, 1 wrong" in at_the_end(practice)
 
 
-def test_surprise_is_sometimes_a_fault_and_sometimes_none() -> None:
-    """Forty seeds hold sound boilers and at least five different faults; the start does not give it away."""
-    faults = [begin(None, True, seed, None).fault for seed in range(40)]
-    assert "" in faults
-    assert len(set(faults)) > 5
-    shown = lines_of([], begin(None, True, 2, None))
-    assert "It may have a fault, or none." in " ".join(shown[:4])
+@pytest.mark.parametrize("fault", FAULTS)
+def test_naming_everything_before_lighting_wins_nothing(fault: str) -> None:
+    """All names tried at once, burner off: the fault is missed, whatever it is."""
+    practice = session(4, fault)
+    for name in NAMES:
+        with pytest.raises(RangeError):
+            practice.do(f"say {name}")
+    practice.do("off")
+    assert practice.mark().right_end != "yes"
+
+
+def test_looking_takes_its_minutes() -> None:
+    """Each check takes the time that it takes on site, for the adviser too."""
+    own = session(4, None, "high")
+    for look, seconds in CHECK_S.items():
+        before_s = own.visit.boiler.now_s
+        own.do(f"check {look}")
+        assert own.visit.boiler.now_s - before_s == pytest.approx(seconds)
+    first_read_s = next(act.at_s for act in practice.adviser_on(own.task).acts if act.shown)
+    assert first_read_s >= CHECK_S["line"] + CHECK_S["pressure"]
+
+
+def test_no_working_pressure_with_the_burner_off() -> None:
+    """The check is refused with what to do; with the burner on it gives a figure."""
+    practice = session(4)
+    with pytest.raises(RangeError, match="with the burner off there is no working pressure"):
+        practice.do("check pressure")
+    practice.do("high")
+    assert "mbar" in practice.do("check pressure")
+
+
+def test_a_reversed_screw_is_found_by_a_turn_not_by_asking() -> None:
+    """Before a turn with readings around it shows the way, looking at the screw tells nothing and notices nothing."""
+    practice = session(5, "reversed", "high; wait 120; read; check screw")
+    assert practice.visit.acts[-1].seen == SCREW_UNKNOWN
+    assert practice.visit.noticed == []
+    for command in ("turn 1/8 cw", "wait 120", "read", "check screw"):
+        practice.do(command)
+    assert practice.visit.noticed == ["reversed screw"]
+
+
+def test_half_of_the_surprises_have_a_fault() -> None:
+    """Of two hundred seeds about half are sound, every fault comes; the start says so and does not give it away."""
+    faults = [task_of(None, True, seed).fault for seed in range(200)]
+    assert 80 <= faults.count("") <= 120
+    assert set(faults) == {"", *FAULTS}
+    shown = lines_of([], begin(task_of(None, True, 2)))
+    assert "Half of these boilers have a fault." in " ".join(shown[:4])
 
 
 def test_the_same_seed_is_the_same_boiler() -> None:
     """What is said at the end can be played again."""
-    assert session(9).boiler().settled_pct("high") == session(9).boiler().settled_pct("high")
-    assert session(10).boiler().settled_pct("high") != session(9).boiler().settled_pct("high")
+    assert session(9).task.boiler().settled_pct("high") == session(9).task.boiler().settled_pct("high")
+    assert session(10).task.boiler().settled_pct("high") != session(9).task.boiler().settled_pct("high")
 
 
 def test_burner_off_is_the_safe_end() -> None:
     """`off` puts both screws back as found, ends the visit, and is the right end where the fault was found."""
     practice = session(3, "rich", "high; wait 150; read; say rich; turn 1/24 cw; wait 60; read")
-    turned, found = (boiler.settled_pct("high") for boiler in (practice.visit.boiler, practice.boiler()))
+    turned, found = (boiler.settled_pct("high") for boiler in (practice.visit.boiler, practice.task.boiler()))
     practice.do("off")
     assert practice.over
     assert practice.visit.boiler.firing is None
     assert practice.visit.job.situation().off is not None
     assert abs(practice.visit.boiler.settled_pct("high") - found) < abs(turned - found)
-    shown = words(say_end(practice))
-    assert "Ended with burner off high-co done" in shown
+    shown = at_the_end(practice)
+    assert "Ended with burner off rich done" in shown
     assert "The right end yes yes fault missed" in shown  # however well the fixed step ended by luck
     with pytest.raises(RangeError, match="the visit is over"):
         practice.visit.do("read")
@@ -249,20 +380,21 @@ def test_no_screw_goes_back_richer_where_co_stood() -> None:
         ("", "high; wait 60; off", "no cause"),
         ("", "high; wait 60", "out of band"),
         ("dead", "high; wait 60; off", "fault missed"),
-        ("dead", "high; say dead", "out of band"),
-        ("dead", "high; say dead; off", "yes"),
+        ("dead", "high; read; say dead", "out of band"),
+        ("dead", "high; read; say dead; off", "yes"),
         ("air", "high; wait 60; off", "no cause"),  # it begins later
-        ("reversed", "check screw; off", "yes"),
+        ("reversed", "check screw; off", "fault missed"),
+        ("reversed", "high; wait 100; read; turn 1/8 cw; wait 100; read; check screw; off", "yes"),
     ],
 )
 def test_the_right_end(fault: str, typed: str, right: str) -> None:
     """A sound boiler is to be left in band; a fault found, and then mended or the burner off."""
-    assert f"The right end {right} " in words(say_end(session(3, fault, typed)))
+    assert f"The right end {right} " in at_the_end(session(3, fault, typed))
 
 
 def test_a_hand_that_errs_but_sets_it_right_has_ended_right() -> None:
     """A fault that hinders the setting only is no blame once the flame is truly in band at both rates."""
-    shown = words(say_end(session(5, "hand")))
+    shown = at_the_end(session(5, "hand"))
     assert "The right end fault missed yes " in shown
     assert "Fault noticed no no no" in shown
 
@@ -270,21 +402,10 @@ def test_a_hand_that_errs_but_sets_it_right_has_ended_right() -> None:
 def test_minutes_over_the_limit_of_co_are_counted() -> None:
     """Rich for two minutes is two minutes over the limit, at either rate; a burner that is off burns nothing."""
     practice = session(3, "rich", "high; wait 120")
-    assert practice.visit.score().over_co_minutes == pytest.approx(2, abs=0.1)
+    assert practice.mark().harm.over_co_minutes == pytest.approx(2, abs=0.1)
     practice.do("off")
-    assert practice.visit.score().over_co_minutes == pytest.approx(2, abs=0.1)
-    assert "Minutes over the CO limit 2.0 " in words(say_end(practice))
-
-
-def test_a_turn_counts_at_the_rate_that_nobody_looks_at() -> None:
-    """The throttle moves low fire too: out of its band there is counted beside the rate fired."""
-    visit, (low, high) = session(8, None, "high").visit, BANDS["low"]
-    while not visit.in_band("low"):
-        visit.turn("throttle", 1 / 96 if visit.boiler.settled_pct("low") < low else -1 / 96)
-    before = visit.score().other_overshoots
-    visit.do("turn 1/2 cw")
-    assert visit.boiler.settled_pct("low") > high
-    assert visit.score().other_overshoots == before + 1
+    assert practice.mark().harm.over_co_minutes == pytest.approx(2, abs=0.1)
+    assert "Min with CO over its limit 2.0 " in at_the_end(practice)
 
 
 def test_a_hidden_fault_is_not_told_before_the_end() -> None:
@@ -301,8 +422,8 @@ def test_when_a_later_fault_began_is_told() -> None:
     """Faults that come on the way are told with their minute, also where the session ended before it."""
     for typed, ended in (("", ", after your end."), ("high; wait 1500", ".")):
         practice = session(4, "pressure", typed)
-        minute = practice.boiler().fault_from_s / 60
-        assert f"falling gas pressure, from minute {minute:.1f} on{ended}" in words(say_end(practice))
+        minute = practice.task.boiler().fault_from_s / 60
+        assert f"falling gas pressure, from minute {minute:.1f} on{ended}" in at_the_end(practice)
 
 
 @pytest.mark.parametrize("fault", ["", *FAULTS])
@@ -323,7 +444,7 @@ def test_the_adviser_does_better_than_the_fixed_step() -> None:
     """On thirty sound practice boilers the adviser ends truly in band at both rates more often."""
     ends = {adviser: 0, fixed_step: 0}
     for seed, strategy in ((seed, strategy) for seed in range(30) for strategy in ends):
-        score = strategy(SimulatedVisit(session(seed).boiler())).score()
+        score = strategy(SimulatedVisit(session(seed).task.boiler())).score()
         ends[strategy] += score.ending == "done" and all(score.in_band.values())
     assert ends[adviser] >= 26
     assert ends[adviser] > ends[fixed_step] + 2
@@ -357,7 +478,20 @@ def test_bad_input_is_one_sentence(typed: str, message: str) -> None:
     ("typed", "message"),
     [
         (["--fault", "gremlins"], f"fault 'gremlins' is not known: it is one of {', '.join(NAMES)}"),
-        (["--fault", "dead", "--surprise"], "--fault and --surprise: give one of them"),
+        (["--fault", "dead", "--surprise"], "--fault, --surprise and --level: give one of them"),
+        (["--surprise", "--level", "2"], "--fault, --surprise and --level: give one of them"),
+        (["--level", "4"], "--level 4: it is one of 1, 2, 3"),
+        (["--slide"], "--slide: say with --plot where it is to be written"),
+        (["--plot", "a.jpg"], "'a.jpg': the name must end in .pdf, .png or .svg"),
+        (["--pupil", "A"], "--pupil: say with --class FILE where the results are kept"),
+        (
+            ["--class", "a.csv", "--pupil", "A"],
+            "--class: give both --pupil and --level to play, or none to see the class",
+        ),
+        (
+            ["--class", "a.csv", "--seed", "1"],
+            "--class: its boilers are given by --level; leave --fault, --hide, --surprise, --seed out",
+        ),
         (["--hide"], "--hide: say with --fault what there is to hide"),
         (["--seed", "-1"], "--seed -1: a whole number from 0 to 2147483647 is allowed"),
     ],
@@ -409,3 +543,161 @@ def test_practice_is_true_or_false() -> None:
     status, _, err = run("next", "broken.csv")
     assert status == 1
     assert words(err) == "broken.csv:14: practice: true or false is needed"
+
+
+# ---- history, undo
+
+
+def test_history_tells_what_was_done() -> None:
+    """A line for each act, with its minute and rate."""
+    practice = session(4)
+    assert practice.do("history") == "Nothing was done yet."
+    for command in ("high", "wait 100", "read"):
+        practice.do(command)
+    said = practice.do("history").splitlines()
+    assert [line.split()[0] for line in said] == [f"{act.at_s / 60:.1f}" for act in practice.visit.acts]
+    assert "CO2" in said[-1]
+
+
+def test_a_slip_of_typing_is_undone() -> None:
+    """A turn, wait, rate or name typed wrong is as if it had not been; the log keeps the row, voided."""
+    practice = session(4, None, "high; wait 100; read; turn 1/4 cw")
+    found = practice.task.boiler().settled_pct("high")
+    assert practice.visit.boiler.settled_pct("high") != found
+    minutes = practice.visit.boiler.now_s
+    practice.do("undo")
+    assert practice.visit.boiler.settled_pct("high") == found
+    assert practice.visit.boiler.now_s == pytest.approx(minutes)
+    assert [event.event for event in practice.visit.job.events][-2:] == ["turn", "void"]
+    assert practice.mark().harm.overshoots == len(practice.visit.turns) == len(practice.answers) == 0
+    practice.do("wait 1800")
+    practice.do("undo")
+    assert practice.visit.boiler.now_s == pytest.approx(minutes)
+    practice.do("say dead")
+    practice.do("undo")
+    assert practice.said == []
+    practice.do("low")
+    practice.do("undo")
+    assert practice.visit.boiler.firing == "high"
+    practice.do("read")
+    assert practice.visit.job.events[-1].event == "reading"
+
+
+@pytest.mark.parametrize("typed", ["", "high; wait 100; read", "high; check line", "high; turn 1/24 cw; undo"])
+def test_what_was_seen_can_not_be_undone(typed: str) -> None:
+    """No reading or check is taken back, no turn before it, and nothing twice: undo is no look into the future."""
+    with pytest.raises(RangeError, match="nothing to undo"):
+        session(4, None, typed).do("undo")
+
+
+def test_the_caution_is_said_once_before_the_end() -> None:
+    """PRACTICE stands at the start and over the end, not in every answer of the adviser."""
+    shown = lines_of(["high", "ask", "w 100", "r", "ask"], session(4))
+    assert shown.count(PRACTICE) == 2
+
+
+# ---- a session in pictures; a class
+
+
+def test_a_session_is_played_again_from_its_log(capsys: pytest.CaptureFixture[str]) -> None:
+    """`lesson --from` tells the session as a lesson: the same truth, readings and marks, undone slips left out."""
+    typed = [
+        "high",
+        "w 120",
+        "r",
+        "t 1/4 cw",
+        "undo",
+        "t 1/8 cw",
+        "w 90",
+        "r",
+        "a",
+        "low",
+        "w 90",
+        "r",
+        "s dead",
+        "stop",
+    ]
+    first = begin(task_of("dead", False, 4, hide=True), Path("visit.csv"))
+    lines_of(typed, first)
+    second = practice.again(Path("visit.csv"))
+    assert second.mark() == first.mark()
+    assert second.visit.readings == first.visit.readings
+    assert second.said == ["dead screw"]
+    status, out, _ = run("lesson", "--from", "visit.csv", "--plot", "mine.pdf")
+    assert status == 0
+    assert out.startswith(f"Practice on boiler 4: {first.mark().points} points of 100.")
+    assert max(map(len, out.splitlines())) <= 80
+    assert Path("mine.pdf").read_bytes().startswith(b"%PDF")
+    practice_log_path = Path("other.csv")
+    begin(task_of(None, False, 7), practice_log_path).do("high")
+    assert run("lesson", "--from", "other.csv")[0] == 1
+
+
+def test_a_picture_is_refused_before_the_session() -> None:
+    """A name that is taken is said before anything is played, not after."""
+    Path("a.png").write_bytes(b"signed")
+    status, out, _ = run("practise", "--plot", "a.png")
+    assert (status, out) == (1, "")
+
+
+def played_by(pupil: str, level: int, typed: str) -> None:
+    """A session of a class in class.csv."""
+    file = Path("class.csv")
+    own = begin(classroom.next_boiler(file, pupil, level))
+    lines_of(typed.split("; "), own)
+    classroom.keep(file, pupil, level, own)
+
+
+@pytest.mark.parametrize("level", practice.LEVELS)
+def test_a_level_has_its_boilers(level: int) -> None:
+    """The same for each pupil, half of them with a fault of the level where it has any, none like another."""
+    tasks = classroom.boilers(level)
+    assert tasks == classroom.boilers(level)
+    assert len({task.seed for task in tasks}) == classroom.BOILERS
+    faults = [task.fault for task in tasks if task.fault]
+    assert len(faults) == (classroom.BOILERS / 2 if practice.LEVELS[level].faults else 0)
+    assert set(faults) <= set(practice.LEVELS[level].faults)
+
+
+def test_levels_get_harder() -> None:
+    """Screws differ more, slack and lag grow, and only the last level's faults do not show in the flame."""
+    levels = [practice.LEVELS[level] for level in (1, 2, 3)]
+    for measure in ("gain_offset", "gain_throttle", "backlash_turns", "time_constant_s"):
+        tops = [getattr(level.scenario, measure)[1] for level in levels]
+        assert tops == sorted(tops)
+        assert tops[0] < tops[-1]
+    assert not levels[0].faults
+    assert not set(levels[1].faults) & set(levels[2].faults)
+
+
+def test_a_class_plays_the_same_boilers_in_turn() -> None:
+    """Each pupil's next boiler is the first not yet played; results are appended, shown as table and plot."""
+    for pupil, times in (("Ann", 2), ("Ben", 1)):
+        for _ in range(times):
+            played_by(pupil, 2, "high; w 100; r; off")
+    told = classroom.results(Path("class.csv"))
+    seeds = [task.seed for task in classroom.boilers(2)]
+    assert [(result.pupil, result.boiler) for result in told] == [
+        ("Ann", seeds[0]),
+        ("Ann", seeds[1]),
+        ("Ben", seeds[0]),
+    ]
+    assert told[0].points == told[2].points
+    before = Path("class.csv").read_bytes()
+    status, out, _ = run("practise", "--class", "class.csv", "--plot", "class.png")
+    assert status == 0
+    assert "Ann 2 - " in words(out)
+    assert max(map(len, out.splitlines())) <= 80
+    assert Path("class.png").read_bytes().startswith(b"\x89PNG")
+    assert Path("class.csv").read_bytes() == before
+    assert list(pd.read_csv("class.csv").columns) == list(classroom.COLUMNS)
+
+
+def test_a_class_file_that_is_none_is_refused_with_its_line() -> None:
+    """Nothing is guessed and nothing is overwritten."""
+    played_by("Ann", 1, "high; stop")
+    kept = Path("class.csv").read_text(encoding="utf-8")
+    Path("class.csv").write_text(kept.replace(",1,1001,", ",1,x,"), encoding="utf-8")
+    status, _, err = run("practise", "--class", "class.csv", "--pupil", "Ann", "--level", "1")
+    assert status == 1
+    assert words(err).startswith("class.csv:2: no result of a practice session")

@@ -8,7 +8,7 @@ import fleet
 import pandas as pd
 import pytest
 from replay import BANDS
-from study_cases import DEMO, SOUND, log_file, rows_of
+from study_cases import DEMO, SOUND, demo, log_file, rows_of
 
 from advisor import Job, study
 from advisor.cli import study_command
@@ -90,7 +90,7 @@ def test_a_study_is_the_same_in_one_process_and_in_two_and_each_time(logs: list[
     one, two, again = (study.study(logs[:9], sample=2, processes=count) for count in (1, 2, 2))
     assert one.sample == two.sample
     for name in report.TABLES:
-        pd.testing.assert_frame_equal(getattr(one, name), getattr(two, name))
+        pd.testing.assert_frame_equal(report.table_of(one, name), report.table_of(two, name))
     pd.testing.assert_frame_equal(one.evidence, two.evidence, rtol=1e-9)
     assert report.as_json(report.summary(two)) == report.as_json(report.summary(again))
 
@@ -109,3 +109,50 @@ def test_practice_is_counted_and_teaches_nothing(logs: list[Path], tmp_path: Pat
     assert report.summary(only)["learned"] == []
     assert "prior.toml" not in report.write(only, report.summary(only), tmp_path / "out", "practice")
     assert "PRACTICE" in study_command.replayed(tmp_path / "0.csv", None, None, as_json=False)
+
+
+def test_a_study_is_saved_and_loaded_whole(tmp_path: Path) -> None:
+    """Every table comes back with its values and types; what is said of it too."""
+    found = study.study([DEMO], play=1)
+    found.save(tmp_path / "desk.study")
+    again = study.Study.load(tmp_path / "desk.study")
+    for name in study.Study.tables():
+        pd.testing.assert_frame_equal(getattr(again, name), getattr(found, name))
+    assert (again.sample, again.seed, again.bad, again.notes) == (found.sample, found.seed, found.bad, found.notes)
+    assert repr(again) == repr(found)
+    assert report.summary(again) == report.summary(found)
+
+
+def test_a_file_that_is_no_study_is_refused(tmp_path: Path) -> None:
+    """Not there, not a study: said in words."""
+    (tmp_path / "x").write_text("not a study", encoding="utf-8")
+    for path, wrong in ((tmp_path / "x", "no study in it"), (tmp_path / "y", "No such file or directory")):
+        with pytest.raises(LogError, match=wrong):
+            study.Study.load(path)
+
+
+def test_a_study_says_what_it_is() -> None:
+    """At a prompt and in a notebook: jobs, turns, how many were asked anew, in band by display and fit."""
+    text = repr(demo())
+    assert text.startswith(
+        "<Study of 7 jobs, 38 turns, 7 asked anew: in band at the end 29 % by the display, about 38 %"
+    )
+    assert "&lt;Study of 7 jobs" in demo()._repr_html_()
+    assert "chance_in_band_at_end" in demo()._repr_html_()
+    assert "by the fit" not in repr(study.study([SOUND], sample=0))
+
+
+def test_rows_that_repeat_are_noted(tmp_path: Path) -> None:
+    """A log that was pasted together holds rows twice: it is studied, and the engineer is told."""
+    text = HALF_WAY.read_text(encoding="utf-8")
+    last = text.splitlines(keepends=True)[-1]
+    (tmp_path / "twice.csv").write_text(text + last, encoding="utf-8")
+    assert study.study([tmp_path], sample=0).notes == (
+        f"{tmp_path / 'twice.csv'}: 1 row repeats another word for word",
+    )
+
+
+def test_the_usual_sample_grows_with_the_fleet(logs: list[Path]) -> None:
+    """All of a small fleet, however many are named; a smaller one only where it is asked for."""
+    assert len(study.study(logs[:3]).sample) == 3
+    assert len(study.study(logs[:3], sample=2).sample) == 2

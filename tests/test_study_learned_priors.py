@@ -64,6 +64,11 @@ def gas(label: str, turndown: float) -> str:
         (ALL + NO_FAMILY, gas("''", 7), "natural gas, no valve family, turndown 6 and over (40 jobs)"),
         (ALL + ANY_FAMILY, gas("B", 5), "all jobs (90 jobs), as no group in it is for natural gas, turndown 5"),
         (ALL, gas("B", 7), "all jobs (90 jobs)"),
+        (ALL.replace("90", "9"), gas("B", 7), "all jobs (only 9 jobs, so a weak guess)"),
+        (
+            ALL + FAMILY_B.replace("40", "1"), gas("B", 7),
+            "natural gas, valve family B, turndown 6 and over (only 1 job, so a weak guess)",
+        ),
         (ALL + FAMILY_B, PROPANE, "propane, valve family B, turndown 4 to 6 (30 jobs)" + ASSUMED),
         (ALL, PROPANE, "all jobs (90 jobs)"),
     ],

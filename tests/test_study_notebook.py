@@ -23,7 +23,7 @@ def test_the_notebook_runs(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("PYTHONPATH", str(ROOT))
     notebook = nbformat.read(NOTEBOOK, as_version=4)
     NotebookClient(notebook, timeout=300, resources={"metadata": {"path": str(NOTEBOOK.parent)}}).execute()
-    assert any("40 jobs: " in output.get("text", "") for output in outputs(notebook))
+    assert any("40 jobs ended in band: " in output.get("text", "") for output in outputs(notebook))
 
 
 def test_the_notebook_keeps_the_outputs_of_its_full_run() -> None:
@@ -33,6 +33,6 @@ def test_the_notebook_keeps_the_outputs_of_its_full_run() -> None:
     printed = "".join(output.get("text", "") for output in outputs(notebook))
     assert counts == list(range(1, len(counts) + 1))
     assert not [output for output in outputs(notebook) if output.output_type == "error"]
-    assert sum("image/png" in output.get("data", {}) for output in outputs(notebook)) == 7
-    assert "2,000 jobs: " in printed
+    assert sum("image/png" in output.get("data", {}) for output in outputs(notebook)) == 6
+    assert "2,000 jobs ended in band: " in printed
     assert not re.search(r"/(tmp|home|work|root)/", printed)

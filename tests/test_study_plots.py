@@ -3,6 +3,7 @@
 import re
 from pathlib import Path
 
+import numpy as np
 import pandas as pd
 import pytest
 from matplotlib.axes import Axes
@@ -31,7 +32,8 @@ def test_plots_take_axes_and_label_them_with_units() -> None:
         ("% CO2 per turn", plots.gains, found.screws, found.jobs),
         ("turns", plots.backlash_and_lag, learned, "backlash_turns"),
         (", s", plots.backlash_and_lag, learned, "time_constant_s"),
-        ("of a turn", plots.overshoots, found.moves),
+        ("% CO2", plots.overshoots, found.moves),
+        ("minutes", plots.share_in_band, found.readings),
         (", s", plots.waits, found.moves),
         ("%", plots.coverage, calibration.coverage(found.predictions)),
         ("%", plots.reliability, calibration.reliability(found.predictions), "in band"),
@@ -47,11 +49,14 @@ def test_plots_take_axes_and_label_them_with_units() -> None:
 def test_the_median_curve_is_the_median() -> None:
     """The curve of three jobs is the middle one's, each job keeping its last reading."""
     distance = pd.Series([1.0, 0.2, 0.8, 0.5, 0.1, 0.3], name="distance_pct")
-    readings = pd.DataFrame({"job": list("aabbbc"), "moves": [0, 1, 0, 1, 2, 0], "firing": "high", "settled": True})
+    readings = pd.DataFrame(
+        {"job": list("aabbbc"), "moves": [0, 1, 0, 1, 2, 0], "firing": "high", "settled": True, "half_band_pct": 0.2}
+    )
     ax = plots.convergence_by_moves(axes(), readings.join(distance), "high")
     median = next(line for line in ax.lines if line.get_label() == "median")
     assert list(median.get_ydata()) == pytest.approx([0.8, 0.3, 0.2])
     assert ax.get_xlabel() == "moves of the throttle screw"
+    assert next(line for line in ax.lines if line.get_label() == "band's edge").get_ydata()[0] == pytest.approx(0.2)
 
 
 def test_convergence_panels_have_one_scale_that_holds_every_area(tmp_path: Path) -> None:
@@ -105,3 +110,30 @@ def test_the_gain_picture_counts_what_the_screen_counts(tmp_path: Path) -> None:
     on_screen = learned[learned["fuel"] == ""].set_index("screw")["jobs"].to_dict()
     assert {screw: turned for screw, (_, turned) in counts.items()} == on_screen
     assert all(3 <= drawn < turned for drawn, turned in counts.values())
+
+
+def test_the_share_in_band_counts_a_job_from_its_own_first_reading() -> None:
+    """Two jobs that start at other times; in band at both rates only once each rate was read so."""
+    readings = pd.DataFrame(
+        {
+            "job": list("aaabbb"), "minutes": [3.0, 5.0, 9.0, 20.0, 22.0, 24.0], "settled": True,
+            "firing": ["high", "high", "low", "high", "low", "low"], "in_band": [False, True, True, True, False, True],
+        }
+    )  # fmt: skip
+    ax = plots.share_in_band(axes(), readings)
+    curves = {line.get_label(): np.interp([1.0, 3.0, 5.0, 6.0], *line.get_data()) for line in ax.lines}
+    assert list(curves["high fire"]) == pytest.approx([50, 100, 100, 100])
+    assert list(curves["low fire"]) == pytest.approx([0, 0, 50, 100], abs=1)
+    assert list(curves["both"]) == pytest.approx([0, 0, 50, 100], abs=1)
+
+
+def test_few_gains_are_drawn_as_points() -> None:
+    """Up to FEW_JOBS each job is a point; of more the distribution is drawn."""
+    for count, bodies in ((plots.FEW_JOBS - 1, 0), (plots.FEW_JOBS, 1)):
+        names = [f"j{number}" for number in range(count)]
+        screws = pd.DataFrame({"job": names, "screw": "offset", "gain_per_turn": np.linspace(4, 6, count)})
+        screws = screws.assign(gain_doubt_log_sd=0.1, chance_reversed=0.0, chance_dead=0.0)
+        ax = plots.gains(axes(), screws, pd.DataFrame({"job": names, "practice": False, "fuel": "natural gas"}))
+        assert len(ax.collections) == bodies
+        points = [line for line in ax.lines if line.get_marker() == "o"]
+        assert sum(line.get_xdata().size for line in points) == (0 if bodies else count)

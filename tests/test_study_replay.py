@@ -1,6 +1,7 @@
 """One job row by row: known, advised, done, cost; on screen and as JSON."""
 
 import json
+import math
 from pathlib import Path
 
 import pytest
@@ -25,7 +26,7 @@ def test_each_row_tells_what_was_known_advised_done_and_its_cost() -> None:
     assert list(table["followed"][:3]) == [True, True, False]
     assert (table["action"].iloc[2], table["advised"].iloc[2]) == ("turn", "turn throttle 1/24 cw")
     assert table["cost"].iloc[2] == "more than advised; passed the band: 8.3 to 9.6 %"
-    assert "too soon: no turn on it" in table["cost"].iloc[3]
+    assert table["cost"].iloc[3] == "read too soon: no turn on it"
     assert table["known_low_pct"].iloc[2] < 8.3 < table["known_high_pct"].iloc[2]
     assert table["took_s"].sum() == pytest.approx(150 + 10 + 10 + 10 + 200)
     assert report.say_replay("j", table).startswith("j: 5 steps in 6.3 min, 2 not as advised, 2 at a cost.")
@@ -54,7 +55,7 @@ def test_replay_and_tables_mean_the_same_by_settled(tmp_path: Path) -> None:
         judged = moved["before_pct"].notna()
         assert list(cost[judged].str.contains("passed the band")) == list(moved.loc[judged, "overshot"]), path
         assert list(cost.str.contains("turned without a settled reading")) == list(~moved["wait_kept"]), path
-        slow += int((cost.str.contains("for so slow a display") & moved["overshot"]).sum())
+        slow += int((cost.str.contains("before so slow a display had settled") & moved["overshot"]).sum())
     assert slow > 0  # the adviser's own reckoning would have left these out
 
 
@@ -93,3 +94,36 @@ def test_replay_says_how_the_job_stands_at_its_end(tmp_path: Path) -> None:
     empty = tmp_path / "empty.csv"
     Job.create(empty, fuel="natural gas", bands={"high": (9.0, 9.4), "low": (8.6, 9.0)})
     assert "At the end" not in run(f"advisor study --replay {empty}")
+
+
+def test_a_turn_costs_the_minutes_until_it_is_made_good() -> None:
+    """From 0.3 below the centre to 0.6 above it: 0.3 % further, until a settled reading is as near again as before."""
+    told = Told().at("high", 8.9).turn("throttle", 1 / 8).wait(150).read("high", 9.8).turn("throttle", -1 / 12)
+    told.wait(150).read("high", 9.4).turn("throttle", -1 / 24).wait(150).read("high", 9.2)
+    first, back, last = study.replay(told.job).query("event == 'turn'").itertuples()
+    assert first.cost_pct == pytest.approx(0.3)
+    assert first.cost_min == pytest.approx((150 + 10 + 150) / 60)
+    assert (math.isnan(back.cost_min), math.isnan(last.cost_pct)) == (True, True)
+    assert "cost: 5.2 min, 0.3 % CO2: " in one_line(report.say_replay("j", study.replay(told.job)))
+
+
+def test_a_turn_never_made_good_costs_the_rest_of_the_job() -> None:
+    """Left further from the centre than it was: the minutes to the job's last row."""
+    told = Told().at("high", 9.0).turn("throttle", 1 / 8).wait(150).read("high", 9.8).wait(60).read("high", 9.8)
+    assert study.replay(told.job).query("event == 'turn'")["cost_min"].iloc[0] == pytest.approx((150 + 10 + 60) / 60)
+
+
+def test_a_refused_turn_names_the_one_that_would_have_been_allowed() -> None:
+    """Over the cap on a settled reading: a smaller turn of whole marks; on one under way: none, what to do."""
+    told = Told().at("high", 8.3)
+    large, early = told.turn("throttle", 1 / 4).wait(10).read("high", 8.9).turn("throttle", 1 / 24).job, told.may
+    table = study.replay(large).query("event == 'turn'")
+    words = table["allowed"].iloc[0].split(" cw ")
+    assert words[1] == "would have been allowed"
+    allowed = {"1/24": 1 / 24, "1/12": 1 / 12, "1/8": 1 / 8}[words[0]]
+    assert Told().at("high", 8.3).may("throttle", allowed).allowed
+    assert not Told().at("high", 8.3).may("throttle", allowed + 1 / 24).allowed
+    assert table["allowed"].iloc[1].startswith("no turn this way would have been allowed; advised: wait ")
+    assert not early("throttle", 1 / 24).allowed
+    fine = Told().at("high", 8.3).turn("throttle", 1 / 24)
+    assert list(study.replay(fine.job)["allowed"]) == ["", "", ""]

@@ -13,7 +13,7 @@ from replay import Told, moment, new_job
 from study_cases import DEMO, fleet_rows, rows_of
 
 from advisor import Event, Job, RangeError, study
-from advisor.study import calibration, frames, report, tables
+from advisor.study import asked, frames, report, tables
 from advisor.study.timeline import KINDS, timeline
 
 
@@ -91,7 +91,11 @@ MOVES: dict[str, tuple[Told | Job, dict[str, list[Any]]]] = {
         {"overshot": [True, False, False, True], "in_band_after": [False, False, True, False]},
     ),
     "what no settled reading tells is missing, not false": (
-        hasty(), {"overshot": [True, None, None, None], "in_band_after": [False, None, None, True]},
+        hasty(),
+        {
+            "overshot": [True, None, None, None], "in_band_after": [False, None, None, True],
+            "unjudged": ["", tables.UNJUDGED[2], tables.UNJUDGED[2], tables.UNJUDGED[1]],
+        },
     ),
     "the richer direction is as found on site": (
         turned(Told().check("throttle clockwise", "leaner").run_at("high").wait(120).read("high", 8.3), (-1 / 12, 8.7)),
@@ -130,7 +134,17 @@ def test_a_job_is_told_by_its_rows() -> None:
     calm, hasty_one = frames.plain(study.jobs(rows_of(told, hasty())))
     assert calm["ended_in_band"]
     assert (calm["found_low_pct"], calm["left_low_pct"]) == (8.8, 8.9)
+    assert (hasty_one["turns_judged"], hasty_one["reversals"]) == (1, 1)
     assert [hasty_one[name] for name in ("waits_kept", "waits_broken", "overshoots", "moves_offset")] == [2, 2, 1, 1]
+
+
+def test_overshoots_of_a_job_that_nobody_can_judge_are_missing_not_none() -> None:
+    """No settled reading on both sides of any turn: how many passed the band is not known. Without a turn it is 0."""
+    blind = Told().run_at("high").wait(20).read("high", 8.3).turn("throttle", 1 / 8).wait(10).read("high", 9.2)
+    jobs = study.jobs(rows_of(blind, seen(), turned(seen(), (1 / 24, 8.5))))
+    assert list(jobs["overshoots"].isna()) == [True, False, False]
+    assert list(jobs["overshoots"].iloc[1:]) == [0, 0]
+    assert list(jobs["turns_judged"]) == [0, 0, 1]
 
 
 def test_a_reading_is_told_by_the_rows_before_it() -> None:
@@ -213,7 +227,7 @@ def test_rows_as_pandas_reads_them_from_csv_will_do(rows: pd.DataFrame) -> None:
     """A frame that went through a CSV file (times as text, empty cells as NaN) gives the same tables."""
     again = pd.read_csv(io.StringIO(rows.to_csv(index=False)))
     pd.testing.assert_frame_equal(study.moves(again), study.moves(rows), check_dtype=False)
-    one, other = (calibration.predictions(frame[frame["job"] == frame["job"].iloc[0]]) for frame in (again, rows))
+    one, other = (asked.predictions(frame[frame["job"] == frame["job"].iloc[0]]) for frame in (again, rows))
     pd.testing.assert_frame_equal(one, other)
 
 
@@ -250,7 +264,7 @@ def test_an_odd_log_gives_finite_tables(job: Job) -> None:
     for table in (moved, read):
         assert not np.isinf(table.select_dtypes("number").to_numpy()).any()
     assert np.isfinite(study.evidence(rows)["value"]).all()
-    predicted, turns = calibration.predictions(rows), calibration.turns(rows)
+    predicted, turns = asked.predictions(rows), asked.turns(rows)
     for chance in (predicted["rank"], predicted["chance_in_band"], turns["chance_past_band"]):
         assert chance.between(-1e-9, 1 + 1e-9).all()
     assert report.say_replay("odd", study.replay(job)).startswith("odd: ")

@@ -265,30 +265,18 @@ def guide(log: Log) -> None:
 @command()
 def lesson(
     name: Annotated[str | None, argument("NAME", "Name of a lesson; all are listed if left out.")] = None,
+    session: Annotated[Path | None, option("LOG", "A practice session told as a lesson.", "--from")] = None,
     plot: Annotated[Path | None, option("FILE", "Write it as a page too: .png, .pdf or .svg.")] = None,
     as_slide: Annotated[bool, option(None, "With --plot: the pictures alone, to be projected.", "--slide")] = False,
-    handout: Annotated[Path | None, option("FILE", "All lessons as one PDF, the answers on its last page.")] = None,
+    handout: Annotated[Path | None, option("FILE", "All lessons as one PDF, the answers on its last pages.")] = None,
+    slides: Annotated[Path | None, option("FILE", "All lessons as one PDF of slides.")] = None,
     overwrite: Overwrite = False,
 ) -> None:
     """For the trainer: how jobs go wrong, played on made-up boilers."""
-    from advisor.training import lesson_text, lessons
-    from advisor.training.lesson_play import play
+    from advisor.cli import trainer_command  # here, not above: no other command needs it
 
-    if (handout and name) or (plot and not name) or (as_slide and not plot):
-        raise RangeError(
-            "give a lesson's name, with --plot (and --slide) or without; or --handout alone, for all lessons"
-        )
-    played = play(lessons.by_name(name)) if name else None
-    if plot or handout:
-        from advisor.training import handout as pages
-
-        if handout:
-            pages.save_handout(map(play, lessons.LESSONS), handout, overwrite)
-        if plot and played:
-            pages.save((pages.slide if as_slide else pages.page)(played), plot, overwrite)
-    typer.echo(lesson_text.say_lesson(played) if played else lesson_text.say_list())
-    for path in filter(None, (plot, handout)):
-        typer.echo(f"Written: {path}")
+    for said in trainer_command.lesson(name, session, plot, as_slide, handout, slides, overwrite):
+        typer.echo(said)
 
 
 @command()
@@ -297,18 +285,28 @@ def practise(
         str | None, option("NAME", "Practise with this fault, such as reversed; a name that is not known lists them.")
     ] = None,
     hide: Annotated[bool, option(None, "With --fault: the pupil is not told of it.", "--hide")] = False,
-    surprise: Annotated[bool, option(None, "A fault may be there, or none.", "--surprise")] = False,
+    surprise: Annotated[bool, option(None, "Half of the boilers have a fault, hidden.", "--surprise")] = False,
+    level: Annotated[str | None, option("N", "1 to 3: how hard the boiler is.")] = None,
     seed: Annotated[str | None, option("N", "Number of the boiler; the same number is the same boiler.")] = None,
     log: Annotated[Path | None, option("FILE", "Keep the session as a job log, marked as practice.")] = None,
+    plot: Annotated[Path | None, option("FILE", "Draw the session, or the class: .png, .pdf or .svg.")] = None,
+    as_slide: Annotated[bool, option(None, "With --plot: the pictures alone, to be projected.", "--slide")] = False,
+    class_file: Annotated[
+        Path | None,
+        option("FILE", "Results of a class, a CSV: shown, or with --pupil and --level added to.", "--class"),
+    ] = None,
+    pupil: Annotated[str | None, option("NAME", "With --class: who plays the next boiler of the level.")] = None,
+    overwrite: Overwrite = False,
 ) -> None:
     """For the trainer: a made-up boiler to set at the keyboard; no time passes but in the game."""
-    from advisor.training import practice as game
+    from advisor.cli import trainer_command  # here, not above: no other command needs it
 
-    if fault and surprise:
-        raise RangeError("--fault and --surprise: give one of them")
-    if hide and not fault:
-        raise RangeError("--hide: say with --fault what there is to hide")
-    game.run(game.begin(fault, surprise, maybe_whole(seed, "--seed"), log, hide=hide), input, typer.echo)
+    asked = trainer_command.Asked(
+        fault, hide, surprise, maybe_whole(level, "--level"), maybe_whole(seed, "--seed"), log, plot, as_slide,
+        class_file, pupil, overwrite,
+    )  # fmt: skip
+    for said in trainer_command.practise(asked, input, typer.echo):
+        typer.echo(said)
 
 
 @command()
@@ -316,17 +314,24 @@ def study(
     logs: Annotated[list[str] | None, argument("LOGS", "Job logs: files, folders, patterns.")] = None,
     out: Annotated[Path | None, option("FOLDER", "Folder for tables, plots and the learned prior.")] = None,
     replay: Annotated[Path | None, option("LOG", "One job instead: row by row, what was advised and done.")] = None,
-    sample: Annotated[str, option("N", "Most jobs whose past advice is asked anew, drawn at random.")] = "200",
+    sample: Annotated[str | None, option("N", "Most jobs asked anew, drawn at random (200, more of many).")] = None,
+    play: Annotated[str, option("N", "Most of them set again as advised, at boilers like theirs.")] = "20",
     seed: Annotated[str, option("N", "Seed of that draw.")] = "1",
+    with_prior: Annotated[
+        Path | None, option("FILE", "Ask jobs anew under this prior, beside the built-in one.")
+    ] = None,
     as_json: AsJson = False,
 ) -> None:
     """For the engineer: how valves respond, where jobs lose time, is the advice honest, a first guess for new jobs."""
     from advisor.cli import study_command as desk  # here, not above: it needs pandas
 
-    most, draw = parse_whole(sample, "--sample"), parse_whole(seed, "--seed")
+    most = None if sample is None else parse_whole(sample, "--sample")
+    again, draw = parse_whole(play, "--play"), parse_whole(seed, "--seed")
     if replay:
         return typer.echo(desk.replayed(replay, logs, out, as_json))
-    typer.echo(desk.studied(logs or [], out, most, draw, as_json))
+    if with_prior:
+        return typer.echo(desk.tried(with_prior, logs or [], most, again, draw, as_json))
+    typer.echo(desk.studied(logs or [], out, most, again, draw, as_json))
 
 
 @contextmanager

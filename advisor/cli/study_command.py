@@ -7,12 +7,12 @@ from pathlib import Path
 
 from advisor.errors import LogError, RangeError
 from advisor.job import Job
-from advisor.study import collect, report
+from advisor.study import collect, prior_trial, report
 from advisor.study.frames import plain
 from advisor.study.replay import at_end, replay
 
 
-def studied(logs: list[str], out: Path | None, sample: int, seed: int, as_json: bool) -> str:
+def studied(logs: list[str], out: Path | None, sample: int | None, play: int, seed: int, as_json: bool) -> str:
     """Study logs; what to print."""
     if not logs:
         raise RangeError("name the job logs to study: files, folders or a pattern such as 'logs/*.csv'")
@@ -24,7 +24,7 @@ def studied(logs: list[str], out: Path | None, sample: int, seed: int, as_json: 
                 raise LogError(f"{path!r}: this name is not UTF-8, and no table can hold it. Rename the file")
         report.refuse_edited_prior(out)
     with _progress() as progress:
-        found = collect.study(logs, sample=sample, seed=seed, progress=progress)
+        found = collect.study(logs, sample=sample, play=play, seed=seed, progress=progress)
     record, written = report.summary(found), ""
     if out is not None:
         try:
@@ -32,6 +32,23 @@ def studied(logs: list[str], out: Path | None, sample: int, seed: int, as_json: 
         except OSError as error:
             raise LogError(f"--out {out}: {error.strerror or error}. Name a folder that may be written to") from None
     return report.as_json(record) if as_json else report.say(record, written)
+
+
+def tried(prior: Path, logs: list[str], sample: int | None, play: int, seed: int, as_json: bool) -> str:
+    """A prior held against the built-in one; what to print."""
+    if not logs:
+        raise RangeError("--with-prior needs jobs that the prior was not learned from: name their logs")
+    with _progress() as progress:
+        held = prior_trial.trial(
+            prior,
+            logs,
+            sample=collect.USUAL_SAMPLE if sample is None else sample,
+            play=play,
+            seed=seed,
+            progress=progress,
+        )
+    record = prior_trial.trial_summary(held)
+    return report.as_json(record) if as_json else prior_trial.say_trial(record)
 
 
 def replayed(path: Path, logs: list[str] | None, out: Path | None, as_json: bool) -> str:

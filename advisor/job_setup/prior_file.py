@@ -20,6 +20,7 @@ MAX_BYTES = 2**20
 _FOR = ("fuel", "valve_family", "turndown")
 _ABOUT = ("jobs",)
 _ALL = "all jobs"
+FEW_JOBS = 10  # under which a prior is said to rest on few jobs, own choice
 
 
 @dataclass(frozen=True)
@@ -53,6 +54,12 @@ class LearnedPrior:
         return ", ".join(filter(None, said)) or _ALL
 
     @property
+    def rests_on(self) -> str:
+        """How many jobs it was learned from, in words."""
+        jobs = f"{self.jobs} job{'' if self.jobs == 1 else 's'}"
+        return f"only {jobs}, so a weak guess" if self.jobs < FEW_JOBS else jobs
+
+    @property
     def others(self) -> str:
         """The fuel and turndown it is for, in words."""
         return ", ".join(filter(None, (self.fuel or "any fuel", self._of_turndown)))
@@ -78,7 +85,8 @@ def read_prior(
     path: str | os.PathLike[str], *, fuel: str, valve_family: str, turndown: float, turndown_stated: bool = True
 ) -> tuple[Prior, str]:
     """The prior that a file holds for such a job, and the words that a log keeps of where it came from: the file, the
-    table taken, why none that names more of the job was, and that the turndown was assumed where it was and counts.
+    table taken, whether it rests on few jobs, why none that names more of the job was, and that the turndown was
+    assumed where it was and counts.
 
     Raises LogError where the file can't be read or has nothing for this job.
     """
@@ -91,7 +99,7 @@ def read_prior(
     why = _why_not_nearer(tables, best, fuel, valve_family, turndown)
     silent = not turndown_stated and any(table.turndown for table in tables)
     assumed = f"; turndown {turndown:g} assumed, none was stated" if silent else ""
-    source = f"{os.path.basename(name)}: {title}; {best.whom} ({best.jobs} jobs){why}{assumed}"
+    source = f"{os.path.basename(name)}: {title}; {best.whom} ({best.rests_on}){why}{assumed}"
     return best.prior, source
 
 

@@ -1,168 +1,37 @@
-"""Calibration of past advice: every reading and turn asked anew, as at that moment, and held against what came.
+"""Chances that were stated, held against what came: shares with their errors, and one joint test with a direction.
 
-Each question goes to the full model of `advisor.job`, with the rows up to a moment before, so an answer costs tens of
-milliseconds. A large fleet is asked on a random sample of its jobs; the sample and its error are always stated.
+Each chance is asked anew with all rows before its moment. So, where chances are as stated, y - p (1 or 0 for what came,
+less the chance) has mean 0 given all that came before: such differences are uncorrelated, within a job too, and their
+variance is p (1 - p). With x = (1, logit p) the score
+
+    U = sum (y - p) x,   V = sum p (1 - p) x x',   U' V^-1 U ~ chi-squared with 2 degrees of freedom            (1)
+
+tests level and slope of the chances together (Cox 1958, Biometrika 45, 562, as a score test; sequential forecasts:
+Seillier-Moiseiwitsch and Dawid 1993, JASA 88, 355) [M]. Of a range that is always stated with 0.9 x is 1 alone.
 """
-
-from collections.abc import Callable, Iterator
-from datetime import timedelta
 
 import numpy as np
 import pandas as pd
+from scipy.special import chdtrc
 
-from advisor.errors import RangeError
-from advisor.job import Job
-from advisor.log.events import Event, Row
-from advisor.response.situation import Situation
-from advisor.screws import FIRING_FOR
-from advisor.study.frames import job_events, job_setups
-from advisor.study.tables import TINY
+from advisor.screws import SCREWS
+from advisor.study.asked import CERTAIN as STATED_RANGE
+from advisor.study.asked import KINDS
+from advisor.study.timeline import Array
 
-A_MOMENT = timedelta(milliseconds=1)
-LEAST_CO2_PCT = 0.1  # plain air has no place on the linearised scale
-CERTAIN = 0.9  # the range stated with every expectation
 FEWEST_CASES = 10  # in a bin of stated chances
-KINDS = ("first at a rate", "after a turn", "same again")
-TYPES = {  # of columns, where they are not numbers
-    **dict.fromkeys(("job", "kind", "firing", "screw", "code", "severity", "text"), object),
-    **dict.fromkeys(("covered", "in_band", "past_band", "began_past"), bool),
-    "row": np.int64,
-}
 CHANCE_OF = {  # columns of a chance and of what it is held against
+    "range": ("stated_range", "covered"),
     "readings": ("chance_in_band", "in_band"),
     "turns": ("shown_chance_in_band", "in_band"),
     "passing": ("shown_chance_past_band", "past_band"),
 }
-
-
-def predictions(rows: pd.DataFrame) -> pd.DataFrame:
-    """One row per reading that could be expected: what the adviser would have stated, and what the display showed.
-
-    job, row     name of the job, row of its log
-    kind         one of KINDS: first reading at a rate, first after a turn or change, further reading of one segment
-    firing       rate of the reading
-    shown_pct    what the display showed, % CO2
-    expect_pct, low_pct, high_pct  expected display and its 90 % range, % CO2
-    rank         chance that was given to a lower reading, 0 to 1; even over that range where all is as stated
-    covered      whether the range held
-    chance_in_band, in_band  chance stated that the reading would show in band, 0 to 1; whether it did
-    """
-    stated = ("expect_pct", "low_pct", "high_pct", "rank", "covered", "chance_in_band", "in_band")
-    return _table(rows, _predicted, ("row", "kind", "firing", "shown_pct", *stated))
-
-
-def turns(rows: pd.DataFrame) -> pd.DataFrame:
-    """One row per turn at its own rate that was read settled before and after.
-
-    job, row, screw  name of the job, row of its log, which screw
-    chance_in_band, chance_past_band  as stated before it: that the true settled CO2 ends in band; beyond the far edge,
-                 0 to 1
-    shown_chance_in_band, shown_chance_past_band  the same of what the first settled display would show, 0 to 1: its
-                 noise and rounding included, which widens a band by half a display step either way
-    in_band, past_band  whether that display was so: to be held against the latter two
-    began_past   whether the display stood beyond the far edge before the turn, which so could not pass it
-
-    Settled here means more than in `tables`: the adviser took it so, which also asks for the display's lag. A chance of
-    the settled CO2 can't be held against a display that still moves.
-    """
-    chances = ("chance_in_band", "chance_past_band", "shown_chance_in_band", "shown_chance_past_band")
-    return _table(rows, _turned, ("row", "screw", *chances, "in_band", "past_band", "began_past"))
-
-
-def findings(rows: pd.DataFrame) -> pd.DataFrame:
-    """What the adviser finds wrong in each job as of its last row: one row per job and finding.
-
-    job            name of the job
-    code           a key of `advisor.wording.findings.FINDINGS`
-    severity       "note", "warn" or "halt"
-    firing, screw  the rate or the screw it is about, or missing
-    text           its meaning in words
-    """
-    return _table(rows, _found, ("code", "severity", "firing", "screw", "text"))
-
-
-_Records = Iterator[tuple[object, ...]]
-
-
-def _table(rows: pd.DataFrame, ask: Callable[[Job], _Records], columns: tuple[str, ...]) -> pd.DataFrame:
-    setups = job_setups(rows)
-    records = [
-        (name, *record)
-        for name, own in rows.groupby("job", sort=True)
-        for record in ask(Job.of(setups[str(name)], job_events(own)))
-    ]
-    types = {name: TYPES.get(name, np.float64) for name in ("job", *columns)}
-    return pd.DataFrame(records, columns=list(types)).astype(types)
-
-
-def _predicted(job: Job) -> _Records:
-    half_step = job.setup.display_step_pct / 2
-    for row in job.rows():
-        event = row.event
-        if event.event != "reading" or event.firing is None or event.co2_pct is None:
-            continue
-        situation = job.situation(event.time - A_MOMENT)
-        if not situation.belief.states or situation.belief.firing != event.firing or situation.left:
-            continue  # nobody logged this rate: there was nothing to expect
-        scale = situation.belief.model.scales[event.firing]
-        shown = min(max(event.co2_pct, LEAST_CO2_PCT), scale.fuel.co2_max_pct)
-        low_edge, high_edge = situation.setup.bands[event.firing]
-        forecast = situation.belief.displayed(event.time.timestamp())
-        rank_at, *edges = map(float, scale.linearised([shown, low_edge - half_step, high_edge + half_step]))
-        ends = forecast.ppf((1 - CERTAIN) / 2), forecast.mean, forecast.ppf((1 + CERTAIN) / 2)
-        low, middle, high = map(float, scale.co2_pct(ends))
-        yield (
-            row.number, _kind(situation, event), event.firing, event.co2_pct, middle, low, high,
-            forecast.cdf(rank_at), low <= event.co2_pct <= high, forecast.interval_prob(*edges),
-            low_edge - TINY <= event.co2_pct <= high_edge + TINY,
-        )  # fmt: skip
-
-
-def _kind(situation: Situation, event: Event) -> str:
-    same = [row.at_s for row in situation.of("reading") if row.event.firing == event.firing]
-    if not same:
-        return KINDS[0]
-    return KINDS[1] if same[-1] < situation.changed_at_s else KINDS[2]
-
-
-def _turned(job: Job) -> _Records:
-    rows = job.rows()
-    settled = {row.number for row in job.situation(rows[-1].event.time).tracker.settled} if rows else set()
-    for place, row in enumerate(rows):
-        event = row.event
-        if event.event != "turn" or event.screw is None or event.turns_cw is None:
-            continue
-        situation, firing = job.situation(event.time - A_MOMENT), FIRING_FOR[event.screw]
-        belief, (low, high) = situation.belief, situation.setup.bands[firing]
-        before = [read.event.co2_pct for read in situation.settled_readings(firing)]
-        after = _first_settled(settled, rows[place + 1 :])
-        if belief.firing != firing or not before or not after or after.firing != firing or after.co2_pct is None:
-            continue
-        richer = event.turns_cw * belief.model.toward_richer[event.screw] > 0
-        true = belief.settled_after(firing, event.screw, [event.turns_cw])[0]
-        display = belief.turned(event.screw, event.turns_cw, event.time.timestamp()).displayed(after.time.timestamp())
-        chances: list[float] = []
-        for forecast, wider in ((true, 0.0), (display, situation.setup.display_step_pct / 2)):
-            edges = [float(edge) for edge in belief.model.scales[firing].linearised([low - wider, high + wider])]
-            past = 1 - forecast.cdf(edges[1]) if richer else forecast.cdf(edges[0])
-            chances += [forecast.interval_prob(*edges), past]
-        shown = after.co2_pct
-        past, began_past = (co2 > high + TINY if richer else co2 < low - TINY for co2 in (shown, before[-1] or shown))
-        yield row.number, event.screw, *chances, low - TINY <= shown <= high + TINY, past, began_past
-
-
-def _first_settled(settled: set[int], later: list[Row]) -> Event | None:
-    """The first settled reading before anything else is changed."""
-    changes = (place for place, row in enumerate(later) if row.event.event in ("turn", "firing"))
-    return next((row.event for row in later[: next(changes, None)] if row.number in settled), None)
-
-
-def _found(job: Job) -> _Records:
-    for finding in job.findings(max(event.time for event in job.events)):
-        yield finding.code, finding.severity, finding.firing, finding.screw, finding.text
-
-
-# --- counted ----------------------------------------------------------------------------------------
+CASES_TO_JUDGE, JOBS_TO_JUDGE = 30, 5  # fewer are not judged, own choice
+LEAST_CHANCE = 0.01  # as which a smaller one, and 1 less it, enters the slope of (1)
+MEANS_AGREE = 1.64  # sd of their difference up to which the means are taken as alike
+DOUBT = 0.05  # p from which chances are taken as stated
+A_LITTLE = 0.06  # stated less observed up to which a direction is called so
+AS_STATED, TOO_FEW = "as stated", "too few to judge"
 
 
 def share(hits: pd.Series, jobs: pd.Series) -> tuple[float, float]:
@@ -219,11 +88,74 @@ def reliability(found: pd.DataFrame, of: str = "readings") -> pd.DataFrame:
     return pd.DataFrame(rows, columns=["stated", "observed", "error", "count"])
 
 
-def drawn(jobs: list[str], most: int, seed: int) -> list[str]:
-    """At most `most` of the jobs, drawn at random without replacement; the same seed draws the same. 0: none."""
-    if most < 0:
-        raise RangeError(f"a sample of {most} jobs: 0 or more is allowed")
-    if len(jobs) <= most:
-        return sorted(jobs)
-    places = np.random.default_rng(seed).choice(len(jobs), size=most, replace=False)
-    return sorted(sorted(jobs)[place] for place in places)
+def judged(found: pd.DataFrame, of: str = "readings") -> pd.DataFrame:
+    """One verdict on all stated chances together, and on each kind.
+
+    kind             "all"; then each of KINDS for readings, each screw for turns
+    cases, jobs      how many, of how many jobs
+    stated, observed  mean chance stated; share that happened, 0 to 1
+    p                of the joint test (1): how likely so much apart is by chance alone
+    verdict          AS_STATED, TOO_FEW; else the direction: too cautious (better came than was stated) or too bold, "a
+                     little" up to A_LITTLE; where the means agree, "too sure at both ends" or "too unsure at both ends"
+
+    `of`: as in `reliability`, or "range": how often the 90 % range of the `predictions` held.
+    """
+    if of == "range":
+        found = found.assign(stated_range=STATED_RANGE)
+    chance, happened = CHANCE_OF[of]
+    found = found[~found["began_past"]] if of == "passing" else found
+    by, kinds = ("kind", KINDS) if "kind" in found else ("screw", SCREWS)
+    parts = {"all": found, **{kind: found[found[by] == kind] for kind in kinds}}
+    rows = [(kind, *_judged(part, chance, happened, of)) for kind, part in parts.items()]
+    return pd.DataFrame(rows, columns=["kind", "cases", "jobs", "stated", "observed", "p", "verdict"])
+
+
+def _judged(part: pd.DataFrame, chance: str, happened: str, of: str) -> tuple[object, ...]:
+    jobs = part["job"].nunique()
+    stated, came = part[chance].to_numpy(np.float64), part[happened].to_numpy(np.float64)
+    if len(part) < CASES_TO_JUDGE or jobs < JOBS_TO_JUDGE:
+        means = (float(stated.mean()), float(came.mean())) if len(part) else (float("nan"), float("nan"))
+        return len(part), jobs, *means, float("nan"), TOO_FEW
+    score, p = joint_test(stated, came, slope=of != "range")
+    apart = float(came.mean() - stated.mean())
+    return len(part), jobs, float(stated.mean()), float(came.mean()), p, _direction(score, p, apart, of)
+
+
+def joint_test(stated: Array, came: Array, *, slope: bool = True) -> tuple[Array, float]:
+    """Score of (1), each part in units of its own sd, and the test's p."""
+    clipped = np.clip(stated, LEAST_CHANCE, 1 - LEAST_CHANCE)
+    one, logit = np.ones_like(stated), np.log(clipped / (1 - clipped))
+    design = np.column_stack([one, logit] if slope else [one])
+    score = design.T @ (came - stated)
+    var = design.T @ (design * np.maximum(stated * (1 - stated), 1e-9)[:, None])
+    statistic = float(score @ np.linalg.pinv(var, hermitian=True) @ score)
+    return score / np.sqrt(np.diag(var)), float(chdtrc(np.linalg.matrix_rank(var, hermitian=True), statistic))
+
+
+def _direction(score: Array, p: float, apart: float, of: str) -> str:
+    """The verdict in words; `apart`: observed less stated."""
+    if p >= DOUBT:
+        return AS_STATED
+    if len(score) > 1 and abs(score[0]) < MEANS_AGREE:
+        return "too unsure at both ends" if score[1] > 0 else "too sure at both ends"
+    cautious = apart < 0 if of == "passing" else apart > 0
+    return f"{'a little ' if abs(apart) <= A_LITTLE else ''}too {'cautious' if cautious else 'bold'}"
+
+
+def refusals(verdicts: pd.DataFrame, moves: pd.DataFrame) -> pd.DataFrame:
+    """How the turns that the adviser would have refused ended, against those that it would have allowed.
+
+    answer           "allowed" or "refused"
+    turns, judged    how many; of them read settled before and after
+    overshot, overshot_error  share of those judged that passed the band; its 95 % error
+    in_band, in_band_error    share of those read settled after it that were then in band; its 95 % error
+    """
+    both = verdicts.merge(moves[["job", "row", "overshot", "in_band_after"]], on=["job", "row"])
+    rows = []
+    for answer, part in (("allowed", both[both["allowed"]]), ("refused", both[~both["allowed"]])):
+        judged, read = part[part["overshot"].notna()], part[part["in_band_after"].notna()]
+        passed, ended = share(judged["overshot"], judged["job"]), share(read["in_band_after"], read["job"])
+        rows.append((answer, len(part), len(judged), *passed, *ended))
+    return pd.DataFrame(
+        rows, columns=["answer", "turns", "judged", "overshot", "overshot_error", "in_band", "in_band_error"]
+    )

@@ -4,6 +4,7 @@ Colours are Okabe and Ito's eight, which the colour-blind tell apart; lines diff
 """
 
 from collections.abc import Sequence
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -20,13 +21,16 @@ from advisor.study.collect import Study
 BLUE, RED, SKY = "#0072B2", "#D55E00", "#56B4E9"
 SCREW_COLOURS: dict[Any, str] = dict(zip(SCREWS, (BLUE, RED), strict=True))
 FAINT_JOBS = 60  # single jobs drawn faint
+FEW_JOBS = 15  # up to which single points are drawn, not their distribution
+ROUNDING_PCT = 1e-6
+INTENDED = (0.25, 0.5, 1.0)  # % CO2, classes of intended changes
 WELL_KNOWN_LOG_SD = 0.35  # gains known to about a factor of 1.8 either way are drawn
 SIZE = (6.4, 3.6)  # inches; half a page
 PLAIN_LEGEND: Any = {"frameon": False, "fontsize": "small"}
 DASHED: Any = {"ls": "--", "lw": 1, "color": "0.4"}
 NAMES = (
     "convergence_by_moves", "convergence_by_minutes", "gain_by_fuel", "gain_by_valve_family", "learned_backlash_turns",
-    "learned_time_constant_s", "overshoots", "waits", "calibration_coverage", "calibration_ranks",
+    "learned_time_constant_s", "share_in_band", "overshoots", "waits", "calibration_coverage", "calibration_ranks",
     "calibration_reliability",
 )  # fmt: skip
 
@@ -37,7 +41,7 @@ def convergence_by_moves(ax: Axes, readings: pd.DataFrame, firing: Firing) -> Ax
     table = here.groupby(["job", "moves"], sort=True)["distance_pct"].last().unstack("moves")
     table = table.ffill(axis=1)  # a job that is done stays where it is
     most = here.groupby("job")["moves"].max().quantile(0.98) if len(here) else 2.0
-    _curves(ax, table.columns.to_numpy(np.float64), table.to_numpy(np.float64), firing)
+    _curves(ax, table.columns.to_numpy(np.float64), table.to_numpy(np.float64), firing, here["half_band_pct"])
     ax.set(xlim=(0, max(2.0, float(most))), xlabel=f"moves of the {SCREW_FOR[firing]} screw")
     ax.locator_params("x", integer=True)
     return ax
@@ -52,14 +56,44 @@ def convergence_by_minutes(ax: Axes, readings: pd.DataFrame, firing: Firing) -> 
     for row, (_, job) in enumerate(own):
         at = np.searchsorted(job["minutes"].to_numpy(), grid, side="right") - 1
         table[row, at >= 0] = job["distance_pct"].to_numpy()[at[at >= 0]]
-    _curves(ax, grid, table, firing)
+    _curves(ax, grid, table, firing, here["half_band_pct"])
     ax.set_xlabel("minutes since the job's first row")
     return ax
 
 
-def _curves(ax: Axes, x: np.ndarray, table: np.ndarray, firing: Firing) -> None:
-    """Median, middle half and 8 in 10 of the rows of a table, single rows faint; the title above the legend."""
-    ax.set_title(f"{firing} fire, {len(table):,} jobs", fontsize="medium", pad=36 if len(table) else None)
+def share_in_band(ax: Axes, readings: pd.DataFrame) -> Axes:
+    """Share of jobs that the display shows in band at each rate, and at both, against minutes from their first reading.
+
+    A job counts at a moment by its last settled reading at a rate; before one it is out of band.
+    """
+    settled = readings[readings["settled"]]
+    first = readings.groupby("job")["minutes"].transform("min")
+    settled = settled.assign(since=settled["minutes"] - first)
+    most = float(np.ceil(settled["since"].quantile(0.95))) if len(settled) else 1.0
+    grid = np.linspace(0.0, max(1.0, most), 121)
+    jobs = pd.Index(readings["job"].unique())
+    both = np.ones((len(jobs), grid.size), dtype=bool)
+    for firing, colour, dash in zip(FIRINGS, (BLUE, RED), ("--", ":"), strict=True):
+        inside = np.zeros_like(both)
+        for job, own in settled[settled["firing"] == firing].groupby("job", sort=False):
+            at = np.searchsorted(own["since"].to_numpy(), grid, side="right") - 1
+            inside[jobs.get_loc(job), at >= 0] = own["in_band"].to_numpy()[at[at >= 0]]
+        both &= inside
+        ax.plot(grid, 100 * inside.mean(axis=0), color=colour, ls=dash, label=f"{firing} fire")
+    ax.plot(grid, 100 * both.mean(axis=0), color="black", lw=2, label="both")
+    ax.set(xlim=(0, grid[-1]), ylim=(0, 102), xlabel="minutes from the job's first reading")
+    ax.set_ylabel(f"display in band, % of {len(jobs):,} jobs")
+    ax.grid(alpha=0.3)
+    ax.legend(loc="lower right", **PLAIN_LEGEND)
+    return ax
+
+
+def _curves(ax: Axes, x: np.ndarray, table: np.ndarray, firing: Firing, half_band: pd.Series) -> None:
+    """Median, middle half and 8 in 10 of the rows of a table, single rows faint, the band's edge; legend above.
+
+    The edge is that of the middle job where bands differ.
+    """
+    ax.set_title(f"{firing} fire, {len(table):,} jobs", fontsize="medium", pad=50 if len(table) else None)
     if not table.size:
         ax.text(0.5, 0.5, "no settled readings", ha="center", transform=ax.transAxes)
         return
@@ -71,7 +105,9 @@ def _curves(ax: Axes, x: np.ndarray, table: np.ndarray, firing: Firing) -> None:
     ax.fill_between(x[drawn], q10, q90, color=SKY, alpha=0.35, lw=0, label="8 jobs in 10", zorder=2)
     ax.fill_between(x[drawn], q25, q75, color=BLUE, alpha=0.35, lw=0, label="half of the jobs", zorder=3)
     ax.plot(x[drawn], q50, color=BLUE, lw=2, label="median", zorder=4)
-    top = max(0.5, float(np.nanquantile(table, 0.98)), 1.05 * float(np.max(q90)))
+    edge = float(half_band.median())
+    ax.axhline(edge, label=f"band's edge{'' if half_band.nunique() == 1 else ', middle job'}", zorder=5, **DASHED)
+    top = max(0.5, 1.2 * edge, float(np.nanquantile(table, 0.98)), 1.05 * float(np.max(q90)))
     if any(other.get_legend() for other in ax.get_shared_y_axes().get_siblings(ax)):
         top = max(top, ax.get_ylim()[1])  # axes that share a scale: as high as the highest needs
     ax.set(xlim=(0, None), ylim=(0, top), ylabel="|CO2 - band centre|, % CO2")
@@ -79,7 +115,8 @@ def _curves(ax: Axes, x: np.ndarray, table: np.ndarray, firing: Firing) -> None:
 
 
 def gains(ax: Axes, screws: pd.DataFrame, jobs: pd.DataFrame, by: str = "fuel") -> Axes:
-    """Distribution of the gains per screw and group (`by`: fuel, valve_family or turndown_range), logarithmic.
+    """Gains per screw and group (`by`: fuel, valve_family or turndown_range), logarithmic: points up to FEW_JOBS jobs,
+    the distribution of more.
 
     Drawn are jobs that tell the gain well; beside them stand all real jobs that turned the screw, as in `population`.
     Each is the job's own estimate (`screws`): the tick, their median, is not the learned gain of the group.
@@ -97,11 +134,14 @@ def gains(ax: Axes, screws: pd.DataFrame, jobs: pd.DataFrame, by: str = "fuel") 
         ax.text(0.5, 0.5, "no gain is known well enough", ha="center", transform=ax.transAxes)
         return ax
     labels, colours, values = zip(*drawn, strict=True)
-    shape: Any = {"orientation": "horizontal", "widths": 0.8, "showextrema": False, "showmedians": True}
-    parts: Any = ax.violinplot(values, np.arange(len(values)), **shape)
-    for body, colour in zip(parts["bodies"], colours, strict=True):
-        body.set(facecolor=colour, alpha=0.55)
-    parts["cmedians"].set(color="black", lw=1.5)
+    for place, (own, colour) in enumerate(zip(values, colours, strict=True)):
+        if own.size < FEW_JOBS:
+            ax.plot(own, np.full(own.size, place), "o", color=colour, alpha=0.55, ms=5)
+        else:
+            shape: Any = {"orientation": "horizontal", "widths": 0.8, "showextrema": False}
+            body = ax.violinplot([own], [place], **shape)["bodies"][0]  # type: ignore[index]
+            body.set(facecolor=colour, alpha=0.55)
+        ax.plot([np.median(own)] * 2, [place - 0.3, place + 0.3], color="black", lw=1.5)
     _rows(ax, labels, "small")
     ticks = (1, 2, 5, 10, 20)
     ax.set_xticks(np.log10(ticks), [str(tick) for tick in ticks])
@@ -138,9 +178,11 @@ def _rows(ax: Axes, labels: Sequence[str], fontsize: str) -> None:
 
 
 def overshoots(ax: Axes, moves: pd.DataFrame) -> Axes:
-    """Share of turns read before and after that passed the far edge of the band, by size, with 95 % errors."""
+    """Share of turns read before and after that passed the far edge of the band, by how far they had to go, with 95 %
+    errors.
+    """
     paired = moves[moves["overshot"].notna()]
-    paired = paired.assign(size=np.digitize(paired["turns_cw"].abs(), [1 / 36, 1 / 18, 5 / 48], right=True))
+    paired = paired.assign(size=np.digitize(paired["intended_pct"].abs() + ROUNDING_PCT, INTENDED))
     for screw, beside in zip(SCREWS, (-0.2, 0.2), strict=True):
         parts: dict[Any, pd.DataFrame] = dict(iter(paired[paired["screw"] == screw].groupby("size")))
         if not parts:
@@ -152,9 +194,11 @@ def overshoots(ax: Axes, moves: pd.DataFrame) -> Axes:
         for at, part in zip(x, parts.values(), strict=True):
             below = f"{screw}\n{len(part):,}"  # a share of 0 % has no colour to tell the screw by
             ax.annotate(below, (at, 0), (0, -2), textcoords="offset points", ha="center", va="top", size=6)
-    ax.set_xticks(range(4), ["under 1/36", "about 1/24", "about 1/12", "over 1/10"])
+    edges = [f"{edge:g}" for edge in INTENDED]
+    between = [f"{low} to {high}" for low, high in pairwise(edges)]
+    ax.set_xticks(range(len(edges) + 1), [f"under {edges[0]}", *between, f"{edges[-1]} and more"])
     ax.tick_params(axis="x", pad=17)
-    ax.set_xlabel("size of the move, fraction of a turn (below each bar: screw, number of moves)")
+    ax.set_xlabel("change meant: from the display before to the band's centre, % CO2\n(below each bar: screw, moves)")
     ax.set(xlim=(-0.6, 3.6), ylim=(0, None), ylabel="passed the band, % of moves")
     if ax.containers:
         ax.legend(**PLAIN_LEGEND)
@@ -197,8 +241,9 @@ def ranks(ax: Axes, predictions: pd.DataFrame) -> Axes:
     ax.hist(values, list(np.linspace(0, 100, 11)), color=SKY, edgecolor="white")
     ax.axhline(len(values) / 10, label="as stated", **DASHED)
     ax.set(xlim=(0, 100), xlabel="chance that had been given to a lower reading, %", ylabel="readings")
+    ax.set_ylim(0, 1.2 * ax.get_ylim()[1])  # room for the legend above the bars
     ax.locator_params("y", integer=True)
-    ax.legend(loc="lower center", **PLAIN_LEGEND)
+    ax.legend(loc="upper center", **PLAIN_LEGEND)
     return ax
 
 
@@ -243,6 +288,8 @@ def write_all(study: Study, folder: Path) -> int:
         gains(axes(f"gain_by_{by}", height=0.9 * study.jobs[by].nunique() + 1.0)[0], study.screws, study.jobs, by)
     for name in ("backlash_turns", "time_constant_s") if len(learned) else ():
         backlash_and_lag(axes(f"learned_{name}", height=0.34 * len(learned) + 1.2)[0], learned, name)
+    if study.readings["settled"].any():
+        share_in_band(axes("share_in_band")[0], study.readings)
     overshoots(axes("overshoots")[0], study.moves)
     if len(study.moves):
         waits(axes("waits")[0], study.moves)

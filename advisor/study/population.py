@@ -8,12 +8,15 @@ grids of `likelihoods`, and the group's log-likelihood is the sum over its jobs:
 
 Evaluated on a fixed grid of (m, s, w, t) this sum is additive: parts of a fleet combine exactly by adding their tables
 (`evidence`), whatever the split. Jobs of which the screw is faulty carry little weight: (1) also has the probability
-that the screw works the other way or does nothing. Groups are then shrunk to the fleet:
+that the screw works the other way or does nothing.
 
-    log posterior = log L + log Normal(m, log s, log w, log t; fleet, between groups)        (2)
+Groups differ too: each of the four logarithms x of (median, s, w, t) is Normal(u, v) over groups. What all groups say
+of one of them is then its own (1) times what the other groups lead one to expect of it:
 
-with the sd between groups estimated by expectation-maximisation. Own derivation from Gelman et al., Bayesian Data
-Analysis, 3rd ed., ch. 5 [M].
+    p(x_g | all) ~ L_g(x_g) N(x_g; m_-g, s_-g)                                                              (2)
+
+with m_-g, s_-g the mean and sd of a new group given the groups other than g; u is integrated in closed form, v on a
+grid. No job counts twice. Own derivation from Gelman et al., Bayesian Data Analysis, 3rd ed., ch. 5 [M].
 """
 
 from collections.abc import Iterable
@@ -43,6 +46,10 @@ NAMES = ("gain_per_turn", "gain_log_sd", "backlash_turns", "time_constant_s")  #
 SHAPE = tuple(axis.size for axis in AXES)
 JOBS_AT_ONCE = 32
 FEWEST_REREADS = 50
+BETWEEN = np.geomspace(0.02, 2.0, 30)  # sd of the logarithms of NAMES from group to group
+USUAL_BETWEEN = 0.4  # of that sd before any job: half normal of this scale, own choice
+LEAST_PRECISION = 1e-3
+LEAST_CENTRE = 0.2  # share of a belief's variance that is of the centre of all groups, at least
 FIRST_CELL = 4  # after the counts, see `evidence`
 QUANTITIES = FIRST_CELL + int(np.prod(SHAPE))
 
@@ -219,8 +226,9 @@ def estimates(found: pd.DataFrame) -> tuple[dict[Screw, Estimate], dict[tuple[st
         start, whole = _built_in(screw), sum(here.values(), np.zeros(QUANTITIES))
         fleet[screw] = _estimate(whole, *start)
         alone = [posterior(row[FIRST_CELL:], *start) for row in here.values()]
-        between = _between(alone, fleet[screw])
-        groups |= {group: _estimate(row, *between) for group, row in here.items()}
+        means, sds = (np.array(of) for of in zip(*alone, strict=True))
+        expected = new_group(means, sds, *start)
+        groups |= {group: _estimate(row, *of) for (group, row), of in zip(here.items(), expected, strict=True)}
     return fleet, groups
 
 
@@ -231,12 +239,15 @@ def _estimate(row: Array, mean: Array, sd: Array) -> Estimate:
 
 
 def _built_in(screw: str) -> tuple[Array, Array]:
-    """Weak beliefs (mean, sd) about the logarithms of NAMES before any job: the built-in prior, wide; own choice."""
+    """Beliefs (mean, sd) about the logarithms of NAMES in a group of which no job is known; own choice.
+
+    Together with the spread within a group they come to what the built-in prior says of one valve.
+    """
     prior = Prior()
     short, long = prior.time_constant_s
     middle = short * (long / short) ** 0.37
-    mean = np.log([prior.gain_per_turn[screw], 0.5, prior.backlash_turns / 2, middle])
-    return mean, np.array([1.0, 0.7, 0.7, 0.6])
+    mean = np.log([prior.gain_per_turn[screw], 0.4, prior.backlash_turns / 2, middle])
+    return mean, np.array([0.6, 0.5, 0.5, 0.45])
 
 
 def posterior(cells: Array, mean: Array, sd: Array) -> tuple[Array, Array]:
@@ -263,19 +274,32 @@ def posterior(cells: Array, mean: Array, sd: Array) -> tuple[Array, Array]:
     return found, found_sd
 
 
-def _between(alone: list[tuple[Array, Array]], fleet: Estimate) -> tuple[Array, Array]:
-    """Mean and sd of the groups' true quantities, by expectation-maximisation on their normal approximations.
+def new_group(means: Array, sds: Array, mean: Array, sd: Array) -> list[tuple[Array, Array]]:
+    """Mean and sd of (2) for each of G groups, from the others alone.
 
-    The weak start (an sd of 0.5 with the weight of two groups) keeps few groups from looking alike by chance.
+    means, sds  what each group says by itself of the logarithms of NAMES (G, 4), under normal beliefs `mean`, `sd`
+                about one group, which are taken out again here; of `sd` a part is what groups differ by
     """
-    means, variances = np.array([mean for mean, _ in alone]), np.array([sd for _, sd in alone]) ** 2
-    centre, between = fleet.mean, np.full(len(NAMES), 0.5**2)
-    for _ in range(50):
-        left = 1 / (1 / variances + 1 / between)
-        shrunk = left * (means / variances + centre / between)
-        centre = (shrunk.sum(axis=0) + fleet.mean) / (len(alone) + 1)
-        between = (((shrunk - centre) ** 2 + left).sum(axis=0) + 2 * 0.5**2) / (len(alone) + 2)
-    return centre, np.sqrt(between)
+    centre_var = np.maximum(sd**2 - USUAL_BETWEEN**2, LEAST_CENTRE * sd**2)
+    precision = np.maximum(sds**-2.0 - sd**-2.0, LEAST_PRECISION)
+    found = (means * sds**-2.0 - mean * sd**-2.0) / precision
+    spread = BETWEEN[:, None, None]  # (B, G, 4): each sd between groups, group, name
+    weight = 1 / (1 / precision + spread**2)
+    log_share = 0.5 * (np.log(weight) - weight * found**2)
+
+    def others(values: Array) -> Array:
+        total: Array = values.sum(axis=1, keepdims=True) - values
+        return total
+
+    whole = 1 / centre_var + others(weight)
+    centre = (mean / centre_var + others(weight * found)) / whole
+    log_weight = others(log_share) + 0.5 * (whole * centre**2 - np.log(whole))
+    log_weight += np.log(spread) - 0.5 * (spread / USUAL_BETWEEN) ** 2  # half normal, on a logarithmic grid
+    chance = np.exp(log_weight - log_weight.max(axis=0))
+    chance /= chance.sum(axis=0)
+    expected = (chance * centre).sum(axis=0)
+    var = (chance * (1 / whole + spread**2 + (centre - expected) ** 2)).sum(axis=0)
+    return list(zip(expected, np.sqrt(var), strict=True))
 
 
 def noise_sd_pct(found: pd.DataFrame) -> tuple[float, int] | None:

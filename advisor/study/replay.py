@@ -4,6 +4,8 @@ A reading is settled, a wait is kept and the band is passed here as in `tables`,
 itself may ask for a longer wait, for a slow display: that has words of its own.
 """
 
+import math
+from collections.abc import Mapping
 from datetime import timedelta
 from itertools import takewhile
 from typing import Any
@@ -24,10 +26,11 @@ from advisor.wording.numbers import say_seconds, say_typed
 
 A_MOMENT = timedelta(milliseconds=1)
 SAME_TURN = 0.1  # of a mark: a turn this close to the advised one is the advised one
+TINY_SHARE = 1e-6  # of a mark
 FORGIVEN_S = 5.0  # read so much before the wait was over: as advised
 COLUMNS = (
     "row", "time", "event", "done", "action", "advised", "followed", "took_s", "known_pct", "known_low_pct",
-    "known_high_pct", "chance_in_band", "cost",
+    "known_high_pct", "chance_in_band", "cost", "allowed", "cost_min", "cost_pct",
 )  # fmt: skip
 
 
@@ -45,10 +48,18 @@ def replay(job: Job) -> pd.DataFrame:
                      moment before it, % CO2; NaN where nothing was read there yet
     chance_in_band   its chance of being in band, 0 to 1
     cost             what went against the job, in words; empty where nothing did
+    allowed          of a turn that `may` would have refused: what would have been allowed then, in words; else empty
+    cost_min         of a turn that took the display further from the band's centre: from the turn until a settled
+                     reading was as near again as before it, or else to the job's last row, min; NaN for other rows
+    cost_pct         of such a turn: how much further, by the settled displays before and after it, % CO2
     """
     rows, records = job.rows(), []
     line = timeline(rows_frame([("", Log(job.setup, job.events, ()))]))
-    judged = {row["row"]: row for table in (tables.moves(line), tables.readings(line)) for row in plain(table)}
+    judged = {
+        (kind, row["row"]): row
+        for kind, table in (("turn", tables.moves(line)), ("reading", tables.readings(line)))
+        for row in plain(table)
+    }
     before = rows[0].event.time if rows else None
     for place, row in enumerate(rows):
         event = row.event
@@ -56,10 +67,11 @@ def replay(job: Job) -> pd.DataFrame:
             continue
         advice = job.next(event.time - A_MOMENT)
         followed = _followed(advice, event, job.setup)
-        cost = _cost(job.setup, advice, followed, event, judged.get(row.number, {}), rows[:place])
+        cost = _cost(job.setup, advice, followed, event, judged.get((event.event, row.number), {}), rows[:place])
         records.append(
             (row.number, event.time, event.event, done(event), advice.action, advised(advice), followed,
-             (event.time - before).total_seconds(), *_known(job, event), cost)
+             (event.time - before).total_seconds(), *_known(job, event), cost, _allowed(job, advice, event),
+             *_lost(rows[place:], judged, row.number, job.setup))
         )  # fmt: skip
         before = event.time
     return pd.DataFrame(records, columns=list(COLUMNS))
@@ -120,10 +132,9 @@ def _cost(
     setup: JobSetup, advice: Advice, followed: bool, event: Event, judged: dict[str, Any], earlier: list[Row]
 ) -> str:
     """What a row cost the job, in words; `judged`: its row in `tables.moves` or `tables.readings`."""
-    waits, early = advice.action == "wait", f"{say_seconds(round(advice.wait_s or 0))} too soon"
-    slow = f"{early} for so slow a display"  # the shortest waits were over, and the adviser still asked to wait
+    waits, slow = advice.action == "wait", "before so slow a display had settled"  # the shortest waits were over
     if event.event == "reading" and waits and not followed:
-        return f"read {slow}" if judged["settled"] else f"read {early}: no turn on it"
+        return f"read {slow}" if judged["settled"] else "read too soon: no turn on it"
     if event.event != "turn":
         return "the job was done before this" if advice.action == "finish" else ""
     costs = []
@@ -156,6 +167,45 @@ def _cost_on_display(setup: JobSetup, event: Event, move: dict[str, Any], earlie
         return [f"passed the band: {was:g}{early} to {now:g} %"]
     further = abs(now - (low + high) / 2) - abs(was - (low + high) / 2)
     return [f"{further:.1f} % CO2 further from the centre"] if further > tables.TINY and not early else []
+
+
+def _allowed(job: Job, advice: Advice, event: Event) -> str:
+    """What would have been allowed a moment before a turn that would have been refused, in words."""
+    if event.event != "turn" or event.screw is None or not event.turns_cw:
+        return ""
+    at = event.time - A_MOMENT
+    if job.may(event.screw, event.turns_cw, at).allowed:
+        return ""
+    mark, way = job.setup.mark_turns[event.screw], 1 if event.turns_cw > 0 else -1
+    most = min(abs(event.turns_cw), job.setup.cap_turns[event.screw]) / mark
+    for marks in range(math.ceil(most - TINY_SHARE), 0, -1):
+        if marks * mark < abs(event.turns_cw) and job.may(event.screw, way * marks * mark, at).allowed:
+            return f"{say_typed(way * marks * mark)} would have been allowed"
+    return f"no turn this way would have been allowed; advised: {advised(advice)}"
+
+
+def _lost(
+    rows: list[Row], judged: Mapping[tuple[str, int], dict[str, Any]], number: int, setup: JobSetup
+) -> tuple[float, float]:
+    """Minutes and % CO2 that a turn cost, the first of `rows`; NaN where it cost nothing that the display shows."""
+    event, move = rows[0].event, judged.get(("turn", number), {})
+    was, now = move.get("before_pct"), move.get("after_pct")
+    if event.screw is None or was is None or now is None:
+        return float("nan"), float("nan")
+    firing = FIRING_FOR[event.screw]
+    centre = sum(setup.bands[firing]) / 2
+    further = abs(now - centre) - abs(was - centre)
+    if further <= tables.TINY:
+        return float("nan"), float("nan")
+    back = (
+        row
+        for row in rows[1:]
+        if row.event.firing == firing and row.event.co2_pct is not None
+        and judged.get(("reading", row.number), {}).get("settled")
+        and abs(row.event.co2_pct - centre) <= abs(was - centre) + tables.TINY
+    )  # fmt: skip
+    until = next(back, rows[-1]).event.time
+    return (until - event.time).total_seconds() / 60, further
 
 
 def _last_shown(earlier: list[Row], firing: str) -> float | None:

@@ -2,6 +2,7 @@
 
 import json
 import math
+import re
 import textwrap
 from collections.abc import Sequence
 from pathlib import Path
@@ -18,9 +19,21 @@ from advisor.study import calibration, learned_priors, population
 from advisor.study.collect import MARKER, Study
 from advisor.study.frames import for_spreadsheets, plain
 from advisor.study.replay import FORGIVEN_S, SAME_TURN
+from advisor.study.time_spent import SPENT
+from advisor.study.trends import analysers, trend
+from advisor.study.worst import SHARE_OF_OVERSHOOTS, most_overshoots, worst
 from advisor.wording.numbers import say_chance
 
 MOST_GROUPS, MOST_BAD = 4, 3  # on the screen; the record has all
+FLEET, MOST_WORST, FEW_WORST = 20, 10, 3  # jobs from which MOST_WORST are named, fewer otherwise
+MOST_REASONS = 3  # of refusals, on the screen
+MOST_SITES = 20  # in the record; the table has all
+LEAST_MINUTES = 0.05  # a job; less is not said
+SPENT_ON = {
+    "preparing": "before the first reading", "turning": "turning", "waiting": "waiting for the display after turns",
+    "changing": "changes of rate", "rereading": "rereading", "extra_turns": "extra turns",
+    "other": "checks and the end", "away": "left for hours",
+}  # fmt: skip
 NAME_WIDTH = 26  # columns of a group's name
 KEEP = "\xa0"  # a space where no line is broken
 FEW_READINGS = 100  # up to here a share in per cent promises more than there is
@@ -28,7 +41,10 @@ SETTLED = "settled: read once the job's shortest waits were over"  # the word's 
 AS_ADVISED = f"As advised: the turn to {SAME_TURN:g} of a mark, a reading up to {FORGIVEN_S:.0f} s early."
 ENDS = ("", "_low", "_high")
 SPANS = ("minutes", "moves", "readings")
-TABLES = ("jobs", "moves", "readings", "screws", "predictions", "turns", "findings")
+TABLES = (
+    "jobs", "moves", "readings", "screws", "time_spent", "predictions", "turns", "findings", "verdicts", "played",
+    "by_month", "by_site", "by_analyser", "analysers", "worst",
+)  # fmt: skip
 BAD_LOGS, NOTES, PRIOR = "bad_logs.txt", "notes.txt", "prior.toml"
 
 
@@ -41,11 +57,26 @@ def summary(study: Study) -> dict[str, Any]:
 
     jobs, practice_jobs       jobs read; of them on made-up boilers
     bad_logs, notes           logs that could not be read; what to know of others
-    ended_in_band             share of jobs whose last settled reading since the last turn was in band at both rates
+    bad_logs_by_reason        how many by what is wrong with them
+    ended_in_band_display     share of jobs whose last settled reading since the last turn was in band at both rates
+    ended_in_band_fit         mean chance, over the jobs asked anew, that the true CO2 ended in band at both rates
+    ended_in_band_fit_error   its `error`: of the sample, not of the fit
     minutes, moves, readings  of a job: `median`, `p10` (a tenth of the jobs below), `p90` (a tenth above)
     turns, wait_kept, waits_broken  turns of all jobs; share of them made on a settled reading; how many were not
     turns_judged, overshot, overshoots  turns read settled before and after; share and number that passed the far edge
-    jobs_that_overshot        share of jobs with such a turn
+    turns_unjudged            the others by reason, one of `tables.UNJUDGED`
+    jobs_judged, jobs_that_overshot  jobs without a turn or with one that was judged; share of them with an overshoot
+    jobs_with_most_overshoots  the fewest `jobs` that made `share` of all overshoots
+    worst                     which jobs to open, the worst first: rows of `worst.worst`, described there
+    minutes_spent, extra_turns  mean minutes of a job by where they went, as in `time_spent`; extra turns of all jobs
+    turns_allowed_and_refused  rows of `calibration.refusals`, of the jobs asked anew
+    refused_because           turns that would have been refused by reason, a key of `advisor.wording.reasons.REASONS`
+    as_advised                jobs that the adviser set again at boilers like theirs: how many (`jobs`), mean `minutes`
+                              and `moves`, `logged_min` and `logged_moves` of the same jobs, `minutes_error` (95 %,
+                              of the difference), `overshoots` in all, share left `in_band`; `in_band_as_left`, by the
+                              fit, as logged
+    by_month, by_analyser, by_site  rows of `trends.trend`; of the MOST_SITES sites with the most jobs
+    analysers                 rows of `trends.analysers`: which analyser drifts
     found                     jobs by code of finding, from each reading by itself and each screw's fast regression
     findings_in_sample        stops and warnings by code that the adviser gives at the end of the jobs asked anew
     priors_in_use             jobs by where their prior came from
@@ -54,6 +85,7 @@ def summary(study: Study) -> dict[str, Any]:
     sample                    jobs asked anew: how many (`jobs`), `of` how many, drawn with `seed`
     turns_asked               their `turns` read settled before and after for the adviser, `of` all; of them
                               `began_past` the far edge
+    calibration               verdicts on `range`, `readings`, `turns`, `passing`: rows of `calibration.judged`
     coverage                  how often the 90 % range held: by `kind`, of so many `readings`, share (`holds`), `error`
     reliability_of_readings   chance that the next reading is in band, in classes: mean `stated`, share `observed`, its
                               `error`, cases (`count`)
@@ -63,6 +95,7 @@ def summary(study: Study) -> dict[str, Any]:
     """
     jobs, moves, asked = study.jobs, study.moves, study.turns
     judged = moves["overshot"].dropna().astype(float)  # of the rest nobody can tell
+    chances = jobs["chance_in_band_at_end"].dropna()
     noise = population.noise_sd_pct(study.evidence) or (None, None)
     sources = jobs["prior_source"].replace("", "built in")
     halts = study.findings.loc[study.findings["severity"] != "note", "code"]
@@ -71,7 +104,10 @@ def summary(study: Study) -> dict[str, Any]:
         "practice_jobs": int(jobs["practice"].sum()),
         "bad_logs": list(study.bad),
         "notes": list(study.notes),
-        "ended_in_band": float(jobs["ended_in_band"].mean()),
+        "bad_logs_by_reason": _counts([_reason(line) for line in study.bad]),
+        "ended_in_band_display": float(jobs["ended_in_band"].mean()),
+        "ended_in_band_fit": float(chances.mean()),
+        "ended_in_band_fit_error": 1.96 * float(chances.std()) / len(chances) ** 0.5 if len(chances) > 1 else None,
         **{name: jobs[name].quantile([0.5, 0.1, 0.9]).set_axis(["median", "p10", "p90"]).to_dict() for name in SPANS},
         "turns": len(moves),
         "turns_judged": len(judged),
@@ -79,7 +115,19 @@ def summary(study: Study) -> dict[str, Any]:
         "wait_kept": float(moves["wait_kept"].mean()),
         "overshoots": int(jobs["overshoots"].sum()),
         "overshot": float(judged.mean()),
-        "jobs_that_overshot": float((jobs["overshoots"] > 0).mean()),
+        "turns_unjudged": _counts(moves.loc[moves["unjudged"] != "", "unjudged"]),
+        "jobs_judged": int(jobs["overshoots"].count()),
+        "jobs_that_overshot": float((jobs["overshoots"].dropna() > 0).astype(float).mean()),
+        "jobs_with_most_overshoots": {"jobs": most_overshoots(jobs), "share": SHARE_OF_OVERSHOOTS},
+        "worst": plain(worst(jobs)),
+        "minutes_spent": {name: float(study.time_spent[f"{name}_min"].mean()) for name in SPENT},
+        "extra_turns": int(study.time_spent["extra_turns"].sum()),
+        "turns_allowed_and_refused": plain(calibration.refusals(study.verdicts, moves)),
+        "refused_because": _counts(study.verdicts.loc[~study.verdicts["allowed"], "reason"]),
+        "as_advised": _as_advised(study),
+        **{f"by_{by}": plain(trend(jobs, by)) for by in ("month", "analyser")},
+        "by_site": plain(trend(jobs, "site").nlargest(MOST_SITES, "jobs")),
+        "analysers": plain(analysers(jobs)),
         "found": _counts([code for codes in jobs["found"] for code in codes.split()]),
         "findings_in_sample": _counts(halts),
         "priors_in_use": _counts(sources),
@@ -88,6 +136,10 @@ def summary(study: Study) -> dict[str, Any]:
         "readings_taken_twice": noise[1],
         "sample": {"jobs": len(study.sample), "of": len(jobs), "seed": study.seed},
         "turns_asked": {"turns": len(asked), "of": study.sampled_turns, "began_past": int(asked["began_past"].sum())},
+        "calibration": {
+            of: plain(calibration.judged(asked if of in ("turns", "passing") else study.predictions, of))
+            for of in calibration.CHANCE_OF
+        },
         "coverage": plain(calibration.coverage(study.predictions)),
         "reliability_of_readings": plain(calibration.reliability(study.predictions)),
         "reliability_of_turns": plain(calibration.reliability(asked, "turns")),
@@ -96,16 +148,37 @@ def summary(study: Study) -> dict[str, Any]:
     return {name: None if value != value else value for name, value in record.items()}
 
 
+def _as_advised(study: Study) -> dict[str, Any] | None:
+    """The jobs that the adviser set again, in figures; None where there are none."""
+    again = study.played
+    if again.empty:
+        return None
+    chances = study.jobs.set_index("job")["chance_in_band_at_end"]
+    means = {name: float(again[name].mean()) for name in ("logged_min", "logged_moves", "minutes", "moves")}
+    apart = (again["minutes"] - again["logged_min"]).std() if len(again) > 1 else float("nan")
+    error = 1.96 * float(apart) / len(again) ** 0.5
+    return {
+        "jobs": len(again),
+        **means,
+        "minutes_error": None if error != error else error,
+        "overshoots": int(again["overshoots"].sum()),
+        "in_band": float(again["in_band"].mean()),
+        "in_band_as_left": float(chances[again["job"]].mean()),
+    }
+
+
 def say(record: dict[str, Any], written: str = "") -> str:
-    """The answer on one screen of 80 columns; its first line is the answer. `written`: where files were put."""
-    jobs, practice, held = record["jobs"], record["practice_jobs"], record["coverage"][0]
+    """The answer in lines of 80 columns; its first line is the answer. `written`: where files were put."""
+    jobs, practice = record["jobs"], record["practice_jobs"]
     minutes, moves, reads = (record[name] for name in SPANS)
     took = f"{_counted(moves['median'], 'turn')} and {minutes['median']:.0f} min"
-    ended = f"{say_chance(record['ended_in_band'])} ended in band; the middle job took {took}"
+    display, fit = record["ended_in_band_display"], record["ended_in_band_fit"]
+    by_fit = "" if fit is None else f", about {say_chance(fit)} by the fit"
+    ended = f"ended in band: {say_chance(display)} by the last display{by_fit}; the middle job took {took}"
     if jobs == 1:
-        ended = f"ended {'in' if record['ended_in_band'] else 'out of'} band, after {took}"
-    fell = f"; {_of(held)} fell in the adviser's 90 % range" if held["readings"] else ""
-    lines = wrapped(f"{_counted(jobs, 'job')}: {ended}{fell}.")
+        chance = "" if fit is None else f" by the last display ({say_chance(fit)} by the fit)"
+        ended = f"ended {'in' if display else 'out of'} band{chance}, after {took}"
+    lines = wrapped(f"{_counted(jobs, 'job')} {ended}.")
     if practice:
         some = f"{practice:,} of these jobs, counted below but left out of gain, slack and lag."
         lines += wrapped(PRACTICE if practice == jobs else f"PRACTICE on made-up boilers: {some}")
@@ -114,14 +187,91 @@ def say(record: dict[str, Any], written: str = "") -> str:
         lines += labelled("8 in 10", spans)
     if record["turns"]:
         kept = f"{record['turns'] - record['waits_broken']:,} of {_counted(record['turns'], 'turn')} made"
-        passed = f"{record['overshoots']:,} of {_counted(record['turns_judged'], 'turn')} read before and after"
-        share = say_chance(record["jobs_that_overshot"])
         lines += labelled("Waits", f"{kept} on a settled reading ({say_chance(record['wait_kept'])}); {SETTLED}.")
-        lines += labelled("Overshot", f"{passed}, in {share} of jobs, by settled readings.")
-    lines += _say_found(record) + _say_learned(record) + _say_calibration(record)
-    lines += _say_logs("Bad logs", "could not be read", record["bad_logs"])
+        lines += labelled("Overshot", _say_overshoots(record))
+    lines += _say_time(record) + _say_advised(record) + _say_refusals(record) + _say_worst(record)
+    lines += _say_found(record) + _say_analysers(record) + _say_learned(record) + _say_calibration(record)
+    lines += _say_logs("Bad logs", "could not be read", record["bad_logs"], record["bad_logs_by_reason"])
     lines += _say_logs("Notes", "on the other logs", record["notes"])
     return "\n".join([*lines, *(labelled("Files", written) if written else [])])
+
+
+def _say_overshoots(record: dict[str, Any]) -> str:
+    """How many turns passed the band, of those that can be judged, and how many can't."""
+    judged, unjudged = record["turns_judged"], record["turns_unjudged"]
+    passed = f"{record['overshoots']:,} of {_counted(judged, 'turn')} read before and after"
+    if judged:
+        passed += f", in {say_chance(record['jobs_that_overshot'])} of the jobs that can be judged"
+    if not unjudged:
+        return f"{passed}."
+    reasons = ", ".join(f"{count:,} {reason}" for reason, count in unjudged.items())
+    return f"{passed}. Nobody can judge {_counted(sum(unjudged.values()), 'turn')}: {reasons}."
+
+
+def _say_time(record: dict[str, Any]) -> list[str]:
+    """Mean minutes of a job by where they went."""
+    spent = record["minutes_spent"]
+    said = ", ".join(f"{SPENT_ON[name]} {spent[name]:.1f}" for name in SPENT if spent[name] >= LEAST_MINUTES)
+    extra = (
+        f" ({_counted(record['extra_turns'], 'turn')} beyond the fewest within the cap)"
+        if record["extra_turns"]
+        else ""
+    )
+    return labelled("Minutes", f"a job, mean: {said}{extra}.") if said else []
+
+
+def _say_advised(record: dict[str, Any]) -> list[str]:
+    """What following the advice would have taken."""
+    again = record["as_advised"]
+    if again is None:
+        return []
+    error = "" if again["minutes_error"] is None else f" ± {again['minutes_error']:.1f}"
+    more = again["minutes"] - again["logged_min"]
+    return labelled(
+        "Advised",
+        f"{_counted(again['jobs'], 'job')} set again at boilers as their fits describe them: "
+        f"{again['minutes']:.1f} min ({abs(more):.1f}{error} {'more' if more > 0 else 'less'} than logged) and "
+        f"{again['moves']:.1f} turns ({again['logged_moves']:.1f} logged), "
+        f"{_counted(again['overshoots'], 'overshoot')}, {say_chance(again['in_band'])} truly in band at the end "
+        f"({say_chance(again['in_band_as_left'])} as logged, by the fit).",
+    )
+
+
+def _say_refusals(record: dict[str, Any]) -> list[str]:
+    """How turns that the adviser would have refused ended against those that it would have allowed."""
+    allowed, refused = record["turns_allowed_and_refused"]
+    if not refused["turns"]:
+        return []
+    said = [
+        f"{row['turns']:,} {word}: {say_chance(row['overshot'])} overshot, {say_chance(row['in_band'])} then in band"
+        for word, row in (("refused", refused), ("allowed", allowed))
+        if row["judged"] and row["in_band"] is not None
+    ]
+    because = _codes(dict(list(record["refused_because"].items())[:MOST_REASONS]))
+    return labelled("May I", f"asked before each turn: {'; '.join(said)}. Refused: {because}.") if said else []
+
+
+def _say_worst(record: dict[str, Any]) -> list[str]:
+    """Which jobs to open, and why."""
+    if record["jobs"] == 1 or not record["worst"]:
+        return []
+    most, share = record["jobs_with_most_overshoots"]["jobs"], record["jobs_with_most_overshoots"]["share"]
+    head = f"{_counted(most, 'job')} of {record['jobs']:,} made {say_chance(share)} of all overshoots. " if most else ""
+    shown = record["worst"][: MOST_WORST if record["jobs"] >= FLEET else FEW_WORST]
+    lines = labelled("Open", f"{head}The worst:")
+    for row in shown:
+        lines += wrapped(f"{row['job']}: {row['why']}", WIDTH, "    ", "      ")
+    return lines
+
+
+def _say_analysers(record: dict[str, Any]) -> list[str]:
+    """The analysers that drift."""
+    said = []
+    for row in record["analysers"]:
+        if row["drifts"]:
+            drift, error = row["drift_pct_per_month"], row["drift_error"]
+            said.append(f"{row['analyser']} ({drift:+.3f} ± {error:.3f} % CO2 a month as found, {row['jobs']:,} jobs)")
+    return labelled("Drift", f"{'; '.join(said)}: have it checked.") if said else []
 
 
 def _say_found(record: dict[str, Any]) -> list[str]:
@@ -201,33 +351,46 @@ def _say_calibration(record: dict[str, Any]) -> list[str]:
         drawn = f"a random sample of {sample['jobs']:,} of {sample['of']:,} jobs, seed {sample['seed']}"
     if not held["readings"]:
         return labelled("Coverage", f"asked of {drawn}: no reading that could be expected.")
-    lines = labelled("Coverage", f"the 90 % range held in {_of(held)} ({drawn}, asked anew). {_verdict(held)}")
-    beyond = f", less {turns['began_past']:,} begun beyond it," if turns["began_past"] else ""
-    readings, ended, passed = (_compared(record[f"reliability_of_{of}"]) for of in ("readings", "turns", "passing"))
+    judged = record["calibration"]
+    lines = labelled(
+        "Coverage", f"the 90 % range held in {_of(held)} ({drawn}, asked anew): {_verdict(judged['range'])}."
+    )
+    beyond = f", less {turns['began_past']:,} begun beyond it" if turns["began_past"] else ""
     asked = (
         f"{turns['turns']:,} of {_counted(turns['of'], 'turn')}: settled before and after for the adviser, lag and all"
     )
-    lines += labelled("", f"Stated/observed, next reading in band: {readings}.")
-    compared = f"Turn ends in band ({asked}) {ended}; passes the band{beyond} {passed}."
-    return lines + labelled("", f"{compared} Fits: each within its 95 % error (±).")
+    lines += labelled("Chances", f"next reading in band: {_compared(judged['readings'])}.")
+    lines += labelled("", f"Turn ends in band ({asked}): {_compared(judged['turns'])}.")
+    return lines + labelled("", f"Turn passes the band{beyond}: {_compared(judged['passing'])}.")
 
 
-def _compared(bins: list[dict[str, Any]]) -> str:
-    """Stated chances beside the shares observed, and whether each is within its error."""
-    if sum(row["count"] for row in bins) < calibration.FEWEST_CASES:
-        return "too few to compare"
-    pairs = [f"{100 * row['stated']:.0f}/{100 * row['observed']:.0f}" for row in bins]
-    off = [pair for pair, row in zip(pairs, bins, strict=True) if abs(row["stated"] - row["observed"]) > row["error"]]
-    return f"{', '.join(pairs)} %, {'off at ' + ', '.join(off) if off else 'fits'}"
+def _compared(judged: list[dict[str, Any]]) -> str:
+    """Mean chance stated beside the share observed, and the verdict; kinds that differ from the whole."""
+    whole, *kinds = judged
+    if whole["verdict"] == calibration.TOO_FEW:
+        return calibration.TOO_FEW
+    others = [
+        f"{row['kind']} {_stated(row)}"
+        for row in kinds
+        if row["verdict"] not in (whole["verdict"], calibration.TOO_FEW)
+    ]
+    return f"{_stated(whole)}{' (' + '; '.join(others) + ')' if others else ''}"
 
 
-def _verdict(held: dict[str, Any]) -> str:
-    """What a share that the range held means, beyond its error."""
-    more = held["holds"] - calibration.CERTAIN
-    if abs(more) <= held["error"]:
-        return "That agrees with the 90 % stated."
-    side, ranges = ("more", "wider than they need be") if more > 0 else ("less", "too narrow")
-    return f"That is {side} than the 90 % stated: the ranges are {ranges}."
+def _stated(row: dict[str, Any]) -> str:
+    """ "stated 30 %, observed 35 %: a little too cautious"."""
+    return f"stated {say_chance(row['stated'])}, observed {say_chance(row['observed'])}: {row['verdict']}"
+
+
+def _verdict(judged: list[dict[str, Any]]) -> str:
+    """The verdict on the 90 % range in all, and on the kinds of reading for which it is another."""
+    whole, *kinds = judged
+    others = [
+        f"{row['kind']} {say_chance(row['observed'])}, {row['verdict']}"
+        for row in kinds
+        if row["verdict"] not in (whole["verdict"], calibration.TOO_FEW)
+    ]
+    return f"{whole['verdict']}{' (' + '; '.join(others) + ')' if others else ''}"
 
 
 def _of(held: dict[str, Any]) -> str:
@@ -238,10 +401,12 @@ def _of(held: dict[str, Any]) -> str:
     return f"{100 * held['holds']:.1f} ± {100 * held['error']:.1f} % of {readings:,} readings"
 
 
-def _say_logs(label: str, what: str, messages: list[str]) -> list[str]:
+def _say_logs(label: str, what: str, messages: list[str], reasons: dict[str, int] | None = None) -> list[str]:
     if not messages:
         return []
-    lines = labelled(label, f"{len(messages):,} {what}:")
+    most = list(reasons.items())[:MOST_BAD] if reasons and len(messages) > MOST_BAD else []
+    by = "; ".join(f"{count:,} {reason}" for reason, count in most)
+    lines = labelled(label, f"{len(messages):,} {what}{': ' + by + '. The first' if by else ''}:")
     for message in messages[:MOST_BAD]:
         lines += wrapped(message, WIDTH, "    ", "      ")
     if len(messages) > MOST_BAD:
@@ -277,8 +442,9 @@ def say_replay(
         if row["event"] == "turn" and row["known_pct"] is not None:
             known = f"CO2 {row['known_pct']:.2f} % ({row['known_low_pct']:.2f} to {row['known_high_pct']:.2f})"
             lines.append(f"{follow}known: {known}, in band {say_chance(row['chance_in_band'])}")
-        if row["cost"]:
-            lines += textwrap.wrap(f"cost: {row['cost']}", WIDTH, initial_indent=follow, subsequent_indent=follow)
+        lost = f": {row['cost_min']:.1f} min, {row['cost_pct']:.1f} % CO2" if row["cost_min"] is not None else ""
+        for said in (f"cost{lost}: {row['cost']}" if row["cost"] else "", row["allowed"]):
+            lines += textwrap.wrap(said, WIDTH, initial_indent=follow, subsequent_indent=follow)
     return "\n".join([*lines, *(wrapped(f"At the end: {end}") if end else [])])
 
 
@@ -322,7 +488,7 @@ def write(study: Study, record: dict[str, Any], folder: Path, title: str) -> str
             (folder / name).unlink(missing_ok=True)
     kinds = "CSV and parquet"
     for name in TABLES:
-        table: pd.DataFrame = getattr(study, name)
+        table = table_of(study, name)
         for_spreadsheets(table).to_csv(folder / f"{name}.csv", index=False)
         try:
             table.to_parquet(folder / f"{name}.parquet", index=False)
@@ -340,9 +506,24 @@ def write(study: Study, record: dict[str, Any], folder: Path, title: str) -> str
     return f"{folder}: {len(TABLES)} tables as {kinds}, {drawn} plots, {prior}{MARKER}{listed}."
 
 
+def table_of(study: Study, name: str) -> pd.DataFrame:
+    """One of TABLES: the study's own, or what is counted from its jobs."""
+    if name.startswith("by_"):
+        return trend(study.jobs, name.removeprefix("by_"))
+    counted = {"analysers": analysers, "worst": worst}
+    table: pd.DataFrame = counted[name](study.jobs) if name in counted else getattr(study, name)
+    return table
+
+
 def as_json(record: dict[str, Any]) -> str:
     """The record as JSON; what is not a number is null."""
     return json.dumps(record, indent=2, ensure_ascii=False, allow_nan=False)
+
+
+def _reason(line: str) -> str:
+    """What is wrong with a log, without its name, line and figures: the same for trouble of the same kind."""
+    text = line.rsplit(": ", 1)[-1] if ".csv" not in line else re.sub(r"^.*?\.csv(:\d+)?: ", "", line)
+    return re.sub(r"'[^']*'|\d[\d.,:]*", "…", text.split(". ")[0])
 
 
 def _counts(values: Sequence[str] | pd.Series) -> dict[str, int]:

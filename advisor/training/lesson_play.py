@@ -1,5 +1,6 @@
 """Plays a lesson on its simulated boiler: the hand's way, another way beside it, what the adviser would have said."""
 
+import re
 from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import cache
@@ -8,14 +9,18 @@ from typing import Any
 from advisor.chemistry import limits
 from advisor.chemistry.fuels import NATURAL_GAS
 from advisor.decision.answers import Advice
+from advisor.screws import Screw
 from advisor.training.lessons import FOLLOW, Lesson
 from advisor.training.simulated_visit import Act, SimulatedVisit, overshot
 from advisor.training.simulator import Reading
 from advisor.training.strategies import PROVED_FIRST, adviser, fixed_step
-from advisor.wording import at_once, numbers
+from advisor.wording import at_once, finding_text, numbers, reason_text
+from advisor.wording.templates import Voice
 
 ASKS = ("sample-line", "pressure-unknown")  # findings of what the adviser wants proved before any turn
 UNPROVED, AS_BEFORE = "Not before it is proved.", "Not before it is proved, as said."
+SAME = "The same."
+FIGURE = re.compile(r"\d+(\.\d+)?")
 AS_ADVISED = "This was its advice."
 
 
@@ -47,7 +52,8 @@ class Played:
 
     def say(self, name: str) -> str:
         """A text of the lesson with this play's figures in it."""
-        return str(getattr(self.lesson, name)).format_map(figures(self))
+        text = str(getattr(self.lesson, name))
+        return text.format_map(figures(self)) if "{" in text else text
 
 
 @cache
@@ -64,8 +70,12 @@ def play(lesson: Lesson) -> Played:
     else:
         hand.name, other.name = "The hand", "The adviser's way, same boiler"
         asked = _follow_script(hand, lesson.script)
+        for look in lesson.looks:
+            other.check(look)
+            if other.found:
+                other.mend()
         adviser(other)
-    return Played(lesson, hand, other, tuple(_steps(hand, asked)), _shortly(hand.job.next(hand.at)))
+    return Played(lesson, hand, other, tuple(steps(hand, asked)), last_word(hand))
 
 
 def _follow_script(visit: SimulatedVisit, script: str) -> list[str]:
@@ -74,12 +84,13 @@ def _follow_script(visit: SimulatedVisit, script: str) -> list[str]:
     said: set[str] = set()
     for command in script.split("; "):
         if command.startswith("turn "):
-            asked.append(_answer(visit, command.split()[1:], said))
+            asked.append(answer(visit, *visit.parsed_turn(command.split()[1:]), said))
         visit.do(command)
     return asked
 
 
-def _steps(visit: SimulatedVisit, asked: list[str]) -> Iterator[Step]:
+def steps(visit: SimulatedVisit, asked: list[str]) -> Iterator[Step]:
+    """The numbered steps of a hand; `asked`: what the adviser would have said to each turn."""
     shown, answers, number = None, iter(asked), 0
     for act in visit.acts:
         shown = act.shown or shown
@@ -88,13 +99,18 @@ def _steps(visit: SimulatedVisit, asked: list[str]) -> Iterator[Step]:
             yield Step(number, act, shown, next(answers) if act.screw else "")
 
 
-def _answer(visit: SimulatedVisit, turn: list[str], said: set[str]) -> str:
+def last_word(visit: SimulatedVisit, voice: Voice = "log") -> str:
+    """What the adviser says now, in short."""
+    return _shortly(visit.job.next(visit.at), voice)
+
+
+def answer(visit: SimulatedVisit, screw: Screw, turns_cw: float, said: set[str], voice: Voice = "log") -> str:
     """What the adviser would have said to a turn: first what to do, then why; `said` holds what was told before."""
-    advice, verdict = visit.job.next(visit.at), visit.job.may(*visit.parsed_turn(turn), visit.at)
+    advice, verdict = visit.job.next(visit.at), visit.job.may(screw, turns_cw, visit.at)
     if advice.action == "halt":
-        return _shortly(advice)
-    why = f"No. {_shortly(advice) if advice.action == 'read' else verdict.reasons[0]}"
-    unproved = [finding.text for finding in advice.findings if finding.code in ASKS]
+        return _shortly(advice, voice)
+    why = f"No. {_shortly(advice, voice) if advice.action == 'read' else verdict.reasons[0]}"
+    unproved = [finding_text(finding, voice) for finding in advice.findings if finding.code in ASKS]
     if unproved:
         fresh = [text for text in unproved if text not in said]
         said.update(fresh)
@@ -102,10 +118,10 @@ def _answer(visit: SimulatedVisit, turn: list[str], said: set[str]) -> str:
         return " ".join([UNPROVED if fresh else AS_BEFORE, *fresh, *even_then])
     if verdict.allowed:
         return "Yes."
-    return f"{why} {_shortly(advice)}" if advice.action == "turn" else why
+    return f"{why} {_shortly(advice, voice)}" if advice.action == "turn" else why
 
 
-def _shortly(advice: Advice) -> str:
+def _shortly(advice: Advice, voice: Voice) -> str:
     """The adviser's answer in short; a stop is never cut: what to do at once leads where the flame is dangerous."""
     match advice.action:
         case "turn" if advice.screw and advice.turns_cw:
@@ -114,25 +130,37 @@ def _shortly(advice: Advice) -> str:
         case "wait":
             return f"Wait {numbers.say_seconds(advice.wait_s or 0)} more, then read."
         case "read":
-            return f"Read again. {advice.reasons[0]}"
+            return f"Read again. {_reason(advice, voice)}"
         case "run_at":
-            return f"Change to {advice.firing} fire. {advice.reasons[0]}"
+            return f"Change to {advice.firing} fire. {_reason(advice, voice)}"
         case "finish":
             return "Done: both rates are in band."
     stop = advice.stops[0]
-    return " ".join(["STOP.", *at_once(stop.code), stop.text])
+    return " ".join(["STOP.", *at_once(stop.code), finding_text(stop, voice)])
+
+
+def _reason(advice: Advice, voice: Voice) -> str:
+    return reason_text(advice.why[0].code, advice.why[0].data, voice)
 
 
 def what_the_adviser_said(played: Played) -> tuple[tuple[str, str], ...]:
-    """What the adviser would have said to each turn: (steps and turn, answer), like ones once; then at the end."""
+    """What the adviser would have said to each turn: (steps and turn, answer); then at the end.
+
+    An answer that differs from the one before in its figures at most is not said again.
+    """
     said: list[tuple[list[int], str, str]] = []
-    for step in played.steps:
-        if step.adviser and said and said[-1][1:] == (step.turn, step.adviser) and said[-1][0][-1] == step.number - 1:
+    for step in filter(lambda step: step.turn, played.steps):
+        if said and said[-1][1:] == (step.turn, step.adviser) and said[-1][0][-1] == step.number - 1:
             said[-1][0].append(step.number)
         else:
-            said.append(([step.number], step.turn or "no turn", step.adviser or f"({step.act.seen})"))
+            said.append(([step.number], step.turn, step.adviser))
     counted = [(f"{n[0]}{f'-{n[-1]}' if len(n) > 1 else ''}: {turn}", answer) for n, turn, answer in said]
-    return (*counted, ("At the end", played.last_word))
+    counted.append(("At the end", played.last_word))
+    bare = ["", *(FIGURE.sub("", answer) for _, answer in counted)]
+    return tuple(
+        (turn, SAME if now == before else answer)
+        for (turn, answer), before, now in zip(counted, bare, bare[1:], strict=False)
+    )
 
 
 def figures(played: Played) -> dict[str, Any]:

@@ -15,6 +15,7 @@ HEAD = (
     "                          display before it          truth of the flame",
     "  no  min  the hand        CO2, %  O2, %  CO, ppm     CO2, %   CO, ppm air-free",
 )
+ASKED = "Asked before each turn, the adviser would have said:"
 PARTS = (("The hand", "did"), ("The display", "showed"), ("The flame", "flame"), ("The cost", "cost"))
 
 
@@ -25,7 +26,8 @@ def say_list() -> str:
     lines += [
         "",
         *wrapped(
-            "As a page: --plot FILE (.png, .pdf or .svg); as a slide: with --slide. All on paper: --handout FILE.pdf."
+            "As a page: --plot FILE (.png, .pdf or .svg); as a slide: with --slide. All on paper: --handout FILE.pdf; "
+            "all as slides: --slides FILE.pdf. A practice session: --from LOG."
         ),
     ]
     return "\n".join(lines)
@@ -34,26 +36,30 @@ def say_list() -> str:
 def say_lesson(played: Played) -> str:
     """A lesson: what happened in words, each step with the truth beside the display, the adviser, the question."""
     lines = wrapped(f"{played.lesson.title}. {played.say('scene')}")
+    lines += _labelled("The lesson", played.say("lesson"))
     lines += _labelled("The bands", f"{BANDS}.")
     for label, name in PARTS:
-        lines += _labelled(label, played.say(name))
+        lines += _labelled(label, played.say(name)) if played.say(name) else []
     if played.steps:
         lines += ["", *HEAD, *map(_row, played.steps)]
         lines += wrapped(
-            "(cw clockwise, ccw counterclockwise. Truth: before > after the step; its CO after it.)",
+            "(cw clockwise, ccw counterclockwise. Truth: before and after the step; its CO after it.)",
             first="  ",
             others="  ",
         )
-    lines += ["", "What the adviser would have said:"]
+    lines += ["", ASKED]
     for number, answer in what_the_adviser_said(played):
         lines += _labelled(number, answer)
-    lines += ["", *_labelled(contrast_label(played), f"{played.say('contrast')} {in_figures(played.other)}")]
-    lines += ["", *_labelled("Question", played.say("question")), *_labelled("Answer", played.say("answer"))]
-    return "\n".join([*lines, "", *wrapped(terms())])
+    lines += ["", *_labelled(contrast_label(played), f"{played.say('contrast')} {in_figures(played.other)}".strip())]
+    if played.lesson.question:
+        lines += ["", *_labelled("Question", played.say("question")), *_labelled("Answer", played.say("answer"))]
+    return "\n".join([*lines, "", *wrapped(terms(" ".join(lines)))])
 
 
-def terms() -> str:
-    """What the words of the trade mean that the adviser uses, and that all of it is invented."""
+def terms(told: str) -> str:
+    """What the words of the trade mean that are used in what was told, and that all of it is invented."""
+    if " mark" not in told and " cap" not in told:
+        return INVENTED
     setup = Job(**FACTS).setup
     mark = numbers.say_fraction(setup.mark_turns["throttle"])
     caps = " and ".join(
@@ -70,7 +76,7 @@ def _row(step: Step) -> str:
     hand = f"{step.act.screw} {step.turn}" if step.turn else f"mended: {step.act.mended}"
     shown = f"{step.shown.co2_pct:6.1f}{step.shown.o2_pct:7.1f}{step.shown.co_ppm:9.0f}" if step.shown else " " * 22
     (before, after), co_ppm = step.act.co2_pct(), step.act.after[step.act.running].co_air_free_ppm
-    truth = f"{before:8.2f} > {after:5.2f}{three_figures(co_ppm):>9}"
+    truth = f"{before:8.2f} to {after:<5.2f}{three_figures(co_ppm):>8}"
     return f"  {step.number:2d} {step.act.at_s / 60:4.1f}  {hand:<17.17}{shown}{truth}"
 
 

@@ -7,7 +7,7 @@ no number is told that the play did not give. Boilers, bands and pressures are i
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
 
@@ -31,6 +31,7 @@ STATED = replace(
     analyser_sd_pct=0.0,
     turndown=(5.0, 5.0),
 )
+Picture = Literal["course", "air", "screw", "edge"]
 FOLLOW = "follow the adviser"  # the script of a lesson in which the hand does what the adviser says
 
 
@@ -41,21 +42,29 @@ class Lesson:
     found_pct  true CO2 as found at each rate; as: how the boiler differs from STATED; sets: fields set on the boiler
     opens      how many times as much gas the throttle lets through as it would to give found_pct
     script     commands of the hand, as at `practise`, or FOLLOW
+    lesson     what there is to learn, in one sentence; it stands under the title
     did, showed, flame, cost, contrast  what happened, each in a sentence or two
+    picture    what the slide shows: the course over time; the flame against air or hand; readings at an edge
+    event      what was put right, as a picture names it
+    looks      what the adviser's way looks at and puts right before it begins
     """
 
     name: str
     title: str
+    lesson: str
     scene: str
     found_pct: Mapping[Firing, float]
     script: str
-    did: str
-    showed: str
-    flame: str
-    cost: str
-    contrast: str
-    question: str
-    answer: str
+    did: str = ""
+    showed: str = ""
+    flame: str = ""
+    cost: str = ""
+    contrast: str = ""
+    question: str = ""
+    answer: str = ""
+    picture: Picture = "course"
+    event: str = ""
+    looks: tuple[str, ...] = ()
     seed: int = 1
     opens: float = 1.0
     fault: str = ""
@@ -75,24 +84,27 @@ LESSONS = (
     Lesson(
         "good-job",
         "A good job, for contrast",
+        "Small first turn, wait, read, then as far as the valve has shown: in band with no overshoot.",
         "Both rates are lean; a lively valve, some slack, a hand that errs a little. The hand follows the adviser.",
-        {"high": 8.3, "low": 8.4},
+        {"high": 8.0, "low": 7.8},
         FOLLOW,
         did="Tested line and pressure, then high fire, low fire, high fire: {turns}, each on a settled reading.",
         showed="{before_1:.1f} % before the first turn; in band at both rates at the end, read more than once.",
-        flame="High fire came into the band and stayed there: {left_high:.2f} %. Low fire went along with the throttle to {peak_low:.2f} %, past its band, and was set back: {left_low:.2f} %.",
+        flame="High fire came into the band and stayed there: {left_high:.2f} %. Low fire went along with the throttle, into its own band and not past it: {left_low:.2f} %.",
         cost="{minutes:.0f} min with both tests, CO never above {co:.0f} ppm air-free.",
-        contrast="The same tests, then 1/12 turn at a time until the display is in band: {other_overshoots} overshoots, {other_minutes:.0f} min, low fire left at {other_left_low:.2f} %, out of band.",
+        contrast="The same tests, then 1/12 turn at a time until the display is in band: {other_turns}, {other_overshoots} overshoots at the rate fired, {other_minutes:.0f} min.",
         question="The band was far off. Why did the first turn go only a part of the way?",
         answer="It was there to find out what this screw does. Only then is a larger move safe: small first, wait, read, then as far as you know.",
         differs={
-            "gain_throttle": (8.0, 0.0), "gain_offset": (7.0, 0.0), "actuation_sd": 0.05, "drift_pct": 0.02,
+            "gain_throttle": (10.0, 0.0), "gain_offset": (7.0, 0.0), "actuation_sd": 0.05, "drift_pct": 0.02,
             "backlash_turns": (1 / 48, 1 / 48), "noise_sd_pct": (0.03, 0.03),
         },
+        seed=2,
     ),
     Lesson(
         "gas-pressure",
         "Wrong gas pressure taken for a bad valve",
+        "Measure the gas pressure before you turn: once it is put right, a flame trimmed on low pressure is too rich.",
         "High fire is lean with the old valve and with the new one. The gas cock upstream is half shut.",
         {"high": 9.2, "low": 8.8},
         "check line; high; wait 150; read; turn 1/8 cw; wait 100; read; turn 1/8 cw; wait 100; read; turn 1/24 cw; wait 100; read; check pressure; mend; wait 100; read",
@@ -106,29 +118,34 @@ LESSONS = (
         fault="falling gas pressure",
         differs={"gain_throttle": (5.0, 0.0)},
         sets={"fault_from_s": -1000.0},
+        event="cock opened",
     ),
     Lesson(
         # That too little air makes the flame richer is this made-up boiler's way. Where the valve senses the air at the
         # intake, gas falls with it (common practice, no source): the answer says so.
         "intake",
         "A blocked air intake",
+        "Look at the air before you turn: too little air reads like too much gas, and a setting made on it is lean once the air is back.",
         "High fire is far too rich with the new valve. A bag is sucked against the air intake: one sixth of the air is missing.",
         {"high": 9.05, "low": 8.7},
-        "check line; check pressure; high; wait 150; read; turn 1/8 ccw; wait 100; read; turn 1/8 ccw; wait 100; read; low; wait 100; read; check air; mend; wait 100; read",
-        did="Took it for the valve and turned the throttle leaner twice, until both rates were in band; saw the bag on leaving, and took it off.",
-        showed="{shown_1:.1f} % as found; {shown_3:.1f} and {shown_4:.1f} % as set, O2 in step each time. With the bag off: {shown_5:.1f} % at low fire.",
+        "check line; check pressure; high; wait 150; read; turn 1/8 ccw; wait 100; read; turn 1/8 ccw; wait 100; read; check air; mend; wait 100; read",
+        did="Took it for the valve and turned the throttle leaner twice, until high fire was in band; then saw the bag, and took it off.",
+        showed="{shown_1:.1f} % as found; {shown_3:.1f} % as set, O2 in step each time. With the bag off: {shown_4:.1f} %.",
         flame="Burned at {peak:.1f} % with {co:.0f} ppm CO air-free. With the air back it was left at {left_high:.1f} %, {below:.1f} % below the band: it may lift or lock out.",
         cost="{minutes:.0f} min to spoil a setting that was right, and both rates to be set again.",
-        contrast="Warns of the CO it reads: look at burner, air and flue. More it can't see. If nobody looks, it sets the flame on too little air as well, in {other_turns}, and stops only when CO2 falls with no turn made.",
+        contrast="Here the air was looked at first: {other_turns}. If nobody looks, it only warns of the CO it reads, and sets the flame on too little air as well.",
         question="CO2, O2 and CO agreed at every reading. Why did they not show what was wrong?",
         answer="They show how much air there is for the gas, not why: too little air and too much gas read alike. Where the valve senses the air at the intake, gas falls with it, and they show even less. Intake, filter and flue first.",
         fault="blocked intake",
         differs={"gain_throttle": (6.0, 0.0)},
         sets={"fault_from_s": -1000.0},
+        event="bag taken off",
+        looks=("air",),
     ),
     Lesson(
         "air",
         "Air in the sample",
+        "Prove the sample line before you turn: air in the sample reads lean, and the flame is set too rich.",
         "A hose is cracked: one eighth of what the analyser draws is room air. The flame is in band as found.",
         {"high": 9.2, "low": 8.8},
         "check pressure; high; wait 150; read; turn 1/12 cw; wait 100; read; turn 1/12 cw; wait 100; read; turn 1/12 cw; wait 100; read; turn 1/24 cw; wait 100; read; check line; mend; wait 100; read",
@@ -142,10 +159,12 @@ LESSONS = (
         fault="air in the sample",
         differs={"gain_throttle": (5.0, 0.0)},
         sets={"sample_share": 0.87},
+        event="hose mended",
     ),
     Lesson(
         "wrong-fuel",
         "The analyser on the wrong fuel",
+        "Check the analyser's fuel before you turn: on the wrong one a good flame reads rich, and is set too lean.",
         "The last job was on propane, and the analyser still is. The boiler burns natural gas and is in band as found.",
         {"high": 9.2, "low": 8.8},
         "check line; check pressure; high; wait 150; read; turn 1/8 ccw; wait 100; read; turn 1/8 ccw; wait 100; read; turn 1/24 ccw; wait 100; read",
@@ -157,10 +176,12 @@ LESSONS = (
         question="{shown_4:.1f} % CO2 with {o2:.1f} % O2: what gives it away?",
         answer="Natural gas with {shown_4:.1f} % CO2 has {o2_right:.1f} % O2. Most analysers work CO2 out from O2 and the fuel set, so the pair lies on the wrong fuel's line.",
         fault="analyser on another fuel",
+        event="fuel set right",
     ),
     Lesson(
         "rich-side",
         "The rich side that looks lean",
+        "Never turn richer on CO2 alone: the same CO2 is also found on the rich side, and only O2 and CO tell them apart.",
         "The new valve was fitted with its throttle far open. The burner runs rich, with too little air.",
         {"high": 9.2, "low": 8.8},
         "check line; check pressure; high; wait 150; read; turn 1/12 cw; wait 100; read; turn 1/12 cw; wait 100; read",
@@ -173,10 +194,12 @@ LESSONS = (
         answer="O2 and CO: lean has O2 of nearly 6 % and some tens of ppm CO; rich has no O2 and CO in per cent. And CO2 that falls when gas is added. Never turn richer on CO2 alone. Rich: burner off, air the room.",
         seed=6,
         opens=1.54,
+        picture="air",
     ),
     Lesson(
         "too-far",
         "Turning too far",
+        "Make the first turn a small one: nobody knows yet what a turn does on this valve.",
         "High fire was found lean. The valve is a lively one, which nobody knows yet.",
         {"high": 8.2, "low": 7.8},
         "check line; check pressure; high; wait 150; read; turn 1/4 cw; wait 130; read; turn 1/8 ccw; wait 130; read; turn 1/24 ccw; wait 100; read; low; wait 90; read; high; wait 60; read",
@@ -192,6 +215,7 @@ LESSONS = (
     Lesson(
         "too-soon",
         "Reading too soon: chasing the lag",
+        "Wait until the display stands still: who turns on a figure that still moves overshoots.",
         "High fire is lean. The sample takes 15 s to arrive, and the display follows it for more than a minute.",
         {"high": 8.2, "low": 7.8},
         "check line; check pressure; high; wait 240; read; turn 1/12 cw; wait 5; read; turn 1/12 cw; wait 5; read; turn 1/12 cw; wait 5; read; turn 1/12 cw; wait 20; read; turn 1/12 ccw; wait 5; read; turn 1/12 ccw; wait 5; read; turn 1/12 ccw; wait 5; read; wait 240; read",
@@ -207,6 +231,7 @@ LESSONS = (
     Lesson(
         "slack",
         "Coming back through the slack",
+        "After a change of direction slack comes first: a turn back that shows nothing is no reason for a big one.",
         "Low fire is too rich; the screw was last turned clockwise. It has 1/20 turn of slack.",
         {"high": 9.2, "low": 9.4},
         "check line; check pressure; high; wait 150; read; low; wait 100; read; turn 1/24 ccw; wait 100; read; turn 1/24 ccw; wait 100; read; turn 1/6 ccw; wait 100; read; turn 1/12 cw; wait 100; read; turn 1/12 cw; wait 100; read",
@@ -219,10 +244,12 @@ LESSONS = (
         answer="Into the slack. After each change of direction the first part of a turn moves nothing. A move back that shows little is no reason for a big one.",
         differs={"backlash_turns": (1 / 20, 1 / 20), "gain_offset": (6.0, 0.0)},
         sets={"play_at": {"offset": -1 / 40, "throttle": 0.0}},
+        picture="screw",
     ),
     Lesson(
         "reversed",
         "A reversed screw",
+        "If CO2 moves against your turn, stop and look which way the screw works.",
         "High fire is too rich. On this valve clockwise makes it leaner, the other way round from what was taken.",
         {"high": 9.8, "low": 9.3},
         "check line; check pressure; high; wait 150; read; turn 1/12 ccw; wait 100; read; turn 1/12 ccw; wait 100; read; turn 1/12 ccw; wait 100; read",
@@ -239,6 +266,7 @@ LESSONS = (
     Lesson(
         "dead-screw",
         "A screw that does nothing",
+        "A screw that moves nothing is not weak but faulty: stop, don't turn ever further.",
         "High fire is lean. The throttle screw turns, but its thread is stripped: nothing moves inside.",
         {"high": 8.3, "low": 8.5},
         "check line; check pressure; high; wait 150; read; low; wait 100; read; high; wait 100; read; turn 1/24 cw; wait 100; read; turn 1/12 cw; wait 100; read; turn 1/8 cw; wait 100; read; turn 1/4 cw; wait 100; read",
@@ -254,6 +282,7 @@ LESSONS = (
     Lesson(
         "lucky",
         "Stopping on one lucky reading",
+        "One reading at the edge of the band proves nothing: read again, or go further in.",
         "High fire is just below the band. The display steps by 0.1 % and the flame flickers.",
         {"high": 8.9, "low": 8.8},
         "check line; check pressure; high; wait 150; read; low; wait 100; read",
@@ -261,11 +290,12 @@ LESSONS = (
         showed="{shown_1:.1f} % at high fire, where the band begins at 9.0; {shown_2:.1f} % at low fire.",
         flame="Burned at {left_high:.2f} % at high fire: {below:.2f} % below the band, before and after.",
         cost="{minutes:.0f} min, and a boiler signed off out of band; more readings would have shown it.",
-        contrast="Goes 1/24 turn in, reads again near the edge, adds 1/48, and sets low fire, which goes along: {other_turns}. High fire is left at {other_left_high:.2f} %.",
+        contrast="Goes further in by small turns, reads again near the edge, and sets low fire, which goes along: {other_turns}. High fire is left at {other_left_high:.2f} %.",
         question="The display says 9.0 and the band begins at 9.0. How sure is that?",
         answer="Not sure at all: 9.0 stands for 8.95 to 9.05, and the flame flickers by as much again. Readings cost seconds: take more, or go a mark further in.",
         seed=30,
         differs={"noise_sd_pct": (0.05, 0.05)},
+        picture="edge",
     ),
 )  # fmt: skip
 

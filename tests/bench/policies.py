@@ -15,6 +15,7 @@ from multiprocessing import get_context
 from typing import Any, TypeVar
 
 import numpy as np
+from peer import gaussian_process
 from rich.console import Console
 from rich.progress import track
 
@@ -26,12 +27,16 @@ from advisor.response.situation import Situation
 from advisor.screws import FIRINGS, SCREW_FOR, Firing
 from advisor.training.simulated_visit import DONE, Act, SimulatedVisit, VisitSettings, overshot
 from advisor.training.simulator import Reading, Scenario, draw
-from advisor.training.strategies import MARK_PARTS, RULES, act, by_rule, omniscient, peak_fell
+from advisor.training.strategies import MARK_PARTS, RULES, act, by_rule, most_low_pct, omniscient, peak_fell
 
 START = datetime(2026, 5, 4, 9, 0, tzinfo=UTC)
 SETTINGS = VisitSettings(check_s=40.0, longest_s=3 * 3600.0, most_turns=61)
 LEAST_PRESSURE = 0.9  # share of the right gas pressure under which a manometer shows it to be wrong; own choice
 CENTRES: dict[Firing, float] = {"high": 9.2, "low": 8.8}
+DOUBTS = {  # codes of findings and reasons that doubt screw, line or gas
+    "wrong-way", "no-effect", "fell", "fell-short", "fell-again", "air-in-sample", "changed-by-itself", "drift",
+    "maybe-against", "way-in-doubt", "shortfall",
+}  # fmt: skip
 RIGHT_NAMES: dict[str, tuple[str, ...]] = {  # findings that name a fault rightly; where there are none, none can
     "reversed screw": ("wrong-way",),
     "dead screw": ("no-effect",),
@@ -52,11 +57,13 @@ KINDS = {  # readings by what came before them; the key begins the names of thei
 NEAR_CO_PCT = NATURAL_GAS.co2_max_pct * (1 - 1.5 / 20.95)
 CO_CODES = ("rich", "high-co", "co-climbing", "co-no-flame", "co-rising", "co-climbs", "co-by-itself")
 CO_PLAY = 0.9
-ADVISER, OMNISCIENT = "adviser", "omniscient"
+ADVISER, OMNISCIENT, PEER = "adviser", "omniscient", "Gaussian process"
 Strategy = Callable[[SimulatedVisit], SimulatedVisit]
 STRATEGIES: dict[str, Strategy] = {
-    OMNISCIENT: omniscient, **{name: partial(by_rule, rule=rule) for name, rule in RULES.items()},
-}  # fmt: skip
+    OMNISCIENT: omniscient,
+    PEER: gaussian_process,
+    **{name: partial(by_rule, rule=replace(rule, minds_low=True)) for name, rule in RULES.items()},
+}
 
 
 @dataclass
@@ -82,6 +89,13 @@ class Outcome:
     overshot: bool = False  # a turn took the rate being set past the far edge
     low_past: bool = False  # a throttle turn took low fire past an edge of its band
     near_co: bool = False  # a turn took either rate to where under 1.5 % O2 is left
+    rich_past: bool = False  # a turn richer took the rate being set past the rich edge
+    lean_past_pct: float = 0.0  # how far beyond the lean edge turns leaner took the rate being set, at most
+    low_over: bool = (
+        False  # a throttle turn richer took low fire above the most it may have (`strategies.most_low_pct`)
+    )
+    low_pushed_pct: float = 0.0  # how far throttle turns took low fire above band and start, at most
+    doubted: bool = False  # the adviser doubted screw, line or gas, in whatever words
     minutes: float = 0.0
     moves: int = 0
     readings: int = 0
@@ -129,6 +143,9 @@ def outcome_of(visit: SimulatedVisit, scenario: Scenario, policy: str, seed: int
     out_pct = {firing: _out_pct(visit, firing, flame.co2_pct) for firing, flame in visit.as_found.items()}
     pushed = [_out_pct(visit, turn.running, turn.co2_pct()[1]) - out_pct[turn.running] for turn in bad]
     moved = [turn.co2_pct(firing) for turn in turns for firing in FIRINGS]
+    set_here = [(*visit.bands[turn.running], *turn.co2_pct()) for turn in turns]
+    lows = [turn.co2_pct("low") for turn in turns if turn.screw == "throttle"]
+    most_pct, start_pct = most_low_pct(visit), max(visit.bands["low"][1], visit.as_found["low"].co2_pct)
     return Outcome(
         scenario.name,
         policy,
@@ -143,7 +160,11 @@ def outcome_of(visit: SimulatedVisit, scenario: Scenario, policy: str, seed: int
         in_band_high=visit.in_band("high"),
         in_band_low=visit.in_band("low"),
         overshot=any(overshot(visit.bands[turn.running], *turn.co2_pct()) for turn in turns),
-        low_past=any(overshot(visit.bands["low"], *t.co2_pct("low")) for t in turns if t.screw == "throttle"),
+        low_past=any(overshot(visit.bands["low"], *low) for low in lows),
+        rich_past=any(after > high >= before for _, high, before, after in set_here),
+        lean_past_pct=max([0.0, *(low - after for low, _, before, after in set_here if after < min(low, before))]),
+        low_over=any(after > max(most_pct, before) for before, after in lows),
+        low_pushed_pct=max([0.0, *(after - start_pct for before, after in lows if after > before)]),
         near_co=any(before <= NEAR_CO_PCT < after for before, after in moved),
         minutes=boiler.now_s / 60,
         moves=len(turns),
@@ -199,6 +220,7 @@ def advised(
         advice = visit.job.next(visit.at)
         codes = {finding.code for finding in advice.findings}
         co.heard(advice.findings)
+        ended["doubted"] = ended.get("doubted", False) or bool(DOUBTS & (codes | {why.code for why in advice.why}))
         if "hinted_after" not in ended and codes & set(RIGHT_NAMES.get(fault, ())):
             ended["hinted_after"] = len(bad_turns(visit))
         if asks_for_line := codes & {"fell", "fell-short"}:  # to prove the sample line tight again

@@ -34,7 +34,7 @@ from policies import ADVISER, STRATEGIES, Outcome, in_two
 from advisor.training.simulator import BEYOND, FAULTS, SCENARIOS
 from advisor.training.strategies import RULES, omniscient
 
-POLICIES = (policies.OMNISCIENT, ADVISER, *RULES)
+POLICIES = (policies.OMNISCIENT, ADVISER, policies.PEER, *RULES)
 BOILERS = {scenario.name: scenario for scenario in (*SCENARIOS, *BEYOND)}
 FIRST_SEED = 1_000_000
 
