@@ -136,7 +136,7 @@ def test_a_prior_file_holds_every_value_it_was_given(tmp_path: Path) -> None:
     path.write_text(format_priors("made up", [LearnedPrior(EARLIER)]), encoding="utf-8")
     prior, source = read_prior(path, fuel="propane", valve_family="", turndown=5.0)
     assert prior == PRESENT
-    assert source == "prior.toml: made up; all jobs (0 jobs)"
+    assert source == "prior.toml: made up; all jobs (only 0 jobs, so a weak guess)"
     with pytest.raises(ValueError, match="gain"):
         format_priors("made up", [LearnedPrior({"gain": 3.0})])
 
