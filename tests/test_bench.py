@@ -14,13 +14,14 @@ import pytest
 sys.path.insert(0, str(Path(__file__).parent / "bench"))
 
 import alternatives
+import bench_visit
 import bound
 import calibration
-import policies
 import report
 import run as bench
 import startup
 from again import both_ways
+from bench_visit import Outcome
 
 from advisor.chemistry.fuels import NATURAL_GAS
 from advisor.job_setup.setup import JobSetup
@@ -193,9 +194,9 @@ def test_every_alternative_finishes_a_visit(alternative: alternatives.Alternativ
     assert kept == [getattr(where, name) for where, name, _ in alternative.patches]
 
 
-def outcome(seed: int, minutes: float, *, overshot: bool = False, both: bool = True) -> policies.Outcome:
+def outcome(seed: int, minutes: float, *, overshot: bool = False, both: bool = True) -> Outcome:
     """A finished visit; `both` rates in band, 9 of 10 readings in their range."""
-    return policies.Outcome(
+    return Outcome(
         "base", "adviser", seed, finished=True, minutes=minutes, overshot=overshot,
         in_band_high=both, in_band_low=both, predicted=10, covered=9,
     )  # fmt: skip
@@ -233,18 +234,18 @@ def test_the_table_of_alternatives_has_its_comparisons() -> None:
 @pytest.mark.parametrize("visits", [24, pytest.param(400, marks=pytest.mark.slow)])
 def test_sound_boilers_end_in_band(visits: int) -> None:
     """On base boilers nearly every visit ends, truly in band at both rates, and beats the guarded secant."""
-    advised = [policies.advised(BASE, seed) for seed in range(visits)]
+    advised = [bench_visit.advised(BASE, seed) for seed in range(visits)]
     ended = [outcome for outcome in advised if outcome.finished]
     assert len(ended) >= 0.95 * visits
     assert sum(outcome.both for outcome in ended) >= 0.96 * len(ended)
     assert sum(outcome.overshot for outcome in advised) <= max(1, 0.02 * visits)
-    secant = [policies.by_strategy(BASE, seed, "guarded secant") for seed in range(visits)]
+    secant = [bench_visit.by_strategy(BASE, seed, "guarded secant") for seed in range(visits)]
     assert sum(outcome.both for outcome in ended) / len(ended) > sum(outcome.both for outcome in secant) / visits
 
 
 def test_one_who_knows_the_valve_nearly_always_ends_in_band() -> None:
     """The omniscient policy is a fair yardstick: in band in nearly all base visits."""
-    known = [policies.by_strategy(BASE, seed, policies.OMNISCIENT) for seed in range(200)]
+    known = [bench_visit.by_strategy(BASE, seed, bench_visit.OMNISCIENT) for seed in range(200)]
     assert all(outcome.finished for outcome in known)
     assert sum(outcome.both for outcome in known) >= 0.97 * len(known)
 
@@ -260,13 +261,13 @@ def test_one_who_knows_the_valve_nearly_always_ends_in_band() -> None:
 )
 def test_faults_that_show_are_found(fault: str, codes: set[str]) -> None:
     """A fault that shows in the data stops the visit under its own name in nearly all jobs."""
-    outcomes = [policies.advised(BASE, seed, fault) for seed in range(8)]
+    outcomes = [bench_visit.advised(BASE, seed, fault) for seed in range(8)]
     assert sum(outcome.halted in codes for outcome in outcomes) >= 7
 
 
 def test_air_from_the_start_cannot_be_seen() -> None:
     """A leak present from the start stays on the fuel's own line: the visit ends, truly richer than shown."""
-    outcomes = [policies.advised(BASE, seed, "air in the sample") for seed in range(6)]
+    outcomes = [bench_visit.advised(BASE, seed, "air in the sample") for seed in range(6)]
     ended = [outcome for outcome in outcomes if outcome.finished]
     assert ended
     assert sum(outcome.both for outcome in ended) <= len(ended) / 2
@@ -319,7 +320,7 @@ def test_everybody_keeps_the_same_waits(name: str) -> None:
     start: 1. BImSchV Annex 2).
     """
     for seed in range(5):
-        visit = policies.STRATEGIES[name](policies.visit_to(BASE, seed))
+        visit = bench_visit.STRATEGIES[name](bench_visit.visit_to(BASE, seed))
         assert waits(visit)[0][0] == "start"
         assert all(seconds >= {"start": 120, "turn": 60, "run_at": 30}[what] for what, seconds in waits(visit))
 
@@ -327,7 +328,7 @@ def test_everybody_keeps_the_same_waits(name: str) -> None:
 def test_the_adviser_waits_as_long_after_the_start() -> None:
     """No reading that ends the wait of the first start comes before two minutes."""
     for seed in range(8):
-        visit = strategies.adviser(policies.visit_to(BASE, seed))
+        visit = strategies.adviser(bench_visit.visit_to(BASE, seed))
         what, seconds = waits(visit)[0]
         assert what == "start"
         assert seconds >= 120
@@ -345,7 +346,7 @@ def test_rules_turn_parts_of_a_mark_where_less_is_wished(wished: float, marks: f
 def test_a_rule_ends_when_both_rates_were_read_near_enough(name: str) -> None:
     """Where nothing needs a turn each rate is looked at once and no more."""
     calm = replace(BASE, as_found_sd_pct=0.0, noise_sd_pct=(0.0, 0.0), drift_pct=0.0, analyser_sd_pct=0.0)
-    outcome = policies.by_strategy(replace(calm, time_constant_s=(2.0, 3.0)), 1, name)
+    outcome = bench_visit.by_strategy(replace(calm, time_constant_s=(2.0, 3.0)), 1, name)
     assert outcome.finished
     assert outcome.moves == 0
     assert outcome.readings == 2 * strategies.RULES[name].readings[0]
@@ -355,7 +356,7 @@ def test_a_rule_ends_when_both_rates_were_read_near_enough(name: str) -> None:
 def test_a_rule_that_stops_near_the_middle_is_in_band_more_often() -> None:
     """The stronger rule of thumb pays with turns and readings for ending in band."""
     careful, plain = (
-        [policies.by_strategy(BASE, seed, name) for seed in range(60)]
+        [bench_visit.by_strategy(BASE, seed, name) for seed in range(60)]
         for name in ("secant, stops near the middle", "guarded secant")
     )
     assert sum(o.both for o in careful) > sum(o.both for o in plain) + 5
@@ -365,8 +366,8 @@ def test_a_rule_that_stops_near_the_middle_is_in_band_more_often() -> None:
 def test_what_changed_is_counted_boiler_by_boiler() -> None:
     """An earlier run's rows meet this run's visits by seed: shares before and now, who changed, minutes more."""
     in_band = {"finished": True, "in_band_high": True, "in_band_low": True}
-    before = [policies.Outcome("base", "adviser", seed, minutes=10.0, **in_band) for seed in range(6)]
-    now = [policies.Outcome("base", "adviser", seed, minutes=12.0, **in_band) for seed in range(1, 9)]
+    before = [Outcome("base", "adviser", seed, minutes=10.0, **in_band) for seed in range(6)]
+    now = [Outcome("base", "adviser", seed, minutes=12.0, **in_band) for seed in range(1, 9)]
     now[0].in_band_low, now[1].overshot, now[2].finished, now[2].halted = False, True, False, "high-co"
     told = [{name: str(value) for name, value in vars(outcome).items()} for outcome in before]
     (row,) = report.change_table(told, now)
@@ -376,11 +377,11 @@ def test_what_changed_is_counted_boiler_by_boiler() -> None:
     assert row[12:] == ("10.0 ± 0.0", "12.0 ± 0.0", "2.00 ± 0.00")
 
 
-def co_watched(firing: str = "high", **co: float) -> tuple[policies.CoWatch, SimulatedVisit]:
+def co_watched(firing: str = "high", **co: float) -> tuple[bench_visit.CoWatch, SimulatedVisit]:
     """A visit whose burner has this CO, minutes after lighting, read once at a rate."""
-    visit = policies.visit_to(BASE, 3)
+    visit = bench_visit.visit_to(BASE, 3)
     visit.boiler.co = BurnerCO(**co)
-    watch = policies.CoWatch(visit)
+    watch = bench_visit.CoWatch(visit)
     visit.run_at(firing)
     visit.wait(200)
     watch.reading()
@@ -416,7 +417,7 @@ def test_co_of_the_first_minute_is_counted_apart() -> None:
 @pytest.mark.parametrize("visits", [12, pytest.param(400, marks=pytest.mark.slow)])
 def test_sound_burners_are_not_stopped_for_co(visits: int) -> None:
     """Peaks, noise and CO that climbs early bring next to no false stop and no false warning of CO."""
-    outcomes = [policies.advised(BASE, seed) for seed in range(visits)]
+    outcomes = [bench_visit.advised(BASE, seed) for seed in range(visits)]
     assert any(outcome.co_peak_said for outcome in outcomes)
     for wrong in ("co_stopped_wrongly", "co_warned_wrongly"):
         assert sum(bool(getattr(outcome, wrong)) for outcome in outcomes) <= 0.005 * visits
@@ -424,8 +425,8 @@ def test_sound_burners_are_not_stopped_for_co(visits: int) -> None:
 
 def test_minutes_are_compared_on_boilers_that_both_finished() -> None:
     """A boiler that one policy never finished tells nothing of the other's minutes."""
-    known = [policies.Outcome("base", "omniscient", seed, finished=seed != 2, minutes=10.0 + seed) for seed in range(4)]
-    slow = [policies.Outcome("base", "x", seed, finished=seed != 3, minutes=20.0 + 2 * seed) for seed in range(4)]
+    known = [Outcome("base", "omniscient", seed, finished=seed != 2, minutes=10.0 + seed) for seed in range(4)]
+    slow = [Outcome("base", "x", seed, finished=seed != 3, minutes=20.0 + 2 * seed) for seed in range(4)]
     assert report.times(slow, known) == "2.00 ± 0.00"
     assert report.times(slow, []) == "-"
 
@@ -443,13 +444,13 @@ def test_the_error_of_a_ratio_is_that_of_drawing_boilers_anew() -> None:
 
 def test_what_the_adviser_claimed_is_counted_against_what_came() -> None:
     """Every reading is of one kind, and each turn has its stated chance to pass the far edge."""
-    outcome = policies.advised(BASE, 5)
-    kinds = [getattr(outcome, f"{kind}_said") for kind in policies.KINDS]
+    outcome = bench_visit.advised(BASE, 5)
+    kinds = [getattr(outcome, f"{kind}_said") for kind in bench_visit.KINDS]
     assert sum(kinds) == outcome.predicted == outcome.readings
     assert outcome.turned_said > 0
     assert outcome.changed_said > 0
     assert 0 < outcome.past_said <= 0.05 * outcome.moves + 1e-9
-    (row,) = report.claim_table([outcome, policies.Outcome("base", "omniscient", 3)])
+    (row,) = report.claim_table([outcome, Outcome("base", "omniscient", 3)])
     assert len(row) == len(report.CLAIM_COLUMNS)
     assert row[-1] == str(outcome.moves)
 
@@ -458,21 +459,21 @@ def test_the_travel_limit_is_the_products_own() -> None:
     """A halt there is right where the band is out of reach within the usual limit."""
     weak = replace(BASE, gain_throttle=(0.01, 0.1), as_found_sd_pct=2.0, backlash_turns=(0.0, 0.0))
     for scenario, rightly in ((weak, True), (BASE, False)):
-        visit = policies.visit_to(scenario, 4)
+        visit = bench_visit.visit_to(scenario, 4)
         visit.run_at("high")
         visit.read()
         assert not visit.in_band("high")
-        assert policies.is_true(visit, "travel-limit") is rightly
+        assert bench_visit.is_true(visit, "travel-limit") is rightly
 
 
 def test_faults_are_judged_from_where_they_begin() -> None:
     """Visits that ended before are left out; a stop under another name is no right one."""
     fault = "falling gas pressure"
     made = [
-        policies.Outcome("base", "adviser", 0, fault, finished=True),
-        policies.Outcome("base", "adviser", 1, fault, halted="drift", fault_met=True, bad_moves=2, found_out_pct=0.5),
-        policies.Outcome("base", "adviser", 2, fault, halted="high-co", fault_met=True, bad_moves=1, found_out_pct=0.3),
-        policies.Outcome("base", "adviser", 3, fault, halted="drift", fault_met=True, bad_moves=3, fault_s=301),
+        Outcome("base", "adviser", 0, fault, finished=True),
+        Outcome("base", "adviser", 1, fault, halted="drift", fault_met=True, bad_moves=2, found_out_pct=0.5),
+        Outcome("base", "adviser", 2, fault, halted="high-co", fault_met=True, bad_moves=1, found_out_pct=0.3),
+        Outcome("base", "adviser", 3, fault, halted="drift", fault_met=True, bad_moves=3, fault_s=301),
     ]
     (row,) = report.fault_table(made)
     told = dict(zip(report.FAULT_COLUMNS, row, strict=True))
@@ -482,17 +483,17 @@ def test_faults_are_judged_from_where_they_begin() -> None:
     assert told["the same without those that were over within 5 min, %"].startswith("66.7")
     assert told["stopped under a right name before the third bad move, %"].startswith("33.3")
     assert told["found as"] == "drift 2, high-co 1"
-    assert set(policies.RIGHT_NAMES) == set(bench.FAULTS)
+    assert set(bench_visit.RIGHT_NAMES) == set(bench.FAULTS)
 
 
 def test_a_push_is_counted_beyond_where_it_was_found() -> None:
     """A reversed screw turned as if it were not: only what the turns added counts."""
-    visits = (policies.visit_to(BASE, seed, "reversed screw") for seed in range(20))
+    visits = (bench_visit.visit_to(BASE, seed, "reversed screw") for seed in range(20))
     visit = next(each for each in visits if each.boiler.settled_pct("low") < each.bands["low"][0] - 0.5)
     visit.run_at("low")
     found = visit.boiler.settled_pct("low")
     visit.turn("offset", 1 / 12)
-    outcome = policies.outcome_of(visit, BASE, "x", 0)
+    outcome = bench_visit.outcome_of(visit, BASE, "x", 0)
     assert outcome.bad_moves == 1
     assert outcome.pushed_pct == pytest.approx(found - visit.boiler.settled_pct("low"))
 
@@ -500,7 +501,7 @@ def test_a_push_is_counted_beyond_where_it_was_found() -> None:
 def test_backlash_wider_than_the_cap_is_turned_through() -> None:
     """The yardstick gives up nowhere, on boilers beyond what the adviser takes for granted either."""
     for scenario in bench.BEYOND:
-        known = [policies.by_strategy(scenario, seed, policies.OMNISCIENT) for seed in range(40)]
+        known = [bench_visit.by_strategy(scenario, seed, bench_visit.OMNISCIENT) for seed in range(40)]
         assert all(outcome.both for outcome in known)
 
 
@@ -508,7 +509,7 @@ def test_backlash_wider_than_the_cap_is_turned_through() -> None:
 def test_the_finder_knows_the_law_of_the_gain(screw: str) -> None:
     """Where gains do not differ its gain is the boiler's own, and its turns lead to the CO2 they are meant for."""
     alike = replace(BASE, gain_offset=(5.0, 0.0), gain_throttle=(4.0, 0.0))
-    boiler, firing = policies.visit_to(alike, 5).boiler, FIRING_FOR[screw]
+    boiler, firing = bench_visit.visit_to(alike, 5).boiler, FIRING_FOR[screw]
     boiler.turn("offset" if screw == "throttle" else "throttle", 1 / 12)
     each = bound.per_turn(boiler, alike, screw)
     own = boiler.opening_per_turn if screw == "throttle" else boiler.offset_per_turn
@@ -522,15 +523,15 @@ def test_not_knowing_the_gain_costs_turns() -> None:
     """The finder never takes fewer turns on the whole, and more where it keeps the adviser's promises."""
     known, free, promised = (
         sum(bench.visit(("base", policy, seed, "")).moves for seed in range(60))
-        for policy in (policies.OMNISCIENT, *bound.FINDERS)
+        for policy in (bench_visit.OMNISCIENT, *bound.FINDERS)
     )
     assert known <= free < promised
 
 
 def test_a_change_reaches_the_processes() -> None:
     """What is changed in the parent is changed where the visits are made."""
-    brief = replace(policies.SETTINGS, longest_s=0.0)
-    hurried = alternatives.Alternative("no time", patches=((policies, "SETTINGS", brief),))
+    brief = replace(bench_visit.SETTINGS, longest_s=0.0)
+    hurried = alternatives.Alternative("no time", patches=((bench_visit, "SETTINGS", brief),))
     (outcome,) = alternatives.outcomes(hurried, "base", 1)
     assert not outcome.finished
     assert outcome.minutes < 5

@@ -23,14 +23,14 @@ ASK = """
 import json
 import sys
 from advisor import Job
-from advisor.report import brief, overview
+from advisor.report import brief, show
 from advisor.study import collect, report
 records = {}
 for name in sys.argv[1:]:
     job = Job.load(name)
     at = job.ended
     asked = job.case(at), job.next(at), job.progress(at)
-    records[name] = [job.as_dict(at), brief.say_next(*asked), overview.say_job(*asked, job.events, all_rows=True)]
+    records[name] = [job.as_dict(at), brief.say_next(*asked), show.say_job(*asked, job.events, all_rows=True)]
 records["study"] = report.summary(collect.study(sys.argv[1:], sample=3, processes=1))
 print(json.dumps(records, default=str))
 """

@@ -12,7 +12,7 @@ from advisor.log.check_items import EXTRAS, INPUT_RATE, LEFT_OUT, WORKING, check
 from advisor.messages import Finding
 from advisor.procedure.progress import Progress
 from advisor.procedure.stages import STAGES, Stage, question_for, questions_of
-from advisor.report.overview import input_reasons
+from advisor.report.show import input_reasons
 
 BEFORE, VALVE, LIGHT, PRESSURE, HIGH, LOW, BOTH, PROOF, CLOSE, RECORD = STAGES
 PLATE = {"pressures": dict.fromkeys(("standing pressure", "working pressure"), (17.0, 25.0, "mbar"))}

@@ -7,7 +7,7 @@ import pytest
 from advisor import JobSetup
 from advisor.chemistry.fuels import NATURAL_GAS
 from advisor.log.events import Event
-from advisor.report.overview import say_flue
+from advisor.report.show import say_flue
 from advisor.response.reading_checks import flue_gas_of, judge, usable
 
 SETUP = JobSetup(NATURAL_GAS, {"high": (9.0, 9.4), "low": (8.6, 9.0)})

@@ -13,8 +13,8 @@ from advisor.chemistry.flue_gas import FlueGas
 from advisor.errors import RangeError
 from advisor.log.check_items import INPUT_RATE
 from advisor.report.flue import DOUBTED, ON_THE_WAY, SETTLED, FlueQuantity, quantities, say_quantity
-from advisor.report.overview import say_job
 from advisor.report.record import Record
+from advisor.report.show import say_job
 
 MARK = 1 / 24
 

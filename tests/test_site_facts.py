@@ -10,7 +10,7 @@ from advisor.chemistry.fuels import NATURAL_GAS
 from advisor.diagnosis.answers import flue_gas_at, input_of
 from advisor.log.events import Event
 from advisor.messages import Reason
-from advisor.report.overview import calibration_reasons, input_reasons
+from advisor.report.show import calibration_reasons, input_reasons
 
 SETUP = JobSetup(NATURAL_GAS, {"high": (9.0, 9.4), "low": (8.6, 9.0)})
 NOON = datetime(2026, 5, 4, 12, 0, tzinfo=UTC)

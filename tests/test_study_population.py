@@ -266,13 +266,13 @@ def test_a_learned_prior_saves_moves_and_a_wrong_one_stays_safe(tmp_path: Path) 
     the band (and what chance adds in 60 visits: 7 of them).
     """
     sys.path.insert(0, str(Path(__file__).parent / "bench"))
-    import policies
+    import bench_visit
 
     weak = fleet.FAMILIES[3]
     learned = learned_priors.priors(study.evidence(fleet_rows(150, 31, tmp_path, weak)))[0]
 
     def visits(prior: Prior) -> list[Any]:
-        return [policies.advised(weak.scenario, seed, prior=prior) for seed in range(70_000, 70_060)]
+        return [bench_visit.advised(weak.scenario, seed, prior=prior) for seed in range(70_000, 70_060)]
 
     def off_by(factor: float) -> Prior:
         gains = {screw: factor * gain for screw, gain in learned.values["gain_per_turn"].items()}

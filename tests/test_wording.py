@@ -13,10 +13,10 @@ from replay import Told, at_high, known_leaner, record
 from test_progress import BEFORE, BLOCKS, timed, walk
 
 from advisor.diagnosis.way_back import way_back
-from advisor.dialogue.replies import after_entry
+from advisor.dialogue.after_entry import after_entry
 from advisor.log.check_items import CHECK_ITEMS, CLEAN_AIR_CO, CLEAN_AIR_O2, STANDING, WORKING
 from advisor.messages import Finding, Reason
-from advisor.report.overview import measured
+from advisor.report.show import measured
 from advisor.wording import GIVE_UP, at_once, finding_text, look_first, past_text, reason_text, short_text
 from advisor.wording.findings import FINDINGS
 from advisor.wording.reasons import REASONS

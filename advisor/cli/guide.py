@@ -15,10 +15,10 @@ from advisor import parsing
 from advisor.cli.terminal import Stop, Terminal, prompt_width
 from advisor.decision.answers import Advice, Verdict
 from advisor.diagnosis.carbon_monoxide import CO_STOPS, worth_a_reason
-from advisor.dialogue import moments, opening, waits
+from advisor.dialogue import moments, new_job, waits
+from advisor.dialogue.after_entry import at_once, comes_to, proof_comes_to
 from advisor.dialogue.entries import Entry, parse_at_any_time, parse_entry, parse_may, parse_question, refuse_entry
 from advisor.dialogue.prompts import HELP, OTHERS, Prompt, command_of, entry_prompt, in_guide_words, question_prompt
-from advisor.dialogue.replies import at_once, comes_to, proof_comes_to
 from advisor.errors import AdvisorError, LogGrownError, RangeError
 from advisor.job import Job
 from advisor.log.check_items import METER_GAS, OUTCOME, PRESSURE_DROP, SKIPPED
@@ -29,7 +29,7 @@ from advisor.procedure.progress import StageState, Step
 from advisor.procedure.stages import CLOSE, HIGH, LINE_TEST, LOW, RECORD, Question, Stage
 from advisor.report import answers, brief
 from advisor.report.layout import labelled, listed, wrapped
-from advisor.report.overview import drop_reasons
+from advisor.report.show import drop_reasons
 from advisor.screws import OFF, RUNNING, Firing
 from advisor.wording.numbers import say_seconds
 
@@ -75,7 +75,7 @@ class Guide:
     def _start_log(self) -> None:
         """Ask for fuel and bands until a log could be started with them."""
         self._say(f"{self.path} is not there yet. A few answers start it.")
-        start = opening.Opening()
+        start = new_job.Opening()
         while not self.path.exists():
             typed = self._typed(start.prompt)
             try:
@@ -83,7 +83,7 @@ class Guide:
                     case "stop":
                         raise Stop
                     case "why":
-                        self._say(opening.WHY)
+                        self._say(new_job.WHY)
                     case "back":
                         start.back()
                     case _:

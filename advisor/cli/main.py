@@ -13,11 +13,11 @@ from typing import Annotated, Any
 
 import typer
 
-from advisor.cli import completion, options, terminal
+from advisor.cli import completion, open_options, terminal
 from advisor.cli.usage import PlainGroup, PlainHelp, argument, option
+from advisor.dialogue.after_entry import after_entry
 from advisor.dialogue.entries import Turn, log_turn
 from advisor.dialogue.moments import moment_to_answer, parse_time
-from advisor.dialogue.replies import after_entry
 from advisor.errors import AdvisorError, LogError, RangeError
 from advisor.job import Job
 from advisor.job_setup.setup import VISITS
@@ -25,7 +25,8 @@ from advisor.log.check_items import parse_date
 from advisor.log.file import create_log
 from advisor.messages import Finding
 from advisor.parsing import maybe_number, maybe_whole, one_of, parse_co_limit, parse_number, parse_turn, parse_whole
-from advisor.report import answers, brief, overview
+from advisor.report import answers, brief
+from advisor.report.show import say_job
 from advisor.screws import FIRINGS, RUNNING, SCREWS
 
 ANSWERED, UNUSABLE, WRONG_USAGE, REFUSED = 0, 1, 2, 3
@@ -107,11 +108,11 @@ def open_log(
 ) -> None:
     """Start a job log. Bands and fuel come from the maker's instructions, or with --from from the last visit."""
     kind = None if visit is None else one_of(visit, VISITS)
-    before = options.setup_from(earlier, kind) if earlier else None
-    settings = options.parse_settings(setting or [])
+    before = open_options.setup_from(earlier, kind) if earlier else None
+    settings = open_options.parse_settings(setting or [])
     stated: dict[str, Any] = {
         "co_limit": parse_co_limit(co_limit) if co_limit else None,
-        "pressures": dict(map(options.parse_pressure, pressure or [])),
+        "pressures": dict(map(open_options.parse_pressure, pressure or [])),
         "visit": kind, "site": site, "boiler": boiler, "serial": serial, "reason": reason, "valve": valve,
         "technician": technician, "analyser": analyser, "analyser_serial": analyser_serial,
         "calibrated": parse_date(calibrated, date.today()) if calibrated else "", "valve_family": valve_family,
@@ -119,12 +120,12 @@ def open_log(
     }  # fmt: skip
     if "turndown" in settings or not before:
         stated["turndown_stated"] = "turndown" in settings
-    setup = options.stated_setup(before, fuel, mixture, {"high": (high, high_o2), "low": (low, low_o2)}, stated)
+    setup = open_options.stated_setup(before, fuel, mixture, {"high": (high, high_o2), "low": (low, low_o2)}, stated)
     if prior:
         from advisor.job_setup import prior_file  # here, not above: no answer needs it
 
         setup = prior_file.with_prior_from(prior, setup)
-    options.ask_back_bands(setup, confirm_band)
+    open_options.ask_back_bands(setup, confirm_band)
     create_log(log, setup)
     typer.echo(answers.say_opened(setup, log))
 
@@ -251,7 +252,7 @@ def show(
         return typer.echo(as_text(job.as_dict(moment)))
     case, advice = job.case(moment), job.next(moment)
     progress = job.progress(moment, advice)
-    typer.echo(overview.say_job(case, advice, progress, job.events, job.warnings, all_rows=all_rows))
+    typer.echo(say_job(case, advice, progress, job.events, job.warnings, all_rows=all_rows))
 
 
 @command("sheet")

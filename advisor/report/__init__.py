@@ -1,1 +1,1 @@
-"""Answers, overview, record and pictures: text, pages and plots made from a job at one moment."""
+"""Answers, the page of `show`, record and pictures: text, pages and plots made from a job at one moment."""

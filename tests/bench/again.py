@@ -13,7 +13,7 @@ from dataclasses import replace
 from functools import partial
 
 import numpy as np
-from policies import CENTRES, SETTINGS, START, Outcome, advised, in_two, visit_to
+from bench_visit import CENTRES, SETTINGS, START, Outcome, advised, in_two, visit_to
 from run import BOILERS
 
 from advisor.response.earlier_visit import next_setup

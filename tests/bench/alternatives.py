@@ -20,10 +20,10 @@ from unittest.mock import patch
 
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
+import bench_visit
 import numpy as np
-import policies
+from bench_visit import CENTRES, Outcome, in_two
 from numpy.typing import ArrayLike, NDArray
-from policies import CENTRES, Outcome, in_two
 from report import markdown, mean, share
 from run import BOILERS, some_of
 from scipy import optimize, stats
@@ -181,8 +181,8 @@ def outcome(task: tuple[str, int, Mapping[str, Any], str]) -> Outcome:
     """What one visit comes to: scenario, seed, keywords of the job, what is told."""
     name, seed, setup, what = task
     scenario: Scenario = BOILERS[name]
-    known = {"prior": told(policies.visit_to(scenario, seed).boiler, what)} if what else {}
-    return policies.advised(scenario, seed, **setup, **known)
+    known = {"prior": told(bench_visit.visit_to(scenario, seed).boiler, what)} if what else {}
+    return bench_visit.advised(scenario, seed, **setup, **known)
 
 
 def outcomes(alternative: Alternative, scenario: str, visits: int) -> list[Outcome]:

@@ -19,8 +19,8 @@ and the first turn looks for the fewest turns, not the fewest minutes).
 import math
 
 import numpy as np
+from bench_visit import CENTRES
 from numpy.typing import NDArray
-from policies import CENTRES
 from scipy.stats import norm
 
 from advisor.screws import FIRING_FOR, SCREWS, Screw

@@ -19,11 +19,11 @@ from typing import Any
 
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
+import bench_visit
 import numpy as np
 import pandas as pd
-import policies
+from bench_visit import in_two
 from numpy.typing import NDArray
-from policies import in_two
 from report import wilson
 from scipy import special, stats
 
@@ -242,11 +242,11 @@ def claims_of(task: tuple[str, int]) -> list[dict[str, Any]]:
 
     def watch(visit: SimulatedVisit, advice: Advice) -> None:
         turn = visit.acts[-1]
-        came = {"was_in_band": visit.in_band(turn.running), "was_past_band": policies.past_far_edge(visit, turn)}
+        came = {"was_in_band": visit.in_band(turn.running), "was_past_band": bench_visit.past_far_edge(visit, turn)}
         stated = {"in_band": advice.chance_in_band, "past_band": advice.chance_past_band}
         found.append({"scenario": name, "seed": seed, **stated, **came})
 
-    policies.advised(next(scenario for scenario in SCENARIOS if scenario.name == name), seed, watch=watch)
+    bench_visit.advised(next(scenario for scenario in SCENARIOS if scenario.name == name), seed, watch=watch)
     return found
 
 

@@ -14,7 +14,7 @@ from collections.abc import Mapping
 
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # two processes on two cores: no threads inside
 
-import policies
+import bench_visit
 import report
 from run import BOILERS, FIRST_SEED, some_of
 
@@ -47,7 +47,7 @@ class Watched(SimulatedVisit):
 
     def look_at(self) -> "Watched":
         """Begin to look."""
-        self.watch, self._settled, self._lit_s = policies.CoWatch(self), list[Row](), 0.0
+        self.watch, self._settled, self._lit_s = bench_visit.CoWatch(self), list[Row](), 0.0
         return self
 
     def run_at(self, firing: Firing) -> None:
@@ -84,8 +84,8 @@ class Watched(SimulatedVisit):
 def visit(task: tuple[str, int]) -> Mapping[str, object]:
     """What was said of CO at one boiler."""
     name, seed = task
-    made = policies.visit_to(BOILERS[name], seed)
-    watched = Watched(made.boiler, policies.facts(BOILERS[name]), policies.SETTINGS, policies.START).look_at()
+    made = bench_visit.visit_to(BOILERS[name], seed)
+    watched = Watched(made.boiler, bench_visit.facts(BOILERS[name]), bench_visit.SETTINGS, bench_visit.START).look_at()
     omniscient(watched)
     flames = [flame for read in watched.watch.read.values() for flame in read]
     bar = watched.job.setup.policy.co_bar_ppm
@@ -101,7 +101,7 @@ def main(words: list[str]) -> int:
     seeds = range(asked.first_seed, asked.first_seed + asked.visits)
     rows = []
     for name in asked.scenarios:
-        seen = policies.in_two(visit, [(name, seed) for seed in seeds], name, chunksize=20)
+        seen = bench_visit.in_two(visit, [(name, seed) for seed in seeds], name, chunksize=20)
         wrong = Counter(
             code for one in seen for kind in ("stopped", "warned") for code in str(one[f"co_{kind}_wrongly"]).split()
         )

@@ -9,7 +9,7 @@ from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 
 import numpy as np
-from policies import ADVISER, KINDS, OMNISCIENT, RIGHT_NAMES, Outcome
+from bench_visit import ADVISER, KINDS, OMNISCIENT, RIGHT_NAMES, Outcome
 from scipy.stats import binomtest
 
 TOO_LATE = 3  # the bad move before which a fault should be found

@@ -26,15 +26,15 @@ from pathlib import Path
 
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # two processes on two cores: no threads inside
 
-import policies
+import bench_visit
 import report
+from bench_visit import ADVISER, STRATEGIES, Outcome, in_two
 from bound import FINDERS, first_turn
-from policies import ADVISER, STRATEGIES, Outcome, in_two
 
 from advisor.training.simulator import BEYOND, FAULTS, SCENARIOS
 from advisor.training.strategies import RULES, omniscient
 
-POLICIES = (policies.OMNISCIENT, ADVISER, policies.PEER, *RULES)
+POLICIES = (bench_visit.OMNISCIENT, ADVISER, bench_visit.PEER, *RULES)
 BOILERS = {scenario.name: scenario for scenario in (*SCENARIOS, *BEYOND)}
 FIRST_SEED = 1_000_000
 
@@ -46,11 +46,11 @@ def visit(task: Task) -> Outcome:
     name, policy, seed, fault = task
     scenario = BOILERS[name]
     if policy == ADVISER:
-        return policies.advised(scenario, seed, fault)
+        return bench_visit.advised(scenario, seed, fault)
     strategy = STRATEGIES.get(policy)
     if policy in FINDERS:
         strategy = partial(omniscient, first_turn=partial(first_turn, scenario, FINDERS[policy]))
-    return policies.by_strategy(scenario, seed, policy, fault, strategy)
+    return bench_visit.by_strategy(scenario, seed, policy, fault, strategy)
 
 
 def some_of(known: Iterable[str]) -> Callable[[str], list[str]]:

@@ -11,7 +11,7 @@ from advisor.job import Job
 from advisor.log.check_items import AIR_C, CALIBRATED, INPUT_RATE, STANDING, WORKING
 from advisor.log.events import still_valid
 from advisor.messages import Finding, Reason
-from advisor.report.overview import calibration_reasons, input_reasons, say_flue
+from advisor.report.show import calibration_reasons, input_reasons, say_flue
 from advisor.response.situation import Situation
 from advisor.screws import Firing
 from advisor.wording.numbers import say_turn

@@ -6,7 +6,7 @@ import pytest
 from refused import refusal
 
 from advisor.chemistry.fuels import PROPANE
-from advisor.cli.options import parse_fuel, parse_mixture, parse_pressure, parse_settings
+from advisor.cli.open_options import parse_fuel, parse_mixture, parse_pressure, parse_settings
 
 
 def test_options_are_read_as_typed() -> None:
