@@ -137,6 +137,7 @@ def test_what_the_library_gives_is_of_the_public_types() -> None:
     assert issubclass(RangeError, advisor.AdvisorError)
 
 
+OF_ADVICE = {"action", "open_items", "gain_per_turn", "gain_low", "gain_high", "minutes_left", "turns_left"}
 COMMON = {
     "firing", "screw", "turns_cw", "wait_s", "expect_co2_pct", "expect_low_pct", "expect_high_pct", "chance_in_band",
     "chance_past_band", "findings", "reasons", "reason_codes",
@@ -147,7 +148,7 @@ COMMON = {
 def test_answers_as_plain_values_hold_the_fields_of_the_contract(job: Told) -> None:
     """The same names for a program as for Python, reasons in sentences with their codes beside them."""
     advice, verdict = job.next(), job.may("throttle", 1 / 24)
-    assert set(advice.as_dict()) == {"action", "open_items", "gain_per_turn", "gain_low", "gain_high", *COMMON}
+    assert set(advice.as_dict()) == {*OF_ADVICE, *COMMON}
     assert set(verdict.as_dict()) == {"allowed", *COMMON}
     for answer in (advice, verdict):
         plain = answer.as_dict()

@@ -171,7 +171,9 @@ def test_an_unfinished_job_says_so_first_and_what_is_missing() -> None:
     opened()
     status, out, _ = run("sheet", "visit.csv", "sheet.svg")
     assert status == 0
-    assert words(out).startswith("Wrote sheet.svg. The sheet says NOT FINISHED at the top: Missing High fire: ")
+    assert words(out).startswith(
+        "Wrote sheet.svg, sheet-2.svg. The sheet says NOT FINISHED at the top: Missing High fire: "
+    )
 
 
 def checked() -> Told:
@@ -194,13 +196,14 @@ PRINTED: list[tuple[Made, list[str]]] = [  # job, what is printed and ("-") what
     (lambda: Told().check("pressure drop", "no").skip("gas pressure"),  # skipped past a stop
      ["NOT FINISHED", "STOP at 09:00, row 1, still stands (see the top): ", "-No findings."]),
     (checked, ["81 mbar (32.52 inH2O) at 09:00, OUTSIDE", "9 inH2O at 09:00, ok", "-(9 inH2O",
-               "A copy of the record stays with the boiler: yes", "Other appliances: none there"]),
+               "A copy of the record stays with the boiler: yes", "Other appliances: none"]),
     (over_two_days, ["05-04 09:00 Room CO alarm on: no", "STOP at 05-04 09:00, row 1", "20 mbar at 05-05 09:00, ok",
                      "05-04 09:00, row 2, rain", "row 4, 05-05 10:00: note: slip"]),
-    (at_high, ["Site Serial number Visit", "Licensed person, name and licence Signature Date",  # lines to write on
+    (at_high, ["Boiler Serial number Place Visit valve change",
+               "Licensed person, name and licence Signature Date",  # lines to write on
                "Customer, name Signature Date"]),
     (lambda: at_high().check("serial number", "0012", "AB-7"),
-     ["Serial number 0012 AB-7 Visit", "-serial number: 0012"]),
+     ["Serial number 0012 AB-7 Place", "-serial number: 0012"]),
     # a last reading that was not settled is said beside the figures as left
     (lambda: at_high(9.2).read("high", 9.2).at("low", 8.8).at("high", 9.5, after_s=35),
      ["last 09:07:05", "7, not settled"]),

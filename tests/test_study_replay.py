@@ -19,12 +19,12 @@ def test_each_row_tells_what_was_known_advised_done_and_its_cost() -> None:
     told.turn("throttle", 1 / 8).wait(10).read("high", 9.2).wait(200).read("high", 9.6)
     table = study.replay(told.job)
     assert list(table["done"]) == [
-        "changed to high fire", "read high CO2 8.3 %", "turned throttle 1/8 cw", "read high CO2 9.2 %",
+        "changed to high fire", "read high CO2 8.3 %", "turned throttle 45° cw", "read high CO2 9.2 %",
         "read high CO2 9.6 %",
     ]  # fmt: skip
     assert list(table["event"]) == ["firing", "reading", "turn", "reading", "reading"]
     assert list(table["followed"][:3]) == [True, True, False]
-    assert (table["action"].iloc[2], table["advised"].iloc[2]) == ("turn", "turn throttle 1/24 cw")
+    assert (table["action"].iloc[2], table["advised"].iloc[2]) == ("turn", "turn throttle 15° cw")
     assert table["cost"].iloc[2] == "more than advised; passed the band: 8.3 to 9.6 %"
     assert table["cost"].iloc[3] == "read too soon: no turn on it"
     assert table["known_low_pct"].iloc[2] < 8.3 < table["known_high_pct"].iloc[2]
@@ -69,7 +69,7 @@ def test_what_goes_on_under_one_stop_is_folded() -> None:
     assert max(map(len, text.splitlines())) <= 80
     for said in (
         "to row 5: read high CO2 8.4 %, read high CO2 8.3 %; still stop (high-co)",
-        "turned throttle 1/24 cw; still stop (high-co) known: ",
+        "turned throttle 15° cw; still stop (high-co) known: ",
         "cost: turned against a stop",
         "to row 8: read high CO2 8.6 %, read high CO2 8.6 %; still stop (high-co)",
         "As advised: the turn to 0.1 of a mark, a reading up to 5 s early.",
@@ -120,7 +120,7 @@ def test_a_refused_turn_names_the_one_that_would_have_been_allowed() -> None:
     table = study.replay(large).query("event == 'turn'")
     words = table["allowed"].iloc[0].split(" cw ")
     assert words[1] == "would have been allowed"
-    allowed = {"1/24": 1 / 24, "1/12": 1 / 12, "1/8": 1 / 8}[words[0]]
+    allowed = {"15°": 1 / 24, "30°": 1 / 12, "45°": 1 / 8}[words[0]]
     assert Told().at("high", 8.3).may("throttle", allowed).allowed
     assert not Told().at("high", 8.3).may("throttle", allowed + 1 / 24).allowed
     assert table["allowed"].iloc[1].startswith("no turn this way would have been allowed; advised: wait ")

@@ -160,7 +160,7 @@ def test_groups_are_named_whole_with_their_jobs(tmp_path: Path) -> None:
     record = report.summary(study.study([tmp_path], sample=0))
     text = report.say(record)
     assert max(map(columns, text.splitlines())) <= 80
-    table = text[text.index("fuel, family, turndown") : text.index("\n  Slack")].splitlines()
+    table = text[text.index("fuel, family, turndown") : text.index("\nSlack")].splitlines()
     groups = {(row["fuel"], row["valve_family"], row["turndown_range"]) for row in record["learned"]} - {("", "", "")}
     assert len(groups) > report.MOST_GROUPS
     assert f"and {len(groups) - report.MOST_GROUPS} smaller group" in table[-1]

@@ -72,11 +72,6 @@ class Question:
         """The question in words."""
         return QUESTIONS.get(self.item) or pressure_words(self.item)
 
-    @property
-    def named(self) -> str:
-        """How the record calls it: by its question where a bare yes would say nothing, else by its item."""
-        return self.words.asks if "yes" in self.check.choices else self.item[0].upper() + self.item[1:]
-
 
 @dataclass(frozen=True)
 class Stage:
@@ -170,9 +165,7 @@ def questions_of(stage: Stage, setup: JobSetup) -> tuple[Question, ...]:
     return tuple(asked)
 
 
-def question_for(item: str, setup: JobSetup) -> Question | None:
-    """The question that a check of this name answers, if the visit asks one."""
-    asked = [question for stage in STAGES for question in questions_of(stage, setup)]
-    known = [*asked, *(question for stage in STAGES for question in stage.questions), *PROOF_AT_FIRING["high"]]
-    known += [Question(CHECK_ITEMS[each]) for items in TOGETHER.values() for each in items if each in CHECK_ITEMS]
-    return next((question for question in known if question.item == item), None)
+def named(item: str) -> str:
+    """How the record calls a check: by its question where a bare yes would say nothing, else by its item."""
+    bare = item in QUESTIONS and "yes" in CHECK_ITEMS[item].choices
+    return QUESTIONS[item].asks if bare else item[0].upper() + item[1:]

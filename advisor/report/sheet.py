@@ -11,7 +11,7 @@ from advisor.errors import RangeError
 from advisor.job_setup.setup import AIR_FREE, CHANGES_VALVE, JobSetup
 from advisor.log.check_items import CLEAN_AIR_CO, CLEAN_AIR_O2, OUTCOME
 from advisor.log.events import Event
-from advisor.procedure.stages import question_for
+from advisor.procedure.stages import named
 from advisor.report import plots
 from advisor.report.answers import LABELS, say_event
 from advisor.report.flue import (
@@ -115,7 +115,7 @@ def _facts(pages: Pages, record: Record) -> None:
     source = "invented" if setup.practice else "by the maker's instructions"
     told = [
         ("Boiler", setup.boiler), ("Serial number", setup.serial), ("Place", setup.site),
-        ("Visit", f"{setup.visit}, {when}"), ("Why", setup.reason),
+        ("Visit", f"{setup.visit.replace('-', ' ')}, {when}"), ("Why", setup.reason),
         *([("Valve fitted", setup.valve)] if setup.visit in CHANGES_VALVE else []), ("Done by", setup.technician),
         ("Analyser", _say_analyser(setup)), ("Calibrated", _say_calibrated(record)),
         ("Fuel, bands", f"{setup.fuel.name}; CO2 {bands}, {source}"),
@@ -347,7 +347,7 @@ def _say_seen(record: Record, seen: Seen) -> str:
 
 def _rest(pages: Pages, record: Record) -> None:
     """Checks, remarks, struck rows and what was odd about the log."""
-    checks = [f"{record.clock(row.event.time)}  {_say_check(record, row.event)}" for row in record.checks]
+    checks = [f"{record.clock(row.event.time)}  {_say_check(row.event)}" for row in record.checks]
     remarks = [
         f"{record.clock(row.event.time)}, row {row.number}, {say_event(row.event).removeprefix('note: ')}"
         for row in record.remarks
@@ -364,10 +364,9 @@ def _rest(pages: Pages, record: Record) -> None:
             _in_columns(pages, lines, columns)
 
 
-def _say_check(record: Record, event: Event) -> str:
+def _say_check(event: Event) -> str:
     note = f"; {event.note}" if event.note else ""
-    question = question_for(event.item, record.setup)
-    return f"{question.named if question else event.item}: {event.value} {event.unit}".rstrip() + note
+    return f"{named(event.item)}: {event.value} {event.unit}".rstrip() + note
 
 
 # ---- pictures

@@ -22,7 +22,7 @@ from advisor.screws import FIRING_FOR
 from advisor.study import tables
 from advisor.study.frames import plain, rows_frame
 from advisor.study.timeline import timeline
-from advisor.wording.numbers import say_seconds, say_typed
+from advisor.wording.numbers import say_brief_turn, say_seconds
 
 A_MOMENT = timedelta(milliseconds=1)
 SAME_TURN = 0.1  # of a mark: a turn this close to the advised one is the advised one
@@ -92,13 +92,13 @@ def done(event: Event) -> str:
         return f"read {event.firing} CO2 {event.co2_pct:g} %"
     if event.event == "firing":
         return f"changed to {event.firing} fire" if event.rate else "burner off"
-    return f"turned {event.screw} {say_typed(event.turns_cw or 0.0)}"
+    return f"turned {event.screw} {say_brief_turn(event.turns_cw or 0.0)}"
 
 
 def advised(advice: Advice) -> str:
     """An answer in few words."""
     return {
-        "turn": f"turn {advice.screw} {say_typed(advice.turns_cw or 0.0)}",
+        "turn": f"turn {advice.screw} {say_brief_turn(advice.turns_cw or 0.0)}",
         "wait": f"wait {say_seconds(round(advice.wait_s or 0))} more",
         "read": "read",
         "run_at": f"change to {advice.firing} fire",
@@ -182,7 +182,7 @@ def _allowed(job: Job, advice: Advice, event: Event) -> str:
     most = min(abs(event.turns_cw), job.setup.cap_turns[event.screw]) / mark
     for marks in range(math.ceil(most - TINY_SHARE), 0, -1):
         if marks * mark < abs(event.turns_cw) and job.may(event.screw, way * marks * mark, at).allowed:
-            return f"{say_typed(way * marks * mark)} would have been allowed"
+            return f"{say_brief_turn(way * marks * mark)} would have been allowed"
     return f"no turn this way would have been allowed; advised: {advised(advice)}"
 
 

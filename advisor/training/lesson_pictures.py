@@ -214,7 +214,7 @@ def _named(group: Sequence[Act], numbers_at: Mapping[float, int], event: str) ->
     number = f"{'-'.join(map(str, dict.fromkeys((counted[0], counted[-1]))))}: " if counted else ""
     times = f"{len(group)} x " if len(group) > 1 else ""
     if group[0].screw:
-        return f"{number}{times}{numbers.say_typed(group[0].turns_cw)}"
+        return f"{number}{times}{numbers.say_brief_turn(group[0].turns_cw)}"
     return number + (event or " and ".join(EVENTS[name] for name in group[0].mended.split(" and ")))
 
 
@@ -305,7 +305,7 @@ def _air(figure: Figure, played: Played, between_in: tuple[float, float], number
         arrow = {"arrowstyle": "->", "linewidth": 1.4, "shrinkA": 5, "shrinkB": 5}
         axes.annotate("", (to, then.co2_pct - 0.35), (at, shown.co2_pct - 0.35), arrowprops=arrow)
     turns = played.hand.turns
-    richer = f"{len(turns)} x {numbers.say_typed(turns[0].turns_cw)}, richer:\nCO2 falls"
+    richer = f"{len(turns)} x {numbers.say_brief_turn(turns[0].turns_cw)}, richer:\nCO2 falls"
     _text(axes, richer, (points[-1][0] + 0.05, points[-1][1].co2_pct - 0.2), ha="left", va="top")
     first = points[0][1]
     lean = NATURAL_GAS.excess_air_ratio(co2_pct=first.co2_pct)
@@ -370,7 +370,7 @@ def _screw(figure: Figure, played: Played, between_in: tuple[float, float], numb
         ):
             axes.plot(*zip(*leg, strict=True), label=None if count else "true CO2 of the flame", **TRUE)
             axes.plot(*leg[-1], label=None if count else "after a turn", zorder=3, **READ)
-            words = f"{count + 1}: {numbers.say_typed(turn.turns_cw)}"
+            words = f"{count + 1}: {numbers.say_brief_turn(turn.turns_cw)}"
             still = [place for place, co2 in leg if abs(co2 - leg[0][1]) < 1e-6]
             if count and abs(still[-1] - still[0]) > LONG_SLACK_TURNS:
                 _text(axes, "slack", ((still[0] + still[-1]) / 2, leg[0][1] - 0.03), va="top")

@@ -46,6 +46,11 @@ def say_turn(turns_cw: float) -> str:
     return f"{say_size(turns_cw)} {say_way(turns_cw)}" if turns_cw else "no turn"
 
 
+def say_brief_turn(turns_cw: float) -> str:
+    """A turn in a table or picture: "15° cw"."""
+    return f"{say_degrees(turns_cw)} {'cw' if turns_cw > 0 else 'ccw'}"
+
+
 def say_typed(turns_cw: float) -> str:
     """A turn as it may be typed: "15 cw"; "1/48 cw" where it is no whole number of degrees."""
     degrees = 360 * abs(turns_cw)
