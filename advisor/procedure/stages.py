@@ -33,7 +33,6 @@ from advisor.log.check_items import (
     SAMPLE_LINE,
     STANDING,
     TEST_POINTS,
-    TOGETHER,
     WORKING,
     CheckItem,
     clockwise_item,
