@@ -385,17 +385,13 @@ def _screw(figure: Figure, played: Played, between_in: tuple[float, float], numb
                 place, look = (at[0] + 0.009, at[1] - 0.03), {"ha": "left", "va": "top"}
             _text(axes, words, place, weight="bold", **look)
         _style(axes, visit.name, "CO2, %" if not number else "")
-        axes.xaxis.set_major_locator(MultipleLocator(1 / 12))
-        axes.xaxis.set_major_formatter(lambda value, _: f"{_signed(value)}")
-        axes.set_xlabel(f"hand on the {screw} screw, turns clockwise", size=MAIN_PT, labelpad=1)
+        axes.xaxis.set_major_locator(MultipleLocator(1 / 6))
+        axes.xaxis.set_major_formatter(lambda value, _: f"{360 * value:+.0f}°" if abs(value) > 1e-6 else "0")
+        axes.set_xlabel(f"hand on the {screw} screw, clockwise", size=MAIN_PT, labelpad=1)
         if number:
             axes.tick_params(labelleft=False)
         else:
             _legend(figure, axes, between_in[1])
-
-
-def _signed(turns: float) -> str:
-    return "0" if abs(turns) < 1e-6 else f"{'-' if turns < 0 else '+'}{numbers.say_fraction(turns)}"
 
 
 def _path(played: Played, visit: SimulatedVisit, firing: Firing) -> list[list[tuple[float, float]]]:
