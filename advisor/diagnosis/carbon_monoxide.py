@@ -127,8 +127,9 @@ def co_by_itself(situation: Situation, firing: Firing) -> list[Finding]:
 
     A warning only; it is said until CO stands out by itself (`co_standing`).
     """
-    rows = _settled_with_co(situation, firing)
-    rise = _rise(situation, rows[:-1], rows[-1]) if len(rows) > 1 else None
+    rows = [event for event in _settled_with_co(situation, firing) if event.co2_pct is not None]
+    as_rich = [event for event in rows[:-1] if (event.co2_pct or 0.0) >= (rows[-1].co2_pct or 0.0)]
+    rise = _rise(situation, as_rich, rows[-1]) if as_rich else None
     return [Finding("co-by-itself", "warn", firing, data=rise)] if rise and not co_standing(situation, firing) else []
 
 

@@ -112,7 +112,7 @@ class Outcome:
     again_said: int = 0
     again_held: int = 0
     covered_as_shown: int = 0  # with the range rounded as the display rounds, which is how it is told
-    co_peak_said: bool = False  # CO of the start's first minute was pointed out
+    co_peak_said: bool = False  # CO of the start was pointed out, before readings count
     co_stopped: str = ""  # codes of stops for CO at some moment of the visit, parted by blanks; only the adviser's
     co_stopped_wrongly: str = ""  # those of them that the flame was not: see `CoWatch`
     co_warned: str = ""
@@ -292,10 +292,12 @@ class CoWatch:
     def heard(self, findings: Iterable[Finding]) -> None:
         """Judge what is said for the first time."""
         for finding in findings:
-            if finding.code in CO_CODES and self.visit.boiler.lit_for_s < self.visit.job.setup.policy.just_lit_s:
+            a_stop = finding.severity == "halt"
+            span_s = self.visit.job.setup.policy.just_lit_s if a_stop else limits.START_WAIT_S
+            if finding.code in CO_CODES and self.visit.boiler.lit_for_s < span_s:
                 self.peak_said = True  # CO of the start: it is told to see whether it falls
             elif (key := (finding.code, finding.firing)) not in self.said and finding.code in CO_CODES:
-                self.said[key] = finding.severity == "halt", self._true(finding)
+                self.said[key] = a_stop, self._true(finding)
 
     def _true(self, finding: Finding) -> bool:
         policy, flames = self.visit.job.setup.policy, self.read[finding.firing] if finding.firing else []

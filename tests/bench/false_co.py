@@ -37,7 +37,7 @@ COLUMNS = {
     "sound ones warned wrongly, %": "",
     "others stopped wrongly, %": "their CO is high, but less so: CO read alone is taken as thinned as in the band",
     "others warned wrongly, %": "",
-    "peak told, %": "CO of the first minute was pointed out",
+    "peak told, %": "CO of the start was pointed out: a stop in the first minute, a warning before readings count",
     "codes": "of what was said wrongly",
 }
 
