@@ -19,11 +19,11 @@ def test_the_notebook_runs(monkeypatch: pytest.MonkeyPatch) -> None:
     """Every cell runs, from the notebook's own folder, on fewer jobs."""
     from nbclient import NotebookClient
 
-    monkeypatch.setenv("STUDY_JOBS", "40")
+    monkeypatch.setenv("STUDY_JOBS", "12")
     monkeypatch.setenv("PYTHONPATH", str(ROOT))
     notebook = nbformat.read(NOTEBOOK, as_version=4)
     NotebookClient(notebook, timeout=300, resources={"metadata": {"path": str(NOTEBOOK.parent)}}).execute()
-    assert any("40 jobs ended in band: " in output.get("text", "") for output in outputs(notebook))
+    assert any("12 jobs ended in band: " in output.get("text", "") for output in outputs(notebook))
 
 
 def test_the_notebook_keeps_the_outputs_of_its_full_run() -> None:
