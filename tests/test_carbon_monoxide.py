@@ -68,13 +68,13 @@ def test_co_that_climbs_with_no_more_co2_lets_the_advice_go_on() -> None:
 
 
 def test_co_that_went_up_with_co2_did_not_climb_by_itself() -> None:
-    """From 34 to 93 ppm as CO2 rose by 1 %, then a turn leaner read too soon: CO followed CO2, no cause but the screw."""
+    """From 34 to 93 ppm as CO2 rose by 1 %, then a turn leaner read too soon: CO followed CO2."""
     job = Told().at("high", 8.7, co=25.0).wait(20).throttle(MARK, 9.7, co=93.0)
     job.turn("throttle", -MARK).wait(5).read("high", 9.4, 62.0).says("-co-by-itself")
 
 
 def test_co_read_alone_warns_below_its_limit_by_what_is_displayed() -> None:
-    """163 ppm may be 215 air-free in a flue that is thinned as in the band, or 163: said with the figure, no warning."""
+    """163 ppm may be 215 air-free in a flue that is thinned as in the band, or 163: no warning."""
     assert co_alone(Told().run_at("high").wait(130), 163.0).says("-halt", "-co-rising")
     assert co_alone(Told().run_at("high").wait(130), 210.0).says("", "co-rising")
     assert co_alone(Told().run_at("high").wait(130), 330.0).says("halt high-co")  # 435 air-free if in the band
