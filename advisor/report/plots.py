@@ -179,7 +179,7 @@ def draw_response(axes: Axes, response: Response, steps: Sequence[tuple[float, f
 
 
 def _tick(mark: float) -> str:
-    return f"{'+' if mark > 0 else '-'}{numbers.say_fraction(mark / 24)}" if mark else "0"
+    return f"{15 * mark:+.0f}°" if mark else "0"
 
 
 def _number(moment: datetime) -> float:
@@ -308,6 +308,5 @@ def _draw_turns(axes: Axes, lanes: Axes, turns: Sequence[Turn]) -> None:
 
 
 def say_short(turn: Turn) -> str:
-    """A turn in a few letters: "1/24 cw", with "!" where it passed the cap."""
-    way = "cw" if turn.turns_cw > 0 else "ccw"
-    return f"{numbers.say_fraction(turn.turns_cw)} {way}{' !' if turn.over_cap else ''}"
+    """A turn in a few letters: "15° cw", with "!" where it passed the cap."""
+    return f"{numbers.say_brief_turn(turn.turns_cw)}{' !' if turn.over_cap else ''}"

@@ -35,9 +35,8 @@ class Step:
 
     @property
     def turn(self) -> str:
-        """The turn as typed; "" where nothing was turned."""
-        way = "cw" if self.act.turns_cw > 0 else "ccw"
-        return f"{numbers.say_fraction(self.act.turns_cw)} {way}" if self.act.screw else ""
+        """The turn in short; "" where nothing was turned."""
+        return numbers.say_brief_turn(self.act.turns_cw) if self.act.screw else ""
 
 
 @dataclass(frozen=True)
@@ -125,8 +124,7 @@ def _shortly(advice: Advice, voice: Voice) -> str:
     """The adviser's answer in short; a stop is never cut: what to do at once leads where the flame is dangerous."""
     match advice.action:
         case "turn" if advice.screw and advice.turns_cw:
-            way = "clockwise" if advice.turns_cw > 0 else "counterclockwise"
-            return f"Turn the {advice.screw} screw {numbers.say_fraction(advice.turns_cw)} turn {way}."
+            return f"Turn the {advice.screw} screw {numbers.say_turn(advice.turns_cw)}."
         case "wait":
             return f"Wait {numbers.say_seconds(advice.wait_s or 0)} more, then read."
         case "read":

@@ -61,12 +61,10 @@ def terms(told: str) -> str:
     if " mark" not in told and " cap" not in told:
         return INVENTED
     setup = Job(**FACTS).setup
-    mark = numbers.say_fraction(setup.mark_turns["throttle"])
-    caps = " and ".join(
-        f"{numbers.say_fraction(setup.cap_turns[screw])} turn of the {screw}" for screw in reversed(SCREWS)
-    )
+    mark = numbers.say_size(setup.mark_turns["throttle"])
+    caps = " and ".join(f"{numbers.say_size(setup.cap_turns[screw])} of the {screw}" for screw in reversed(SCREWS))
     return (
-        f"A mark is the step in which turns are advised, {mark} turn here. The cap is the largest turn allowed at one "
+        f"A mark is the step in which turns are advised, {mark} here. The cap is the largest turn allowed at one "
         f"time, {caps} here. {INVENTED}"
     )
 
