@@ -25,7 +25,7 @@ ANSWERS: dict[str, tuple[str, dict[str, str]]] = {
     "Why this visit": ("leave out", {}), "Analyser; its": ("leave out", {}),
     "Analyser warm": ("save", {"clean air O2": "20,9", "clean air CO": "0"}), "Water trap": ("yes", {}),
     "Sample line": ("tight", {}), "Which gas valve": ("leave out", {}), "Valve made up": ("yes", {}),
-    "Both screws": ("yes", {}), "The throttle screw": ("richer", {}), "The offset screw": ("richer", {}),
+    "Both screws": ("yes", {}), "The throttle screw": ("richer richer", {}), "The offset screw": ("richer", {}),
     "Gas on": ("yes", {}), "Every gas joint": ("tight", {}), "Inlet pressure": ("mbar", {"low": "17", "high": "25"}),
     "Standing pressure": ("save", {"standing pressure": "20.4"}), "Probe in the flue": ("yes", {}),
     "Other gas appliances": ("none", {"working pressure": "19.8"}), "Working pressure": ("save", {"working pressure": "19.8"}),
@@ -55,11 +55,13 @@ def served(folder: Path, clock: Any, token: str = TOKEN) -> Iterator[str]:
         listens.close()
 
 
-def browser(address: str, token: str = TOKEN) -> httpx.Client:
+@contextmanager
+def browser(address: str, token: str = TOKEN) -> Iterator[httpx.Client]:
     """A client that was let in."""
     client = httpx.Client(base_url=address, follow_redirects=True, trust_env=False, timeout=30)
     client.get(f"/enter?token={token}")
-    return client
+    yield client
+    client.close()
 
 
 @dataclass
@@ -151,8 +153,8 @@ class Phone:
         return self.page
 
     def tap(self, form: Form, button: tuple[str, str] = ("", ""), **typed: str) -> Page:
-        """Fill fields in and tap a button: one tap, and one more for the first field."""
-        self.taps += 1 + bool(typed)
+        """Fill fields in, the first of which is ready to be typed in, and tap a button."""
+        self.taps += 1
         self.figures += sum(bool(re.fullmatch(r"[\d.,/]+", value)) for value in typed.values())
         fields = form.fields | typed | ({button[0]: button[1]} if button[0] else {})
         return self.send(form.action, **fields)
@@ -193,7 +195,8 @@ class Phone:
             match form.fields["act"]:
                 case "run":
                     site.visit.run_at(form.fields["firing"])  # type: ignore[arg-type]
-                    self.tap(form, co=self.shown()["co"])
+                    co = self.shown()["co"]
+                    self.tap(form, **({} if site.boiler.lit_for_s > 60 else {"co": co}))
                 case "turn":
                     screw = SCREW_FOR[site.boiler.running]
                     assert form.fields["screw"] == screw

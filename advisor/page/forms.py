@@ -83,7 +83,7 @@ def form_of(question: Question, situation: Situation) -> Form:
     match check.kind:
         case "choice":
             more = [_beside(other, situation) for other in TOGETHER.get(item, ())]
-            return Form(tuple(filter(None, more)), _choices(check.choices), "; ")
+            return Form(tuple(filter(None, more)), (*_both(question), *_choices(check.choices)), "; ")
         case "number" if check.unit or unit:
             also = [Field(other, f"{other}, {CHECK_ITEMS[other].unit}") for other in TOGETHER.get(item, ())]
             return Form((Field(item, f"{_name(item)}, {check.unit or unit}"), *also), _save(question), "; ")
@@ -139,6 +139,14 @@ def _range(item: str) -> tuple[Field, ...]:
 
 def _choices(choices: tuple[str, ...]) -> tuple[Button, ...]:
     return tuple(Button(choice, choice.capitalize() if choice in YES_NO else _name(choice)) for choice in choices)
+
+
+def _both(question: Question) -> tuple[Button, ...]:
+    """One tap for a choice that holds for this and for what is asked next: the way of both screws."""
+    others = [CHECK_ITEMS[other] for other in TOGETHER.get(question.item, ())]
+    if len(others) != 1 or others[0].choices != question.check.choices:
+        return ()
+    return tuple(Button(f"{choice} {choice}", f"{_name(choice)}, both screws") for choice in question.check.choices[:2])
 
 
 def _save(question: Question) -> tuple[Button, ...]:

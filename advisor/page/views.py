@@ -18,8 +18,9 @@ from starlette.routing import Mount, Route
 from starlette.staticfiles import StaticFiles
 
 from advisor.chemistry import fuels
+from advisor.decision.answers import Advice
 from advisor.dialogue import new_job
-from advisor.dialogue.asked import co_stops, say_above, say_then, say_trouble, standing
+from advisor.dialogue.asked import Standing, co_stops, say_above, say_then, say_trouble, standing
 from advisor.dialogue.entries import NO_ANSWER
 from advisor.dialogue.prompts import in_words
 from advisor.dialogue.striking import last_row
@@ -212,10 +213,11 @@ def _shown(visit: Visit, job: Job, at: Any) -> dict[str, Any]:
         "visit": visit, "title": _title(visit, job), "practice": job.setup.practice, "row": len(job.events),
         "runs": f"{situation.firing} fire" if situation.firing else "burner off" if situation.off else "not lit yet",
         "firing": situation.firing, "screw": SCREW_FOR[situation.firing] if situation.firing else None,
-        "stage": state.stage if state else None, "shown": [_parted(line) for line in lines],
+        "stage": state.stage if state else None,
+        "shown": [_parted(line) for line in (lines[1:] if lines and _headline(now, lines) == _flat(lines[0]) else lines)],
         "said": [_parted(line) for line in visit.said_now(job)],
         "asked": asked, "advice": advice, "turn": turn,
-        "prompt": asked.prompt(situation) if asked and not wait_s else None,
+        "headline": _headline(now, lines),
         "form": forms.form_of(asked.question, situation) if asked and asked.question else None,
         "wait_s": wait_s, "then": say_then(now) if wait_s else "", "refresh_s": min(wait_s + 1, REFRESH_S),
         "why": [*([asked.why] if asked else []), *map(_flat, brief.say_why(now.case, now.advice, "page"))],
@@ -225,6 +227,20 @@ def _shown(visit: Visit, job: Job, at: Any) -> dict[str, Any]:
         "truth": practice.say_truth(job, at) if job.setup.practice and asked is None else "",
         "warnings": job.warnings,
     }  # fmt: skip
+
+
+def _headline(now: Standing, lines: list[str]) -> str:
+    """What is to be done or answered now: the question, the first line of the answer, or the reading that is due."""
+    asked, situation = now.asked, now.situation
+    if asked is None:
+        return "The visit is over"
+    if asked.question:
+        return asked.question.words.asks
+    assert asked.advice
+    if lines and asked.advice.action != "run_at":
+        return _flat(lines[0])
+    due = asked.advice if asked.advice.action == "run_at" or asked.advice.asks_co else Advice("read", firing=situation.firing)
+    return brief.first_line(now.case, due, "page")
 
 
 def _title(visit: Visit, job: Job) -> str:

@@ -29,7 +29,7 @@
     if (url !== location.href) history.pushState(null, "", url);
     scrollTo(0, 0);
     begin();
-    const first = document.querySelector("h1");
+    const first = document.querySelector("main [autofocus]") || document.querySelector("h1");
     if (first) first.focus({ preventScroll: true });
   }
 
