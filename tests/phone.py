@@ -148,7 +148,9 @@ class Phone:
     def send(self, action: str, **fields: str) -> Page:
         """Send a form."""
         self.site.visit.wait(2.0)
-        answer = self.client.post(action, data=fields, headers={"origin": str(self.client.base_url).rstrip("/")})
+        answer = self.client.post(
+            action, data=fields or {"go": "on"}, headers={"origin": str(self.client.base_url).rstrip("/")}
+        )
         self.address, self.page = answer.url.path, Page(answer.text, answer.status_code)
         return self.page
 

@@ -60,7 +60,10 @@ def _at_any_time(visit: Visit, job: Job, act: str, given: Given, at: datetime) -
     if act == OFF:
         if now.situation.off or (not now.situation.was_lit and any(event.firing == OFF for event in since)):
             return ["The burner is logged as off."]
-        return _logged(visit, job, _entry_at_any_time(f"off {given.get('why', '')}", now), at, now)
+        if given.get("co", "").strip():  # CO stood in its field already: it is the reason
+            _entry_at_any_time(f"co {_figure(given, 'co')}", now)(job, at)
+            at = job.moment(at)
+        return _logged(visit, job, _entry_at_any_time(OFF, now), at, now)
     entry = _entry_at_any_time(f"co {_figure(given, 'co')}", now)
     co_ppm = parsing.parse_number(_figure(given, "co"), "CO")
     if any(event.event == "reading" and event.co2_pct is None and event.co_ppm == co_ppm for event in since):

@@ -211,7 +211,7 @@ def _shown(visit: Visit, job: Job, at: Any) -> dict[str, Any]:
         }  # fmt: skip
     return {
         "visit": visit, "title": _title(visit, job), "practice": job.setup.practice, "row": len(job.events),
-        "runs": f"{situation.firing} fire" if situation.firing else "burner off" if situation.off else "not lit yet",
+        "runs": f"runs at {situation.firing} fire" if situation.firing else "burner off" if situation.off else "not lit yet",
         "firing": situation.firing, "screw": SCREW_FOR[situation.firing] if situation.firing else None,
         "stage": state.stage if state else None,
         "shown": [_parted(line) for line in (lines[1:] if lines and _headline(now, lines) == _flat(lines[0]) else lines)],
@@ -239,7 +239,11 @@ def _headline(now: Standing, lines: list[str]) -> str:
     assert asked.advice
     if lines and asked.advice.action != "run_at":
         return _flat(lines[0])
-    due = asked.advice if asked.advice.action == "run_at" or asked.advice.asks_co else Advice("read", firing=situation.firing)
+    due = (
+        asked.advice
+        if asked.advice.action == "run_at" or asked.advice.asks_co
+        else Advice("read", firing=situation.firing)
+    )
     return brief.first_line(now.case, due, "page")
 
 
