@@ -21,14 +21,16 @@ OPENING = ("Valve-change", "Natural gas", ("9.0", "9.4"), ("8.6", "9.0"))
 # what is tapped at a question of the visit, and what is filled in before; by how the question begins
 ANSWERS: dict[str, tuple[str, dict[str, str]]] = {
     "Maker's instructions": ("yes", {}), "Maker's CO limit": ("leave out", {}), "Room CO alarm": ("yes", {}),
-    "Power off": ("yes", {}), "Gas off": ("yes", {}), "Boiler: make": ("save", {"boiler": "as on the plate (invented)"}),
+    "Power off": ("yes", {}), "Gas off": ("yes", {}),
+    "Boiler: make": ("save", {"boiler": "as on the plate (invented)"}),
     "Why this visit": ("leave out", {}), "Analyser; its": ("leave out", {}),
     "Analyser warm": ("save", {"clean air O2": "20,9", "clean air CO": "0"}), "Water trap": ("yes", {}),
     "Sample line": ("tight", {}), "Which gas valve": ("leave out", {}), "Valve made up": ("yes", {}),
     "Both screws": ("yes", {}), "The throttle screw": ("richer richer", {}), "The offset screw": ("richer", {}),
     "Gas on": ("yes", {}), "Every gas joint": ("tight", {}), "Inlet pressure": ("mbar", {"low": "17", "high": "25"}),
     "Standing pressure": ("save", {"standing pressure": "20.4"}), "Probe in the flue": ("yes", {}),
-    "Other gas appliances": ("none", {"working pressure": "19.8"}), "Working pressure": ("save", {"working pressure": "19.8"}),
+    "Other gas appliances": ("none", {"working pressure": "19.8"}),
+    "Working pressure": ("save", {"working pressure": "19.8"}),
     "Is that drop": ("yes", {}), "Case or cover": ("yes", {}), "Flue temperature and": ("no", {}),
     "Caps and seals": ("yes", {}), "Test points": ("tight", {}), "Test mode off": ("yes", {}),
     "Safety devices": ("yes", {}), "The appliance is left": ("in service", {"technician": "A. N. Other"}),

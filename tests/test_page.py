@@ -10,6 +10,7 @@ import sys
 import threading
 import time
 from collections.abc import Iterator
+from functools import partial
 from pathlib import Path
 
 import httpx
@@ -417,6 +418,7 @@ def load(folder: Path, phones: int, steps: int) -> list[float]:
     took: list[float] = []
     lost: list[str] = []
     with served(folder, moments.now) as address:
+        origin = {"origin": address}
 
         def work(number: int) -> None:
             with browser(address) as client:
@@ -425,10 +427,7 @@ def load(folder: Path, phones: int, steps: int) -> list[float]:
                 path = f"/visit/{number_of(name)}"
                 for step in range(steps):
                     fields = {"act": "co", "row": str(step + 1), "co": str(20 + step)}
-                    for send in (
-                        lambda: client.get(path),
-                        lambda: client.post(path, data=fields, headers={"origin": address}),
-                    ):
+                    for send in (partial(client.get, path), partial(client.post, path, data=fields, headers=origin)):
                         began = time.perf_counter()
                         answer = send()
                         took.append(time.perf_counter() - began)

@@ -1,4 +1,4 @@
-"""The page in a real browser: a visit with thumbs, what happens when something breaks, and whether everybody can read it."""
+"""The page in a real browser: a visit with thumbs, what breaks, and whether everybody can read it."""
 
 import json
 import re
@@ -179,7 +179,7 @@ def test_a_whole_visit_takes_few_taps_and_asks_nothing_of_the_outside(
 def test_everybody_can_read_and_tap_every_kind_of_page(
     chromium: Any, address: str, site: OnSite, size: str, scheme: str
 ) -> None:
-    """Nothing an accessibility checker finds (WCAG 2.2 AA, contrast 7:1), nothing under 44 px or 20 px, no sideways scroll."""
+    """The checker (WCAG 2.2 AA, contrast 7:1) finds nothing; nothing is under 44 or 20 px or wider than the screen."""
     screen = Screen(chromium, address, site, viewport=SCREENS[size], color_scheme=scheme)
     found = {"visits": screen.troubles()}
     screen.page.click("text=New visit")

@@ -34,6 +34,7 @@ from advisor.page.entering import enter
 from advisor.page.visits import MOST_LISTED, Folder, Visit
 from advisor.report import answers, brief
 from advisor.report.layout import for_a_page
+from advisor.response.situation import Situation
 from advisor.screws import SCREW_FOR
 from advisor.wording.numbers import say_size, say_typed, say_way
 
@@ -203,7 +204,7 @@ def _shown(visit: Visit, job: Job, at: Any) -> dict[str, Any]:
         lines += brief.say_next(now.case, now.advice, now.progress, "page").splitlines()
     advice = asked.advice if asked else None
     turn = None
-    wait_s = ceil(asked.wait_s) if asked else 0
+    wait_s, headline = ceil(asked.wait_s) if asked else 0, _headline(now, lines)
     if advice and advice.action == "turn" and advice.screw and advice.turns_cw and not wait_s:
         turn = {
             "screw": advice.screw, "typed": say_typed(advice.turns_cw),
@@ -211,13 +212,13 @@ def _shown(visit: Visit, job: Job, at: Any) -> dict[str, Any]:
         }  # fmt: skip
     return {
         "visit": visit, "title": _title(visit, job), "practice": job.setup.practice, "row": len(job.events),
-        "runs": f"runs at {situation.firing} fire" if situation.firing else "burner off" if situation.off else "not lit yet",
+        "runs": _runs(situation),
         "firing": situation.firing, "screw": SCREW_FOR[situation.firing] if situation.firing else None,
         "stage": state.stage if state else None,
-        "shown": [_parted(line) for line in (lines[1:] if lines and _headline(now, lines) == _flat(lines[0]) else lines)],
+        "shown": [_parted(line) for line in lines if _flat(line) != headline],
         "said": [_parted(line) for line in visit.said_now(job)],
         "asked": asked, "advice": advice, "turn": turn,
-        "headline": _headline(now, lines),
+        "headline": headline,
         "form": forms.form_of(asked.question, situation) if asked and asked.question else None,
         "wait_s": wait_s, "then": say_then(now) if wait_s else "", "refresh_s": min(wait_s + 1, REFRESH_S),
         "why": [*([asked.why] if asked else []), *map(_flat, brief.say_why(now.case, now.advice, "page"))],
@@ -239,12 +240,14 @@ def _headline(now: Standing, lines: list[str]) -> str:
     assert asked.advice
     if lines and asked.advice.action != "run_at":
         return _flat(lines[0])
-    due = (
-        asked.advice
-        if asked.advice.action == "run_at" or asked.advice.asks_co
-        else Advice("read", firing=situation.firing)
-    )
-    return brief.first_line(now.case, due, "page")
+    said = asked.advice.action == "run_at" or asked.advice.asks_co
+    return brief.first_line(now.case, asked.advice if said else Advice("read", firing=situation.firing), "page")
+
+
+def _runs(situation: Situation) -> str:
+    if situation.firing:
+        return f"runs at {situation.firing} fire"
+    return "burner off" if situation.off else "not lit yet"
 
 
 def _title(visit: Visit, job: Job) -> str:
