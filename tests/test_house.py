@@ -16,7 +16,7 @@ from advisor import Job
 PACKAGE = Path(advisor.__file__).parent
 ORDER = (  # each may use those before it; the modules and packages right below `advisor`
     "errors", "units", "parsing", "screws", "wording", "messages", "chemistry", "job_setup", "log", "response",
-    "diagnosis", "decision", "procedure", "report", "job", "dialogue", "trace", "training", "study", "cli", "page",
+    "diagnosis", "decision", "procedure", "report", "job", "dialogue", "trace", "training", "study", "page", "cli",
 )  # fmt: skip
 JOINS_ITS_PARTS = {"", "study", "wording"}  # packages whose __init__ names what is public
 

@@ -15,7 +15,7 @@ from advisor.report.show import calibration_reasons, input_reasons, say_flue
 from advisor.response.situation import Situation
 from advisor.screws import Firing
 from advisor.wording.numbers import say_turn
-from advisor.wording.templates import ACTS, Voice
+from advisor.wording.templates import TAKE_BACK, Voice
 
 _AT_ONCE = {  # by event
     "turn": ("large-turn", "wrong-rate"),
@@ -72,7 +72,7 @@ def at_once(job: Job, advised: Advice, at: datetime, voice: Voice = "guide") -> 
     if made.screw == advised.screw and made.turns_cw and advised.turns_cw and made.turns_cw * advised.turns_cw < 0:
         said.append(
             f"That is the other way than advised: {made.screw} screw {say_turn(advised.turns_cw)}. "
-            f"If it was made so, watch CO and wait; if not, {ACTS['take_back'][voice]}."
+            f"If it was made so, watch CO and wait; if not, {TAKE_BACK[voice]}."
         )
     codes = _AT_ONCE[made.event]
     return said + [in_words(finding, voice) for finding in now.findings if finding.code in codes]

@@ -86,11 +86,11 @@ def say_truth(job: Job, at: datetime) -> str:
 def played(job: Job, at: datetime) -> Boiler | None:
     """The boiler after all that the standing rows did to it."""
     rows = job.rows(at)
-    seeds = [row.event.value for row in rows if row.event.event == "note" and row.event.item == ITEM]
+    seeds = [event.value for event in job.events if event.event == "note" and event.item == ITEM]  # struck or not
     if not seeds:
         return None
     boiler = task_of(None, False, parsing.parse_whole(seeds[0], ITEM)).boiler()
-    began = rows[0].event.time
+    began = job.events[0].time
     for row in rows:
         event = row.event
         boiler.now_s = (event.time - began).total_seconds()

@@ -55,13 +55,15 @@ ACTS: Mapping[str, Mapping[Voice, str]] = MappingProxyType({
     "void_turns": {"log": "void them", "guide": "void them", "practice": "remember that they were not made", "page": 'strike them under "Something else"'},
     "log_off": {"log": "log run-at off", "guide": "type off", "practice": "type off", "page": "tap Burner off"},
     "tell_co": {"log": "Log it: co 24", "guide": "Type co 24", "practice": "Type read", "page": "Enter CO on top"},
-    "take_back": {
-        "log": "void it", "guide": "type back", "practice": "type undo", "page": 'tap "Take back the last entry"',
-    },
     "run_again": {
         "log": "run the boiler, log it with run-at, read again",
         "guide": "type high or low once it runs, then read again",
         "practice": "read again", "page": "enter the rate once it runs, then read again"},
+})  # fmt: skip
+
+# How the last entry is taken back, by voice.
+TAKE_BACK: Mapping[Voice, str] = MappingProxyType({
+    "log": "void it", "guide": "type back", "practice": "type undo", "page": 'tap "Take back the last entry"',
 })  # fmt: skip
 
 
