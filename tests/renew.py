@@ -1,6 +1,7 @@
 """Make anew all that is generated and kept, and say what changed: `python tests/renew.py`.
 
-Demo logs with their pictures, the sessions of README.md and demo_logs/SESSIONS.md, the notebooks on lessons and on the
+Demo logs with their pictures, pictures of the page (where there is chromium), the
+sessions of README.md and demo_logs/SESSIONS.md, the notebooks on lessons and on the
 study. The notebook on how the advice was chosen takes an hour: only with `--chosen`.
 """
 
@@ -13,6 +14,7 @@ import console
 import make_choice_notebook
 import make_demo_logs
 import make_notebook
+import make_page_pictures
 import make_study_notebook
 
 FOLDERS = (console.ROOT / "demo_logs", console.ROOT / "notebooks")
@@ -32,7 +34,13 @@ def kept() -> dict[str, str]:
 
 def main() -> int:
     """Renew in order: the pages play the demo logs."""
-    steps: list[Callable[[], object]] = [make_demo_logs.main, pages, make_notebook.main, make_study_notebook.main]
+    steps: list[Callable[[], object]] = [
+        make_demo_logs.main,
+        make_page_pictures.main,
+        pages,
+        make_notebook.main,
+        make_study_notebook.main,
+    ]
     if "--chosen" in sys.argv[1:]:
         steps.append(make_choice_notebook.main)
     before = kept()

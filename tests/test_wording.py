@@ -24,7 +24,7 @@ from advisor.wording.templates import ACTS, Voice
 from advisor.wording.visit import QUESTIONS, STAGES
 
 Said = Finding | Reason
-VOICES: tuple[Voice, ...] = ("log", "guide", "practice")
+VOICES: tuple[Voice, ...] = ("log", "guide", "practice", "page")
 BANNED = ("settled figure", "on the way", "surely", "hour hand", "9 times in 10")
 CO_STOPS = ("rich", "high-co", "co-climbing")
 # parts of a sentence: notes of the record, and a figure among others
@@ -174,7 +174,7 @@ def test_every_reason_is_a_sentence_in_every_voice(said: list[Said]) -> None:
             check(reason_text(reason.code, reason.data, voice), begins=whole, ends=whole)
 
 
-def test_what_is_to_be_typed_is_said_in_three_voices_and_used() -> None:
+def test_what_is_to_be_typed_is_said_in_every_voice_and_used() -> None:
     """Every act of the table stands in a sentence, and every voice has its words."""
     templates = [*REASONS.values()]
     for words in FINDINGS.values():

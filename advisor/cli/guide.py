@@ -14,27 +14,26 @@ from pathlib import Path
 from advisor import parsing
 from advisor.cli.terminal import Stop, Terminal, prompt_width
 from advisor.decision.answers import Advice, Verdict
-from advisor.diagnosis.carbon_monoxide import CO_STOPS, worth_a_reason
 from advisor.dialogue import moments, new_job, waits
 from advisor.dialogue.after_entry import at_once, comes_to, proof_comes_to
-from advisor.dialogue.entries import Entry, parse_at_any_time, parse_entry, parse_may, parse_question, refuse_entry
-from advisor.dialogue.prompts import HELP, OTHERS, Prompt, command_of, entry_prompt, in_guide_words, question_prompt
+from advisor.dialogue.asked import Asked, Standing, co_stops, say_above, say_then, say_trouble, standing
+from advisor.dialogue.entries import Entry, parse_at_any_time, parse_entry, parse_may, parse_question, skip_stage
+from advisor.dialogue.prompts import HELP, OTHERS, Prompt, command_of, entry_prompt, in_words, question_prompt
+from advisor.dialogue.striking import NOTHING, last_row
 from advisor.errors import AdvisorError, LogGrownError, RangeError
 from advisor.job import Job
-from advisor.log.check_items import METER_GAS, OUTCOME, PRESSURE_DROP, SKIPPED
-from advisor.log.events import Event, still_valid
+from advisor.log.check_items import METER_GAS, OUTCOME, PRESSURE_DROP
+from advisor.log.events import Event
 from advisor.log.file import create_log, name_of
-from advisor.messages import Finding, Reason
-from advisor.procedure.progress import StageState, Step
-from advisor.procedure.stages import CLOSE, HIGH, LINE_TEST, LOW, RECORD, Question, Stage
+from advisor.messages import Finding
+from advisor.procedure.progress import StageState
+from advisor.procedure.stages import HIGH, LOW, Question, Stage
 from advisor.report import answers, brief
 from advisor.report.layout import labelled, listed, wrapped
 from advisor.report.show import drop_reasons
-from advisor.screws import OFF, RUNNING, Firing
-from advisor.wording.numbers import say_seconds
+from advisor.screws import OFF, RUNNING
 
 CHANGED = "The log has grown meanwhile: another terminal? Nothing was logged. See what it asks now."
-WHY_PROVE = "What counts is read with the cover on, CO included, at both rates, since the last turn."
 
 
 class AskAnew(Exception):  # noqa: N818 - no error: the log, or what is known, has changed
@@ -44,7 +43,7 @@ class AskAnew(Exception):  # noqa: N818 - no error: the log, or what is known, h
 class Guide:
     """A walk through the stages of one visit. `now` gives the moment; all else is in the log.
 
-    case, situation, advice, progress  as the log stood when it was last looked at (`_look`)
+    stands, situation, advice, progress  as the log stood when it was last looked at (`_look`)
     """
 
     def __init__(
@@ -65,8 +64,8 @@ class Guide:
             self.job.only_if_seen = True  # what was asked about may have been logged elsewhere by now
             self._say(HELP)
             self._ask_how_it_runs()
-            while (state := self._look()) and state.step:
-                self._go_on(state, state.step)
+            while (now := self._look()).state and now.asked:
+                self._go_on(now.state, now.asked)
             self._say_over()
         except (Stop, KeyboardInterrupt):
             saved = "All that was entered is saved" if self.path.exists() else "No log was started"
@@ -94,7 +93,7 @@ class Guide:
 
     def _ask_how_it_runs(self) -> None:
         """Where a visit is taken up again with the burner on, as far as is logged: whether it still is, first."""
-        while (state := self._look()) and state.step and self.situation.firing and not self.situation.left:
+        while self._look().asked and self.situation.firing and not self.situation.left:
             running = self.situation.firing
             typed = self.terminal.ask(
                 f"Taken up again. How does the burner run now? (high, low, off; logged: {running})"
@@ -115,34 +114,28 @@ class Guide:
 
     # ---- what the log asks now
 
-    def _look(self) -> StageState | None:
-        """Read the log again; the stage that is asked about, None at the end of the visit."""
+    def _look(self) -> Standing:
+        """Read the log again; nothing is asked at the end of the visit."""
         self.job.refresh()
         at = self._moment()
-        self.case, self.advice = self.job.case(at), self.job.next(at)
-        self.situation = self.case.situation
-        self.progress = self.job.progress(at, self.advice)
-        return self.progress.current
+        now = standing(self.job, at)
+        self.stands, self.advice, self.situation, self.progress = now, now.advice, now.situation, now.progress
+        return now
 
-    def _go_on(self, state: StageState, step: Step) -> None:
+    def _go_on(self, state: StageState, asked: Asked) -> None:
         """Ask what this stage asks next; a slip is said, and the log is looked at again."""
         self._stage = state.stage
         try:
-            if any(stop.code in CO_STOPS for stop in self.advice.stops):
-                if state.stage not in (CLOSE, RECORD):  # there the boiler may be left with it, out of service
-                    self._set()
-                    return
-                self._show("\n".join(wrapped(answers.say_stop(self.advice.stops[0], "guide"))))
-            self._announce(state)
-            if step.question:
-                self._question(step.question)
-            elif step.firing:
-                self._prove(step.firing)
-            elif step.co:
-                why = Reason("co-first-lit")
-                self._entry(Advice("read", firing=self.situation.firing, why=(why,)), in_guide_words(why))
+            if not asked.urgent:
+                if co_stops(self.advice):
+                    self._show("\n".join(wrapped(answers.say_stop(self.advice.stops[0], "guide"))))
+                self._announce(state)
+            if asked.question:
+                self._question(asked.question)
+            elif asked.wait_s:
+                self._wait(asked.wait_s)
             else:
-                self._set()
+                self._due(asked)
         except AskAnew:
             pass
         except AdvisorError as error:
@@ -161,7 +154,7 @@ class Guide:
                 self.terminal.say("\n".join(labelled("Caution", stage.words.caution)))
         if state.why and state.step and state.step.question:
             why = state.why
-            self._say(answers.say_stop(why, "guide") if isinstance(why, Finding) else f"STOP. {in_guide_words(why)}")
+            self._say(answers.say_stop(why, "guide") if isinstance(why, Finding) else f"STOP. {in_words(why)}")
 
     def _say_over(self) -> None:
         left = [row.event.value for row in self.situation.checks(OUTCOME)]
@@ -182,50 +175,18 @@ class Guide:
 
     # ---- readings and turns
 
-    def _set(self) -> None:
-        """Do what the advice says, or log what was done instead."""
-        advice, why = self.advice, [in_guide_words(reason) for reason in self.advice.why]
-        if advice.action == "wait" and advice.wait_s is not None and not waits.was_cut_short(self.situation):
-            self._wait(advice.wait_s)
-            return
-        if advice.due("interim") and not waits.was_cut_short(
-            self.situation
-        ):  # a reading on the way is heard in the wait
-            self._wait(self.situation.wait_left_s)
-            return
-        if advice.action == "run_at":
-            warned, co = answers.say_findings(advice.findings, ("warn",), "guide"), brief.say_now(self.case)
-            self._show("\n".join([*warned, *co, *listed("Why", why)]))
-        elif advice.action != "wait":
-            self._show(brief.say_next(self.case, advice, self.progress, "guide"))
-        self._say_trouble()
-        if self.situation.tracker.open_shortfalls and advice.action not in ("halt", "run_at"):
-            advice = Advice("read", firing=self.situation.firing)  # Enter alone turns nothing
-            why = [LINE_TEST.words.why]
-        self._entry(advice, " ".join([*why, OTHERS]))
-
-    def _say_trouble(self) -> None:
-        """Where the job is stopped, when a new reading will count."""
-        if self.advice.action == "halt" and self.situation.wait_left_s:
-            self._say(f"Not steady yet: a reading counts after {say_seconds(self.situation.wait_left_s)} more.")
-
-    def _prove(self, firing: Firing) -> None:
-        """A reading with CO at one rate with the cover on."""
-        wait_s = waits.proof_wait_s(self.situation)
-        if self.situation.firing != firing:
-            self._entry(Advice("run_at", firing=firing), WHY_PROVE)
-        elif wait_s > 0 and not waits.was_cut_short(self.situation):
-            self._wait(wait_s)
-        else:
-            made = self._entry(Advice("read", firing=firing), WHY_PROVE)
-            if made and made.event == "reading":
-                self._say(*proof_comes_to(firing, self.job.situation(self._moment())))
+    def _due(self, asked: Asked) -> None:
+        """A reading, a turn or a change of rate, and what was done instead."""
+        assert asked.advice
+        self._show("\n".join(say_above(self.stands, "guide")))
+        self._say(say_trouble(self.stands))
+        made = self._entry(asked.advice, asked.why)
+        if asked.proof and made and made.event == "reading":
+            self._say(*proof_comes_to(asked.proof, self.job.situation(self._moment())))
 
     def _wait(self, seconds: float) -> None:
         """Count a wait down; one that is cut short is noted with its reason."""
-        then, co2 = f"then read {brief.ALL} at {self.situation.firing} fire", self.advice.expect_co2_pct
-        then += f"; expect CO2 {co2:.1f} %" if co2 is not None and self.advice.action == "wait" else ""
-        left_s, typed = self.terminal.wait(float(ceil(seconds)), then)
+        left_s, typed = self.terminal.wait(float(ceil(seconds)), say_then(self.stands))
         if typed:
             self._take(typed, self.advice, OTHERS)
         elif left_s:
@@ -246,9 +207,8 @@ class Guide:
         """Log what was typed, and say what is odd about it; the row that was logged."""
         firing = self.situation.firing
         if turn := parse_may(typed, firing):
-            self.terminal.say(
-                brief.say_verdict(self.job.case(self._moment()), self.job.may(*turn, at=self._moment()), "guide")
-            )
+            at = self._moment()
+            self.terminal.say(brief.say_verdict(self.job.case(at), self.job.may(*turn, at=at), "guide"))
             return None
         made = self._log(parse_entry(typed, advice, firing))
         self._say(*at_once(self.job, advice, self._moment()))
@@ -288,28 +248,20 @@ class Guide:
             case "skip":
                 self._skip()
             case "note":
-                self._note(typed[5:])
+                self._log(lambda job, at: job.note(typed[5:], at=at))
         raise AskAnew
 
     def _back(self) -> None:
         """Strike the last row that stands; a turn only if it was never made."""
-        valid = still_valid(self.job.events)
-        rows = [n for n, event in enumerate(self.job.events, 1) if valid[n - 1] and event.event != "void"]
-        if not rows:
-            self._say("There is nothing to go back to.")
+        last, never, why = last_row(self.job), False, ""
+        if last is None:
+            self._say(NOTHING)
             return
-        event, why = self.job.events[rows[-1] - 1], ""
-        if event.event == "turn":
-            never = self._reason(f"Row {rows[-1]}, {answers.say_event(event)}. Was it never made? (yes, no)")
-            if never.lower() not in ("yes", "y"):
-                self._say("Then it stays: a turn that was made is turned back with a turn of its own.")
-                return
-        if worth_a_reason(self.situation.setup, event):
-            why = self._reason(f"Row {rows[-1]} has CO {event.co_ppm:g} ppm and stays on the record. Why is it struck?")
-            if not why:
-                self._say("Then it stands: CO is not struck without a reason.")
-                return
-        self._log(lambda job, at: job.void(rows[-1], at=at, note=why))
+        if last.was_turn:
+            never = self._reason(f"{last.asks} (yes, no)").lower() in ("yes", "y")
+        elif last.needs_why:
+            why = self._reason(last.asks)
+        self._log(last.strike(never_made=never, why=why))
 
     def _skip(self) -> None:
         """Leave the stage out, with a reason."""
@@ -317,8 +269,7 @@ class Guide:
         name = self._stage.name
         reason = self._reason(f"Why is '{name}' skipped? It shows on the record; Enter: not skipped")
         if reason and command_of(reason) in (None, "note"):
-            refuse_entry(reason, self.situation.firing)
-            self._note(reason, item=SKIPPED, value=name)
+            self._log(skip_stage(reason, name, self.situation.firing))
 
     def _reason(self, asks: str) -> str:
         """Words about something that was typed; what may be typed at any time is taken here too."""
@@ -331,9 +282,6 @@ class Guide:
         self._log(entry)
         self._say(*at_once(self.job, self.advice, self._moment()))
         raise AskAnew
-
-    def _note(self, words: str, **about: str) -> None:
-        self._log(lambda job, at: job.note(words, at=at, **about))
 
     def _log(self, entry: Entry) -> Event:
         """Log something, unless the log is no longer the one that was asked about; the row it made."""
@@ -356,7 +304,8 @@ class Guide:
 
     def _say(self, *sentences: str) -> None:
         for sentence in sentences:
-            self.terminal.say(answers.say_plainly(sentence))
+            if sentence:
+                self.terminal.say(answers.say_plainly(sentence))
 
     def _say_apart(self, sentence: str) -> None:
         self.terminal.say("\n" + answers.say_plainly(sentence))

@@ -15,6 +15,7 @@ import typer
 
 from advisor.cli import completion, open_options, terminal
 from advisor.cli.usage import PlainGroup, PlainHelp, argument, option
+from advisor.dialogue import new_job
 from advisor.dialogue.after_entry import after_entry
 from advisor.dialogue.entries import Turn, log_turn
 from advisor.dialogue.moments import moment_to_answer, parse_time
@@ -108,7 +109,7 @@ def open_log(
 ) -> None:
     """Start a job log. Bands and fuel come from the maker's instructions, or with --from from the last visit."""
     kind = None if visit is None else one_of(visit, VISITS)
-    before = open_options.setup_from(earlier, kind) if earlier else None
+    before = new_job.setup_from(earlier, kind) if earlier else None
     settings = open_options.parse_settings(setting or [])
     stated: dict[str, Any] = {
         "co_limit": parse_co_limit(co_limit) if co_limit else None,
@@ -281,6 +282,22 @@ def guide(log: Log) -> None:
     from advisor.cli.guide import Guide  # here, not above: no other command needs it
 
     Guide(log, terminal.Terminal()).run()
+
+
+@command()
+def page(
+    folder: Annotated[Path, argument("FOLDER", "Folder of the visits' logs.")],
+    port: Annotated[str, option("N", "Port to listen on.")] = "8765",
+    lan: Annotated[bool, option(None, "A phone on the same network may open it too.", "--lan")] = False,
+) -> None:
+    """The visit on a phone: a small server for this device's browser, with --lan for the network's."""
+    try:
+        from advisor.page import server  # here, not above: it needs the extra
+    except ModuleNotFoundError as error:
+        raise LogError(
+            f"the page needs packages of its own: pip install 'advisor[page]' ({error.name} is missing)"
+        ) from None
+    server.serve(folder, parse_whole(port, "--port"), lan, typer.echo)
 
 
 @command()

@@ -3,16 +3,13 @@
 import re
 from collections.abc import Mapping
 from dataclasses import replace
-from pathlib import Path
 from typing import Any
 
 from advisor import parsing
 from advisor.chemistry import fuels
 from advisor.errors import RangeError
-from advisor.job import Job
 from advisor.job_setup import band_check
 from advisor.job_setup.setup import JobSetup
-from advisor.response.earlier_visit import next_setup
 from advisor.screws import FIRINGS, Firing
 
 SETTABLE = (
@@ -87,14 +84,6 @@ def stated_setup(
         name: {**getattr(before, name), **value} if isinstance(value, dict) else value for name, value in said.items()
     }
     return replace(before, bands={**before.bands, **given}, **merged)
-
-
-def setup_from(log: Path, visit: str | None) -> JobSetup:
-    """The setup that an earlier visit to the same boiler gives; a service where no kind of visit is stated."""
-    job = Job.load(log)
-    if job.setup.practice:
-        raise RangeError(f"--from: {log} is of a made-up boiler")
-    return next_setup(job.situation(job.ended), visit or "service", log.name)
 
 
 def ask_back_bands(setup: JobSetup, confirmed: bool) -> None:

@@ -6,7 +6,7 @@ from advisor.decision.answers import Advice
 from advisor.diagnosis.answers import flue_gas_at, input_of
 from advisor.dialogue.entries import WITH_EFFECT, is_known
 from advisor.dialogue.moments import moment_to_answer
-from advisor.dialogue.prompts import in_guide_words
+from advisor.dialogue.prompts import in_words
 from advisor.job import Job
 from advisor.log.check_items import AIR_C, CALIBRATED, INPUT_RATE, STANDING, WORKING
 from advisor.log.events import still_valid
@@ -15,6 +15,7 @@ from advisor.report.show import calibration_reasons, input_reasons, say_flue
 from advisor.response.situation import Situation
 from advisor.screws import Firing
 from advisor.wording.numbers import say_turn
+from advisor.wording.templates import TAKE_BACK, Voice
 
 _AT_ONCE = {  # by event
     "turn": ("large-turn", "wrong-rate"),
@@ -63,7 +64,7 @@ def proof_comes_to(firing: Firing, situation: Situation) -> list[str]:
     return said if whole else [*said, "The proof needs CO too: read all three."]
 
 
-def at_once(job: Job, advised: Advice, at: datetime) -> list[str]:
+def at_once(job: Job, advised: Advice, at: datetime, voice: Voice = "guide") -> list[str]:
     """What is odd about the turn or the reading that was logged last, where a wait comes before the next answer."""
     made, said = job.events[-1], []
     if made.event not in _AT_ONCE or (now := job.next(at)).action != "wait":
@@ -71,7 +72,7 @@ def at_once(job: Job, advised: Advice, at: datetime) -> list[str]:
     if made.screw == advised.screw and made.turns_cw and advised.turns_cw and made.turns_cw * advised.turns_cw < 0:
         said.append(
             f"That is the other way than advised: {made.screw} screw {say_turn(advised.turns_cw)}. "
-            "If it was made so, watch CO and wait; if not, type back."
+            f"If it was made so, watch CO and wait; if not, {TAKE_BACK[voice]}."
         )
     codes = _AT_ONCE[made.event]
-    return said + [in_guide_words(finding) for finding in now.findings if finding.code in codes]
+    return said + [in_words(finding, voice) for finding in now.findings if finding.code in codes]

@@ -2,7 +2,7 @@
 
 import re
 import shlex
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from datetime import datetime
 from typing import NamedTuple
 
@@ -10,7 +10,7 @@ from advisor import parsing
 from advisor.chemistry import gas_meter
 from advisor.decision.answers import Advice, Verdict
 from advisor.dialogue.moments import parse_time
-from advisor.dialogue.prompts import READING, in_guide_words
+from advisor.dialogue.prompts import READING, in_words
 from advisor.errors import RangeError
 from advisor.job import Job
 from advisor.log import check_items
@@ -25,6 +25,7 @@ WITH_EFFECT = (check_items.STANDING, check_items.WORKING, check_items.SAMPLE_LIN
 _NOTHING = ("0", "no", "n", "none", "nothing")  # was turned; a CO2 of 0 is no reading of a flame
 _NUMBERS = re.compile(r"[\d.,]+(\s+[\d.,]+){0,2}")
 
+READ = ("CO2", "O2", "CO")  # in this order
 Entry = Callable[[Job, datetime], object]  # logs something at a moment
 
 
@@ -60,7 +61,7 @@ def parse_question(typed: str, question: Question, situation: Situation, progres
     else:
         answers = [(item, *check_items.parse_answer(check, words, situation.setup, situation.at.date()))]
     if progress.barred and any(value == check_items.IN_SERVICE for _, value, _ in answers):
-        raise RangeError(in_guide_words(progress.barred))
+        raise RangeError(in_words(progress.barred))
 
     def log(job: Job, at: datetime) -> None:
         for answer in answers:
@@ -183,6 +184,12 @@ def refuse_entry(reason: str, firing: Firing | None) -> None:
     raise RangeError(f"'{reason}' is no reason: say why in words. A reading or a turn is asked for after it.")
 
 
+def skip_stage(reason: str, name: str, firing: Firing | None) -> Entry:
+    """The note that leaves a stage out. RangeError where the reason is a reading or a turn."""
+    refuse_entry(reason, firing)
+    return lambda job, at: job.note(reason, item=check_items.SKIPPED, value=name, at=at)
+
+
 def is_known(item: str, job: Job) -> bool:
     """Whether a check of this name is more than a remark in this job."""
     return item in check_items.CHECK_ITEMS or item in job.setup.pressures
@@ -200,8 +207,21 @@ def _as_advised(advice: Advice) -> Entry:
 def _reading(typed: str, firing: Firing | None) -> Entry:
     if not firing:
         raise RangeError("At which rate does it run? Type high or low first.")
-    shown = [parsing.parse_number(word, name) for word, name in zip(typed.split(), ("CO2", "O2", "CO"), strict=False)]
-    return lambda job, at: job.read(firing, *shown, at=at)
+    return reading_of(typed.split(), firing)
+
+
+def reading_of(words: Sequence[str], firing: Firing) -> Entry:
+    """The reading of CO2, O2 and CO as typed, each on its own; O2 or CO may be left out, CO may stand alone.
+
+    Raises RangeError.
+    """
+    shown = [parsing.maybe_number(word.strip() or None, name) for word, name in zip(words, READ, strict=False)]
+    if shown[0] is not None:
+        co2_pct, rest = shown[0], shown[1:]
+        return lambda job, at: job.read(firing, co2_pct, *rest, at=at)
+    if len(shown) == len(READ) and (co_ppm := shown[-1]) is not None and shown[1] is None:
+        return lambda job, at: job.co(co_ppm, at=at)
+    raise RangeError("CO2 is missing: give it with O2 and CO, or CO alone.")
 
 
 def _run_and_read(typed: str, firing: Firing) -> Entry:

@@ -2,6 +2,7 @@
 
 import re
 from collections.abc import Callable
+from pathlib import Path
 from typing import NamedTuple
 
 from advisor import parsing
@@ -9,8 +10,10 @@ from advisor.chemistry import fuels
 from advisor.dialogue.entries import NO_ANSWER
 from advisor.dialogue.prompts import Prompt
 from advisor.errors import RangeError
+from advisor.job import Job
 from advisor.job_setup import band_check
 from advisor.job_setup.setup import VISITS, JobSetup
+from advisor.response.earlier_visit import next_setup
 from advisor.screws import FIRINGS, Firing
 
 WHY = (
@@ -89,6 +92,14 @@ class Opening:
         if first.lower() == "o2":
             return band_check.band_from_o2(self.fuel, *parsing.parse_limits(rest, "band", with_unit=False)[:2])
         return parsing.parse_limits(typed, "band", with_unit=False)[:2]
+
+
+def setup_from(log: Path, visit: str | None) -> JobSetup:
+    """The setup that an earlier visit to the same boiler gives; a service where no kind of visit is stated."""
+    job = Job.load(log)
+    if job.setup.practice:
+        raise RangeError(f"--from: {log} is of a made-up boiler")
+    return next_setup(job.situation(job.ended), visit or "service", log.name)
 
 
 def _two_bands(typed: str) -> list[str]:

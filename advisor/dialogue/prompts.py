@@ -10,6 +10,7 @@ from advisor.report.answers import PUBLISHED_CO
 from advisor.response.situation import Situation
 from advisor.wording import finding_text, reason_text
 from advisor.wording.numbers import say_typed
+from advisor.wording.templates import Voice
 from advisor.wording.visit import QUESTIONS
 
 READING = "CO2 O2 CO, such as 8.1 6.5 24"
@@ -37,9 +38,14 @@ class Prompt(NamedTuple):
     hint: str = ""
 
 
-def in_guide_words(said: Finding | Reason) -> str:
-    """A sentence in the voice of the guide, where short words are typed instead of commands."""
-    return finding_text(said, "guide") if isinstance(said, Finding) else reason_text(said.code, said.data, "guide")
+def in_words(said: Finding | Reason, voice: Voice = "guide") -> str:
+    """A sentence in a voice: the guide's, where short words are typed instead of commands, or another."""
+    return finding_text(said, voice) if isinstance(said, Finding) else reason_text(said.code, said.data, voice)
+
+
+def others(voice: Voice) -> str:
+    """What else may be typed where an entry is due; on the page it is there to be seen."""
+    return OTHERS if voice == "guide" else ""
 
 
 def command_of(typed: str) -> Command | None:

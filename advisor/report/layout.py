@@ -4,12 +4,16 @@ import os
 import sys
 import textwrap
 import unicodedata
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from contextvars import ContextVar
 
 WIDTH = 78  # most columns of a line, and those where nobody says how wide the screen is
 LEAST_WIDTH = 32
 NARROW = 60  # columns under which labels stand in the line and what can be left out is
 LABEL_WIDTH = 9
+UNLIMITED = 1_000_000
+_FOR_A_PAGE = ContextVar("for_a_page", default=False)
 _FILL = "\ue000"  # stands beside a wide character while lines are cut, so that it counts twice
 
 
@@ -19,8 +23,20 @@ def columns(text: str) -> int:
     return sum(0 if unicodedata.combining(char) else 2 if wide(char) in "WF" else 1 for char in text)
 
 
+@contextmanager
+def for_a_page() -> Iterator[None]:
+    """Lines of any width, a label parted from its text by a tab: the browser wraps and sets them."""
+    token = _FOR_A_PAGE.set(True)
+    try:
+        yield
+    finally:
+        _FOR_A_PAGE.reset(token)
+
+
 def width() -> int:
     """Columns of a line: those of the terminal, or of COLUMNS where that is set, from LEAST_WIDTH to WIDTH."""
+    if _FOR_A_PAGE.get():
+        return UNLIMITED
     stated = os.environ.get("COLUMNS", "")
     if stated.isdecimal() and int(stated) > 0:
         return min(max(int(stated), LEAST_WIDTH), WIDTH)
@@ -51,6 +67,8 @@ def wrapped(text: str, width: int | None = None, first: str = "", others: str = 
 
 def labelled(label: str, text: str, label_width: int = LABEL_WIDTH) -> list[str]:
     """A text behind a label, its further lines under its first; on a narrow screen the label begins the text."""
+    if _FOR_A_PAGE.get():
+        return [f"{label}\t{text}"]
     if narrow():
         return wrapped(f"{label} {text}".strip())
     head = f"{label:<{label_width - 1}} "

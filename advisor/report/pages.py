@@ -267,7 +267,7 @@ def save(figures: Sequence[Figure], path: Path, title: str, overwrite: bool = Fa
     paths = [path.with_name(f"{path.stem}-{number}{path.suffix}") for number in range(2, len(figures) + 1)]
     paths = [path] if suffix == ".pdf" else [path, *paths]
     _check_places(paths, overwrite)
-    contents = [_pdf(figures, title)] if suffix == ".pdf" else [_picture(figure, suffix, title) for figure in figures]
+    contents = [as_pdf(figures, title)] if suffix == ".pdf" else [_picture(figure, suffix, title) for figure in figures]
     for place, content in zip(paths, contents, strict=True):
         _write(place, content)
     return paths
@@ -304,7 +304,8 @@ def _write(path: Path, content: bytes) -> None:
         raise LogError(f"{path}: this {why or f'could not be written ({error.strerror})'}") from error
 
 
-def _pdf(figures: Iterable[Figure], title: str) -> bytes:
+def as_pdf(figures: Iterable[Figure], title: str) -> bytes:
+    """All pages as one PDF."""
     held = io.BytesIO()
     with plain_style(), PdfPages(held, metadata={"Title": title, "CreationDate": None}) as pages:
         for figure in figures:

@@ -1,5 +1,6 @@
 """One job at one moment: the rows that stand, in order, what they taught, and how long there is still to wait."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from functools import cached_property
@@ -93,12 +94,7 @@ class Situation:
     @property
     def closed(self) -> Event | None:
         """How the appliance was left, where nothing was done at the boiler since; None while the visit goes on."""
-        for row in reversed(self.rows):
-            if row.event.event in ("reading", "turn", "firing"):
-                return None
-            if row.event.item == OUTCOME and row.event.event == "check":
-                return row.event
-        return None
+        return left_as(self.rows)
 
     @property
     def stale(self) -> bool:
@@ -204,6 +200,16 @@ class Situation:
             return None
         interim_s = max(self.tracker.earliest_s, max(taken, default=since_s) + policy.interim_every_s, self.at_s)
         return interim_s - self.at_s if interim_s + policy.interim_margin_s <= self.at_s + wait_s else None
+
+
+def left_as(rows: Sequence[Row]) -> Event | None:
+    """How the appliance was left, where nothing was done at the boiler since; None while the visit goes on."""
+    for row in reversed(rows):
+        if row.event.event in ("reading", "turn", "firing"):
+            return None
+        if row.event.item == OUTCOME and row.event.event == "check":
+            return row.event
+    return None
 
 
 def settled_from_s(belief: FilterState, first_s: float) -> float:

@@ -8,7 +8,7 @@ from typing import Any, Literal
 from advisor.wording.numbers import say_chance, say_degrees, say_fraction, say_seconds, say_size, say_turn, say_wait
 from advisor.wording.visit import STAGES
 
-Voice = Literal["log", "guide", "practice"]  # who types: on the command line, in the guide, at a made-up boiler
+Voice = Literal["log", "guide", "practice", "page"]  # who enters: command line, guide, made-up boiler, phone
 
 FORMATS: Mapping[str, Callable[[Any], str]] = MappingProxyType({
     "fraction": say_fraction,
@@ -27,45 +27,43 @@ FORMATS: Mapping[str, Callable[[Any], str]] = MappingProxyType({
 
 # What is to be typed, by voice. The first is that of the command line, `advisor ... LOG` left out.
 ACTS: Mapping[str, Mapping[Voice, str]] = MappingProxyType({
-    "prove_line": {"log": 'log check sample-line tight', "guide": "type tight", "practice": "type check line"},
+    "prove_line": {"log": 'log check sample-line tight', "guide": "type tight", "practice": "type check line", "page": 'tap tight under "Something else"'},
     "tell_line": {
         "log": 'log check sample-line tight or leaking',
         "guide": "type tight or leaking",
-        "practice": "type check line",
-    },
+        "practice": "type check line", "page": 'tap tight or leaking under "Something else"'},
     "tell_loose_line": {
         "log": 'Line loose: log check sample-line leaking, then tight. Not loose: log check sample-line tight.',
         "guide": "Line loose: type leaking, then tight. Not loose: type tight.",
-        "practice": "Check line, air, pressure; mend; read again.",
-    },
-    "log_again": {"log": 'Then log check "{item}" again.', "guide": "Then answer again.", "practice": "Then check again."},
+        "practice": "Check line, air, pressure; mend; read again.", "page": "Line loose: tap leaking, then tight. Not loose: tap tight."},
+    "log_again": {"log": 'Then log check "{item}" again.', "guide": "Then answer again.", "practice": "Then check again.", "page": "Then answer again."},
     "tell_way": {
         "log": 'log check {screw}-clockwise {other}, or void {row} and log that turn as it was made',
         "guide": "type {other}, or void {row} and the turn as it was made",
-        "practice": "type check screw",
-    },
+        "practice": "type check screw", "page": 'tap {other} under "Something else", or take that turn back and enter it as it was made'},
     "tell_either_way": {
         "log": 'log check {screw}-clockwise richer or leaner',
         "guide": "type richer or leaner",
-        "practice": "type check screw",
-    },
+        "practice": "type check screw", "page": 'tap richer or leaner under "Something else"'},
     "tell_cause": {
-        "log": 'log check cause-of-CO mended', "guide": 'type check "cause of CO" mended', "practice": "type mend",
-    },
-    "void_row": {"log": "void {row}", "guide": "type void {row}", "practice": "remember that it was not made"},
+        "log": 'log check cause-of-CO mended', "guide": 'type check "cause of CO" mended', "practice": "type mend", "page": 'tap mended under "Something else"'},
+    "void_row": {"log": "void {row}", "guide": "type void {row}", "practice": "remember that it was not made", "page": 'strike row {row} under "Something else"'},
     "void_turn": {
         "log": "void {void_row_number}",
         "guide": "type void {void_row_number}",
-        "practice": "remember that it was not made",
-    },
-    "void_turns": {"log": "void them", "guide": "void them", "practice": "remember that they were not made"},
-    "log_off": {"log": "log run-at off", "guide": "type off", "practice": "type off"},
-    "tell_co": {"log": "Log it: co 24", "guide": "Type co 24", "practice": "Type read"},
+        "practice": "remember that it was not made", "page": 'strike row {void_row_number} under "Something else"'},
+    "void_turns": {"log": "void them", "guide": "void them", "practice": "remember that they were not made", "page": 'strike them under "Something else"'},
+    "log_off": {"log": "log run-at off", "guide": "type off", "practice": "type off", "page": "tap Burner off"},
+    "tell_co": {"log": "Log it: co 24", "guide": "Type co 24", "practice": "Type read", "page": "Enter CO on top"},
     "run_again": {
         "log": "run the boiler, log it with run-at, read again",
         "guide": "type high or low once it runs, then read again",
-        "practice": "read again",
-    },
+        "practice": "read again", "page": "enter the rate once it runs, then read again"},
+})  # fmt: skip
+
+# How the last entry is taken back, by voice.
+TAKE_BACK: Mapping[Voice, str] = MappingProxyType({
+    "log": "void it", "guide": "type back", "practice": "type undo", "page": 'tap "Take back the last entry"',
 })  # fmt: skip
 
 

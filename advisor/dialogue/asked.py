@@ -1,0 +1,144 @@
+"""What is asked now, from the log alone: one question, one entry or one wait. The guide and the page both ask it."""
+
+from dataclasses import dataclass, replace
+from datetime import datetime
+from typing import NamedTuple
+
+from advisor.decision.advise import Case
+from advisor.decision.answers import Advice
+from advisor.diagnosis.carbon_monoxide import CO_STOPS
+from advisor.dialogue import waits
+from advisor.dialogue.prompts import Prompt, entry_prompt, in_words, others, question_prompt
+from advisor.job import Job
+from advisor.messages import Reason
+from advisor.procedure.progress import Progress, StageState
+from advisor.procedure.stages import CLOSE, LINE_TEST, RECORD, Question
+from advisor.report import answers, brief
+from advisor.report.layout import listed
+from advisor.response.situation import Situation
+from advisor.screws import Firing
+from advisor.wording.numbers import say_seconds
+from advisor.wording.templates import Voice
+
+WHY_PROVE = "What counts is read with the cover on, CO included, at both rates, since the last turn."
+
+
+@dataclass(frozen=True)
+class Asked:
+    """One thing that is asked.
+
+    why       what is said to "why?"
+    question  of the visit; None where a reading, a turn, a change of rate or a wait is due
+    advice    what an entry is read by, and done by Enter alone; None at a question
+    wait_s    seconds to wait first
+    proof     rate that is read with the cover on; None where none is
+    urgent    whether CO is over its limit, which comes before all questions
+    answers   whether the answer of `next` stands above
+    """
+
+    why: str
+    question: Question | None = None
+    advice: Advice | None = None
+    wait_s: float = 0.0
+    proof: Firing | None = None
+    urgent: bool = False
+    answers: bool = False
+
+    def prompt(self, situation: Situation) -> Prompt:
+        """The question, with what Enter takes."""
+        if self.question:
+            return question_prompt(self.question, situation)
+        assert self.advice
+        return entry_prompt(self.advice, situation)
+
+
+class Standing(NamedTuple):
+    """A visit at a moment: the case, its advice, its progress, the stage that is asked about, and what is asked."""
+
+    case: Case
+    advice: Advice
+    progress: Progress
+    state: StageState | None
+    asked: Asked | None
+
+    @property
+    def situation(self) -> Situation:
+        """The job at that moment."""
+        return self.case.situation
+
+
+def standing(job: Job, at: datetime, voice: Voice = "guide") -> Standing:
+    """How a visit stands at a moment, as its log was last read; nothing is asked at its end."""
+    case, advice = job.case(at), job.next(at)
+    progress = job.progress(at, advice)
+    return Standing(case, advice, progress, progress.current, _asked(case, advice, progress.current, voice))
+
+
+def co_stops(advice: Advice) -> bool:
+    """Whether CO stops the work."""
+    return any(stop.code in CO_STOPS for stop in advice.stops)
+
+
+def say_above(now: Standing, voice: Voice) -> list[str]:
+    """The answer that stands above what is asked, in lines; none at a question."""
+    advice, lines = now.advice, []
+    if now.asked is None or not now.asked.answers:
+        return []
+    if advice.action == "run_at":
+        why = [in_words(reason, voice) for reason in advice.why]
+        lines = [*answers.say_findings(advice.findings, ("warn",), voice), *brief.say_now(now.case)]
+        lines += listed("Why", why)
+    elif advice.action != "wait":
+        lines = brief.say_next(now.case, advice, now.progress, voice).splitlines()
+    return lines
+
+
+def say_trouble(now: Standing) -> str:
+    """Where the job is stopped, when a new reading will count; else nothing."""
+    left_s = now.situation.wait_left_s
+    stopped = now.asked and now.asked.answers and now.advice.action == "halt" and left_s
+    return f"Not steady yet: a reading counts after {say_seconds(left_s)} more." if stopped else ""
+
+
+def say_then(now: Standing) -> str:
+    """What comes after a wait."""
+    advice, co2 = now.advice, now.advice.expect_co2_pct
+    expects = f"; expect CO2 {co2:.1f} %" if co2 is not None and advice.action == "wait" else ""
+    return f"then read {brief.ALL} at {now.situation.firing} fire{expects}"
+
+
+def _asked(case: Case, advice: Advice, state: StageState | None, voice: Voice) -> Asked | None:
+    if state is None or state.step is None:
+        return None
+    step, situation = state.step, case.situation
+    if co_stops(advice) and state.stage not in (CLOSE, RECORD):  # there the boiler may be left with it, out of service
+        return replace(_setting(situation, advice, voice), urgent=True)
+    if step.question:
+        return Asked(step.question.words.why, step.question)
+    if step.firing:
+        return _proving(situation, step.firing)
+    if step.co:
+        why = Reason("co-first-lit")
+        return Asked(in_words(why, voice), advice=Advice("read", firing=situation.firing, why=(why,)))
+    return _setting(situation, advice, voice)
+
+
+def _proving(situation: Situation, firing: Firing) -> Asked:
+    """A reading with CO at one rate with the cover on."""
+    if situation.firing != firing:
+        return Asked(WHY_PROVE, advice=Advice("run_at", firing=firing))
+    wait_s = 0.0 if waits.was_cut_short(situation) else max(0.0, waits.proof_wait_s(situation))
+    return Asked(WHY_PROVE, advice=Advice("read", firing=firing), wait_s=wait_s, proof=firing)
+
+
+def _setting(situation: Situation, advice: Advice, voice: Voice) -> Asked:
+    """What the advice says. A reading on the way is heard in the wait."""
+    wait_s = advice.wait_s or 0.0 if advice.action == "wait" else 0.0
+    if advice.due("interim"):
+        wait_s = situation.wait_left_s
+    if wait_s > 0 and not waits.was_cut_short(situation):
+        return Asked(others(voice), advice=advice, wait_s=wait_s)
+    why = [in_words(reason, voice) for reason in advice.why]
+    if situation.tracker.open_shortfalls and advice.action not in ("halt", "run_at"):
+        advice, why = Advice("read", firing=situation.firing), [LINE_TEST.words.why]  # Enter alone turns nothing
+    return Asked(" ".join(filter(None, [*why, others(voice)])), advice=advice, answers=True)

@@ -1,0 +1,196 @@
+"""What a form that was sent comes to: one entry of the dialogue, logged once, for the row it was made for."""
+
+from collections.abc import Callable, Mapping
+from datetime import datetime
+
+from advisor import parsing
+from advisor.decision.answers import Advice, Verdict
+from advisor.dialogue import waits
+from advisor.dialogue.after_entry import at_once, comes_to, proof_comes_to
+from advisor.dialogue.asked import Standing, standing
+from advisor.dialogue.entries import (
+    NO_ANSWER,
+    Entry,
+    parse_at_any_time,
+    parse_entry,
+    parse_question,
+    parse_turn,
+    reading_of,
+    skip_stage,
+)
+from advisor.dialogue.striking import NOTHING, last_row
+from advisor.errors import LogGrownError, RangeError
+from advisor.job import Job
+from advisor.log.events import Event
+from advisor.page import forms, practice
+from advisor.page.visits import Visit
+from advisor.report import answers, brief
+from advisor.report.layout import for_a_page
+from advisor.screws import FIRINGS, OFF
+
+Given = Mapping[str, str]  # the fields of a form
+GROWN = "Something was logged meanwhile: a second tap, or another phone. Nothing was logged twice: look again."
+MOST_LATE_S = 3600.0
+
+
+def enter(visit: Visit, given: Given) -> list[str]:
+    """Log what a form says; sentences on what it came to. RangeError, LogGrownError or LogError: nothing was logged."""
+    with visit.lock, for_a_page():
+        job = visit.job()
+        at = visit.now(job, _late_s(given))
+        act = given.get("act", "")
+        if act in (OFF, "co"):
+            return _at_any_time(visit, job, act, given, at)
+        if given.get("row") != str(len(job.events)):
+            raise LogGrownError(GROWN)
+        now = standing(job, at, "page")
+        if act == "may":
+            turn = parse_turn(_turn(given), now.situation.firing)
+            return brief.say_verdict(now.case, job.may(*turn, at=at), "page").splitlines()
+        if act == "pass":
+            practice.let_pass(job, parsing.parse_number(given.get("seconds", ""), "wait"), at)
+            return []
+        return _logged(visit, job, _ACTS.get(act, _unknown)(job, now, given), at, now)
+
+
+def _at_any_time(visit: Visit, job: Job, act: str, given: Given, at: datetime) -> list[str]:
+    """Burner off, or CO alone: from whatever page, but the same one only once."""
+    now = standing(job, at, "page")
+    since = job.events[int(given["row"]) :] if given.get("row", "").isdecimal() else ()
+    if act == OFF:
+        if now.situation.off or (not now.situation.was_lit and any(event.firing == OFF for event in since)):
+            return ["The burner is logged as off."]
+        if given.get("co", "").strip():  # CO stood in its field already: it is the reason
+            _entry_at_any_time(f"co {_figure(given, 'co')}", now)(job, at)
+            at = job.moment(at)
+        return _logged(visit, job, _entry_at_any_time(OFF, now), at, now)
+    entry = _entry_at_any_time(f"co {_figure(given, 'co')}", now)
+    co_ppm = parsing.parse_number(_figure(given, "co"), "CO")
+    if any(event.event == "reading" and event.co2_pct is None and event.co_ppm == co_ppm for event in since):
+        raise LogGrownError(GROWN)
+    return _logged(visit, job, entry, at, now)
+
+
+def _logged(visit: Visit, job: Job, entry: Entry, at: datetime, before: Standing) -> list[str]:
+    rows = len(job.events)
+    said = entry(job, at)
+    made = job.events[rows:]
+    after = [line for event in made for line in _came_to(job, event, visit.now(job), before)]
+    if isinstance(said, Verdict) and not said.allowed:
+        after.insert(0, answers.say_not_advised(said, "page"))
+    return list(dict.fromkeys(after))
+
+
+def _came_to(job: Job, made: Event, at: datetime, before: Standing) -> list[str]:
+    situation, asked = job.situation(at), before.asked
+    if made.event == "void":
+        return [f"Row {made.value} is struck: {answers.say_event(job.events[int(made.value) - 1])}."]
+    if made.event == "check":
+        return comes_to(made.item, situation)
+    said = at_once(job, before.advice, at, "page")
+    if asked and asked.proof and made.event == "reading":
+        said += proof_comes_to(asked.proof, situation)
+    return said
+
+
+# ---- one function for each thing a form can say
+
+
+def _answer(job: Job, now: Standing, given: Given) -> Entry:
+    question = now.asked.question if now.asked else None
+    if question is None or question.item != given.get("item"):
+        raise LogGrownError(GROWN)
+    typed = forms.form_of(question, now.situation).typed(given)
+    if not typed and given.get(forms.CHOICE) != forms.LEAVE_OUT:
+        raise RangeError(NO_ANSWER if not question.optional else "Nothing was filled in. Leave it out with its button.")
+    return parse_question(typed, question, now.situation, now.progress)
+
+
+def _read(job: Job, now: Standing, given: Given) -> Entry:
+    if now.situation.firing is None:
+        raise RangeError("At which rate does it run? Enter that first.")
+    return reading_of([_figure(given, name) for name in ("co2", "o2", "co")], now.situation.firing)
+
+
+def _run(job: Job, now: Standing, given: Given) -> Entry:
+    """The burner runs at a rate, with CO as it comes up where that is given."""
+    firing = given.get("firing", "")
+    if firing not in FIRINGS:
+        raise RangeError("At which rate does it run?")
+    return parse_entry(_figure(given, "co"), Advice("run_at", firing=firing), now.situation.firing)
+
+
+def _turned(job: Job, now: Standing, given: Given) -> Entry:
+    return parse_entry(_turn(given), Advice("turn", firing=now.situation.firing), now.situation.firing)
+
+
+def _word(job: Job, now: Standing, given: Given) -> Entry:
+    """A word that is typed in the guide: tight, leaking, richer, leaner; or a check of a name."""
+    return parse_entry(given.get("word", ""), Advice("read"), now.situation.firing)
+
+
+def _strike(job: Job, now: Standing, given: Given) -> Entry:
+    row, why = given.get("strike", "").strip(), given.get("why", "").strip()
+    if row:
+        number = parsing.parse_whole(row, "row")
+        return lambda job, at: job.void(number, at=at, note=why)
+    last = last_row(job)
+    if last is None:
+        raise RangeError(NOTHING)
+    return last.strike(never_made=given.get("never") == "yes", why=why)
+
+
+def _skip(job: Job, now: Standing, given: Given) -> Entry:
+    if now.state is None or now.state.stage.name != given.get("stage"):
+        raise LogGrownError(GROWN)
+    return skip_stage(_words(given, "why"), now.state.stage.name, now.situation.firing)
+
+
+def _cut(job: Job, now: Standing, given: Given) -> Entry:
+    return waits.cut_short(_words(given, "why"), now.asked.wait_s if now.asked else 0.0, now.situation.firing)
+
+
+def _note(job: Job, now: Standing, given: Given) -> Entry:
+    words = _words(given, "words")
+    return lambda job, at: job.note(words, at=at)
+
+
+def _unknown(job: Job, now: Standing, given: Given) -> Entry:
+    raise RangeError("This form is not known. Load the page again.")
+
+
+_ACTS: Mapping[str, Callable[[Job, Standing, Given], Entry]] = {
+    "answer": _answer, "read": _read, "run": _run, "turn": _turned, "word": _word, "strike": _strike, "skip": _skip,
+    "cut": _cut, "note": _note,
+}  # fmt: skip
+
+
+def _entry_at_any_time(typed: str, now: Standing) -> Entry:
+    entry = parse_at_any_time(typed.strip(), now.situation.firing)
+    assert entry
+    return entry
+
+
+def _turn(given: Given) -> str:
+    """Screw, size and way as typed at the keyboard."""
+    words = [given.get("screw", ""), _figure(given, "far"), given.get("way", "")]
+    return " ".join(" ".join(words).split())
+
+
+def _figure(given: Given, name: str) -> str:
+    return forms.decimal(given.get(name, ""))
+
+
+def _words(given: Given, name: str) -> str:
+    words = " ".join(given.get(name, "").split())
+    if not words:
+        raise RangeError("Say it in words first.")
+    return words
+
+
+def _late_s(given: Given) -> float:
+    """How long ago the form was sent first, where the network was gone meanwhile."""
+    try:
+        return min(max(float(given.get("late_s") or 0.0), 0.0), MOST_LATE_S)
+    except ValueError:
+        return 0.0

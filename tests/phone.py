@@ -1,0 +1,222 @@
+"""A phone without a screen: reads the forms of a page and taps their buttons, as a technician at a simulated boiler."""
+
+import re
+import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from html.parser import HTMLParser
+from pathlib import Path
+from typing import Any
+
+import httpx
+import uvicorn
+from on_site import OnSite, boiler
+
+from advisor.page import server
+from advisor.screws import SCREW_FOR
+
+TOKEN = "a-token-for-tests-only-0"
+OPENING = ("Valve-change", "Natural gas", ("9.0", "9.4"), ("8.6", "9.0"))
+# what is tapped at a question of the visit, and what is filled in before; by how the question begins
+ANSWERS: dict[str, tuple[str, dict[str, str]]] = {
+    "Maker's instructions": ("yes", {}), "Maker's CO limit": ("leave out", {}), "Room CO alarm": ("yes", {}),
+    "Power off": ("yes", {}), "Gas off": ("yes", {}),
+    "Boiler: make": ("save", {"boiler": "as on the plate (invented)"}),
+    "Why this visit": ("leave out", {}), "Analyser; its": ("leave out", {}),
+    "Analyser warm": ("save", {"clean air O2": "20,9", "clean air CO": "0"}), "Water trap": ("yes", {}),
+    "Sample line": ("tight", {}), "Which gas valve": ("leave out", {}), "Valve made up": ("yes", {}),
+    "Both screws": ("yes", {}), "The throttle screw": ("richer richer", {}), "The offset screw": ("richer", {}),
+    "Gas on": ("yes", {}), "Every gas joint": ("tight", {}), "Inlet pressure": ("mbar", {"low": "17", "high": "25"}),
+    "Standing pressure": ("save", {"standing pressure": "20.4"}), "Probe in the flue": ("yes", {}),
+    "Other gas appliances": ("none", {"working pressure": "19.8"}),
+    "Working pressure": ("save", {"working pressure": "19.8"}),
+    "Is that drop": ("yes", {}), "Case or cover": ("yes", {}), "Flue temperature and": ("no", {}),
+    "Caps and seals": ("yes", {}), "Test points": ("tight", {}), "Test mode off": ("yes", {}),
+    "Safety devices": ("yes", {}), "The appliance is left": ("in service", {"technician": "A. N. Other"}),
+}  # fmt: skip
+
+
+@contextmanager
+def served(folder: Path, clock: Any, token: str = TOKEN) -> Iterator[str]:
+    """A server in a thread of its own, as `advisor page` starts it, by another clock; its address."""
+    listens = server._listening("127.0.0.1", 0)
+    host = f"127.0.0.1:{listens.getsockname()[1]}"
+    config = uvicorn.Config(
+        server.app_of(folder, token, [host], clock), log_level="error", access_log=False, lifespan="off", ws="none",
+        http="h11", loop="asyncio",
+    )  # fmt: skip
+    running = uvicorn.Server(config)
+    thread = threading.Thread(target=running.run, args=([listens],), daemon=True)
+    thread.start()
+    try:
+        yield f"http://{host}"
+    finally:
+        running.should_exit = True
+        thread.join(10)
+        listens.close()
+
+
+@contextmanager
+def browser(address: str, token: str = TOKEN) -> Iterator[httpx.Client]:
+    """A client that was let in."""
+    client = httpx.Client(base_url=address, follow_redirects=True, trust_env=False, timeout=30)
+    client.get(f"/enter?token={token}")
+    yield client
+    client.close()
+
+
+@dataclass
+class Form:
+    """A form as it stands in a page; `buttons` are (name, value, label)."""
+
+    action: str
+    fields: dict[str, str] = field(default_factory=dict)
+    buttons: list[tuple[str, str, str]] = field(default_factory=list)
+
+
+class Page(HTMLParser):
+    """The headline, the texts and the forms of a page."""
+
+    def __init__(self, text: str, status: int = 200) -> None:
+        super().__init__()
+        self.html, self.status = text, status
+        self.forms: list[Form] = []
+        self.words: list[str] = []
+        self.headline = ""
+        self._tag = ""
+        self._button: tuple[str, str] | None = None
+        self.feed(text)
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        given = {name: value or "" for name, value in attrs}
+        self._tag = tag
+        if tag == "form":
+            self.forms.append(Form(given["action"]))
+        elif tag == "input" and self.forms:
+            self.forms[-1].fields[given["name"]] = given.get("value", "")
+        elif tag == "option" and "selected" in given:
+            self.forms[-1].fields["screw"] = given["value"]
+        elif tag == "button":
+            self._button = given.get("name", ""), given.get("value", "")
+            self.forms[-1].buttons.append((*self._button, given.get("aria-label", "")))
+
+    def handle_data(self, data: str) -> None:
+        words = " ".join(data.split())
+        if not words:
+            return
+        self.words.append(words)
+        if self._tag in ("h1", "span") and "h1" in self._open():
+            self.headline = f"{self.headline} {words}".strip()
+        if self._tag == "button":
+            name, value, label = self.forms[-1].buttons[-1]
+            self.forms[-1].buttons[-1] = name, value, label or words
+
+    def _open(self) -> str:
+        """The innermost headline tag around the text, if one is open."""
+        before = self.html[: self._offset()]
+        return "h1" if before.rfind("<h1") > before.rfind("</h1") else ""
+
+    def _offset(self) -> int:
+        line, column = self.getpos()
+        return sum(len(each) + 1 for each in self.html.split("\n")[: line - 1]) + column
+
+    @property
+    def text(self) -> str:
+        return " ".join(self.words)
+
+    def form(self, act: str) -> Form:
+        """The first form of this act."""
+        return next(form for form in self.forms if form.fields.get("act") == act)
+
+
+@dataclass
+class Phone:
+    """A browser without script at a folder's server, and hands at a simulated boiler whose clock is the clock."""
+
+    client: httpx.Client
+    site: OnSite = field(default_factory=lambda: OnSite(boiler(202)))
+    taps: int = 0
+    figures: int = 0
+    page: Page = field(default_factory=lambda: Page(""))
+
+    def get(self, address: str) -> Page:
+        """Open a page."""
+        self.site.visit.wait(0.5)
+        answer = self.client.get(address)
+        self.address, self.page = answer.url.path, Page(answer.text, answer.status_code)
+        return self.page
+
+    def send(self, action: str, **fields: str) -> Page:
+        """Send a form."""
+        self.site.visit.wait(2.0)
+        answer = self.client.post(
+            action, data=fields or {"go": "on"}, headers={"origin": str(self.client.base_url).rstrip("/")}
+        )
+        self.address, self.page = answer.url.path, Page(answer.text, answer.status_code)
+        return self.page
+
+    def tap(self, form: Form, button: tuple[str, str] = ("", ""), **typed: str) -> Page:
+        """Fill fields in, the first of which is ready to be typed in, and tap a button."""
+        self.taps += 1
+        self.figures += sum(bool(re.fullmatch(r"[\d.,/]+", value)) for value in typed.values())
+        fields = form.fields | typed | ({button[0]: button[1]} if button[0] else {})
+        return self.send(form.action, **fields)
+
+    def start(self) -> int:
+        """A new visit, told as it is asked; its number."""
+        self.get("/new")
+        self.taps += 1
+        for answer in OPENING:
+            form = self.page.forms[0]
+            if isinstance(answer, str):
+                self.tap(form, ("choice", answer.lower()))
+            else:
+                self.tap(form, ("choice", "CO2"), low=answer[0], high=answer[1])
+        self.tap(self.page.forms[0], ("choice", "yes"))
+        return int(self.address.rsplit("/", 1)[1])
+
+    def shown(self) -> dict[str, str]:
+        """What the analyser shows now."""
+        self.site.visit.read()
+        shown = self.site.visit.readings[-1]
+        return {"co2": f"{shown.co2_pct:g}", "o2": f"{shown.o2_pct:g}", "co": f"{shown.co_ppm:g}"}
+
+    def step(self) -> bool:
+        """Do what the page asks; False once the visit is over."""
+        page, site = self.page, self.site
+        headline = page.headline
+        if headline.startswith("The visit is over"):
+            return False
+        if wait := re.match(r"Wait (\d+):(\d\d)", headline):
+            site.boiler.wait(60 * int(wait[1]) + int(wait[2]))
+            self.get(self.address)
+        elif any(form.fields.get("act") == "answer" for form in page.forms):
+            choice, typed = next(told for begins, told in ANSWERS.items() if headline.startswith(begins))
+            self.tap(page.form("answer"), ("choice", choice), **typed)
+        else:
+            form = page.forms[1]
+            match form.fields["act"]:
+                case "run":
+                    site.visit.run_at(form.fields["firing"])  # type: ignore[arg-type]
+                    co = self.shown()["co"]
+                    self.tap(form, **({} if site.boiler.lit_for_s > 60 else {"co": co}))
+                case "turn":
+                    screw = SCREW_FOR[site.boiler.running]
+                    assert form.fields["screw"] == screw
+                    site.visit.do(f"turn {screw} {form.fields['far']}")
+                    self.tap(form)
+                case "read":
+                    shown = self.shown()
+                    self.tap(form, **{name: shown[name] for name in form.fields if name in shown})
+                case other:
+                    raise AssertionError(f"nobody knows what to do: {other}, {headline}")
+        assert self.page.status == 200, self.page.text
+        return True
+
+    def go_on(self, most: int = 200) -> None:
+        """Do what is asked until the visit is over."""
+        for _ in range(most):
+            if not self.step():
+                return
+        raise AssertionError(f"the visit does not end: {self.page.headline}")

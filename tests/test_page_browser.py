@@ -1,0 +1,303 @@
+"""The page in a real browser: a visit with thumbs, what breaks, and whether everybody can read it."""
+
+import json
+import re
+import shutil
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import phone
+import pytest
+from on_site import OnSite, boiler
+
+from advisor import Job
+from advisor.screws import SCREW_FOR
+
+CHROMIUM = shutil.which("chromium")
+pytestmark = pytest.mark.skipif(CHROMIUM is None, reason="no chromium here: apt-get install chromium")
+playwright = pytest.importorskip("playwright.sync_api")
+axe = pytest.importorskip("axe_playwright_python.sync_playwright")
+
+FLAGS = (
+    "--no-sandbox", "--headless", "--disable-gpu", "--disable-quic", "--no-first-run",
+    "--disable-background-networking", "--disable-component-update", "--disable-sync",
+)  # fmt: skip
+SCREENS = {"phone": {"width": 390, "height": 844}, "small phone": {"width": 320, "height": 568}}
+MOST_TAPS, MOST_FIGURES = 60, 40
+RULES = {"runOnly": ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "wcag2aaa", "best-practice"]}
+
+
+@pytest.fixture(scope="module")
+def chromium() -> Iterator[Any]:
+    with playwright.sync_playwright() as run:
+        browser = run.chromium.launch(executable_path=CHROMIUM, args=list(FLAGS))
+        yield browser
+        browser.close()
+
+
+class Screen:
+    """One browser at one server; every address it asks for is kept in `asked`."""
+
+    def __init__(self, chromium: Any, address: str, site: OnSite, **more: Any) -> None:
+        self.address, self.site = address, site
+        self.context = chromium.new_context(viewport=more.pop("viewport", SCREENS["phone"]), **more)
+        self.page = self.context.new_page()
+        self.page.set_default_timeout(15_000)
+        self.asked: list[str] = []
+        self.page.on("request", lambda request: self.asked.append(request.url))
+        self.taps = self.figures = 0
+        self.page.goto(f"{address}/enter?token={phone.TOKEN}")
+        self.page.wait_for_selector("text=New visit")
+
+    @property
+    def headline(self) -> str:
+        return " ".join(self.page.inner_text("h1").split())
+
+    def tap(self, selector: str) -> None:
+        """Tap, and let the next page come."""
+        self.taps += 1
+        self.site.visit.wait(2.0)
+        before = self.page.query_selector("#page")
+        self.page.locator(selector).first.click()
+        self.page.wait_for_function("before => !before.isConnected && document.querySelector('h1')", arg=before)
+
+    def type(self, selector: str, words: str) -> None:
+        """Type where the keypad stands already, or after the keypad's own "next"."""
+        self.figures += bool(re.fullmatch(r"[\d.,/]+", words))
+        self.page.locator(selector).first.fill(words)
+
+    def start(self) -> None:
+        """A new visit."""
+        self.page.click("text=New visit")
+        self.taps += 1
+        for answer in phone.OPENING:
+            if isinstance(answer, str):
+                self.tap(f"button:text-is('{answer}')")
+            else:
+                self.type("#low", answer[0])
+                self.type("#high", answer[1])
+                self.tap("button[value=CO2]")
+        self.tap("button[value=yes]")
+
+    def step(self) -> bool:
+        """Do what the page asks; False once the visit is over."""
+        page, site, headline = self.page, self.site, self.headline
+        if headline == "The visit is over":
+            return False
+        if wait := re.match(r"Wait (\d+):(\d\d)", headline):
+            site.boiler.wait(60 * int(wait[1]) + int(wait[2]))
+            page.reload()
+        elif page.locator("main > form input[value=answer]").count():
+            choice, typed = next(told for begins, told in phone.ANSWERS.items() if headline.startswith(begins))
+            for name, words in typed.items():
+                self.type(f"main > form input[name='{name}']", words)
+            self.tap(f"main > form button[value='{choice}']")
+        else:
+            form = "main > form"
+            match page.locator(f"{form} input[name=act]").first.get_attribute("value"):
+                case "run":
+                    firing = page.locator(f"{form} input[name=firing]").first.get_attribute("value")
+                    lights = site.boiler.firing is None
+                    site.visit.run_at(firing)
+                    if lights:
+                        self.type(f"{form} input[name=co]", self.shown()["co"])
+                case "turn":
+                    far = page.locator(f"{form} input[name=far]").first.get_attribute("value")
+                    site.visit.do(f"turn {SCREW_FOR[site.boiler.running]} {far}")
+                case "read":
+                    shown = self.shown()
+                    for name in shown:
+                        if page.locator(f"{form} input[name={name}]").count():
+                            self.type(f"{form} input[name={name}]", shown[name])
+            self.tap(f"{form} button")
+        return True
+
+    def shown(self) -> dict[str, str]:
+        """What the analyser shows."""
+        self.site.visit.read()
+        shown = self.site.visit.readings[-1]
+        return {"co2": f"{shown.co2_pct:g}".replace(".", ","), "o2": f"{shown.o2_pct:g}", "co": f"{shown.co_ppm:g}"}
+
+    def until(self, *starts: str) -> None:
+        """Go on until a page of this headline is asked."""
+        for _ in range(200):
+            if self.headline.startswith(starts):
+                return
+            assert self.step()
+        raise AssertionError(f"never asked: {starts}")
+
+    def troubles(self) -> list[str]:
+        """What is wrong with the page in light on a phone, and in the dark on a small one."""
+        found = []
+        for size, scheme in (("phone", "light"), ("small phone", "dark")):
+            self.page.set_viewport_size(SCREENS[size])
+            self.page.emulate_media(color_scheme=scheme)
+            found += [f"{size}: {each}" for each in self._troubles()]
+        return found
+
+    def _troubles(self) -> list[str]:
+        """What the accessibility checker finds on the page, and what it would not look for."""
+        found = axe.Axe().run(self.page, options=RULES).response["violations"]
+        wrong = [f"{each['id']}: {each['nodes'][0]['html'][:100]}" for each in found]
+        wide = self.page.evaluate("document.documentElement.scrollWidth > innerWidth")
+        small = self.page.evaluate(
+            """[...document.querySelectorAll('button, a, input:not([type=hidden]), select, summary')]
+            .filter(e => e.checkVisibility()).map(e => [e.getBoundingClientRect(), e.outerHTML])
+            .filter(([box]) => box.width < 44 || box.height < 44).map(([, html]) => html.slice(0, 80))"""
+        )
+        texts = self.page.evaluate(
+            """[...document.querySelectorAll('#page *')].filter(e => e.checkVisibility() && e.innerText
+            && parseFloat(getComputedStyle(e).fontSize) < 20).map(e => e.outerHTML.slice(0, 80))"""
+        )
+        return [*wrong, *(["wider than the screen"] if wide else []), *small, *texts]
+
+
+@pytest.fixture
+def site() -> OnSite:
+    return OnSite(boiler(2))
+
+
+@pytest.fixture
+def address(tmp_path: Path, site: OnSite) -> Iterator[str]:
+    with phone.served(tmp_path, site.now) as address:
+        yield address
+
+
+def test_a_whole_visit_takes_few_taps_and_asks_nothing_of_the_outside(
+    chromium: Any, address: str, site: OnSite, tmp_path: Path
+) -> None:
+    """From the first question to the PDF at most 60 taps and 40 figures, and every request goes to this server."""
+    screen = Screen(chromium, address, site)
+    screen.start()
+    while screen.step():
+        pass
+    pdf = screen.page.request.get(screen.page.url + "/record.pdf")
+    assert pdf.body().startswith(b"%PDF")
+    assert (screen.taps <= MOST_TAPS, screen.figures <= MOST_FIGURES) == (True, True), (screen.taps, screen.figures)
+    assert all(url.startswith(address) for url in screen.asked)
+    job = Job.load(next(tmp_path.glob("*.csv")))
+    made = [turn.turns_cw for turn in site.visit.turns]
+    assert [event.turns_cw for event in job.events if event.event == "turn"] == pytest.approx(made)
+    assert job.next(job.ended).action == "finish"
+    screen.context.close()
+
+
+def test_everybody_can_read_and_tap_every_kind_of_page(chromium: Any, address: str, site: OnSite) -> None:
+    """The checker (WCAG 2.2 AA, contrast 7:1) finds nothing; nothing is under 44 or 20 px or wider than the screen."""
+    screen = Screen(chromium, address, site)
+    found = {"visits": screen.troubles()}
+    screen.page.click("text=New visit")
+    found["new"] = screen.troubles()
+    screen.page.goto(address)
+    screen.start()
+    for kind, start in {
+        "choice": "Maker's instructions", "number": "Analyser warm", "range": "Inlet pressure", "light": "Light it",
+        "wait": "Wait", "read": "Read CO2", "turn": "Throttle screw",
+    }.items():  # fmt: skip
+        screen.until(start)
+        screen.page.evaluate("document.querySelectorAll('details').forEach(each => each.open = true)")
+        found[kind] = screen.troubles()
+    screen.page.goto(screen.page.url + "/curve")
+    found["curve"] = screen.troubles()
+    assert {kind: wrong for kind, wrong in found.items() if wrong} == {}
+    screen.context.close()
+
+
+def test_co_during_a_countdown_ends_it(chromium: Any, address: str, site: OnSite) -> None:
+    """CO over its limit entered in a wait: burner off is what the next page says; then one tap logs it."""
+    screen = Screen(chromium, address, site)
+    screen.start()
+    screen.until("Throttle screw")
+    screen.step()
+    assert screen.headline.startswith("Wait")
+    screen.page.fill("#topco", "900")
+    screen.tap("button:text-is('Save')")
+    assert screen.headline.startswith("BURNER OFF")
+    screen.tap("button:text-is('Burner off')")
+    assert "Burner off." in screen.page.inner_text("main")
+    screen.context.close()
+
+
+def test_a_countdown_goes_on_after_a_reload(chromium: Any, address: str, site: OnSite) -> None:
+    """The wait is the server's: after a reload what is left is left."""
+    screen = Screen(chromium, address, site)
+    screen.start()
+    screen.until("Wait")
+    site.boiler.wait(10)
+    screen.page.reload()
+    assert screen.headline == "Wait 0:20"
+    screen.page.wait_for_selector("#left:text-is('0:18')")
+    screen.context.close()
+
+
+def test_what_was_typed_is_kept_while_the_network_is_gone(
+    chromium: Any, address: str, site: OnSite, tmp_path: Path
+) -> None:
+    """Not sent yet, it says; back on the network it is sent, once, and the visit goes on."""
+    screen = Screen(chromium, address, site)
+    screen.start()
+    log = next(tmp_path.glob("*.csv"))
+    screen.context.set_offline(True)
+    screen.page.locator("button:text-is('Yes')").first.click()
+    screen.page.wait_for_selector("text=Not sent yet")
+    assert len(Job.load(log).events) == 0
+    screen.context.set_offline(False)
+    screen.page.wait_for_selector("text=Maker's CO limit")
+    assert [event.item for event in Job.load(log).events] == ["maker's instructions"]
+    assert screen.page.inner_text("#notice") == ""
+    screen.context.close()
+
+
+def test_a_double_tap_and_a_second_phone_log_once(chromium: Any, address: str, site: OnSite, tmp_path: Path) -> None:
+    """Two quick taps, then the same question answered on two phones: one row each."""
+    screen = Screen(chromium, address, site)
+    screen.start()
+    log = next(tmp_path.glob("*.csv"))
+    other = Screen(chromium, address, site)
+    other.page.goto(screen.page.url)
+    screen.page.locator("button:text-is('Yes')").first.dblclick()
+    screen.page.wait_for_selector("text=Maker's CO limit")
+    other.tap("button:text-is('Yes')")
+    assert "logged meanwhile" in other.page.inner_text("main")
+    assert len(Job.load(log).events) == 1
+    for each in (screen, other):
+        each.context.close()
+
+
+def test_the_visit_goes_on_without_a_script(chromium: Any, address: str, site: OnSite, tmp_path: Path) -> None:
+    """Forms work, and a wait loads the page again by itself."""
+    screen = Screen(chromium, address, site, java_script_enabled=False)
+    screen.page.click("text=New visit")
+    screen.page.click("button:text-is('Valve-change')")
+    assert "Fuel" in screen.headline
+    log = Job.create(tmp_path / "by hand.csv", fuel="natural gas", bands={"high": (9.0, 9.4), "low": (8.6, 9.0)})
+    screen.page.goto(address)
+    screen.page.click("text=by hand")
+    screen.page.click("button:text-is('Yes')")
+    assert screen.headline.startswith("Maker's CO limit")
+    assert len(Job.load(log.path).events) == 1  # type: ignore[arg-type]
+    screen.context.close()
+
+
+def test_text_at_twice_its_size_still_fits(chromium: Any, address: str, site: OnSite) -> None:
+    """Text at 200 % (WCAG 1.4.4) on the small screen: nothing is cut off sideways."""
+    screen = Screen(chromium, address, site, viewport=SCREENS["small phone"])
+    screen.start()
+    screen.until("Read CO2")
+    screen.page.evaluate("document.documentElement.style.setProperty('font-size', '250%')")
+    assert not screen.page.evaluate("document.documentElement.scrollWidth > innerWidth")
+    screen.context.close()
+
+
+def test_what_the_phone_keeps_is_only_what_was_not_sent(chromium: Any, address: str, site: OnSite) -> None:
+    """After all is sent nothing of the visit stays in the browser but its cookie."""
+    screen = Screen(chromium, address, site)
+    screen.start()
+    screen.until("Wait")
+    kept = json.loads(screen.page.evaluate("JSON.stringify(localStorage)"))
+    assert set(kept) <= {"advisor awake told"}
+    cookie = screen.context.cookies()[0]
+    assert (cookie["httpOnly"], cookie["sameSite"]) == (True, "Strict")
+    assert phone.TOKEN not in cookie["value"]
+    screen.context.close()
