@@ -29,12 +29,19 @@ def main(folder: Path = ROOT / "demo_logs", *, every: bool = False) -> None:
         browser = run.chromium.launch(executable_path=CHROMIUM, args=list(FLAGS))
         for size, scheme in [("phone", "light"), ("phone", "dark"), ("small phone", "light"), ("small phone", "dark")]:
             site = OnSite(boiler(2))
-            with tempfile.TemporaryDirectory() as logs, phone.served(Path(logs), site.now) as address:
+            with tempfile.TemporaryDirectory() as made, phone.served(_visits_in(made), site.now) as address:
                 end = f"_{SCREENS[size]['width']}_{scheme}" if every else ""
                 _take(Screen(browser, address, site, viewport=SCREENS[size], color_scheme=scheme), folder, end)
             if not every:
                 break
         browser.close()
+
+
+def _visits_in(folder: str) -> Path:
+    """A folder of visits whose name may be seen in a picture."""
+    visits = Path(folder) / "2026-05"
+    visits.mkdir()
+    return visits
 
 
 def _take(screen: Any, folder: Path, end: str) -> None:
