@@ -62,8 +62,7 @@ class Policy:
     clearly_other_way     chance of the other direction from which turns change their way; bench
     way_in_doubt          from and to: chance of the other direction between which the way of an unstated screw is not
                           known; the lower one holds for a stated screw too; own choice
-    sure_of_dead, doubted_effect  chances from which a screw is said, and hinted, to do nothing: backlash and a weak
-                          gain look like it; bench
+    sure_of_dead, doubted_effect  chances from which a screw is said, and hinted, to do nothing; bench
     no_effect_chance      the same from which a turn says that none has shown a clear effect yet; own choice
     fewest_moves_for_dead  turns read before either; own choice
     backlash_worth_telling_turns  expected backlash from which it is pointed out; own choice
@@ -130,7 +129,7 @@ class Policy:
     clearly_other_way: float = 0.7
     way_in_doubt: tuple[float, float] = (0.1, 0.9)
     sure_of_dead: float = 0.9
-    doubted_effect: float = 0.2
+    doubted_effect: float = 0.1
     no_effect_chance: float = 0.1
     fewest_moves_for_dead: int = 2
     backlash_worth_telling_turns: float = 1 / 64
