@@ -176,7 +176,7 @@ ANSWERS: list[tuple[Made, str, str, str]] = [
     (lambda: at_high(9.2, bands={"high": (9.15, 9.25), "low": (8.6, 9.0)}),
      "read high", "no-better-turn", "read-first"),
     (lambda: at_high(9.1, **NARROW).reads("high", 9.2, 9.2), "read high", "no-safe-turn-yet", "read-first"),
-    (lambda: at_high().throttle(MARK, 8.2), "read high", "maybe-against", "read-first"),
+    (lambda: at_high().throttle(MARK, 8.1), "read high", "maybe-against", "read-first"),
     (lambda: at_high(9.0), "read high", "close-to-edge", "read-first"),
     (almost_sure, "read high", "almost-sure", "read-first"),  # not told as sure though both round to the same
     # the other rate
@@ -201,6 +201,8 @@ ANSWERS: list[tuple[Made, str, str, str]] = [
     (lambda: at_high(9.9), "turn throttle", "here first-move", ""),
     (lambda: at_high(9.2).at("low", 8.3), "turn offset", "here first-move", ""),
     (lambda: high_after_low(7.4, 7.8).throttle(MARK, 7.6).throttle(MARK, 7.8), "turn throttle", "here at-most", ""),
+    (lambda: at_high().throttle(MARK, 8.2), "turn throttle", "here no-effect-yet way-unknown", ""),  # noise may
+    (lambda: high_after_low(7.4).throttle(MARK, 7.4).throttle(MARK, 7.4), "turn throttle", "here no-effect-yet", ""),
     (lambda: at_high(8.8).throttle(MARK, 8.6, 8.6, 8.6), "turn throttle", "here way-in-doubt way-unknown", ""),
     (lambda: high_after_low(10.2, 7.4), "turn throttle", "here first-move low-goes-lean", ""),
     (lambda: high_after_low(10.2, 8.3), "turn throttle", "here first-move", ""),

@@ -121,7 +121,7 @@ TROUBLES: list[tuple[Made, str, str, str]] = [
     (lambda: at_high().turn("offset", MARK).wait(10), "wrong-rate", "warn", "offset"),
     (lambda: at_high(8.8, **UNSTATED).throttle(MARK, 8.7), "direction seems", "note", "throttle"),
     (lambda: at_high(8.8, **UNSTATED).throttle(MARK, 8.7).throttle(MARK, 8.4), "direction sure", "note", "throttle"),
-    (lambda: at_high(8.3).throttle(MARK, 8.2, 8.2), "wrong-way doubt", "warn", "throttle"),
+    (lambda: at_high(8.3).throttle(MARK, 8.1, 8.1), "wrong-way doubt", "warn", "throttle"),
     (lambda: at_high().throttle(MARK, 8.1).throttle(MARK, 7.9), "wrong-way sure_or_air", "halt", "throttle"),
     (lambda: at_high().throttle(MARK, 8.1).throttle(MARK, 7.9).check("sample line", "tight"),
      "wrong-way sure", "halt", "throttle"),
@@ -190,6 +190,7 @@ SOUND: list[Made] = [
     # a first look at low fire far below its band is a lean boiler, with no turn that it could fall short of
     lambda: at_high(9.2).read("high", 9.2).at("low", 5.0),
     lambda: at_high().throttle(MARK, 8.3),  # one turn is too little to doubt a screw
+    lambda: at_high().throttle(MARK, 8.2),  # one step of the display against it too
 ]
 
 

@@ -268,6 +268,8 @@ def turn(case: Case) -> Advice | None:
         why.append(Reason("first-move"))
     elif here.direction_doubted:
         why.append(Reason("way-in-doubt"))
+    elif here.no_effect_yet:
+        why.append(Reason("no-effect-yet"))
     elif abs(move.turns_cw) > here.cap_turns - TINY:
         why.append(Reason("at-most", {"turns": here.cap_turns}))
     if not here.direction_sure:

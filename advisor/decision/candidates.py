@@ -176,8 +176,17 @@ class Setting:
 
     @property
     def direction_doubted(self) -> bool:
-        """Whether turns of this screw leave it in doubt that it works as stated."""
-        return self._way_is_stated and not self.direction_sure and bool(self.situation.turns_of(self.screw))
+        """Whether turns of this screw make it doubtful that it works as stated, against play and a weak screw."""
+        doubted = self._way_is_stated and not self.direction_sure and bool(self.situation.turns_of(self.screw))
+        return doubted and self.reversed_chance > self.situation.policy.doubted_way
+
+    @property
+    def no_effect_yet(self) -> bool:
+        """Whether the turns so far show no clear effect: play, a weak screw, or one that does nothing."""
+        belief, policy = self.situation.belief, self.situation.policy
+        dead = float(belief.screw_chances(self.screw)[belief.model.screws[self.screw].dead].sum())
+        unclear = dead > policy.no_effect_chance or (self._way_is_stated and not self.direction_sure)
+        return bool(self.situation.turns_of(self.screw)) and unclear
 
     def richer(self, turns_cw: float) -> bool:
         """Whether this turn makes the flame richer, as far as the job can tell."""

@@ -55,13 +55,15 @@ class Policy:
     The way a screw works, and whether it works:
     sure_of_way           chance from which a screw is said to work against its stated direction: backlash, drift and a
                           slow display look like it; bench (0 of 400 sound base visits pass 0.7, 1 of 1,000 passes 0.95)
-    doubted_way           chance from which that is hinted at; bench
+    doubted_way           chance from which that is hinted at, and a turn read again for it: backlash and a weak gain
+                          look like it too; bench
     sure_of_unstated_way  chance from which the way of a screw nobody stated is said; own choice
     shown_way             chance from which such a screw's 90 % range has one sign; follows from the range
     clearly_other_way     chance of the other direction from which turns change their way; bench
     way_in_doubt          from and to: chance of the other direction between which the way of an unstated screw is not
                           known; the lower one holds for a stated screw too; own choice
     sure_of_dead, doubted_effect  chances from which a screw is said, and hinted, to do nothing; bench
+    no_effect_chance      the same from which a turn says that none has shown a clear effect yet; own choice
     fewest_moves_for_dead  turns read before either; own choice
     backlash_worth_telling_turns  expected backlash from which it is pointed out; own choice
 
@@ -121,13 +123,14 @@ class Policy:
     interim_margin_s: float = 15.0
 
     sure_of_way: float = 0.95
-    doubted_way: float = 0.3
+    doubted_way: float = 0.5
     sure_of_unstated_way: float = 0.8
     shown_way: float = 0.95
     clearly_other_way: float = 0.7
     way_in_doubt: tuple[float, float] = (0.1, 0.9)
     sure_of_dead: float = 0.9
     doubted_effect: float = 0.1
+    no_effect_chance: float = 0.1
     fewest_moves_for_dead: int = 2
     backlash_worth_telling_turns: float = 1 / 64
 

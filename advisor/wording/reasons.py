@@ -47,6 +47,7 @@ REASONS: Mapping[str, str] = MappingProxyType({
     # ---- a turn
     "here": "CO2 at {firing} fire is about {co2:.2f} %, band {low:g} to {high:g} %.",
     "first-move": "Nobody knows yet how far this screw goes: a small first turn to find out.",
+    "no-effect-yet": "No clear effect yet: play, or a weak screw. This turn tells more.",
     "way-in-doubt": "Which way this screw works is in doubt: one more small turn shows it.",
     "way-unknown": "Which way it works is not known yet: {rich:chance} risk past the rich edge, {lean:chance} past the "
     "lean one. If CO rises, turn it back.",
