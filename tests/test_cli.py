@@ -180,8 +180,8 @@ SLIPS = [
     ("sheet visit.csv a.pdf --paper", "--paper needs a value after it: a4 or letter"),
     ("nxt visit.csv", "'nxt' is no command. Did you mean next?"),
     ("fly visit.csv",
-     "'fly' is no command. There are open, run-at, co, read, turn, check, note, void, next, may, show, sheet, guide, page, "
-     "lesson, practise, study"),
+     "'fly' is no command. There are open, run-at, co, read, turn, check, note, void, next, may, show, sheet, guide, "
+     "page, lesson, practise, study"),
     ("--fast", "'--fast' is no option of advisor. It has --install-completion, --show-completion, --help"),
     *((line, f"{message} Nothing was logged.") for line, message in ENTRIES),
     *((f"open new.csv {STATED} {more}", message) for more, message in OPENING),
