@@ -36,7 +36,7 @@ ANSWERS = (  # how the question starts, what is typed
     ("Safety devices", "y"), ("The appliance is left", "in service; A. N. Other"), ("Your name", "A. N. Other"),
 )  # fmt: skip
 MOST_LINES = 600  # printed, after which a visit is taken for one that never ends
-ADVISED = re.compile(r"Enter: (\S+ c?cw), as advised")
+ADVISED = re.compile(r"yes: (\S+ c?cw), as advised")
 
 
 def boiler(seed: int = 98, fault: str = "") -> Boiler:
@@ -78,7 +78,7 @@ class OnSite:
             advised = ADVISED.search(question)
             assert advised
             self.visit.turn(SCREW_FOR[self.boiler.running], parsing.parse_turn(advised[1]))
-            return ""
+            return "yes"
         if question.startswith(("At ", "A new reading")):
             self.visit.read()
             shown = self.visit.readings[-1]

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from advisor.cli import completion
-from advisor.log.check_items import CHECK_ITEMS
+from advisor.log.check_items import CHECK_ITEMS, item_of
 
 ENTRY = "import sys; sys.argv[0] = 'advisor'; from advisor.cli.main import main; main()"
 
@@ -50,6 +50,6 @@ def test_logs_are_offered_with_the_folders_they_may_be_in(tmp_path: Path) -> Non
 
 def test_every_name_that_is_offered_is_the_check_of_that_name() -> None:
     """Hyphens stand for blanks, capitals do not matter; words that name no check stay as typed."""
-    assert {completion.item_of(name) for name in completion.checks("")} == set(CHECK_ITEMS)
-    assert completion.item_of("Co-Alarm") == "CO alarm"
-    assert completion.item_of("left-hand door") == "left-hand door"
+    assert {item_of(name) for name in completion.checks("")} == set(CHECK_ITEMS)
+    assert item_of("Co-Alarm") == "CO alarm"
+    assert item_of("left-hand door") == "left-hand door"

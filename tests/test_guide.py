@@ -172,6 +172,7 @@ SLIPS = [
     ("At high fire", "", "Enter alone is no answer here: type CO2 O2 CO"),
     ("What did you turn", "2 cw", "'2 cw': degrees or turns? Say 2deg cw"),
     ("What did you turn", "1/24", "Which way? Say 1/24 cw"),
+    ("What did you turn", "", "Enter alone is no answer here: yes, if you turned it so, or what you turned"),
     ("What did you turn", "no", "Then nothing was logged."),
     ("At high fire", "8.3", "CO2 alone can't tell lean from rich"),
     ("What did you turn", 'check "sample', "a quote is not closed"),
@@ -255,7 +256,7 @@ SCENES = [
           ("Struck row 30, ", "Not meant? Undo it: advisor void LOG 31"),
           "void", ["void row 30"], at="At high"),
     Scene("back strikes only a turn that was never made",
-          {"What did you turn": ["", "stop"], "At high fire": ["back", "back"], "Row ": ["no", "yes"]},
+          {"What did you turn": ["yes", "stop"], "At high fire": ["back", "back"], "Row ": ["no", "yes"]},
           ("Then it stays: a turn that was made is turned back with a turn of its own.",),
           "void", ["void row 32"], at="What did"),
     Scene("the way of a screw is not taken for granted",
@@ -272,12 +273,12 @@ SCENES = [
           ("900 BURNER OFF. Air the room.", "1 Air intake, filter, fan and flue: blocked", "You may also type: high"),
           at="At high"),
     Scene("a wait cut short is logged with its reason; without one it goes on",
-          {"What did you turn": [""], "Why is the wait cut short": ["", "display steady"], "At high fire": ["stop"]},
+          {"What did you turn": ["yes"], "Why is the wait cut short": ["", "display steady"], "At high fire": ["stop"]},
           part="cut short", rows=["note wait cut short 40 display steady"], at="What did",
           hears=(Heard(40.0), Heard(40.0))),
     *(
         Scene(f"{entry} is no reason for a wait cut short",
-              {"What did you turn": [""], "Why is the wait cut short": [entry, "display steady"],
+              {"What did you turn": ["yes"], "Why is the wait cut short": [entry, "display steady"],
                "At high fire": ["stop"]},
               (f"'{entry}' {NO_REASON}",), "cut short", ["note wait cut short 40 display steady"],
               at="What did", hears=(Heard(40.0), Heard(40.0)))
@@ -320,13 +321,14 @@ SCENES = [
           {"CO2 band at high": ["11.0:11.4", "9.0:9.4"], "Read back": ["yes", ""], "Maker's": ["stop"]},
           ("excess air; 8 to 90 is possible. It would suit propane.",), rows=[]),
     Scene("CO over its limit ends a wait, and what saves people is said first",
-          {"What did you turn": [""], "A new reading": ["stop"]}, ("co 900 BURNER OFF. Air the room. Never richer.",),
+          {"What did you turn": ["yes"], "A new reading": ["stop"]},
+          ("co 900 BURNER OFF. Air the room. Never richer.",),
           at="What did", hears=(Heard(30.0, "co 900"),)),
     Scene("little CO typed in a wait is logged, and the wait goes on",
-          {"What did you turn": [""], "At high fire": ["stop"]},
+          {"What did you turn": ["yes"], "At high fire": ["stop"]},
           (". co 31 Wait 30 s, then read CO2, O2, CO at high fire", "CO 31 ppm, 41 air-free, limit 200"),
           at="What did", hears=(Heard(30.0, "co 31"),)),
-    Scene("what is no entry is said, and the wait goes on", {"What did you turn": [""], "At high fire": ["stop"]},
+    Scene("what is no entry is said, and the wait goes on", {"What did you turn": ["yes"], "At high fire": ["stop"]},
           ("co lots CO 'lots' is not a number. Type digits and a point only, no unit Wait 30 s",),
           at="What did", hears=(Heard(30.0, "co lots"),)),
     *(
@@ -405,7 +407,7 @@ def test_a_stop_that_comes_back_says_again_what_to_look_at() -> None:
 # ---- logs that change, or can't be used
 
 
-AGREED = {"What did": [""], "At high fire": ["stop"]}  # the turn as advised, and no more
+AGREED = {"What did": ["yes"], "At high fire": ["stop"]}  # the turn as advised, and no more
 
 
 def test_another_terminal_on_the_same_log_is_noticed() -> None:
@@ -643,7 +645,7 @@ def test_co_typed_while_a_countdown_runs_in_a_real_terminal_is_heard() -> None:
     assert keyboard.question().startswith("Taken up again")
     keyboard.type("high")
     assert keyboard.question().startswith("What did you turn?")
-    keyboard.type("")
+    keyboard.type("yes")
     keyboard.comes(" s left")
     keyboard.type("co 24")
     keyboard.comes("Wait ")

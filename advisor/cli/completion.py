@@ -8,7 +8,7 @@ from pathlib import Path
 
 from typer import Context
 
-from advisor.log.check_items import CHECK_ITEMS
+from advisor.log.check_items import CHECK_ITEMS, item_of
 from advisor.screws import FIRINGS, RUNNING, SCREWS
 
 Complete = Callable[[str], list[str]]
@@ -46,10 +46,3 @@ def logs(incomplete: str) -> list[str]:
         for path in fitting
         if path.is_dir() or path.suffix.lower() == ".csv"
     ]
-
-
-def item_of(typed: str) -> str:
-    """The name of a check as the log has it: "sample-line" is "sample line"; what is no name of one stays as typed."""
-    names = {name.lower(): name for name in CHECK_ITEMS}
-    plain = typed.strip().lower()
-    return names.get(plain) or names.get(plain.replace("-", " ")) or typed

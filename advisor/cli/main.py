@@ -22,7 +22,7 @@ from advisor.dialogue.moments import moment_to_answer, parse_time
 from advisor.errors import AdvisorError, LogError, RangeError
 from advisor.job import Job
 from advisor.job_setup.setup import VISITS
-from advisor.log.check_items import parse_date
+from advisor.log.check_items import item_of, parse_date
 from advisor.log.file import create_log
 from advisor.messages import Finding
 from advisor.parsing import maybe_number, maybe_whole, one_of, parse_co_limit, parse_number, parse_turn, parse_whole
@@ -187,7 +187,7 @@ def check(
 ) -> None:
     """Log a check: a gas pressure, the sample line, which way a screw works."""
     with entry(log, at) as job:
-        job.check(completion.item_of(item), value, unit, at=parse_time(at), note=note)
+        job.check(item_of(item), value, unit, at=parse_time(at), note=note)
 
 
 @command()

@@ -149,7 +149,9 @@ class Terminal:
         """Count a wait down, with a bell at its end; what was typed, or Ctrl-C, ends it before."""
         self._forget_typed_ahead()
         until = self.clock.monotonic() + seconds
-        ends = "Enter cuts it short; co 24, off or a reading is heard." if self.keys else "Ctrl-C cuts it short."
+        ends = (
+            "Enter cuts it short; co and its ppm, off or a reading is heard." if self.keys else "Ctrl-C cuts it short."
+        )
         self.say("\n".join(wrapped(f"Wait {say_seconds(seconds)}, {then}. {ends}")))
         try:
             typed = self._count_down(until, then)

@@ -96,7 +96,8 @@ def say_above(now: Standing, voice: Voice) -> list[str]:
 def say_trouble(now: Standing) -> str:
     """Where the job is stopped, when a new reading will count; else nothing."""
     left_s = now.situation.wait_left_s
-    stopped = now.asked and now.asked.answers and now.advice.action == "halt" and left_s
+    burns = now.situation.firing is not None and not now.advice.has("high-co")
+    stopped = now.asked and now.asked.answers and now.advice.action == "halt" and burns and left_s
     return f"Not steady yet: a reading counts after {say_seconds(left_s)} more." if stopped else ""
 
 

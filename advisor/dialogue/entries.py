@@ -137,11 +137,13 @@ def parse_at_any_time(typed: str, firing: Firing | None) -> Entry | None:
 def parse_entry(typed: str, advice: Advice, firing: Firing | None) -> Entry:
     """The entry that was typed; `firing` is the rate that runs, None where none does. Raises RangeError.
 
-    Enter alone does what the advice says. A turn that was made is an entry whatever its size. Where CO alone is due a
-    number alone is CO.
+    Enter alone does what the advice says, but no turn: one that was never made would be in the log. A turn that was
+    made is an entry whatever its size. Where CO alone is due a number alone is CO.
     """
     low, *rest = typed.lower().split() or [""]
-    if not typed or (advice.action == "run_at" and low in ("yes", "y", "ok", "done") and not rest):
+    if not typed and advice.action == "turn":
+        raise RangeError(f"{NO_ANSWER}: yes, if you turned it so, or what you turned; 0: nothing.")
+    if not typed or (advice.action in ("run_at", "turn") and low in ("yes", "y", "ok", "done") and not rest):
         return _as_advised(advice)
     if advice.action == "run_at" and advice.firing and advice.firing != firing and _NUMBERS.fullmatch(typed):
         return _run_and_read(typed, advice.firing)
@@ -258,6 +260,8 @@ def _check(typed: str) -> Entry:
         raise RangeError("a quote is not closed: close it, or leave it out") from None
     if len(words) not in (2, 3):
         raise RangeError('check needs what and how it is: check "working pressure" 19.8 mbar')
+
+    words[0] = check_items.item_of(words[0])
 
     def log(job: Job, at: datetime) -> None:
         if not is_known(words[0], job):  # here a remark has a word of its own

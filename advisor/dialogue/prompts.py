@@ -76,7 +76,7 @@ def entry_prompt(advice: Advice, situation: Situation) -> Prompt:
         case "run_at":
             return Prompt(f"Change to {advice.firing} fire in test mode: CO as it shows", "Enter: it runs")
         case "turn" if advice.turns_cw:
-            return Prompt("What did you turn?", f"Enter: {say_typed(advice.turns_cw)}, as advised; 0: nothing")
+            return Prompt("What did you turn?", f"yes: {say_typed(advice.turns_cw)}, as advised; 0: nothing")
         case "halt":
             return Prompt("A new reading, or what was done or found")
         case "read" if advice.asks_co:

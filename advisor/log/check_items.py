@@ -144,6 +144,13 @@ CHECK_ITEMS: Mapping[str, CheckItem] = MappingProxyType({
 })  # fmt: skip
 
 
+def item_of(typed: str) -> str:
+    """The name of a check as the log has it: "sample-line" is "sample line"; what is no name of one stays as typed."""
+    names = {name.lower(): name for name in CHECK_ITEMS}
+    plain = typed.strip().lower()
+    return names.get(plain) or names.get(plain.replace("-", " ")) or typed
+
+
 def check_item(item: str, setup: JobSetup) -> CheckItem | None:
     """The check of this name in this job: those known here, and the pressures that `open` named."""
     return CHECK_ITEMS.get(item) or (pressure_item(item) if item in setup.pressures else None)

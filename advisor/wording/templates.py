@@ -54,7 +54,7 @@ ACTS: Mapping[str, Mapping[Voice, str]] = MappingProxyType({
         "practice": "remember that it was not made", "page": 'strike row {void_row_number} under "Something else"'},
     "void_turns": {"log": "void them", "guide": "void them", "practice": "remember that they were not made", "page": 'strike them under "Something else"'},
     "log_off": {"log": "log run-at off", "guide": "type off", "practice": "type off", "page": "tap Burner off"},
-    "tell_co": {"log": "Log it: co 24", "guide": "Type co 24", "practice": "Type read", "page": "Enter CO on top"},
+    "tell_co": {"log": "Log it: co and the ppm shown", "guide": "Type co and the ppm shown", "practice": "Type read", "page": "Enter CO on top"},
     "run_again": {
         "log": "run the boiler, log it with run-at, read again",
         "guide": "type high or low once it runs, then read again",
