@@ -23,7 +23,7 @@ ENTRIES = [
     # what was typed, what was advised, what the row holds
     ("8.1 6.5 24", READ, {"event": "reading", "firing": "high", "co2_pct": 8.1, "o2_pct": 6.5, "co_ppm": 24.0}),
     ("8.1", TURN, {"event": "reading", "co2_pct": 8.1, "o2_pct": None}),
-    ("", TURN, {"event": "turn", "screw": "throttle", "turns_cw": 1 / 24}),
+    ("yes", TURN, {"event": "turn", "screw": "throttle", "turns_cw": 1 / 24}),
     ("1/12 ccw", READ, {"event": "turn", "screw": "throttle", "turns_cw": -1 / 12}),
     ("offset 1/12 cw", TURN, {"event": "turn", "screw": "offset", "turns_cw": 1 / 12}),
     (f"1/24 ccw --at {BEFORE.isoformat()}", READ, {"event": "turn", "turns_cw": -1 / 24, "time": BEFORE}),
@@ -45,6 +45,7 @@ REFUSED = [
     ("none", TURN, "Then nothing was logged."),
     ("1/24 ccw --at noon", READ, "time ' noon' can't be read"),
     ("", READ, f"Enter alone is no answer here: type {READING}"),
+    ("", TURN, "Enter alone is no answer here: yes, if you turned it so"),
     ("perhaps", READ, f"'perhaps' is not understood: type {READING}"),
     ("co", TURN, "CO: nothing was given"),
     ("co 9oo", TURN, "CO '9oo' is not a number"),

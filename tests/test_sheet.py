@@ -24,6 +24,7 @@ from advisor.errors import LogError
 from advisor.log.events import Event
 from advisor.report import pages, plots, sheet
 from advisor.report.record import Record
+from advisor.report.record_data import data_of
 
 HOSTILE = (
     "x" * 900,
@@ -471,3 +472,16 @@ def test_wrapped_lines_keep_their_width_and_lose_no_word(hostile: str) -> None:
     lines = pages.wrapped(hostile, 120.0)
     assert [line for line in lines if pages.width_pt(line, 8.0) > 120.0] == []
     assert "".join("".join(lines).split()) == "".join(pages.clean(hostile).split())
+
+
+def test_a_burner_that_went_off_is_on_page_1_and_in_the_picture() -> None:
+    """A lock-out is no quiet visit: with its time and reason, and no rate is drawn as running meanwhile."""
+    told = at_high()
+    told.job.run_at("off", at=told.now, note="locked out")
+    made = record(told.wait(300).run_at("high").wait(150).read("high", 8.3).job)
+    printed = sheet.pages_of(made, "visit.csv")
+    assert "row 3: locked out." in page_text(printed[:1])
+    assert "No stop, no warning." not in page_text(printed)
+    (figure,) = sheet.picture_of(made, "visit.csv")
+    assert [text.get_text() for text in figure.axes[0].texts] == ["HIGH FIRE", "BURNER OFF", "HIGH FIRE"]
+    assert data_of(made, "visit.csv")["burner_off"][0]["note"] == "locked out"

@@ -222,15 +222,15 @@ def _draw_bands(axes: Axes, record: Record, first: datetime, last: datetime) -> 
         for edge in record.setup.bands[firing]:
             axes.axhline(edge, color=RATE_COLOUR[firing], linewidth=0.7, linestyle="--" if firing == "high" else ":")
     ends = [*(time for time, _ in record.changes[1:]), last]
-    for (began, firing), ended in zip(record.changes, ends, strict=False):
+    for (began, rate), ended in zip(record.changes, ends, strict=False):
         left, right = max(began, first), min(ended, last)
-        if left >= right:
+        if rate is None or left >= right:
             continue
-        low, high = record.setup.bands[firing]
+        low, high = record.setup.bands[rate]
         axes.add_patch(
             Rectangle(
                 (_number(left), low), _number(right) - _number(left), high - low, facecolor="none",
-                edgecolor=RATE_COLOUR[firing], hatch=RATE_HATCH[firing], linewidth=0.6, alpha=0.55, zorder=1,
+                edgecolor=RATE_COLOUR[rate], hatch=RATE_HATCH[rate], linewidth=0.6, alpha=0.55, zorder=1,
             )
         )  # fmt: skip
         if began > first:
@@ -247,15 +247,16 @@ def _name_rates(axes: Axes, record: Record, first: datetime, last: datetime) -> 
     free_pt, by_letter = 0.0, False
     for (began, firing), (ended, _) in pairwise([*changes, (last, "")]):
         left, right = (room_pt * ((moment - first) / (last - first)) for moment in (began, ended))
-        names = (f"{firing.upper()} FIRE", firing.upper(), firing[0].upper())
+        names = (f"{firing.upper()} FIRE", firing.upper(), firing[0].upper()) if firing else ("BURNER OFF", "OFF", "-")
         name = next((name for name in names if width_pt(name, SMALL, bold=True) + 4 < right - left), names[-1])
         wide = width_pt(name, SMALL, bold=True)
         start = min((left + right - wide) / 2, room_pt - wide - 1)
         if left < right and start > free_pt:
-            free_pt, by_letter = start + wide, by_letter or name == names[-1]
+            free_pt, by_letter = start + wide, by_letter or bool(firing and name == names[-1])
             axes.text(
-                (start + wide / 2) / room_pt, 0.985, name, fontsize=SMALL, weight="bold", color=RATE_COLOUR[firing],
-                ha="center", va="top", transform=axes.transAxes, parse_math=False,
+                (start + wide / 2) / room_pt, 0.985, name, fontsize=SMALL, weight="bold",
+                color=RATE_COLOUR[firing] if firing else "black", ha="center", va="top",
+                transform=axes.transAxes, parse_math=False,
             )  # fmt: skip
     return by_letter
 

@@ -144,7 +144,8 @@ class Record:
     finished   whether both rates hold and every stage is over; `missing` says what is not
     highest_co the reading with the highest CO of the visit, struck ones too; None where CO was never read
     supply     gas pressures and input against the data plate
-    changes    (time, firing) of every change of firing rate
+    changes    (time, firing) of every change of firing rate; None: burner off
+    offs       rows in which the burner went off, or was found off
     net_turns_cw  by screw, from as found, clockwise positive
     steps      by screw: (net turn, CO2 change) between settled readings with only that screw turned between
     seen       halts, and CO that was struck, in the order they came; then what else stands now
@@ -166,7 +167,8 @@ class Record:
     highest_co: HighestCO | None
     supply: tuple[Supply, ...]
     readings: tuple[Reading, ...]
-    changes: tuple[tuple[datetime, Firing], ...]
+    changes: tuple[tuple[datetime, Firing | None], ...]
+    offs: tuple[Row, ...]
     turns: tuple[Turn, ...]
     net_turns_cw: Mapping[Screw, float]
     responses: Mapping[Screw, Response]
@@ -235,6 +237,7 @@ def record_of(setup: JobSetup, events: Sequence[Event], warnings: tuple[str, ...
             if row.event.rate and row.event.co2_pct is not None
         ),
         changes=_changes(situation.rows, running),
+        offs=tuple(row for row in situation.of("firing") if not row.event.rate),
         turns=turns,
         net_turns_cw={screw: situation.net_turns_cw(screw) for screw in SCREWS},
         responses={screw: response_of(situation, screw, FIRING_FOR[screw]) for screw in SCREWS},
@@ -272,7 +275,7 @@ def _day(words: str) -> date | None:
 
 
 def _told_elsewhere(event: Event) -> bool:
-    return event.event in ("turn", "check") or event.item == SKIPPED
+    return event.event in ("turn", "check", "firing") or event.item == SKIPPED
 
 
 def _skipped(situation: Situation, progress: Progress) -> tuple[tuple[str, str], ...]:
@@ -337,11 +340,12 @@ def _same(finding: Finding) -> tuple[object, ...]:
     return finding.code, finding.severity, finding.firing, finding.screw, finding.data.get("item")
 
 
-def _changes(rows: Iterable[Row], running: Mapping[int, Firing | None]) -> tuple[tuple[datetime, Firing], ...]:
-    changes: list[tuple[datetime, Firing]] = []
+def _changes(rows: Iterable[Row], running: Mapping[int, Firing | None]) -> tuple[tuple[datetime, Firing | None], ...]:
+    changes: list[tuple[datetime, Firing | None]] = []
     for row in rows:
-        firing = running[row.number]
-        if firing and (not changes or changes[-1][1] != firing):
+        off = row.event.event == "firing" and not row.event.rate
+        firing = None if off else running[row.number]
+        if (firing or off) and (not changes or changes[-1][1] != firing):
             changes.append((row.event.time, firing))
     return tuple(changes)
 

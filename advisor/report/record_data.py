@@ -61,6 +61,9 @@ def data_of(record: Record, name: str) -> dict[str, Any]:
              "text": seen.headline if seen.cleared else seen.finding.text}
             for seen in record.seen
         ],
+        "burner_off": [
+            {"time": row.event.time.isoformat(), "row": row.number, "note": row.event.note} for row in record.offs
+        ],
         "skipped": dict(record.skipped),
         "checks": [
             {"time": row.event.time.isoformat(), "item": row.event.item, "value": row.event.value,

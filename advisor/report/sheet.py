@@ -315,7 +315,10 @@ def _findings(pages: Pages, record: Record) -> None:
     pages.heading("Stops, warnings and skipped stages", 12)
     if record.highest_co:
         pages.text(_say_highest_co(record, record.highest_co))
-    if not [seen for seen in record.seen if seen.finding.code != "closed"]:
+    for row in record.offs:
+        note = f": {row.event.note}" if row.event.note else ""
+        pages.text(f"Burner off at {record.clock(row.event.time)}, row {row.number}{note}.")
+    if not record.offs and not [seen for seen in record.seen if seen.finding.code != "closed"]:
         pages.text("No stop, no warning.")
     for seen, letter in zip(record.seen, plots.finding_letters(record), strict=True):
         if seen.finding.code != "closed":  # the appliance is left: said above
