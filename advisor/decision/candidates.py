@@ -164,8 +164,7 @@ class Setting:
     @cached_property
     def reversed_chance(self) -> float:
         """Chance that this screw works against its stated direction, 0 to 1."""
-        belief = self.situation.belief
-        return float(belief.screw_chances(self.screw)[belief.model.screws[self.screw].gain < 0].sum())
+        return self.situation.belief.reversed_chance(self.screw)
 
     @cached_property
     def direction_sure(self) -> bool:
@@ -183,10 +182,11 @@ class Setting:
     @property
     def no_effect_yet(self) -> bool:
         """Whether the turns so far show no clear effect: play, a weak screw, or one that does nothing."""
-        belief, policy = self.situation.belief, self.situation.policy
-        dead = float(belief.screw_chances(self.screw)[belief.model.screws[self.screw].dead].sum())
-        unclear = dead > policy.no_effect_chance or (self._way_is_stated and not self.direction_sure)
-        return bool(self.situation.turns_of(self.screw)) and unclear
+        if not self.situation.turns_of(self.screw):
+            return False
+        dead_chance = self.situation.belief.dead_chance(self.screw)
+        unsure_of_way = self._way_is_stated and not self.direction_sure
+        return unsure_of_way or dead_chance > self.situation.policy.no_effect_chance
 
     def richer(self, turns_cw: float) -> bool:
         """Whether this turn makes the flame richer, as far as the job can tell."""

@@ -250,8 +250,7 @@ def _screw(situation: Situation, screw: Screw) -> list[Finding]:
 
 def _direction(situation: Situation, screw: Screw, turns: list[Row]) -> list[Finding]:
     policy, stated = situation.policy, situation.setup.clockwise[screw]
-    hypotheses, chance = situation.belief.model.screws[screw], situation.belief.screw_chances(screw)
-    reversed_chance = float(chance[hypotheses.gain < 0].sum())
+    reversed_chance = situation.belief.reversed_chance(screw)
     if stated == "unknown":
         if reversed_chance <= policy.sure_of_unstated_way:
             return []
@@ -271,8 +270,7 @@ def _direction(situation: Situation, screw: Screw, turns: list[Row]) -> list[Fin
 
 def _effect(situation: Situation, screw: Screw) -> list[Finding]:
     policy, moves = situation.policy, situation.turns_read(screw)
-    hypotheses, chance = situation.belief.model.screws[screw], situation.belief.screw_chances(screw)
-    dead_chance = float(chance[hypotheses.dead].sum()) if moves >= policy.fewest_moves_for_dead else 0.0
+    dead_chance = situation.belief.dead_chance(screw) if moves >= policy.fewest_moves_for_dead else 0.0
     if dead_chance > policy.sure_of_dead:
         return [Finding("no-effect", "halt", screw=screw, variant="sure", data={"moves": moves})]
     if dead_chance > policy.doubted_effect:

@@ -29,7 +29,7 @@ class Asked:
 
     why       what is said to "why?"
     question  of the visit; None where a reading, a turn, a change of rate or a wait is due
-    advice    what an entry is read by, and done by Enter alone; None at a question
+    advice    what an entry is read by, and done by Enter alone unless it is a turn; None at a question
     wait_s    seconds to wait first
     proof     rate that is read with the cover on; None where none is
     urgent    whether CO is over its limit, which comes before all questions

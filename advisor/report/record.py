@@ -343,9 +343,8 @@ def _same(finding: Finding) -> tuple[object, ...]:
 def _changes(rows: Iterable[Row], running: Mapping[int, Firing | None]) -> tuple[tuple[datetime, Firing | None], ...]:
     changes: list[tuple[datetime, Firing | None]] = []
     for row in rows:
-        off = row.event.event == "firing" and not row.event.rate
-        firing = None if off else running[row.number]
-        if (firing or off) and (not changes or changes[-1][1] != firing):
+        firing = running[row.number]
+        if firing != (changes[-1][1] if changes else None):
             changes.append((row.event.time, firing))
     return tuple(changes)
 

@@ -36,7 +36,7 @@ def prior_of(earlier: Situation, seen: list[Screw]) -> Prior:
     prior, belief = earlier.setup.prior, earlier.belief
     medians, log_sds, plays = dict(prior.gain_per_turn), dict(prior.gain_log_sd_of), []
     for screw in seen:
-        sign, gain = (-1.0 if _backward(earlier, screw) > 0.5 else 1.0), belief.gain(screw)
+        sign, gain = (-1.0 if belief.reversed_chance(screw) > 0.5 else 1.0), belief.gain(screw)
         low, median, high = sorted(sign * gain.ppf(share) for share in (0.05, 0.5, 0.95))
         medians[screw] = median
         log_sds[screw] = min(math.hypot(math.log(high / low) / _RANGE_SDS, YEAR_LOG_SD), prior.gain_log_sd)
@@ -47,18 +47,12 @@ def prior_of(earlier: Situation, seen: list[Screw]) -> Prior:
 
 def _was_seen(situation: Situation, screw: Screw) -> bool:
     """Whether a turn of this screw was read, and it surely does something, one way."""
-    belief, backward = situation.belief, _backward(situation, screw)
-    dead = float(belief.screw_chances(screw)[belief.model.screws[screw].dead].sum())
+    backward = situation.belief.reversed_chance(screw)
+    dead = situation.belief.dead_chance(screw)
     return situation.turns_read(screw) > 0 and max(dead, min(backward, 1 - backward)) < MOST_DOUBT
-
-
-def _backward(situation: Situation, screw: Screw) -> float:
-    """Chance that a screw works against the way it was taken to work."""
-    belief = situation.belief
-    return float(belief.screw_chances(screw)[belief.model.screws[screw].gain < 0].sum())
 
 
 def _way(situation: Situation, screw: Screw) -> Direction:
     """What clockwise does at a screw that was seen."""
     as_taken: Direction = "richer" if situation.belief.model.toward_richer[screw] > 0 else "leaner"
-    return other_direction(as_taken) if _backward(situation, screw) > 0.5 else as_taken
+    return other_direction(as_taken) if situation.belief.reversed_chance(screw) > 0.5 else as_taken

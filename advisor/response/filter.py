@@ -401,6 +401,14 @@ class FilterState:
         weight = self.unfolded(screw).posterior.weight
         return np.asarray(weight.sum(axis=tuple(axis for axis in (0, 1, 2) if axis != AXIS[screw])))
 
+    def reversed_chance(self, screw: Screw) -> float:
+        """Chance that `screw` works against its stated direction, 0 to 1."""
+        return float(self.screw_chances(screw)[self.model.screws[screw].gain < 0].sum())
+
+    def dead_chance(self, screw: Screw) -> float:
+        """Chance that `screw` does nothing, 0 to 1."""
+        return float(self.screw_chances(screw)[self.model.screws[screw].dead].sum())
+
     def lag_chances(self) -> Array:
         """Probability of each hypothesis about the lag, in the order of `model.lag`."""
         return np.asarray(self.posterior.weight.sum(axis=(1, 2)))

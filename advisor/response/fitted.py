@@ -75,8 +75,8 @@ def response_of(situation: Situation, screw: Screw, firing: Firing) -> Response:
         time_constant_s=time_constant_s,
         n_readings=len(situation.settled_readings(firing)),
         n_moves=len(situation.turns_of(screw)),
-        chance_reversed=float(chance[hypotheses.gain < 0].sum()),
-        chance_dead=float(chance[hypotheses.dead].sum()),
+        chance_reversed=belief.reversed_chance(screw),
+        chance_dead=belief.dead_chance(screw),
         open_points=tuple(_open_points(situation, screw, firing)),
     )
 

@@ -155,9 +155,11 @@ def _on_line(fuel: Fuel, co2: float, o2: float, tolerance_pct: float) -> bool:
 
 def _carbon_monoxide(setup: JobSetup, reading: Event, when: When) -> list[Finding]:
     air_free, limit, bar = co_air_free_ppm(setup, reading), co_limit_ppm(setup, reading), co_bar_ppm(setup, reading)
+    if air_free is None:
+        return []
     # how much CO read alone is thinned is not known: below the limit it counts as displayed, the least it can be
-    surely = reading.co_ppm if reading.co2_pct is None and (air_free or 0.0) <= limit else air_free
-    if air_free is None or (surely or 0.0) <= limit * setup.policy.co_near_share:
+    least = reading.co_ppm or 0.0 if reading.co2_pct is None and air_free <= limit else air_free
+    if least <= limit * setup.policy.co_near_share:
         return []
     data = {"air_free": air_free, "limit": limit, "bar": bar}
     if air_free <= limit:
