@@ -103,8 +103,9 @@ def say_trouble(now: Standing) -> str:
 
 def say_then(now: Standing) -> str:
     """What comes after a wait."""
-    advice, co2 = now.advice, now.advice.expect_co2_pct
-    expects = f"; expect CO2 {co2:.1f} %" if co2 is not None and advice.action == "wait" else ""
+    advice = now.advice
+    known = advice.action == "wait" and brief.is_known(advice)
+    expects = f"; expect CO2 {advice.expect_co2_pct:.1f} %" if known else ""
     return f"then read {brief.ALL} at {now.situation.firing} fire{expects}"
 
 

@@ -36,6 +36,12 @@ def say_size(turns: float) -> str:
     return f"{say_degrees(turns)} ({say_fraction(turns)} turn)"
 
 
+def say_band(band: tuple[float, float]) -> str:
+    """A band of CO2 in figures of equal length: "8.6 to 9.0"."""
+    places = 1 if all(abs(10 * edge - round(10 * edge)) < 1e-6 for edge in band) else 2
+    return f"{band[0]:.{places}f} to {band[1]:.{places}f}"
+
+
 def say_way(turns_cw: float) -> str:
     """The way of a turn in a word, clockwise positive."""
     return "clockwise" if turns_cw > 0 else "counterclockwise"
