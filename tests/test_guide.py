@@ -350,7 +350,7 @@ SCENES = [
           ("Find out why first. Then light it, CO from the first second, and wait two minutes.",),
           "firing locked", ["firing locked out"], at="What did"),
     Scene("a burner that CO put off is lit again with a word on the cause",
-          {"At high fire": ["8.3 6.2 900"], "A new reading": ["off", "high", "high 8.3", "high intake cleared", "stop"]},
+          {"At high fire": ["8.3 6.2 900"], "A new reading": ["off", "high", "high intake cleared", "stop"]},
           ("BURNER STAYS OFF.", "say what was found and mended with the rate, such as: high intake cleared."),
           "firing intake", ["firing intake cleared"], at="At high"),
     Scene("CO is struck with a reason only, and stays on the record",

@@ -28,7 +28,16 @@ from advisor.report.layout import labelled, listed, narrow, wrapped
 from advisor.response.fitted import response_of
 from advisor.screws import FIRING_FOR, Firing, Screw
 from advisor.wording import at_once, look_first, reason_text
-from advisor.wording.numbers import say_band, say_chance, say_degrees, say_fraction, say_size, say_wait, say_way
+from advisor.wording.numbers import (
+    say_band,
+    say_chance,
+    say_co2,
+    say_degrees,
+    say_fraction,
+    say_size,
+    say_wait,
+    say_way,
+)
 from advisor.wording.templates import Voice
 from advisor.wording.visit import STAGES
 
@@ -179,8 +188,9 @@ def _now_at(case: Case, firing: Firing, label: str, before: str, *, at_end: bool
         now = _say_reading(case, firing, with_likely=not at_end)
         parts, short = [f"{now} ({band})"], [f"{now} ({band})"]
     elif read and read.event.co2_pct is not None and read.at_s >= situation.session_from_s:
+        shown = say_co2(read.event.co2_pct)
         age = "not steady" if read.at_s >= situation.changed_at_s else "before the change"
-        parts, short = [f"{read.event.co2_pct:g} % ({band}), {age}"], [f"{read.event.co2_pct:g} %, {age}"]
+        parts, short = [f"CO2 {shown} % ({band}), {age}"], [f"CO2 {shown} % ({band}), {age}"]
     if course := co_course(situation, firing):
         shown = ", ".join(f"{ppm:g}" for ppm in course.shown_ppm) + " ppm"
         climbs = ": climbing" if len(course.shown_ppm) > 1 else ""
@@ -197,7 +207,7 @@ def _say_reading(case: Case, firing: Firing, *, with_likely: bool) -> str:
     likely = case.setting(firing).co2_pct(case.setting(firing).now.forecast.mean)
     read = case.situation.settled_readings(firing, case.situation.fresh_from_s)[-1].event.co2_pct or likely
     differs = with_likely and abs(likely - read) >= SAME_PCT
-    return f"CO2 {read:g} %" + (f", likely {likely:.2f}" if differs else "")
+    return f"CO2 {say_co2(read)} %" + (f", likely {likely:.2f}" if differs else "")
 
 
 def say_left(advice: Advice, progress: Progress, voice: Voice = "log") -> list[str]:
