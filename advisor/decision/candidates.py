@@ -390,7 +390,7 @@ class Setting:
         sure = self.direction_sure
         if self.screw != "throttle" or (sure and not self.richer(turns_cw)):
             return None
-        return self._low_fire.refusal(turns_cw, direction_sure=sure, first_try=sure and self.first_try)
+        return self._low_fire.refusal(turns_cw, direction_sure=sure)
 
     @property
     def low_in_the_way(self) -> bool:
@@ -404,4 +404,4 @@ class Setting:
         way = away / abs(belief.gain(self.screw).mean * belief.effects[self.screw][self.firing])
         turns = min(way + setup.mark_turns[self.screw], setup.travel_limit_turns[self.screw])
         turns = turns if self.richer(turns) else -turns
-        return self._low_fire.gets_rich(turns, first_try=self.first_try)
+        return self._low_fire.gets_rich(turns)

@@ -33,21 +33,21 @@ class LowFire:
         return (highs[-1].event.co2_pct or 0.0) - ((before or highs[:1])[-1].event.co2_pct or 0.0)
 
     @cached_property
-    def _line(self) -> float:
-        """Where low fire must not go, linearised: too little O2, or where its CO was too high."""
-        fuel = self.situation.setup.fuel
-        line_pct = float(fuel.co2_pct(fuel.excess_air_ratio(o2_pct=self.situation.policy.least_o2_pct)))
+    def _line_pct(self) -> float:
+        """The most CO2 that low fire may have, %: little over its band, enough O2, below where CO was high."""
+        setup, policy = self.situation.setup, self.situation.policy
+        enough_o2_pct = float(setup.fuel.co2_pct(setup.fuel.excess_air_ratio(o2_pct=policy.low_fire_o2_pct)))
+        line_pct = min(enough_o2_pct, setup.bands["low"][1] + policy.low_fire_over_pct)
         ceiling = co_ceiling(self.situation, "low")
-        line_pct = min(line_pct, ceiling.co2_pct) if ceiling else line_pct
-        return float(self.situation.belief.model.scales["low"].linearised(line_pct))
+        return min(line_pct, ceiling.co2_pct) if ceiling else line_pct
 
-    def gets_rich(self, throttle_turns_cw: float, *, first_try: bool) -> bool:
+    def gets_rich(self, throttle_turns_cw: float) -> bool:
         """Whether this throttle turn may well take low fire there."""
         (there,) = self.situation.belief.settled_after("low", "throttle", [throttle_turns_cw])
-        policy = self.situation.policy
-        return 1 - there.cdf(self._line) > (policy.untried_rich_chance if first_try else policy.unseen_rich_chance)
+        line = float(self.situation.belief.model.scales["low"].linearised(self._line_pct))
+        return 1 - there.cdf(line) > self.situation.policy.unseen_rich_chance
 
-    def refusal(self, turns_cw: float, *, direction_sure: bool, first_try: bool) -> Reason | None:
+    def refusal(self, turns_cw: float, *, direction_sure: bool) -> Reason | None:
         """Why low fire forbids this turn richer, or one whose way is not sure; None where it does not."""
         if self.co_stands:
             return Reason("low-co")
@@ -60,8 +60,8 @@ class LowFire:
             return None
         if self.unseen_rise_pct > self.situation.policy.unseen_rise_pct:
             return Reason("low-unread-rise", {"rise": self.unseen_rise_pct})
-        if not self.gets_rich(turns_cw, first_try=first_try):
+        if not self.gets_rich(turns_cw):
             return None
         if not self.situation.settled_readings("low", self.situation.session_from_s):
             return Reason("low-unread")
-        return Reason("low-may-be-rich", {"o2": self.situation.policy.least_o2_pct})
+        return Reason("low-may-be-rich", {"co2": self._line_pct})

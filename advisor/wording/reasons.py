@@ -76,7 +76,7 @@ REASONS: Mapping[str, str] = MappingProxyType({
     "low-co": f"{_MOVES_LOW}, where CO is too high: low fire leaner first.",
     "low-unread-rise": f"{_MOVES_LOW}, not read since high fire rose {{rise:.1f}} %. Check low fire now.",
     "low-unread": f"{_MOVES_LOW}, not read yet. Check low fire now.",
-    "low-may-be-rich": f"{_MOVES_LOW}, maybe to under {{o2:g}} % O2, where CO begins: low fire leaner first.",
+    "low-may-be-rich": f"{_MOVES_LOW}, maybe to over {{co2:.1f}} % CO2: low fire leaner first.",
     "closed": "The visit is closed. To go on with this boiler, {run_again}.",
     "too-little": "No hand can turn that little.",
     "other-screw": "The {screw} screw is set at {own} fire; the boiler is at {firing} fire.",
