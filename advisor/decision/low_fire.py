@@ -33,19 +33,26 @@ class LowFire:
         return (highs[-1].event.co2_pct or 0.0) - ((before or highs[:1])[-1].event.co2_pct or 0.0)
 
     @cached_property
+    def _was_read(self) -> bool:
+        return bool(self.situation.settled_readings("low", self.situation.session_from_s))
+
+    @cached_property
     def _line_pct(self) -> float:
-        """The most CO2 that low fire may have, %: little over its band, enough O2, below where CO was high."""
+        """The most CO2 that low fire may have, %: enough O2, below where CO was high; once read, little over its band."""
         setup, policy = self.situation.setup, self.situation.policy
-        enough_o2_pct = float(setup.fuel.co2_pct(setup.fuel.excess_air_ratio(o2_pct=policy.low_fire_o2_pct)))
-        line_pct = min(enough_o2_pct, setup.bands["low"][1] + policy.low_fire_over_pct)
+        least_o2_pct = policy.low_fire_o2_pct if self._was_read else policy.least_o2_pct
+        line_pct = float(setup.fuel.co2_pct(setup.fuel.excess_air_ratio(o2_pct=least_o2_pct)))
+        if self._was_read:
+            line_pct = min(line_pct, setup.bands["low"][1] + policy.low_fire_over_pct)
         ceiling = co_ceiling(self.situation, "low")
         return min(line_pct, ceiling.co2_pct) if ceiling else line_pct
 
     def gets_rich(self, throttle_turns_cw: float) -> bool:
         """Whether this throttle turn may well take low fire there."""
         (there,) = self.situation.belief.settled_after("low", "throttle", [throttle_turns_cw])
+        policy = self.situation.policy
         line = float(self.situation.belief.model.scales["low"].linearised(self._line_pct))
-        return 1 - there.cdf(line) > self.situation.policy.unseen_rich_chance
+        return 1 - there.cdf(line) > (policy.unseen_rich_chance if self._was_read else policy.unread_rich_chance)
 
     def refusal(self, turns_cw: float, *, direction_sure: bool) -> Reason | None:
         """Why low fire forbids this turn richer, or one whose way is not sure; None where it does not."""
@@ -62,6 +69,6 @@ class LowFire:
             return Reason("low-unread-rise", {"rise": self.unseen_rise_pct})
         if not self.gets_rich(turns_cw):
             return None
-        if not self.situation.settled_readings("low", self.situation.session_from_s):
+        if not self._was_read:
             return Reason("low-unread")
         return Reason("low-may-be-rich", {"co2": self._line_pct})

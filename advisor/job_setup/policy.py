@@ -76,12 +76,13 @@ class Policy:
     mark_parts            parts of a mark that may be turned; own choice
     worth_a_part          by how much a part of a mark must lower the cost, squares of half the band; bench
     past_cost             cost of surely passing the far edge, squares of half the band; bench
-    low_fire_over_pct, low_fire_o2_pct  most CO2 above its band, %, and least O2, %, of low fire while high fire is set;
-                          own choice
-    unseen_rich_chance    most chance that a throttle turn takes low fire beyond either; own choice
+    low_fire_over_pct, low_fire_o2_pct  most CO2 above its band, %, and least O2, %, of a low fire that was read while
+                          high fire is set; own choice
+    unseen_rich_chance, unread_rich_chance  most chance that a throttle turn takes low fire beyond either; and one that
+                          was not read yet to under `least_o2_pct`; own choice, bench
     unseen_rise_pct       rise of high fire, % CO2, after which low fire is read before a turn richer; bench
-    least_o2_pct          O2 below which CO begins, asked of a band's edge; own choice: a display step or two below is
-                          rich
+    least_o2_pct          O2 below which CO begins, asked of a band's edge, and of a low fire that was not read; own
+                          choice: a display step or two below is rich
     far_too_lean_pct      distance below low fire's band, % CO2, at which a flame may lift; own choice
     smallest_turn         least turn of a hand; own choice
     """
@@ -146,6 +147,7 @@ class Policy:
     low_fire_over_pct: float = 0.8
     low_fire_o2_pct: float = 2.5
     unseen_rich_chance: float = 0.05
+    unread_rich_chance: float = 0.03
     unseen_rise_pct: float = 1.3
     least_o2_pct: float = 1.5
     far_too_lean_pct: float = 1.0
