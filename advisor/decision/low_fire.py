@@ -38,7 +38,7 @@ class LowFire:
 
     @cached_property
     def _line_pct(self) -> float:
-        """The most CO2 that low fire may have, %: enough O2, below where CO was high; once read, little over its band."""
+        """Most CO2 of low fire, %: enough O2, below where CO was high; once read, little over its band."""
         setup, policy = self.situation.setup, self.situation.policy
         least_o2_pct = policy.low_fire_o2_pct if self._was_read else policy.least_o2_pct
         line_pct = float(setup.fuel.co2_pct(setup.fuel.excess_air_ratio(o2_pct=least_o2_pct)))
