@@ -12,7 +12,7 @@ NOTEBOOK = Path(__file__).resolve().parent.parent / "notebooks" / "overshoot_les
 INTRO = """\
 # Overshoot lessons
 
-Twelve lessons for a class without a boiler: what goes wrong when CO2 is set after a change of the gas valve, and what
+Thirteen lessons for a class without a boiler: what goes wrong when CO2 is set after a change of the gas valve, and what
 the adviser would have said. Every picture is played on a simulated boiler with a fixed seed; boilers and bands are
 invented. On site the maker's instructions come first.
 
