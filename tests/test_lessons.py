@@ -2,6 +2,7 @@
 
 import itertools
 import re
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -341,6 +342,35 @@ def test_no_file_is_replaced_unasked(typed: list[str]) -> None:
         assert Path("sheet.pdf").read_bytes().startswith(b"%PDF")
 
 
+def test_the_second_look() -> None:
+    """With the first visit's log the first turn is larger, likely right all the same, and read; fewer turns follow."""
+    lesson = played("second-look")
+    assert lesson.earlier
+    assert lesson.first_advice
+    first, hand, other = lesson.earlier, lesson.hand, lesson.other
+    assert {visit.score().ending for visit in (first, hand, other)} == {"done"}
+    assert hand.turns[0].turns_cw > max(first.turns[0].turns_cw, other.turns[0].turns_cw) > 0
+    assert len(hand.turns) < min(len(first.turns), len(other.turns))
+    assert all(turn.settled for turn in hand.turns)
+    came = lesson.steps[1].shown
+    assert came
+    assert lesson.first_advice.expect_low_pct < came.co2_pct < lesson.first_advice.expect_co2_pct  # a year changed it
+    assert hand.job.setup.visit == "service"
+    assert "throttle" in hand.job.setup.prior_source
+    assert other.job.setup.prior_source == ""
+
+
+def test_the_second_look_is_no_freak() -> None:
+    """On other seeds of its boiler the first turn is larger too, and most visits take fewer turns; none overshoots."""
+    lesson = by_name("second-look")
+    others = [
+        play(replace(lesson, seed=seed, earlier={**lesson.earlier, "seed": seed - 100})) for seed in range(103, 111)
+    ]
+    assert all(each.hand.turns[0].turns_cw > each.other.turns[0].turns_cw for each in others)
+    assert sum(len(each.hand.turns) < len(each.other.turns) for each in others) > len(others) / 2
+    assert all(each.hand.score().overshoots == 0 for each in others)
+
+
 # ---- the pages
 
 
@@ -402,6 +432,16 @@ def test_a_slide_names_every_turn_with_its_size_and_what_was_put_right() -> None
     ):
         seen = [text.get_text() for text in texts(lesson_pages.slide(played(name)))]
         assert set(labels) <= set(seen), name
+
+
+def test_two_visits_are_drawn_one_under_the_other_with_what_was_expected() -> None:
+    """First visit above, the later one under it, turns with their size; beside its first reading the expected one."""
+    seen = [text.get_text() for text in texts(lesson_pages.slide(played("second-look")))]
+    first, later = played("second-look").earlier, played("second-look").hand
+    assert first
+    for visit in (first, later):
+        assert any(text.startswith(f"{visit.name}: {len(visit.turns)} turns") for text in seen)
+    assert {"15° cw", "45° cw", "expected of the first turn"} <= set(seen)
 
 
 def test_the_line_is_broken_where_the_rate_changes() -> None:

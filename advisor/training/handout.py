@@ -14,7 +14,7 @@ from advisor.training.lesson_text import ASKED, BANDS, INVENTED, PARTS, contrast
 
 PAPER_PT, SLIDE_PT = pages.PAPERS_PT["a4"], (648.0, 364.0)  # a slide is small, so that its text is large
 TITLE_PT, LESSON_PT = 17.0, 12.5
-LABEL_PT, GAP_PT, PART_GAP_PT, FOOT_PT = 97.0, 4.0, 5.0, pages.MARGIN_PT + pages.FOOT_PT + 1
+LABEL_PT, GAP_PT, PART_GAP_PT, FOOT_PT = 97.0, 4.0, 4.0, pages.MARGIN_PT + pages.FOOT_PT + 1
 LEAST_PICTURES_PT, MOST_PICTURES_PT = 160.0, 420.0  # height of the pictures on a page
 TITLE = "Setting a gas valve by CO2: lessons"
 FOR_THE_CLASS = (

@@ -133,8 +133,8 @@ def _draw_expected(axes: Axes, visit: SimulatedVisit, advice: Advice) -> None:
     """Beside the first reading after the first turn: the one that was expected, with its likely range."""
     turned_s = visit.turns[0].at_s
     read_s = next(act.at_s for act in visit.acts if act.shown and act.at_s > turned_s)
-    expected, low, high = advice.expect_co2_pct, advice.expect_low_pct, advice.expect_high_pct
-    assert expected is not None and low is not None and high is not None
+    told = (advice.expect_co2_pct, advice.expect_low_pct, advice.expect_high_pct)
+    expected, low, high = (figure or 0.0 for figure in told)  # the advice of a turn has them
     axes.errorbar(
         [(turned_s + 3 * read_s) / 240], [expected], [[expected - low], [high - expected]], color="0.2", marker="D",
         markersize=5, capsize=4, elinewidth=1.4, linestyle="none", zorder=3, label="expected of the first turn",

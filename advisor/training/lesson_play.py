@@ -95,7 +95,11 @@ def _play_again(lesson: Lesson) -> Played:
     hand, other = (
         SimulatedVisit(lesson.boiler(), facts, start=START.replace(year=START.year + 1)) for facts in (from_log, empty)
     )
-    first.name, hand.name, other.name = "The first visit", "A year later, from its log", "A year later, from an empty log"
+    first.name, hand.name, other.name = (
+        "The first visit",
+        "A year later, from its log",
+        "A year later, from an empty log",
+    )
     for look in PROVED_FIRST:
         hand.check(look)
     advice = follow(hand, "turn")
