@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 from matplotlib.figure import Figure
 
 from advisor.errors import LogError, RangeError
@@ -44,10 +45,8 @@ class Result:
 
 
 def boilers(level: int) -> list[Task]:
-    """The boilers of a level in the order to play them; every second one has a fault where the level has any."""
-    with_fault = [False] * BOILERS
-    if LEVELS[level].faults:
-        with_fault = [bool(number % 2) for number in range(BOILERS)]
+    """The boilers of a level in the order to play them; half of them, in no order, have a fault where it has any."""
+    with_fault = np.random.default_rng(level).permutation(np.arange(BOILERS) % 2 == 1) & bool(LEVELS[level].faults)
     found: list[Task] = []
     seed = 1000 * level
     while len(found) < BOILERS:

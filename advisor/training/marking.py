@@ -175,7 +175,7 @@ def debrief(visit: SimulatedVisit, marked: Mark, adviser: Sequence[str], last_wo
     """
     worst = max(moments(visit), key=lambda moment: moment.harm.cost, default=None)
     cost = worst.harm.cost if worst else 0.0
-    if marked.end_cost > cost:
+    if marked.right_end != "yes" and cost < WRONG_END:
         end = _say_end(visit, marked)
         return f"Costliest ({marked.end_cost:.0f} points): the end, {end}. The adviser then: {_briefly(last_word)}"
     if worst is None or cost < WORTH_A_WORD:
