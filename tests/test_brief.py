@@ -119,6 +119,28 @@ def test_a_refusal_says_why_and_what_would_be_allowed() -> None:
     assert not re.search("^(Then|Expect)", text, re.MULTILINE)
 
 
+def test_the_cap_that_a_refusal_names_is_what_it_allows() -> None:
+    """A first move of half the cap, not of whole marks."""
+    told = Told().at("low", 8.2).at("high", 8.0)
+    text = " ".join(say_verdict(told.job.case(told.now), told.may("throttle", 1 / 8)).split())
+    assert "first move 22° (1/16 turn) at most" in text
+    assert "Allowed up to 22° (1/16 turn) clockwise." in text
+
+
+def test_co_that_leaps_up_after_a_turn_is_said_with_the_way_back() -> None:
+    """Not only that no turn goes richer: burner off if it rises more, and the turn that undoes the last one."""
+    told = at_high(8.6).throttle(1 / 24, 9.0).wait(10).read("high", 9.0, 290.0)
+    text = " ".join(said(told).split())
+    assert "No turn richer. Burner off if it rises more" in text
+    assert "May Undo the last turn: throttle screw 15° (1/24 turn) counterclockwise, or part of it." in text
+
+
+def test_what_was_read_is_told_beside_what_is_likely() -> None:
+    """A figure that nobody typed is not given as read."""
+    told = at_high(8.3).wait(20).read("high", 8.5)
+    assert re.search(r"^Now      high fire CO2 8\.5 %, likely 8\.4\d? \(9\.0 to 9\.4\)", said(told), re.MULTILINE)
+
+
 def test_an_allowed_turn_says_what_it_would_do() -> None:
     """As `next` says it."""
     told = at_high(8.3)

@@ -60,9 +60,11 @@ def test_a_screw_whose_one_turn_showed_nothing_is_as_unknown_as_ever(degrees: fl
 
 def test_a_new_valve_takes_over_the_facts_alone() -> None:
     """What the old valve did says nothing of the new one."""
-    job = lively_throttle().job
+    job = lively_throttle().check("offset clockwise", "leaner").job
     setup = next_setup(job.situation(), NEW_VALVE, "old.csv")
     assert (setup.prior, setup.prior_source, setup.bands) == (Prior(), "", job.setup.bands)
+    assert setup.clockwise["offset"] == "richer"  # what `open` takes until it is told
+    assert next_setup(job.situation(), SERVICE, "old.csv").clockwise["offset"] == "leaner"
 
 
 def test_a_screw_found_to_work_the_other_way_is_taken_so() -> None:

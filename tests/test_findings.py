@@ -144,6 +144,7 @@ TROUBLES: list[tuple[Made, str, str, str]] = [
     (lambda: rising().read("high", 2.5), "not-settled rising", "note", "high"),
     (lambda: Told().read("high", 8.3), "not-settled no_change_logged", "warn", "high"),
     (lambda: at_high().wait(30).read("low", 8.3), "not-settled no_change_logged_row", "warn", "low"),
+    (lambda: at_high().run_at("off").wait(30).read("high", 8.3), "not-settled logged_off", "warn", "high"),
     (lambda: at_high().turn("throttle", MARK).wait(15).read("high", 8.4), "not-settled too_soon", "note", "high"),
     (lambda: Told().at("high").bare("high", 8.3), "co2-alone", "warn", ""),
     (lambda: at_high(9.2, analyser_accuracy_pct=0.3), "analyser-accuracy", "note", ""),
@@ -261,7 +262,7 @@ STORIES: dict[str, Callable[[], object]] = {  # by what they show
         .says("turn", "-pressure")),
     "a leaking sample line stops until it is tight, and what was read on it does not count": lambda: (
         at_high().check("sample line", "leaking").says("halt sample-line-leak").wait(1).check("sample line", "tight")
-        .wait(1).says("read", "-sample-line-leak").read("high", 8.3).says("turn")),
+        .wait(1).says("read", "-sample-line-leak").read("high", 8.3).says("run_at low")),
     "too large a pressure drop stands until pressure is measured again": lambda: (
         at_high(pressures=dict.fromkeys(("standing pressure", "working pressure"), (17.0, 25.0, "mbar")))
         .check("standing pressure", 21, "mbar").check("working pressure", 18, "mbar").wait(1)

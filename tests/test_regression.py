@@ -271,7 +271,7 @@ def test_shared_noise_is_a_dense_covariance(var: float, drawn: list[tuple[str, A
             fit = regression.add_process_noise(fit, list(what), number)
             column = np.array(what)
         else:
-            fit = regression.reset(fit, what, number)
+            fit = regression.reset(fit, {what: number})
             column = np.eye(UNKNOWNS)[what]
             now[what] = 0
         now = np.column_stack([now, column])
@@ -360,7 +360,7 @@ def test_hypotheses_do_not_touch_each_other() -> None:
         fit = regression.update(fit, [1.0, first, second], 0.7, noise)
         fit = regression.add_process_noise(fit, [1.0, 0.0, -0.5], loose)
         fit = regression.update(fit, [0.0, second, 0.0], -0.2)
-        fit = regression.reset(fit, 1, 0.3)
+        fit = regression.reset(fit, {1: 0.3})
         return regression.update(fit, [first, 1.0, 0.0], 0.1, loose)
 
     together = taught(batch, along_first, along_second, noise, loose)
@@ -385,7 +385,7 @@ def test_updates_leave_the_fit_they_started_from() -> None:
     prior = prior_of(1.0)
     regression.update(prior, [1.0, 2.0, 3.0], 0.5)
     regression.add_process_noise(prior, [1.0, 0.0, 1.0], 2.0)
-    regression.reset(prior, 1, 2.0)
+    regression.reset(prior, {1: 2.0})
     assert_same(prior, prior_of(1.0), rel=0)
 
 

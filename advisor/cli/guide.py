@@ -193,6 +193,9 @@ class Guide:
             asks = Prompt("Why is the wait cut short? Enter goes on waiting")
             if reason := self._ask(asks, "It is kept for the record."):
                 self._log(waits.cut_short(reason, left_s, self.situation.firing))
+        else:
+            more = (now := self._look()).asked and now.asked.wait_s
+            self._say("Not steady yet." if more else "The wait is over.")
 
     def _entry(self, advice: Advice, why: str) -> Event | None:
         """Log what is typed where a reading or a turn is due, and say what is odd about it; the row that was logged."""

@@ -15,7 +15,7 @@ import typer
 
 from advisor.cli import completion, open_options, terminal
 from advisor.cli.usage import PlainGroup, PlainHelp, argument, option
-from advisor.dialogue import new_job
+from advisor.dialogue import entries, new_job
 from advisor.dialogue.after_entry import after_entry
 from advisor.dialogue.entries import Turn, log_turn
 from advisor.dialogue.moments import moment_to_answer, parse_time
@@ -171,9 +171,16 @@ def read(
 def turn(log: Log, screw: ScrewWord, how_far: TurnWords, at: At = None, note: Note = "") -> None:
     """Log a turn that was made."""
     with entry(log, at) as job:
-        made = Turn(one_of(screw, SCREWS), parse_turn(" ".join(how_far)))
+        made = _turn(job, screw, how_far)
         if refused := answers.say_not_advised(log_turn(job, made, parse_time(at), note)):
             typer.echo(refused)
+
+
+def _turn(job: Job, screw: str, how_far: list[str]) -> Turn:
+    """The turn that was typed; of the screw of the rate that runs where none was named: "15 cw"."""
+    if screw[:1].isdigit():
+        return entries.parse_turn(" ".join([screw, *how_far]), job.situation(job.ended).firing)
+    return Turn(one_of(screw, SCREWS), parse_turn(" ".join(how_far)))
 
 
 @command()
@@ -224,7 +231,7 @@ def may(
     """May I turn this far? A refusal has exit status 3."""
     job = Job.load(log)
     moment = moment_to_answer(at, job.ended)
-    verdict = job.may(one_of(screw, SCREWS), parse_turn(" ".join(how_far)), at=moment)
+    verdict = job.may(*_turn(job, screw, how_far), at=moment)
     warn(job)
     typer.echo(as_text(verdict.as_dict()) if as_json else brief.say_verdict(job.case(moment), verdict, why=why))
     if not verdict.allowed:

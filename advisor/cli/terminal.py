@@ -159,7 +159,7 @@ class Terminal:
             typed = ""
         if typed is not None:
             return Heard(max(0.0, until - self.clock.monotonic()), typed)
-        self.say(("\a" if self.on_screen else "") + "The wait is over.")
+        self.screen.write("\a" if self.on_screen else "")
         return Heard()
 
     def _forget_typed_ahead(self) -> None:
@@ -211,7 +211,9 @@ def prompt_width() -> int:
 
 def _left(seconds: float, then: str) -> str:
     """What is left of a wait and what comes then, on one line."""
-    return f"{say_seconds(seconds)} left, {then}"[: width() - 1]
+    left = f"{say_seconds(seconds)} left"
+    whole = f"{left}, {then}"
+    return whole if len(whole) < width() else left
 
 
 def _readable(typed: str) -> str:

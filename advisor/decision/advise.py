@@ -377,6 +377,13 @@ def _outcome(setting: Setting, move: Move) -> dict[str, float]:
     }
 
 
+def expected_after(case: Case, wait_s: float) -> Advice:
+    """To wait so long at the rate that runs, with the reading to expect then."""
+    situation = case.situation
+    expected: dict[str, Any] = _expected(case.here, situation.belief.displayed(situation.at_s + wait_s))
+    return Advice("wait", firing=situation.firing, wait_s=wait_s, **expected)
+
+
 def _expected(setting: Setting, displayed: Mixture) -> dict[str, float]:
     return {
         "expect_co2_pct": setting.co2_pct(displayed.mean),

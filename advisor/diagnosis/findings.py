@@ -34,7 +34,7 @@ from advisor.response import reading_checks
 from advisor.response.change_detection import Outlier
 from advisor.response.reading_checks import mostly_air
 from advisor.response.situation import Situation
-from advisor.screws import FIRING_FOR, FIRINGS, SCREWS, Firing, Screw, other_firing
+from advisor.screws import FIRING_FOR, FIRINGS, OFF, SCREWS, Firing, Screw, other_firing
 
 GAS_TIGHT = (OPENED_JOINTS, TEST_POINTS)
 
@@ -129,17 +129,16 @@ def gas_pressure(situation: Situation) -> list[Finding]:
         if not checks:
             found += _not_checked(situation, name)
             continue
-        check = checks[-1].event
+        check, about = checks[-1].event, {"item": name, "row": checks[-1].number}
         try:
             value = pressure_in_plate_unit(situation.setup, check)
         except RangeError as error:
-            found.append(Finding("pressure", "halt", variant="unreadable", data={"item": name, "why": str(error)}))
+            found.append(Finding("pressure", "halt", variant="unreadable", data={**about, "why": str(error)}))
             continue
         if not low <= value <= high:
-            data = {"item": name, "value": value, "unit": unit, "low": low, "high": high}
             slip = _slip(situation.setup, check)
-            variant = "outside_slip" if slip else "outside"
-            found.append(Finding("pressure", "halt", variant=variant, data={**data, **slip}))
+            data = {**about, "value": value, "unit": unit, "low": low, "high": high, **slip}
+            found.append(Finding("pressure", "halt", variant="outside_slip" if slip else "outside", data=data))
     return found
 
 
@@ -313,6 +312,8 @@ def read_too_soon(situation: Situation) -> list[Finding]:
 
 def _rate_not_logged(situation: Situation, row: Row, firing: Firing) -> Finding:
     other = other_firing(firing)
+    if any(each.event.firing == OFF for each in situation.of("firing")[-1:]):
+        return Finding("not-settled", "warn", firing, variant="logged_off")
     ran = any(each.event.firing == other for each in situation.rows)
     variant = "no_change_logged_row" if ran else "no_change_logged"
     return Finding("not-settled", "warn", firing, variant=variant, data={"other": other, "row": row.number})

@@ -4,7 +4,7 @@ from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import NamedTuple
 
-from advisor.decision.advise import Case
+from advisor.decision.advise import Case, expected_after
 from advisor.decision.answers import Advice
 from advisor.diagnosis.carbon_monoxide import CO_STOPS
 from advisor.dialogue import waits
@@ -103,8 +103,8 @@ def say_trouble(now: Standing) -> str:
 
 def say_then(now: Standing) -> str:
     """What comes after a wait."""
-    advice, co2 = now.advice, now.advice.expect_co2_pct
-    expects = f"; expect CO2 {co2:.1f} %" if co2 is not None and advice.action == "wait" else ""
+    then = expected_after(now.case, now.situation.wait_left_s)
+    expects = f"; expect CO2 {then.expect_co2_pct:.1f} %" if brief.is_known(then) else ""
     return f"then read {brief.ALL} at {now.situation.firing} fire{expects}"
 
 
@@ -133,10 +133,8 @@ def _proving(situation: Situation, firing: Firing) -> Asked:
 
 
 def _setting(situation: Situation, advice: Advice, voice: Voice) -> Asked:
-    """What the advice says. A reading on the way is heard in the wait."""
-    wait_s = advice.wait_s or 0.0 if advice.action == "wait" else 0.0
-    if advice.due("interim"):
-        wait_s = situation.wait_left_s
+    """What the advice says. A reading on the way is heard in the wait, which is counted whole."""
+    wait_s = situation.wait_left_s if advice.action == "wait" or advice.due("interim") else 0.0
     if wait_s > 0 and not waits.was_cut_short(situation):
         return Asked(others(voice), advice=advice, wait_s=wait_s)
     why = [in_words(reason, voice) for reason in advice.why]

@@ -9,6 +9,7 @@ from typing import NamedTuple
 from advisor import parsing
 from advisor.chemistry import gas_meter
 from advisor.decision.answers import Advice, Verdict
+from advisor.diagnosis.carbon_monoxide import CO_STOPS
 from advisor.dialogue.moments import parse_time
 from advisor.dialogue.prompts import READING, in_words
 from advisor.errors import RangeError
@@ -20,6 +21,7 @@ from advisor.response.situation import Situation
 from advisor.screws import FIRINGS, OFF, SCREW_FOR, SCREWS, Firing, Screw
 
 NO_ANSWER = "Enter alone is no answer here"
+NEEDS_CAUSE = "CO put the burner off: say what was found and mended with the rate"
 WITH_EFFECT = (check_items.STANDING, check_items.WORKING, check_items.SAMPLE_LINE,
                *map(check_items.clockwise_item, SCREWS), check_items.CO_CAUSE, check_items.SERIAL)  # fmt: skip
 _NOTHING = ("0", "no", "n", "none", "nothing")  # was turned; a CO2 of 0 is no reading of a flame
@@ -155,6 +157,8 @@ def parse_entry(typed: str, advice: Advice, firing: Firing | None) -> Entry:
         raise RangeError("Then nothing was logged. Read again, or type what was turned.")
     if _NUMBERS.fullmatch(typed):
         return _reading(typed, firing)
+    if (rate := parsing.one_of(low, FIRINGS)) in FIRINGS:
+        return run_again(rate, typed.partition(" ")[2].strip(), advice, firing)
     if not rest and (entry := _one_word(low, firing)):
         return entry
     if low == "check":
@@ -167,6 +171,20 @@ def parse_entry(typed: str, advice: Advice, firing: Firing | None) -> Entry:
     words, _, when = typed.partition("--at")  # one put right after it was struck
     turn, made_at = parse_turn(words.rstrip(), firing), parse_time(when or None)
     return lambda job, at: log_turn(job, turn, made_at or at)
+
+
+def needs_cause(advice: Advice, firing: Firing | None) -> bool:
+    """Whether the burner is off and CO stops the job: it is not lit again without a word on the cause."""
+    return firing is None and any(stop.code in CO_STOPS for stop in advice.stops)
+
+
+def run_again(rate: Firing, words: str, advice: Advice, firing: Firing | None) -> Entry:
+    """The change to a rate, with words on it. RangeError where the cause of CO is to be said and is not."""
+    if words:
+        refuse_entry(words, firing)
+    elif needs_cause(advice, firing):
+        raise RangeError(f"{NEEDS_CAUSE}, such as: {rate} intake cleared.")
+    return lambda job, at: job.run_at(rate, at=at, note=words)
 
 
 def log_turn(job: Job, turn: Turn, at: datetime | None, note: str = "") -> Verdict:
@@ -242,9 +260,6 @@ def _run_and_read(typed: str, firing: Firing) -> Entry:
 
 
 def _one_word(word: str, firing: Firing | None) -> Entry | None:
-    rate = parsing.one_of(word, FIRINGS)
-    if rate in FIRINGS:
-        return lambda job, at: job.run_at(rate, at=at)
     if word in (check_items.TIGHT, check_items.LEAKING):
         return lambda job, at: job.check(check_items.SAMPLE_LINE, word, at=at)
     if word in ("richer", "leaner") and firing:

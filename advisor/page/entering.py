@@ -9,13 +9,16 @@ from advisor.dialogue import waits
 from advisor.dialogue.after_entry import at_once, comes_to, proof_comes_to
 from advisor.dialogue.asked import Standing, standing
 from advisor.dialogue.entries import (
+    NEEDS_CAUSE,
     NO_ANSWER,
     Entry,
+    needs_cause,
     parse_at_any_time,
     parse_entry,
     parse_question,
     parse_turn,
     reading_of,
+    run_again,
     skip_stage,
 )
 from advisor.dialogue.striking import NOTHING, last_row
@@ -117,6 +120,10 @@ def _run(job: Job, now: Standing, given: Given) -> Entry:
     firing = given.get("firing", "")
     if firing not in FIRINGS:
         raise RangeError("At which rate does it run?")
+    if needs_cause(now.advice, now.situation.firing):
+        if not (why := given.get("why", "").strip()):
+            raise RangeError(f"{NEEDS_CAUSE}.")
+        return run_again(firing, why, now.advice, now.situation.firing)
     return parse_entry(_figure(given, "co"), Advice("run_at", firing=firing), now.situation.firing)
 
 

@@ -21,7 +21,7 @@ from advisor.chemistry import fuels
 from advisor.decision.answers import Advice
 from advisor.dialogue import new_job
 from advisor.dialogue.asked import Standing, co_stops, say_above, say_then, say_trouble, standing
-from advisor.dialogue.entries import NO_ANSWER
+from advisor.dialogue.entries import NO_ANSWER, needs_cause
 from advisor.dialogue.prompts import in_words
 from advisor.dialogue.striking import last_row
 from advisor.errors import AdvisorError, LogError, LogGrownError, RangeError
@@ -223,6 +223,7 @@ def _shown(visit: Visit, job: Job, at: Any) -> dict[str, Any]:
         "wait_s": wait_s, "then": say_then(now) if wait_s else "", "refresh_s": min(wait_s + 1, REFRESH_S),
         "why": [*([asked.why] if asked else []), *map(_flat, brief.say_why(now.case, now.advice, "page"))],
         "choices_alike": bool(asked and asked.question and asked.question.check.choices),
+        "needs_cause": needs_cause(now.advice, situation.firing),
         "last": last_row(job), "say_event": answers.say_event, "choice": forms.CHOICE,
         "instruments": practice.shown(job, at) if job.setup.practice else None,
         "truth": practice.say_truth(job, at) if job.setup.practice and asked is None else "",

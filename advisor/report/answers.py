@@ -16,7 +16,7 @@ from advisor.messages import Finding
 from advisor.report.layout import labelled, listed, wrapped
 from advisor.screws import FIRING_FOR, SCREW_FOR, SCREWS, Screw
 from advisor.wording import GIVE_UP, finding_text, is_alarm, look_first, reason_text, short_text
-from advisor.wording.numbers import say_size, say_turn, say_way
+from advisor.wording.numbers import say_band, say_size, say_turn, say_way
 from advisor.wording.templates import Voice
 
 PRACTICE = "PRACTICE: a made-up boiler. None of this is about a real one."
@@ -40,10 +40,12 @@ CLOSING = "Cover on, read once more, seal the adjusters; record"
 
 
 def say_way_out(case: Case) -> list[str]:
-    """What may be turned all the same where CO stops the job."""
+    """What may be turned where CO stops the job, or stands so high that no turn goes richer."""
     situation = case.situation
     if not any(finding.code in CO_STOPS and finding.severity == "halt" for finding in case.findings):
-        return []
+        rises = [finding for finding in case.findings if finding.code == "co-rising"]
+        undo = [way.reason.text for way in case.ways_out if way.kind == "undo" and way_leads_leaner(case, way)]
+        return listed("May", undo) if any(not each.variant.startswith("near") for each in rises) else []
     ways = [reason_text(way.reason.code, way.reason.data) for way in case.ways_out if way_leads_leaner(case, way)]
     unsure = [
         screw for screw in SCREWS if situation.turns_of(screw) and not case.setting(FIRING_FOR[screw]).direction_sure
@@ -100,11 +102,13 @@ def say_opened(setup: JobSetup, path: object) -> str:
         o2, air = flue_of(setup.fuel, (low, high))
         lines += labelled(
             firing.capitalize(),
-            f"CO2 {low:g} to {high:g} % of {setup.fuel.name} is O2 {o2[0]:.1f} to {o2[1]:.1f} %, excess air "
+            f"CO2 {say_band((low, high))} % of {setup.fuel.name} is O2 {o2[0]:.1f} to {o2[1]:.1f} %, excess air "
             f"{air[0]:.0f} to {air[1]:.0f} %.",
         )
     for screw, way in setup.clockwise.items():
         asks = f"Which way is clockwise? Look it up, log check {screw}-clockwise richer or leaner; till then {way}."
+        if way == "leaner":
+            asks = "Clockwise makes it leaner, as stated."
         shown = f"Clockwise was {way} last time." if screw in setup.prior.gain_log_sd_of else asks
         lines += labelled(screw.capitalize(), f"up to {say_size(setup.cap_turns[screw])} at a time. {shown}")
     lines += labelled("CO limit", _say_co_limit(setup))

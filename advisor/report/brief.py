@@ -28,7 +28,16 @@ from advisor.report.layout import labelled, listed, narrow, wrapped
 from advisor.response.fitted import response_of
 from advisor.screws import FIRING_FOR, Firing, Screw
 from advisor.wording import at_once, look_first, reason_text
-from advisor.wording.numbers import say_chance, say_degrees, say_fraction, say_size, say_wait, say_way
+from advisor.wording.numbers import (
+    say_band,
+    say_chance,
+    say_co2,
+    say_degrees,
+    say_fraction,
+    say_size,
+    say_wait,
+    say_way,
+)
 from advisor.wording.templates import Voice
 from advisor.wording.visit import STAGES
 
@@ -40,7 +49,7 @@ UNSAID = ("settled", "in-band")  # reasons that the answer says by itself
 OF_AN_ENTRY = ("unknown-check", "not-compared", "back-dated")  # notes on what was just entered
 UNKNOWN_RANGE_PCT = 2.0  # % CO2; a wider range says nothing
 CLOSE_UP = (f"{CLOSING}: {SHEET}.", f"Next cover on, read again; seal; {SHEET}.")
-LATE_S = 15.0  # longer than the least wait by more is said
+SAME_PCT = 0.03  # % CO2; what is likely is said beside what was read where they differ by more
 
 
 def say_next(case: Case, advice: Advice, progress: Progress, voice: Voice = "log", *, why: bool = False) -> str:
@@ -52,7 +61,7 @@ def say_next(case: Case, advice: Advice, progress: Progress, voice: Voice = "log
         lines += (_what_to_look_at(advice) if voice != "practice" else []) + say_way_out(case)
         lines += say_way_back(case) if any(map(may_end_the_job, advice.findings)) else []
     else:
-        lines += may_go_wrong(advice, voice) + _then(case, advice) + _reasons(advice, voice)
+        lines += may_go_wrong(advice, voice) + say_way_out(case) + _then(case, advice) + _reasons(advice, voice)
     lines += [] if advice.has("closed") else say_now(case, advice)
     if advice.action == "finish" and not (advice.has("closed") or advice.open_items):
         lines += _labelled("Next", OVER, OVER) if progress.working is None else _labelled("Next", *CLOSE_UP)
@@ -95,7 +104,7 @@ def _to_do(case: Case, advice: Advice, due: str, voice: Voice) -> str:
             return next(finding.text for finding in advice.findings if finding.code == "closed")
     if advice.open_items:
         return f"Both rates are in band. Not finished: {', '.join(advice.open_items)}."
-    return "Done: both rates are in band."
+    return "Done with the screws: both rates are in band."
 
 
 def _what_to_look_at(advice: Advice) -> list[str]:
@@ -115,23 +124,19 @@ def say_turn_of(case: Case, screw: Screw, turns_cw: float) -> str:
 
 def _then(case: Case, advice: Advice) -> list[str]:
     """What follows, and what to expect of it."""
-    setup, screw, wait_s = case.situation.setup, advice.screw, advice.wait_s
+    wait_s = advice.wait_s
     lines = []
-    if advice.action == "turn" and screw and wait_s is not None:
-        lines += say_wait_and_read(wait_s, setup.min_wait_s[screw], advice.firing)
+    if advice.action == "turn" and wait_s is not None:
+        lines += say_wait_and_read(wait_s, advice.firing)
     if advice.action == "run_at" and wait_s is not None and not advice.due("off"):
         lines += _labelled("Then", f"read CO at once; {say_wait(wait_s)} until the readings count.")
     return lines + say_expect(advice) if advice.action in ("turn", "read", "wait") and not advice.asks_co else lines
 
 
-def say_wait_and_read(wait_s: float, least_s: float, firing: Firing | None) -> list[str]:
+def say_wait_and_read(wait_s: float, firing: Firing | None) -> list[str]:
     """How long to wait after a turn, and what to read."""
-    late = f"; steady after {say_wait(wait_s)}" if wait_s > least_s + LATE_S else ""
-    first_s = least_s if late else wait_s
     at = "" if narrow() or not firing else f" at {firing} fire"
-    return _labelled(
-        "Then", f"wait {say_wait(first_s)}; read {ALL}{at}{late}.", f"Wait {say_wait(first_s)}; read {ALL}{late}."
-    )
+    return _labelled("Then", f"wait {say_wait(wait_s)}; read {ALL}{at}.", f"Wait {say_wait(wait_s)}; read {ALL}.")
 
 
 def say_expect(answer: Advice | Verdict) -> list[str]:
@@ -140,10 +145,16 @@ def say_expect(answer: Advice | Verdict) -> list[str]:
     moves = isinstance(answer, Verdict) or (answer.action == "turn" and not answer.due("way-unknown"))
     risk = answer.chance_past_band
     overshoot = f" Overshoot risk {say_chance(risk)}." if moves and risk is not None else ""
-    if low is None or high is None or middle is None or high - low > UNKNOWN_RANGE_PCT:
+    if low is None or high is None or middle is None or not is_known(answer):
         return _labelled("Expect", f"not known yet.{overshoot}") if overshoot else []
     said = f"{middle:.1f} %, likely {low:.1f} to {high:.1f}.{overshoot}"
     return _labelled("Expect", f"CO2 {said}", f"Expect {said}")
+
+
+def is_known(answer: Advice | Verdict) -> bool:
+    """Whether the range of the next reading says anything."""
+    low, high = answer.expect_low_pct, answer.expect_high_pct
+    return low is not None and high is not None and high - low <= UNKNOWN_RANGE_PCT
 
 
 def may_go_wrong(advice: Advice, voice: Voice) -> list[str]:
@@ -159,40 +170,44 @@ def _reasons(advice: Advice, voice: Voice) -> list[str]:
     return [line for each in words for line in wrapped(each)] if narrow() else listed("Why", words)
 
 
-def say_band(band: tuple[float, float]) -> str:
-    """A band of CO2 in figures of equal length: "8.6 to 9.0"."""
-    places = 1 if all(abs(10 * edge - round(10 * edge)) < 1e-6 for edge in band) else 2
-    return f"{band[0]:.{places}f} to {band[1]:.{places}f}"
-
-
 def say_now(case: Case, advice: Advice | None = None) -> list[str]:
     """Where the rate that runs stands, at the finish both: CO2 and its band, CO as read, air-free, its limit."""
     situation = case.situation
     if advice is not None and advice.action == "finish":
-        return [*_now_at(case, "high", "Now", "High "), *_now_at(case, "low", "", "Low ")]
+        return [*_now_at(case, "high", "Now", "High ", at_end=True), *_now_at(case, "low", "", "Low ", at_end=True)]
     firing = situation.firing or situation.belief.firing
-    return _now_at(case, firing, "Now", "Now ") if firing else []
+    return _now_at(case, firing, "Now", f"Now {firing} ") if firing else []
 
 
-def _now_at(case: Case, firing: Firing, label: str, before: str) -> list[str]:
-    """Where a rate stands; `before` begins it on a narrow screen."""
+def _now_at(case: Case, firing: Firing, label: str, before: str, *, at_end: bool = False) -> list[str]:
+    """Where a rate stands, at the end in fewer words; `before` begins it on a narrow screen."""
     situation, setting = case.situation, case.setting(firing)
     read, band, parts, short = situation.latest(firing), say_band(setting.band), [], []
-    if situation.settled_readings(firing, situation.fresh_from_s):
-        now = f"{setting.co2_pct(setting.now.forecast.mean):.2f} %"
-        parts, short = [f"{now} CO2 ({band})"], [f"{now} ({band})"]
+    settled = situation.settled_readings(firing, situation.fresh_from_s)
+    if settled and not (read and settled[-1].at_s < situation.changed_at_s <= read.at_s):
+        now = _say_reading(case, firing, with_likely=not at_end)
+        parts, short = [f"{now} ({band})"], [f"{now} ({band})"]
     elif read and read.event.co2_pct is not None and read.at_s >= situation.session_from_s:
+        shown = say_co2(read.event.co2_pct)
         age = "not steady" if read.at_s >= situation.changed_at_s else "before the change"
-        parts, short = [f"{read.event.co2_pct:g} % ({band}), {age}"], [f"{read.event.co2_pct:g} %, {age}"]
+        parts, short = [f"CO2 {shown} % ({band}), {age}"], [f"CO2 {shown} % ({band}), {age}"]
     if course := co_course(situation, firing):
         shown = ", ".join(f"{ppm:g}" for ppm in course.shown_ppm) + " ppm"
         climbs = ": climbing" if len(course.shown_ppm) > 1 else ""
         air_free = "" if course.air_free_ppm is None else f", {course.air_free_ppm:.0f} air-free"
         parts.append(f"CO {shown}{climbs}{air_free}, limit {course.limit_ppm:.0f}")
-        short.append(f"CO {shown}{climbs}")
+        short.append(f"CO {shown}{climbs}" + ("" if at_end else f", limit {course.limit_ppm:.0f}"))
     if not parts:
         return []
     return _labelled(label, f"{firing} fire {', '.join(parts)}.", f"{before}{', '.join(short)}.")
+
+
+def _say_reading(case: Case, firing: Firing, *, with_likely: bool) -> str:
+    """The last steady reading, with what CO2 likely is by all of them where that differs."""
+    likely = case.setting(firing).co2_pct(case.setting(firing).now.forecast.mean)
+    read = case.situation.settled_readings(firing, case.situation.fresh_from_s)[-1].event.co2_pct or likely
+    differs = with_likely and abs(likely - read) >= SAME_PCT
+    return f"CO2 {say_co2(read)} %" + (f", likely {likely:.2f}" if differs else "")
 
 
 def say_left(advice: Advice, progress: Progress, voice: Voice = "log") -> list[str]:
@@ -223,8 +238,7 @@ def say_verdict(case: Case, verdict: Verdict, voice: Voice = "log", *, why: bool
         return "\n".join(lines + say_now(case))
     lines = wrapped(f"Yes. {turn}") + say_findings(verdict.findings, ("halt", "warn"), voice)
     if verdict.wait_s is not None:
-        least_s = case.situation.setup.min_wait_s[verdict.screw]
-        lines += say_wait_and_read(verdict.wait_s, least_s, verdict.firing)
+        lines += say_wait_and_read(verdict.wait_s, verdict.firing)
     lines += say_expect(verdict)
     told = [reason for reason in verdict.why if why or reason.code != "may"]
     lines += listed("Why", [reason_text(reason.code, reason.data, voice) for reason in told])
@@ -236,10 +250,11 @@ def _allowed(case: Case, verdict: Verdict) -> list[str]:
     """The largest turn of that screw and way that would be allowed now, if one is."""
     mark = case.situation.setup.mark_turns[verdict.screw]
     way = 1 if verdict.turns_cw > 0 else -1
-    marks = int(min(abs(verdict.turns_cw), case.situation.setup.cap_turns[verdict.screw]) / mark + 1e-6)
-    for count in range(marks, 0, -1):
-        if permit(case, verdict.screw, way * count * mark).allowed:
-            return _labelled("Allowed", f"up to {say_size(count * mark)} {say_way(way)}.")
+    most = min(abs(verdict.turns_cw), case.situation.setup.cap_turns[verdict.screw])
+    caps = [reason.data["cap"] for reason in verdict.why[:1] if reason.data.get("cap", most) < most]
+    for size in (*caps, *(count * mark for count in range(int(most / mark + 1e-6), 0, -1))):
+        if permit(case, verdict.screw, way * size).allowed:
+            return _labelled("Allowed", f"up to {say_size(size)} {say_way(way)}.")
     return []
 
 

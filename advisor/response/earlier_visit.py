@@ -1,6 +1,6 @@
 """The same boiler again: the setup of a new visit from what an earlier one stated, and what its screws did then.
 
-The response is that of the valve: a visit that changes the valve takes over the facts alone.
+The response and the way of the screws are those of the valve: a visit that changes it takes over the facts alone.
 """
 
 import math
@@ -23,7 +23,7 @@ def next_setup(earlier: Situation, visit: str, told: str) -> JobSetup:
     """The setup of a new visit of this kind, from an earlier one as it stood at its end; `told` names its log."""
     setup = replace(earlier.setup, visit=visit, analyser="", technician="", reason="", calibrated="", prior_source="")
     if visit in CHANGES_VALVE:
-        return replace(setup, valve="", valve_family="", prior=Prior())
+        return replace(setup, valve="", valve_family="", clockwise={}, prior=Prior())
     seen = [screw for screw in SCREWS if _was_seen(earlier, screw)]
     if not seen:
         return replace(setup, prior=earlier.setup.prior, prior_source=earlier.setup.prior_source)

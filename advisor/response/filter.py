@@ -150,13 +150,12 @@ class FilterState:
 
     def _changed_firing(self, firing: Firing, at_s: float, *, logged: bool, anew: bool) -> "FilterState":
         started = anew or not self.states
-        prior, noise_var = self.model.setup.prior, self.model.noise_var
-        posterior = regression.reset(self.posterior, DRIFT, prior.drift_sd_pct**2 / noise_var)
-        posterior = regression.reset(posterior, SEGMENT, self.model.segment_var / noise_var)
         known_before = logged and not started
+        var = {DRIFT: self.model.setup.prior.drift_sd_pct**2, SEGMENT: self.model.segment_var}
         if not known_before:
-            gap_pct = START_GAP_PCT if started else 0.0
-            posterior = regression.reset(posterior, GAP, GAP_SD_PCT**2 / noise_var, gap_pct)
+            var[GAP] = GAP_SD_PCT**2
+        starts = {index: value / self.model.noise_var for index, value in var.items()}
+        posterior = regression.reset(self.posterior, starts, {GAP: START_GAP_PCT} if started else {})
         state = State(at_s, firing, at_s, self.displacement, self.actuation_effect[firing], known_before)
         return replace(self, posterior=posterior, states=(*self.states, state))
 
@@ -172,8 +171,8 @@ class FilterState:
         into_levels = {LEVEL[firing]: self.actuation_effect[firing] for firing in FIRINGS}
         posterior = regression.absorb(unfolded.posterior, ACTUATION, into_levels)
         actuation_var = unfolded._actuation_var(screw, turns_cw, new - old) / posterior.noise_var
-        posterior = regression.reset(posterior, ACTUATION, actuation_var)
-        posterior = regression.reset(posterior, SEGMENT, model.segment_var / model.noise_var)
+        starts: dict[int, Array | float] = {ACTUATION: actuation_var, SEGMENT: model.segment_var / model.noise_var}
+        posterior = regression.reset(posterior, starts)
         states = tuple(replace(state, actuation=0.0) for state in unfolded.states)
         if states:
             last = states[-1]
@@ -234,10 +233,19 @@ class FilterState:
 
         The standard deviation of a gain is absolute: it is divided by the noise as known at this moment.
         """
-        axis, hypotheses = AXIS[screw], self.model.screws[screw]
-        posterior = self.posterior
         if self._is_unfolded(screw):
             return self
+        if screw not in self._unfolded:
+            self._unfolded[screw] = self._unfold(screw)
+        return self._unfolded[screw]
+
+    @cached_property
+    def _unfolded(self) -> dict[Screw, "FilterState"]:
+        """The states of `unfolded` that were made."""
+        return {}
+
+    def _unfold(self, screw: Screw) -> "FilterState":
+        axis, hypotheses, posterior = AXIS[screw], self.model.screws[screw], self.posterior
         count = hypotheses.weight.size
         mean = np.repeat(posterior.mean, count, axis=axis + 1)
         cov = np.repeat(posterior.cov, count, axis=axis + 2)
@@ -398,8 +406,9 @@ class FilterState:
 
     def screw_chances(self, screw: Screw) -> Array:
         """Probability of each hypothesis about `screw`, in the order of `model.screws[screw]`."""
-        weight = self.unfolded(screw).posterior.weight
-        return np.asarray(weight.sum(axis=tuple(axis for axis in (0, 1, 2) if axis != AXIS[screw])))
+        if not self._is_unfolded(screw):
+            return self.model.screws[screw].weight
+        return np.asarray(self.posterior.weight.sum(axis=tuple(axis for axis in (0, 1, 2) if axis != AXIS[screw])))
 
     def reversed_chance(self, screw: Screw) -> float:
         """Chance that `screw` works against its stated direction, 0 to 1."""

@@ -18,6 +18,7 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
+from types import MappingProxyType
 
 import numpy as np
 from numpy.typing import NDArray
@@ -25,6 +26,7 @@ from numpy.typing import NDArray
 from advisor.response.predictive import Mixture
 
 Array = NDArray[np.float64]
+NO_MEANS: Mapping[int, float] = MappingProxyType({})
 Row = Sequence[Array | float]  # D regressors, each a number or an array that broadcasts over hypotheses
 
 
@@ -126,13 +128,14 @@ def absorb(posterior: Posterior, index: int, into: Mapping[int, float]) -> Poste
     return replace(posterior, mean=mean, cov=cov)
 
 
-def reset(posterior: Posterior, index: int, var: Array | float, mean_at: float = 0.0) -> Posterior:
-    """Forget unknown `index` and start it again at mean `mean_at` and variance `var` (*H, in noise variances)."""
+def reset(posterior: Posterior, var: Mapping[int, Array | float], mean_at: Mapping[int, float] = NO_MEANS) -> Posterior:
+    """Forget unknowns and start them again at `var` (*H, in noise variances) and `mean_at`, 0 where it names none."""
     mean, cov = posterior.mean.copy(), posterior.cov.copy()
-    mean[index] = mean_at
-    cov[index, :] = 0.0
-    cov[:, index] = 0.0
-    cov[index, index] = var
+    for index, value in var.items():
+        mean[index] = mean_at.get(index, 0.0)
+        cov[index, :] = 0.0
+        cov[:, index] = 0.0
+        cov[index, index] = value
     return replace(posterior, mean=mean, cov=cov)
 
 

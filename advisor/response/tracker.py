@@ -99,8 +99,8 @@ class Tracker:
             case "check" if event.item == SAMPLE_LINE and event.value == TIGHT:
                 return replace(self._line_proved(), leaking=False, line_proved_s=row.at_s)
             case "check" if event.item == SAMPLE_LINE:
-                # what was read since the last change is no ground for a turn, and taught what air does
-                before = self.clean or self.at_change or self.belief
+                # what was read since the last change taught what air does; nobody knows when the leak began
+                before = _fresh_start(self.clean or self.at_change or self.belief)
                 return replace(self._read_anew(before), proven=frozenset(), leaking=True)
             case "check" if event.item in self.setup.pressures:
                 return replace(self, settled=(), steady={}) if _outside_plate(self.setup, event) else self

@@ -12,7 +12,7 @@ from typing import Any, Protocol
 from advisor.wording.templates import Voice, filled
 from advisor.wording.visit import QUESTIONS, pressure_words
 
-GIVE_UP = "Still there: put the screws back as Restore says, boiler out of service, call the maker."
+GIVE_UP = "Still there: screws back as found, boiler out of service, call the maker."
 
 
 class Seen(Protocol):
@@ -196,11 +196,11 @@ FINDINGS: Mapping[str, Words] = MappingProxyType({
         {
             "near_limit": "CO at {firing} fire is {air_free:.0f} ppm air-free, over half its limit of {limit:.0f}. Watch it.",
             "near_limit_before": "CO at {firing} fire was {air_free:.0f} ppm air-free, over half its limit of {limit:.0f}.",
-            "barred": "CO at {firing} fire is {air_free:.0f} ppm air-free, limit {limit:.0f}. No turn richer; look at burner, "
-            "air and flue.",
+            "barred": "CO at {firing} fire is {air_free:.0f} ppm air-free, limit {limit:.0f}. No turn richer. Burner off if it "
+            "rises more; then look at burner, air and flue.",
             "barred_before": "CO at {firing} fire was {air_free:.0f} ppm air-free, limit {limit:.0f}. No turn richer; look at "
             "burner, air and flue.",
-            "climbs": f"{_CO_ROSE} No turn richer; look at burner, air and flue.",
+            "climbs": f"{_CO_ROSE} No turn richer. Burner off if it rises more; then look at burner, air and flue.",
         },
         {
             **dict.fromkeys(("near_limit", "near_limit_before"), f"{_WAS_CO}, over half its limit of {{limit:.0f}}."),
@@ -238,11 +238,11 @@ FINDINGS: Mapping[str, Words] = MappingProxyType({
     "pressure": Words(
         "gas pressure wrong",
         {
-            "outside": "The {item} is {value:.4g} {unit}; the data plate says {low:g} to {high:g}. Put the gas supply right "
-            "first: the valve is not the fault.",
-            "outside_slip": "The {item} is {value:.4g} {unit}; the data plate says {low:g} to {high:g}. Put the gas supply "
-            "right first: the valve is not the fault. Or was {meant:g} {meant_unit} meant? Then void that row, log it again.",
-            "unreadable": "The {item} in the log can't be read: {why}. Void that row and log it again.",
+            "outside": "The {item} is {value:.4g} {unit}; the data plate says {low:g} to {high:g}. Burner off till the gas "
+            "supply is right: the valve is not the fault.",
+            "outside_slip": "The {item} is {value:.4g} {unit}; the data plate says {low:g} to {high:g}. Burner off till the "
+            "gas supply is right: the valve is not the fault. Or was {meant:g} {meant_unit} meant? Then {void_row} and log it again.",
+            "unreadable": "The {item} in the log can't be read: {why}. Then {void_row} and log it again.",
         },
         {
             "outside": "The {item} was {value:.4g} {unit}; the data plate says {low:g} to {high:g}.",
@@ -421,12 +421,14 @@ FINDINGS: Mapping[str, Words] = MappingProxyType({
             "no_change_logged": "No change to {firing} fire was logged: the wait counts from this reading.",
             "no_change_logged_row": "No change to {firing} fire was logged: the wait counts from this reading. If the boiler "
             "still runs at {other} fire, void row {row}.",
+            "logged_off": "The log had the burner off, this reading is of a flame: the two minutes after lighting count from it.",
             "too_soon": "Read {after_s:seconds} after the change: too soon to set by.",
         },
         {
             "rising": "A reading came {after_s:seconds} after the start.",
             "no_change_logged": "No change to {firing} fire was logged.",
             "no_change_logged_row": "No change to {firing} fire was logged.",
+            "logged_off": "A flame was read while the log had the burner off.",
             "too_soon": "A reading came {after_s:seconds} after the change before it.",
         },
         ("Wait as told and read again before any turn.",), about="the last reading was too soon, or its rate not logged",

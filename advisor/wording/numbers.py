@@ -36,6 +36,21 @@ def say_size(turns: float) -> str:
     return f"{say_degrees(turns)} ({say_fraction(turns)} turn)"
 
 
+def say_band(band: tuple[float, float]) -> str:
+    """A band of CO2 in figures of equal length: "8.6 to 9.0"."""
+    places = max(map(_places, band))
+    return f"{band[0]:.{places}f} to {band[1]:.{places}f}"
+
+
+def say_co2(co2_pct: float) -> str:
+    """CO2 as it was read: "9.0", or "9.05" from a finer display."""
+    return f"{co2_pct:.{_places(co2_pct)}f}"
+
+
+def _places(co2_pct: float) -> int:
+    return 1 if abs(10 * co2_pct - round(10 * co2_pct)) < 1e-6 else 2
+
+
 def say_way(turns_cw: float) -> str:
     """The way of a turn in a word, clockwise positive."""
     return "clockwise" if turns_cw > 0 else "counterclockwise"

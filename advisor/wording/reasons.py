@@ -24,7 +24,7 @@ REASONS: Mapping[str, str] = MappingProxyType({
     "co-first-lit": "Just lit: watch CO from the first second, type it as it comes.",
     "co-first-there": "High fire was made richer, low fire with it: CO first there.",
     "not-steady": "Not steady yet. Don't turn.",
-    "just-lit": "Just lit: readings count after two minutes. Don't turn.",
+    "just-lit": "Just lit: watch CO; turn nothing for two minutes.",
     "interim": "A reading now shows how fast this boiler answers. Don't turn.",
     "odd-reading": "The last CO2 at {firing} fire does not fit the ones before. Read it again.",
     "jumped": "CO2 went from {expected:.1f} to {seen:.1f} % with no turn {of_screw}made (row {row}): read again to be sure.",
