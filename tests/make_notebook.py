@@ -12,7 +12,7 @@ NOTEBOOK = Path(__file__).resolve().parent.parent / "notebooks" / "overshoot_les
 INTRO = """\
 # Overshoot lessons
 
-Twelve lessons for a class without a boiler: what goes wrong when CO2 is set after a change of the gas valve, and what
+Thirteen lessons for a class without a boiler: what goes wrong when CO2 is set after a change of the gas valve, and what
 the adviser would have said. Every picture is played on a simulated boiler with a fixed seed; boilers and bands are
 invented. On site the maker's instructions come first.
 
@@ -54,7 +54,8 @@ COMPARED_TITLE = """\
 
 The harm that was done: how far turns carried the CO2 of either rate out of its band, beyond as found; how far out of
 band the worse rate was left; the highest CO (air-free), and how long it was over its limit of 400 ppm. For the hand,
-and for the other way on the same boiler: the adviser's, and for the good job a fixed step."""
+and for the other way on the same boiler: the adviser's, for the good job a fixed step, for the second look the same
+visit with an empty log."""
 
 
 def made() -> nbformat.NotebookNode:

@@ -49,6 +49,15 @@ def test_a_screw_that_was_not_turned_is_as_unknown_as_ever() -> None:
     assert "offset" not in setup.prior_source
 
 
+@pytest.mark.parametrize("degrees", [3.75, 7.5, 15.0])
+def test_a_screw_whose_one_turn_showed_nothing_is_as_unknown_as_ever(degrees: float) -> None:
+    """Dead, reversed or swallowed by play, each alone unlikely: together they leave open what the screw does."""
+    told = at_high(9.2).run_at("low").wait(180).read("low", 8.6)
+    told.turn("offset", degrees / 360).wait(120).read("low", 8.6)
+    setup = next_setup(told.job.situation(), SERVICE, "old.csv")
+    assert (setup.prior, setup.prior_source) == (Prior(), "")
+
+
 def test_a_new_valve_takes_over_the_facts_alone() -> None:
     """What the old valve did says nothing of the new one."""
     job = lively_throttle().check("offset clockwise", "leaner").job

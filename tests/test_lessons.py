@@ -2,6 +2,7 @@
 
 import itertools
 import re
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -297,7 +298,7 @@ def test_the_list_names_all_lessons() -> None:
     """`advisor lesson` lists every lesson with its title; a name may be cut short."""
     status, out, _ = run("lesson")
     assert status == 0
-    assert len(LESSONS) == len(set(NAMES)) == 12
+    assert len(LESSONS) == len(set(NAMES)) == 13
     assert NAMES[0] == "good-job"
     assert all(f"  {lesson.name:<14}{lesson.title}\n" in out for lesson in LESSONS)
     assert run("lesson", "gas")[1].startswith("Wrong gas pressure")
@@ -339,6 +340,35 @@ def test_no_file_is_replaced_unasked(typed: list[str]) -> None:
     if "air" in typed:  # all of them take long
         assert run("lesson", *typed, "sheet.pdf", "--overwrite")[0] == 0
         assert Path("sheet.pdf").read_bytes().startswith(b"%PDF")
+
+
+def test_the_second_look() -> None:
+    """With the first visit's log the first turn is larger, likely right all the same, and read; fewer turns follow."""
+    lesson = played("second-look")
+    assert lesson.earlier
+    assert lesson.first_advice
+    first, hand, other = lesson.earlier, lesson.hand, lesson.other
+    assert {visit.score().ending for visit in (first, hand, other)} == {"done"}
+    assert hand.turns[0].turns_cw > max(first.turns[0].turns_cw, other.turns[0].turns_cw) > 0
+    assert len(hand.turns) < min(len(first.turns), len(other.turns))
+    assert all(turn.settled for turn in hand.turns)
+    came = lesson.steps[1].shown
+    assert came
+    assert lesson.first_advice.expect_low_pct < came.co2_pct < lesson.first_advice.expect_co2_pct  # a year changed it
+    assert hand.job.setup.visit == "service"
+    assert "throttle" in hand.job.setup.prior_source
+    assert other.job.setup.prior_source == ""
+
+
+def test_the_second_look_is_no_freak() -> None:
+    """On other seeds of its boiler the first turn is larger too, and most visits take fewer turns; none overshoots."""
+    lesson = by_name("second-look")
+    others = [
+        play(replace(lesson, seed=seed, earlier={**lesson.earlier, "seed": seed - 100})) for seed in range(103, 111)
+    ]
+    assert all(each.hand.turns[0].turns_cw > each.other.turns[0].turns_cw for each in others)
+    assert sum(len(each.hand.turns) < len(each.other.turns) for each in others) > len(others) / 2
+    assert all(each.hand.score().overshoots == 0 for each in others)
 
 
 # ---- the pages
@@ -404,6 +434,16 @@ def test_a_slide_names_every_turn_with_its_size_and_what_was_put_right() -> None
         assert set(labels) <= set(seen), name
 
 
+def test_two_visits_are_drawn_one_under_the_other_with_what_was_expected() -> None:
+    """First visit above, the later one under it, turns with their size; beside its first reading the expected one."""
+    seen = [text.get_text() for text in texts(lesson_pages.slide(played("second-look")))]
+    first, later = played("second-look").earlier, played("second-look").hand
+    assert first
+    for visit in (first, later):
+        assert any(text.startswith(f"{visit.name}: {len(visit.turns)} turns") for text in seen)
+    assert {"15° cw", "45° cw", "expected of the first turn"} <= set(seen)
+
+
 def test_the_line_is_broken_where_the_rate_changes() -> None:
     """No line of the flame runs from one rate to the other: a change of rate is no turn."""
     visit = played("lucky").hand
@@ -431,12 +471,12 @@ def test_a_page_is_written_as_the_name_says(suffix: str, start: bytes) -> None:
 
 
 def test_the_handout_keeps_its_answers_to_the_end() -> None:
-    """--handout writes one PDF: index with each lesson, pages without answers, then answers with questions."""
+    """--handout writes one PDF: index with each lesson, pages without answers, then all answers with questions."""
     status, out, _ = run("lesson", "--handout", "all.pdf")
     assert status == 0
     assert out.endswith("Written: all.pdf\n")
     sheets = lesson_pages.handout([play(lesson) for lesson in LESSONS])
-    assert len(re.findall(rb"/Type /Page\b(?!s)", Path("all.pdf").read_bytes())) == len(sheets) == len(LESSONS) + 3
+    assert len(re.findall(rb"/Type /Page\b(?!s)", Path("all.pdf").read_bytes())) == len(sheets) > len(LESSONS) + 2
     told = [" ".join(text.get_text() for text in texts(sheet)) for sheet in sheets]
     for sheet in sheets:
         check_layout(sheet)

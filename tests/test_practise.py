@@ -6,6 +6,7 @@ import re
 import subprocess
 import sys
 from collections.abc import Iterator
+from contextlib import nullcontext
 from dataclasses import replace
 from datetime import timedelta
 from pathlib import Path
@@ -15,7 +16,7 @@ import pandas as pd
 import pytest
 from test_cli import run, words
 
-from advisor import Job, RangeError
+from advisor import Job, LogError, RangeError
 from advisor.chemistry import limits
 from advisor.chemistry.fuels import NATURAL_GAS
 from advisor.job_setup.setup import JobSetup
@@ -138,6 +139,9 @@ def test_every_answer_fits_the_screen() -> None:
     ]
     shown = lines_of(typed, practice)
     assert max(map(len, shown)) <= 80
+    named_in_vain = lines_of(["high", "r", "say dead", "say line", "off"], session(5))
+    assert any("none, 2 wrong" in line for line in named_in_vain)
+    assert max(map(len, named_in_vain)) <= 80
     assert len(say_help().splitlines()) < 24
     assert len(say_end(practice).splitlines()) < 24
 
@@ -190,7 +194,10 @@ def test_the_debrief_names_the_costliest_moment_and_what_was_better() -> None:
     assert rash.instead[1].startswith(rash.debrief().split("The adviser then: ")[1])
     idle = session(7, None, "high; wait 100; read")
     idle.end()
-    assert "the end, high fire left at" in idle.debrief()
+    assert "the end, nothing was set" in idle.debrief()
+    unfinished = session(7, None, "high; wait 100; read; turn 1/48 cw")
+    unfinished.end()
+    assert "the end, high fire left at" in unfinished.debrief()
     left_rich = session(3, "rich", "high; wait 900")
     left_rich.end()
     assert "left burning as found" in left_rich.debrief()
@@ -211,6 +218,7 @@ def test_every_mistake_costs() -> None:
         marking.Mark(marking.Harm(), 10, 0, 1, "yes"),
     ):
         assert marking.Mark(marking.Harm(), 10, 0, 0, "out of band").points < worse.points < right.points
+    assert marking.Mark(marking.Harm(), 0, 0, 0, marking.NOTHING_DONE).points == 0
 
 
 def test_a_reading_while_the_display_still_moves_is_no_ground() -> None:
@@ -379,24 +387,27 @@ def test_no_screw_goes_back_richer_where_co_stood() -> None:
 @pytest.mark.parametrize(
     ("fault", "typed", "right"),
     [
-        ("", "high; wait 60; off", "no cause"),
-        ("", "high; wait 60", "out of band"),
-        ("dead", "high; wait 60; off", "fault missed"),
+        ("", "high; read; off", "no cause"),
+        ("", "high; read; turn 1/48 cw", "out of band"),
+        ("", "", "nothing done"),
+        ("", "high; read", "nothing done"),
+        ("dead", "off", "nothing done"),
+        ("dead", "high; read; off", "fault missed"),
         ("dead", "high; read; say dead", "out of band"),
         ("dead", "high; read; say dead; off", "yes"),
-        ("air", "high; wait 60; off", "no cause"),  # it begins later
-        ("reversed", "check screw; off", "fault missed"),
+        ("air", "high; read; off", "no cause"),  # it begins later
+        ("reversed", "high; read; check screw; off", "fault missed"),
         ("reversed", "high; wait 100; read; turn 1/8 cw; wait 100; read; check screw; off", "yes"),
     ],
 )
 def test_the_right_end(fault: str, typed: str, right: str) -> None:
-    """A sound boiler is to be left in band; a fault found, and then mended or the burner off."""
+    """A sound boiler is to be left in band; a fault found, and then mended or the burner off; to leave is no end."""
     assert f"The right end {right} " in at_the_end(session(3, fault, typed))
 
 
 def test_a_hand_that_errs_but_sets_it_right_has_ended_right() -> None:
     """A fault that hinders the setting only is no blame once the flame is truly in band at both rates."""
-    shown = at_the_end(session(5, "hand"))
+    shown = at_the_end(session(5, "hand", "high; read; off"))
     assert "The right end fault missed yes " in shown
     assert "Fault noticed no no no" in shown
 
@@ -463,6 +474,7 @@ def test_the_adviser_does_better_than_the_fixed_step() -> None:
         ("check hose", "check what? One of line, pressure, fuel, air, screw"),
         ("mend", "nothing was found that could be mended: check first"),
         ("turn 1/24 left", "the burner is off: change to high fire first"),
+        ("say", f"say what? One of {', '.join(NAMES)}"),
         ("say it", f"fault 'it' is not known: it is one of {', '.join(NAMES)}"),
     ],
 )
@@ -635,11 +647,48 @@ def test_a_session_is_played_again_from_its_log(capsys: pytest.CaptureFixture[st
     assert run("lesson", "--from", "other.csv")[0] == 1
 
 
-def test_a_picture_is_refused_before_the_session() -> None:
-    """A name that is taken is said before anything is played, not after."""
+def test_a_session_without_an_entry_is_logged_and_played_again() -> None:
+    """The end of the input at the first question is an end like any other."""
+    status, shown = in_a_terminal("\x04", "--seed", "7", "--log", "visit.csv")
+    assert status == 0
+    assert "The right end nothing done " in words(shown)
+    assert run("lesson", "--from", "visit.csv")[0] == 0
+
+
+def test_the_rate_may_be_typed_as_the_prompt_says_it_and_a_bare_turn_is_asked_back() -> None:
+    """`high fire` is `high`; `turn` alone gets a question with an example."""
+    practice = session(7, None, "high fire")
+    assert practice.visit.boiler.firing == "high"
+    with pytest.raises(RangeError, match="turn how far"):
+        practice.do("turn")
+
+
+@pytest.mark.parametrize(
+    ("typed", "message"),
+    [
+        (["--plot", "a.png"], "a.png: this file exists."),
+        (["--plot", "none/a.png"], "none/a.png: there is no folder none."),
+        (["--class", "none/a.csv", "--pupil", "A", "--level", "1"], "none/a.csv: there is no folder none."),
+        (["--class", "a.csv"], "a.csv: there is no such file. A first session starts it"),
+    ],
+)
+def test_a_file_that_can_not_be_used_is_refused_before_the_session(typed: list[str], message: str) -> None:
+    """A taken name, a folder that is not there: said before anything is played, not after."""
     Path("a.png").write_bytes(b"signed")
-    status, out, _ = run("practise", "--plot", "a.png")
+    status, out, err = run("practise", *typed)
     assert (status, out) == (1, "")
+    assert words(err).startswith(message)
+
+
+@pytest.mark.parametrize("typed", [["--plot", "a.png"], ["--class", "a.csv", "--pupil", "A", "--level", "1"]])
+def test_a_folder_that_may_not_be_written_is_said_before_the_session(
+    typed: list[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A result of an hour is not lost to a read-only folder."""
+    monkeypatch.setattr(os, "access", lambda *_: False)
+    status, out, err = run("practise", *typed)
+    assert (status, out) == (1, "")
+    assert "may not be written" in words(err)
 
 
 def played_by(pupil: str, level: int, typed: str) -> None:
@@ -648,6 +697,45 @@ def played_by(pupil: str, level: int, typed: str) -> None:
     own = begin(classroom.next_boiler(file, pupil, level))
     lines_of(typed.split("; "), own)
     classroom.keep(file, pupil, level, own)
+
+
+@pytest.mark.parametrize("fails", [False, True])
+def test_the_result_is_kept_before_the_truth_is_told(fails: bool) -> None:
+    """Who breaks the end off does not play the boiler again; where keeping fails the truth is told all the same."""
+    said: list[str] = []
+
+    def keep() -> None:
+        said.append("kept")
+        if fails:
+            raise LogError("full")
+
+    with pytest.raises(LogError) if fails else nullcontext():
+        play(session(7), lambda _: "stop", said.append, keep)
+    assert said[-2] == "kept"
+    assert "The truth about boiler 7" in words(said[-1])
+
+
+@pytest.mark.parametrize("empty", [True, False])
+def test_a_class_file_that_a_hand_left_open_is_carried_on(empty: bool) -> None:
+    """Empty, or with its last line's end taken off by an editor: the next result stands on a line of its own."""
+    file = Path("class.csv")
+    if empty:
+        file.touch()
+    else:
+        played_by("Ann", 1, "high; r; off")
+        file.write_text(file.read_text(encoding="utf-8").rstrip("\n"), encoding="utf-8")
+    before = len(classroom.results(file))
+    played_by("Ben", 1, "high; r; off")
+    assert [result.pupil for result in classroom.results(file)] == ["Ann"] * before + ["Ben"]
+
+
+def test_a_name_in_other_letters_is_the_same_pupil() -> None:
+    """`ann` goes on where `Ann` was, and stands in the table as first spelled."""
+    for name in ("Ann", " ann", "ANN"):
+        played_by(name, 1, "high; r; off")
+    told = classroom.results(Path("class.csv"))
+    assert {result.pupil for result in told} == {"Ann"}
+    assert len({result.boiler for result in told}) == 3
 
 
 @pytest.mark.parametrize("level", practice.LEVELS)

@@ -474,6 +474,16 @@ def test_wrapped_lines_keep_their_width_and_lose_no_word(hostile: str) -> None:
     assert "".join("".join(lines).split()) == "".join(pages.clean(hostile).split())
 
 
+def test_no_line_ends_between_a_figure_and_its_unit() -> None:
+    """At any width a figure stands with its unit, and a word that begins like one is no unit."""
+    told = "high fire left at 10.58 %, low at 9.19 %. CO 250 ppm for 15 s in 12 min; 3 screws"
+    for width in range(120, 300, 4):
+        lines = pages.wrapped(told, width)
+        assert not [line for line in lines if line.startswith(("%", "ppm", "s ", "min"))]
+        assert " ".join(lines) == told
+        assert all(pages.width_pt(line, 8.0) <= width for line in lines)
+
+
 def test_a_burner_that_went_off_is_on_page_1_and_in_the_picture() -> None:
     """A lock-out is no quiet visit: with its time and reason, and no rate is drawn as running meanwhile."""
     told = at_high()

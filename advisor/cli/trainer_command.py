@@ -1,7 +1,9 @@
 """What `advisor lesson` and `advisor practise` do with their options."""
 
+import os
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 
 from advisor.errors import LogError, RangeError
@@ -92,9 +94,10 @@ def practise(asked: Asked, ask: Callable[[str], str], tell: Callable[[str], obje
             return
         if asked.pupil is None or level is None:
             raise RangeError("--class: give both --pupil and --level to play, or none to see the class")
-        session = practice.begin(classroom.next_boiler(file, asked.pupil, level), asked.log)
-        practice.run(session, ask, tell)
-        classroom.keep(file, asked.pupil, level, session)
+        task = classroom.next_boiler(file, asked.pupil, level)
+        _check_free(file, overwrite=True)
+        session = practice.begin(task, asked.log)
+        practice.run(session, ask, tell, partial(classroom.keep, file, asked.pupil, level, session))
         yield f"Kept in {file}. The class: advisor practise --class {file}"
     if asked.plot:
         _draw(practice.played(session), asked.plot, asked.as_slide, True)
@@ -112,6 +115,10 @@ def _check_plot(plot: Path | None, overwrite: bool) -> None:
 
 
 def _check_free(path: Path, overwrite: bool) -> None:
-    """Before anything is played or drawn: that nothing is replaced unasked."""
+    """Before anything is played or drawn: that the file can be written, and that nothing is replaced unasked."""
     if path.exists() and not overwrite:
         raise LogError(f"{path}: this file exists. Choose another name, or say --overwrite")
+    if not path.parent.is_dir():
+        raise LogError(f"{path}: there is no folder {path.parent}. Make it first, or choose another")
+    if not os.access(path if path.exists() else path.parent, os.W_OK):
+        raise LogError(f"{path}: may not be written: check the rights, or choose another folder")

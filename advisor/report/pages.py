@@ -7,6 +7,7 @@ gets in.
 
 import io
 import os
+import re
 import unicodedata
 from collections.abc import Container, Iterable, Iterator, Sequence
 from contextlib import contextmanager, suppress
@@ -33,6 +34,7 @@ KEPT_TOGETHER = 6  # lines
 LEFT_TO_RIGHT = "\u200e"
 LACKING = "\u25a1"
 DOTS_PER_INCH = 200
+_WORDS = re.compile(r"\S*\d (?:%|min\b|s\b|ppm\b|mbar\b)\S*|\S+")  # a figure and its unit are one
 _STYLE = {
     "font.family": FONT,
     "pdf.fonttype": 42,
@@ -79,11 +81,13 @@ def width_pt(text: str, size: float, bold: bool = False) -> float:
 
 
 def wrapped(text: str, width: float, size: float = TEXT_PT, bold: bool = False) -> list[str]:
-    """Clean text broken into lines no wider than `width` points; a word that is too long is broken too."""
+    """Clean text broken into lines no wider than `width` points, not between a figure and its unit; a word that is
+    too long is broken too.
+    """
     lines = []
     for paragraph in clean(text).split("\n"):
         line = ""
-        for word in paragraph.split():
+        for word in _WORDS.findall(paragraph):
             longer = f"{line} {word}" if line else word
             if width_pt(longer, size, bold) <= width:
                 line = longer

@@ -13,9 +13,9 @@ from advisor.response.situation import Situation
 from advisor.screws import SCREWS, Direction, Screw, other_direction
 
 # Own choice, no source: what dirt, wear and another hand do to a gain in a year, sd of its natural logarithm (a quarter
-# either way); and the most chance of a fault with which a screw counts as seen to work.
+# either way); and the most chance that a screw does nothing, or works the other way, if it counts as seen to work.
 YEAR_LOG_SD, MOST_DOUBT = 0.22, 0.05
-_RANGE_SDS = 3.29  # of a normal law between its 5 % and 95 % points
+_RANGE_SDS = 3.29  # of a normal law between its points at MOST_DOUBT and 1 - MOST_DOUBT
 _USUAL_SHARE = sum(wide * chance for wide, _, chance in BACKLASH_NODES)  # expected play, as a share of the widest
 
 
@@ -36,8 +36,7 @@ def prior_of(earlier: Situation, seen: list[Screw]) -> Prior:
     prior, belief = earlier.setup.prior, earlier.belief
     medians, log_sds, plays = dict(prior.gain_per_turn), dict(prior.gain_log_sd_of), []
     for screw in seen:
-        sign, gain = (-1.0 if belief.reversed_chance(screw) > 0.5 else 1.0), belief.gain(screw)
-        low, median, high = sorted(sign * gain.ppf(share) for share in (0.05, 0.5, 0.95))
+        low, median, high = _gain_range(earlier, screw)
         medians[screw] = median
         log_sds[screw] = min(math.hypot(math.log(high / low) / _RANGE_SDS, YEAR_LOG_SD), prior.gain_log_sd)
         plays.append(float(belief.screw_chances(screw) @ belief.model.screws[screw].backlash) / _USUAL_SHARE)
@@ -47,12 +46,20 @@ def prior_of(earlier: Situation, seen: list[Screw]) -> Prior:
 
 def _was_seen(situation: Situation, screw: Screw) -> bool:
     """Whether a turn of this screw was read, and it surely does something, one way."""
-    backward = situation.belief.reversed_chance(screw)
-    dead = situation.belief.dead_chance(screw)
-    return situation.turns_read(screw) > 0 and max(dead, min(backward, 1 - backward)) < MOST_DOUBT
+    return situation.turns_read(screw) > 0 and _gain_range(situation, screw)[0] > 0
+
+
+def _gain_range(situation: Situation, screw: Screw) -> list[float]:
+    """The gain that is likely, least, middle and most, % CO2 per turn in the direction that it is taken to work."""
+    sign, gain = (-1.0 if _is_reversed(situation, screw) else 1.0), situation.belief.gain(screw)
+    return sorted(sign * gain.ppf(share) for share in (MOST_DOUBT, 0.5, 1 - MOST_DOUBT))
+
+
+def _is_reversed(situation: Situation, screw: Screw) -> bool:
+    return situation.belief.reversed_chance(screw) > 0.5
 
 
 def _way(situation: Situation, screw: Screw) -> Direction:
     """What clockwise does at a screw that was seen."""
     as_taken: Direction = "richer" if situation.belief.model.toward_richer[screw] > 0 else "leaner"
-    return other_direction(as_taken) if situation.belief.reversed_chance(screw) > 0.5 else as_taken
+    return other_direction(as_taken) if _is_reversed(situation, screw) else as_taken

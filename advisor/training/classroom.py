@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 from matplotlib.figure import Figure
 
 from advisor.errors import LogError, RangeError
@@ -44,10 +45,8 @@ class Result:
 
 
 def boilers(level: int) -> list[Task]:
-    """The boilers of a level in the order to play them; every second one has a fault where the level has any."""
-    with_fault = [False] * BOILERS
-    if LEVELS[level].faults:
-        with_fault = [bool(number % 2) for number in range(BOILERS)]
+    """The boilers of a level in the order to play them; half of them, in no order, have a fault where it has any."""
+    with_fault = np.random.default_rng(level).permutation(np.arange(BOILERS) % 2 == 1) & bool(LEVELS[level].faults)
     found: list[Task] = []
     seed = 1000 * level
     while len(found) < BOILERS:
@@ -64,7 +63,8 @@ def next_boiler(file: Path, pupil: str, level: int) -> Task:
         raise RangeError("--pupil: a name is needed")
     if level not in LEVELS:
         raise RangeError(f"--level {level}: it is one of {', '.join(map(str, LEVELS))}")
-    played = {result.boiler for result in results(file) if result.pupil == pupil.strip()} if file.exists() else set()
+    kept, name = results(file) if file.exists() else [], pupil.strip().casefold()
+    played = {result.boiler for result in kept if result.pupil.casefold() == name}
     left = [task for task in boilers(level) if task.seed not in played]
     if not left:
         raise RangeError(f"{pupil.strip()} has played all {BOILERS} boilers of level {level}")
@@ -81,31 +81,36 @@ def keep(file: Path, pupil: str, level: int, practice: Practice) -> None:
         f"{harm.over_co_minutes:.1f}", harm.moving_turns, mark.asked, mark.wrong_names, "; ".join(practice.typed),
     )  # fmt: skip
     held = io.StringIO()
-    writer = csv.writer(held, lineterminator="\n")
-    writer.writerows([row] if file.exists() else [COLUMNS, row])
+    csv.writer(held, lineterminator="\n").writerow(row)
     try:
+        old = file.read_text(encoding="utf-8") if file.exists() else ""
+        lead = "" if old.endswith("\n") else "\n" if old else f"{','.join(COLUMNS)}\n"
         with file.open("a", encoding="utf-8", newline="") as opened:
-            opened.write(held.getvalue())
+            opened.write(lead + held.getvalue())
     except OSError as error:
-        raise LogError(f"{file}: the result could not be written ({error.strerror})") from error
+        raise LogError(
+            f"{file}: the result could not be written ({error.strerror}). Add it by hand as a line: {held.getvalue()}"
+        ) from error
 
 
 def results(file: Path) -> list[Result]:
-    """The results that a file keeps, in order. LogError with the line where one can't be read."""
+    """The results that a file keeps, in order, a pupil's name as first spelled. LogError with the line of a bad one."""
+    if not file.exists():
+        raise LogError(f"{file}: there is no such file. A first session starts it: give --pupil NAME and --level N")
     try:
-        rows = list(csv.DictReader(file.read_text(encoding="utf-8").splitlines()))
+        rows = list(csv.DictReader(file.read_text(encoding="utf-8-sig").splitlines()))
     except (OSError, UnicodeDecodeError) as error:
         raise LogError(f"{file}: can't be read as the results of a class") from error
-    found = []
+    found: list[Result] = []
+    names: dict[str, str] = {}
     for line, row in enumerate(rows, 2):
         try:
-            found.append(
-                Result(
-                    row["pupil"], int(row["level"]), int(row["boiler"]), int(row["points"]), row["right_end"] == "yes",
-                    int(row["overshoots"]), float(row["over_co_minutes"]),
-                )
-            )  # fmt: skip
-        except (KeyError, TypeError, ValueError) as error:
+            pupil = row["pupil"].strip()
+            pupil = names.setdefault(pupil.casefold(), pupil)
+            level, boiler, points, overshoots = (int(row[name]) for name in ("level", "boiler", "points", "overshoots"))
+            co_minutes = float(row["over_co_minutes"])
+            found.append(Result(pupil, level, boiler, points, row["right_end"] == "yes", overshoots, co_minutes))
+        except (AttributeError, KeyError, TypeError, ValueError) as error:
             raise LogError(
                 f"{file}:{line}: no result of a practice session; the columns are {', '.join(COLUMNS)}. "
                 "Mend the line or take it out"

@@ -14,7 +14,7 @@ from advisor.training.lesson_text import ASKED, BANDS, INVENTED, PARTS, contrast
 
 PAPER_PT, SLIDE_PT = pages.PAPERS_PT["a4"], (648.0, 364.0)  # a slide is small, so that its text is large
 TITLE_PT, LESSON_PT = 17.0, 12.5
-LABEL_PT, GAP_PT, FOOT_PT = 97.0, 4.0, pages.MARGIN_PT + pages.FOOT_PT + 1
+LABEL_PT, GAP_PT, PART_GAP_PT, FOOT_PT = 97.0, 4.0, 4.0, pages.MARGIN_PT + pages.FOOT_PT + 1
 LEAST_PICTURES_PT, MOST_PICTURES_PT = 160.0, 420.0  # height of the pictures on a page
 TITLE = "Setting a gas valve by CO2: lessons"
 FOR_THE_CLASS = (
@@ -23,7 +23,6 @@ FOR_THE_CLASS = (
     "the flame, the dashed one the display, rings are readings, the dotted bar is the band of the rate that is fired."
 )
 ANSWERS = "Answers, for the trainer"
-ANSWERS_A_PAGE = 6
 
 Block = tuple[str, str, float]  # label, text, size in points
 
@@ -94,23 +93,26 @@ def save_all(plays: Iterable[Played], path: Path, overwrite: bool = False, *, sl
 
 def handout(plays: Sequence[Played]) -> list[Figure]:
     """The pages, numbered: an index, a page for each lesson without its answer, the answers with their questions."""
-    first = len(plays) + 2  # the index comes first
-    last = first + (len(plays) - 1) // ANSWERS_A_PAGE
-    index: list[Block] = [("", TITLE, TITLE_PT), ("", FOR_THE_CLASS, MAIN_PT), ("The bands", f"{BANDS}.", MAIN_PT)]
-    for number, played in enumerate(plays, 2):
-        index += [(f"Page {number}", f"{played.lesson.title}. {played.say('lesson')}", MAIN_PT)]
-    index += [
-        (f"Page {first}" if first == last else f"Page {first}-{last}", f"{ANSWERS}, with the questions", MAIN_PT),
-        ("", INVENTED, SMALL_PT),
-    ]
-    sheets = [_words_alone(index), *(page(played, answered=False)[0] for played in plays)]
-    numbered = list(enumerate(plays, 2))
-    for part in (numbered[at : at + ANSWERS_A_PAGE] for at in range(0, len(plays), ANSWERS_A_PAGE)):
-        answers: list[Block] = [("", ANSWERS, TITLE_PT)]
-        for number, played in part:
-            answers += [(f"Page {number}", f"{played.lesson.title}. {played.say('scene')}", MAIN_PT)]
-            answers += [("Question", played.say("question"), MAIN_PT), ("Answer", played.say("answer"), MAIN_PT)]
-        sheets.append(_words_alone(answers))
+    numbered = [(f"Page {number}", played) for number, played in enumerate(plays, 2)]  # the index comes first
+    answers = _pages_of_words(
+        [("", ANSWERS, TITLE_PT)],
+        *(
+            [
+                (page_number, f"{played.lesson.title}. {played.say('scene')}", MAIN_PT),
+                ("Question", played.say("question"), MAIN_PT),
+                ("Answer", played.say("answer"), MAIN_PT),
+            ]
+            for page_number, played in numbered
+        ),
+    )
+    first, last = len(plays) + 2, len(plays) + 1 + len(answers)
+    index = _pages_of_words(
+        [("", TITLE, TITLE_PT), ("", FOR_THE_CLASS, MAIN_PT), ("The bands", f"{BANDS}.", MAIN_PT)],
+        *([(number, f"{played.lesson.title}. {played.say('lesson')}", MAIN_PT)] for number, played in numbered),
+        [(f"Page {first}-{last}", f"{ANSWERS}, with the questions", MAIN_PT)],
+        [("", INVENTED, SMALL_PT)],
+    )
+    sheets = [*index, *(page(played, answered=False)[0] for played in plays), *answers]
     for number, sheet in enumerate(sheets, 1):
         sheet.text(0.5, 22 / PAPER_PT[1], f"{number} of {len(sheets)}", size=SMALL_PT, ha="center")
     return sheets
@@ -121,11 +123,15 @@ def _told(*blocks: Block) -> list[Block]:
     return [block for block in blocks if block[1].strip()]
 
 
-def _words_alone(blocks: Sequence[Block]) -> Figure:
+def _pages_of_words(*parts: Sequence[Block]) -> list[Figure]:
+    """As many pages as the parts fill; none is broken."""
     with pages.plain_style():
         sheet = pages.Pages(PAPER_PT)
-        _write(sheet, blocks, gap_pt=9.0)
-    return sheet.figures[0]
+        for blocks in parts:
+            sheet.need(_height(sheet, blocks))
+            _write(sheet, blocks)
+            sheet.down -= PART_GAP_PT
+    return sheet.figures
 
 
 def _lines(sheet: pages.Pages, label: str, text: str, size: float) -> list[str]:

@@ -15,6 +15,7 @@ from matplotlib.ticker import FixedLocator, MaxNLocator, MultipleLocator
 
 from advisor.chemistry import limits
 from advisor.chemistry.fuels import NATURAL_GAS
+from advisor.decision.answers import Advice
 from advisor.report import pages
 from advisor.screws import SCREW_FOR, Firing
 from advisor.training.lesson_play import Played
@@ -51,7 +52,7 @@ LATE_PCT = 0.7  # below the flame, % CO2: readings of a display that has not yet
 
 def pictures(figure: Figure, played: Played, between_in: tuple[float, float], *, numbered: bool) -> None:
     """The pictures of a lesson between two heights of the page, inches from below."""
-    draw = {"course": _course, "air": _air, "screw": _screw, "edge": _edge}[played.lesson.picture]
+    draw = {"course": _course, "air": _air, "screw": _screw, "edge": _edge, "years": _years}[played.lesson.picture]
     draw(figure, played, between_in, numbered)
 
 
@@ -107,18 +108,51 @@ def _course(figure: Figure, played: Played, between_in: tuple[float, float], num
     over_co = over_co and between_in[1] - between_in[0] > ROOM_FOR_CO_IN  # without it the hatched time has to do
     axes = _axes(figure, between_in, (0.42, 0.36, 0.22) if over_co else (0.56, 0.44))
     _scale_time(axes, visits)
-    numbers_at = {step.act.at_s: step.number for step in played.steps} if numbered else {}
-    draw_run(axes[0], played.hand, numbers_at, played.lesson.event)
+    draw_run(axes[0], played.hand, _numbers(played, numbered), played.lesson.event)
     draw_run(axes[1], played.other, None if len(played.other.turns) > MOST_LABELS else {}, played.lesson.event)
     if over_co:
         draw_co(axes[2], played.hand, played.other)
-    for each in axes[:-1]:
-        each.tick_params(labelbottom=False)
+    _share_time(figure, axes)
+    _legend(figure, axes[0], between_in[1])
+
+
+def _years(figure: Figure, played: Played, between_in: tuple[float, float], numbered: bool) -> None:
+    """An earlier visit and the hand's, from whose log it started, with what its first turn was expected to bring."""
+    assert played.earlier
+    axes = _axes(figure, between_in, (0.5, 0.5))
+    _scale_time(axes, (played.earlier, played.hand))
+    draw_run(axes[0], played.earlier, {})
+    draw_run(axes[1], played.hand, _numbers(played, numbered))
+    if played.first_advice:
+        _draw_expected(axes[1], played.hand, played.first_advice)
+    _share_time(figure, axes)
+    _legend(figure, axes[1], between_in[1])
+
+
+def _draw_expected(axes: Axes, visit: SimulatedVisit, advice: Advice) -> None:
+    """Beside the first reading after the first turn: the one that was expected, with its likely range."""
+    turned_s = visit.turns[0].at_s
+    read_s = next(act.at_s for act in visit.acts if act.shown and act.at_s > turned_s)
+    told = (advice.expect_co2_pct, advice.expect_low_pct, advice.expect_high_pct)
+    expected, low, high = (figure or 0.0 for figure in told)  # the advice of a turn has them
+    axes.errorbar(
+        [(turned_s + 3 * read_s) / 240], [expected], [[expected - low], [high - expected]], color="0.2", marker="D",
+        markersize=5, capsize=4, elinewidth=1.4, linestyle="none", zorder=3, label="expected of the first turn",
+    )  # fmt: skip
+
+
+def _numbers(played: Played, numbered: bool) -> Mapping[float, int]:
+    """The number of a step by its moment, s, where steps are counted."""
+    return {step.act.at_s: step.number for step in played.steps} if numbered else {}
+
+
+def _share_time(figure: Figure, axes: Sequence[Axes]) -> None:
+    """Pictures one under the other with one scale of minutes."""
     for each in axes:
+        each.tick_params(labelbottom=each is axes[-1])
         each.xaxis.set_major_locator(MaxNLocator(nbins=9, steps=WHOLE_STEPS))
     axes[-1].set_xlabel("minutes", size=MAIN_PT, labelpad=1)
     figure.align_ylabels(axes)
-    _legend(figure, axes[0], between_in[1])
 
 
 def draw_run(axes: Axes, visit: SimulatedVisit, numbers_at: Mapping[float, int] | None, event: str = "") -> Axes:
@@ -129,7 +163,8 @@ def draw_run(axes: Axes, visit: SimulatedVisit, numbers_at: Mapping[float, int] 
     numbers_at  number of a turn by its moment, s, where they are counted; None: turns are not named
     """
     _scale_co2(axes, visit)
-    width_in = _width_in(axes)
+    width_in, (floor_pct, top_pct) = _width_in(axes), axes.get_ylim()
+    clear_pct = floor_pct + _line_share(axes) * (top_pct - floor_pct)  # of the words along the lower frame
     first = True
     for firing, part in groupby(visit.trace, key=lambda sample: sample.firing):
         samples = list(part)
@@ -140,8 +175,9 @@ def draw_run(axes: Axes, visit: SimulatedVisit, numbers_at: Mapping[float, int] 
         axes.plot(minutes, true, drawstyle="steps-post", label=names[1], **TRUE)
         axes.plot(minutes, shown, label=names[2], **SHOWN)
         words = f"{firing} fire"
-        if (minutes[-1] - minutes[0]) * width_in > 1.1 * _words_in(words) * float(np.ptp(axes.get_xlim())):
-            _edge_text(axes, words, (minutes[0] + minutes[-1]) / 2, at_top=False)
+        from_min = next((at for at, display in zip(minutes, shown, strict=True) if display > clear_pct), minutes[0])
+        if (minutes[-1] - from_min) * width_in > 1.1 * _words_in(words) * float(np.ptp(axes.get_xlim())):
+            _edge_text(axes, words, (from_min + minutes[-1]) / 2, at_top=False)
         first = False
     read = [(act.at_s / 60, act.shown.co2_pct) for act in visit.acts if act.shown]
     if read:
@@ -173,6 +209,12 @@ def _hatch_co(axes: Axes, visit: SimulatedVisit) -> None:
 def _width_in(axes: Axes) -> float:
     """Width of a picture, inches."""
     return float(axes.get_position().width * axes.figure.get_size_inches()[0])  # type: ignore[union-attr]
+
+
+def _line_share(axes: Axes) -> float:
+    """A line of words and the mark of a reading, as a share of a picture's height."""
+    height_in = axes.get_position().height * axes.figure.get_size_inches()[1]  # type: ignore[union-attr]
+    return float(1.9 * SMALL_PT / (72 * height_in))
 
 
 def _words_in(words: str, bold: bool = False) -> float:
@@ -275,8 +317,7 @@ def _scale_co2(axes: Axes, visit: SimulatedVisit) -> None:
     truths = [sample.true_pct for sample in visit.trace] + [edge for band in visit.bands.values() for edge in band]
     settled = [reading.co2_pct for reading in visit.readings if reading.co2_pct > min(truths) - LATE_PCT]
     low, high = min([*truths, *settled]), max([*truths, *settled, *(sample.display_pct for sample in visit.trace)])
-    height_pt = 72 * axes.get_position().height * axes.figure.get_size_inches()[1]  # type: ignore[union-attr]
-    word = 1.6 * SMALL_PT / height_pt
+    word = _line_share(axes)
     span = (high - low + 0.1) / (1 - 2 * word)
     axes.set_ylim(low - 0.05 - word * span, high + 0.05 + word * span)
 
@@ -380,7 +421,7 @@ def _screw(figure: Figure, played: Played, between_in: tuple[float, float], numb
             if flat:
                 words, place, look = f"{words}, nothing", (leg[0][0], at[1] + 0.09), {"ha": "right"}
             elif back:
-                place, look = (at[0] - 0.008, at[1] - 0.02), {"ha": "right", "va": "top"}
+                place, look = (at[0] - 0.012, at[1] + 0.02), {"ha": "right", "va": "bottom"}
             else:
                 place, look = (at[0] + 0.009, at[1] - 0.03), {"ha": "left", "va": "top"}
             _text(axes, words, place, weight="bold", **look)

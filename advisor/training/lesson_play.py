@@ -2,18 +2,19 @@
 
 import re
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 from typing import Any
 
 from advisor.chemistry import limits
 from advisor.chemistry.fuels import NATURAL_GAS
 from advisor.decision.answers import Advice
+from advisor.response.earlier_visit import next_setup
 from advisor.screws import Screw
 from advisor.training.lessons import FOLLOW, Lesson
-from advisor.training.simulated_visit import Act, SimulatedVisit, overshot
+from advisor.training.simulated_visit import FACTS, START, Act, SimulatedVisit, overshot
 from advisor.training.simulator import Reading
-from advisor.training.strategies import PROVED_FIRST, adviser, fixed_step
+from advisor.training.strategies import PROVED_FIRST, adviser, fixed_step, follow
 from advisor.wording import at_once, finding_text, numbers, reason_text
 from advisor.wording.templates import Voice
 
@@ -41,13 +42,19 @@ class Step:
 
 @dataclass(frozen=True)
 class Played:
-    """A lesson played: the hand's way, the other way on the same boiler, the steps, the lesson's words with figures."""
+    """A lesson played: the hand's way, the other way on the same boiler, the steps, the lesson's words with figures.
+
+    earlier       the visit whose log the hand's starts from
+    first_advice  what the hand's first turn was expected to bring, then
+    """
 
     lesson: Lesson
     hand: SimulatedVisit
     other: SimulatedVisit
     steps: tuple[Step, ...]
     last_word: str  # what the adviser says at the end of the hand's way
+    earlier: SimulatedVisit | None = None
+    first_advice: Advice | None = None
 
     def say(self, name: str) -> str:
         """A text of the lesson with this play's figures in it."""
@@ -58,6 +65,8 @@ class Played:
 @cache
 def play(lesson: Lesson) -> Played:
     """Play a lesson; the same every time."""
+    if lesson.earlier:
+        return _play_again(lesson)
     hand, other = SimulatedVisit(lesson.boiler()), SimulatedVisit(lesson.boiler())
     if lesson.script == FOLLOW:
         adviser(hand)
@@ -75,6 +84,29 @@ def play(lesson: Lesson) -> Played:
                 other.mend()
         adviser(other)
     return Played(lesson, hand, other, tuple(steps(hand, asked)), last_word(hand))
+
+
+def _play_again(lesson: Lesson) -> Played:
+    """A second visit a year later that starts from the log of the first, and one that starts from an empty log."""
+    first = adviser(SimulatedVisit(replace(lesson, **lesson.earlier).boiler()))
+    known = next_setup(first.job.situation(first.job.ended), "service", "the first visit")
+    empty = {**FACTS, "visit": known.visit}
+    from_log = {**empty, **{name: getattr(known, name) for name in ("prior", "prior_source", "clockwise")}}
+    hand, other = (
+        SimulatedVisit(lesson.boiler(), facts, start=START.replace(year=START.year + 1)) for facts in (from_log, empty)
+    )
+    first.name, hand.name, other.name = (
+        "The first visit",
+        "A year later, from its log",
+        "A year later, from an empty log",
+    )
+    for look in PROVED_FIRST:
+        hand.check(look)
+    advice = follow(hand, "turn")
+    adviser(hand, prepared=False)
+    adviser(other)
+    asked = [AS_ADVISED] * len(hand.turns)
+    return Played(lesson, hand, other, tuple(steps(hand, asked)), last_word(hand), first, advice)
 
 
 def _follow_script(visit: SimulatedVisit, script: str) -> list[str]:
@@ -178,6 +210,10 @@ def figures(played: Played) -> dict[str, Any]:
         "travel": numbers.say_fraction(sum(turn.turns_cw for turn in hand.turns)),
         "co_share": max(act.after[act.firing].co_ppm for act in hand.acts if act.firing) / 10_000,
     }
+    if (earlier := played.earlier) and (advice := played.first_advice):
+        found |= {f"earlier_{name}": value for name, value in _outcome(earlier).items()}
+        found |= {"expected": advice.expect_co2_pct, "expected_low": advice.expect_low_pct}
+        found |= {"expected_high": advice.expect_high_pct}
     found |= {f"shown_{number}": reading.co2_pct for number, reading in enumerate(readings, 1)}
     found |= {f"before_{step.number}": step.shown.co2_pct for step in played.steps if step.shown}
     for number, turn in enumerate(hand.turns, 1):
@@ -191,6 +227,7 @@ def _outcome(visit: SimulatedVisit) -> dict[str, Any]:
     return {
         "minutes": score.minutes,
         "turns": _counted(score.turns),
+        "turn_1": numbers.say_brief_turn(visit.turns[0].turns_cw) if visit.turns else "",
         "turns_high": _counted(sum(turn.firing == "high" for turn in visit.turns)),
         "unsettled": score.unsettled_turns,
         "overshoots": score.overshoots,

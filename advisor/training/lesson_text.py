@@ -80,6 +80,8 @@ def _row(step: Step) -> str:
 
 def contrast_label(played: Played) -> str:
     """What the other way is called."""
+    if played.earlier:
+        return "Empty log"
     return "A fixed step" if played.lesson.script == FOLLOW else "The adviser"
 
 

@@ -16,8 +16,14 @@ FULL = 100.0
 OVERSHOOT, PER_PCT_BEYOND, RICH_MINUTE, OVER_CO_MINUTE, MOVING_TURN = 5.0, 20.0, 1.0, 5.0, 3.0
 MINUTE, ASKED, WRONG_NAME, WRONG_END = 0.5, 2.0, 10.0, 40.0
 STOPPED = "stop"
+NOTHING_DONE = "nothing done"  # stopped without a turn and without a fault found or named, or off before any reading
 RUNNING = (DONE, STOPPED, GAVE_UP)  # ends at which the boiler is left to burn
 HARMLESS_IN_BAND = ("reversed screw", "hand turns twice as far")  # hinder the setting, not the flame once it is set
+END_SAID = {
+    NOTHING_DONE: "nothing was set and no fault named",
+    "fault missed": "its fault was not found",
+    "no cause": "shut off without a cause",
+}
 WORTH_A_WORD = 1.0  # points that a moment costs
 
 
@@ -61,11 +67,15 @@ class Mark:
     right_end: str
 
     @property
+    def end_cost(self) -> float:
+        """Points that the end costs; all of them where nothing was done."""
+        return {"yes": 0.0, NOTHING_DONE: FULL}.get(self.right_end, WRONG_END)
+
+    @property
     def points(self) -> int:
         """What is left of FULL, 0 or more."""
-        wrong_end = 0.0 if self.right_end == "yes" else WRONG_END
         names = ASKED * self.asked + WRONG_NAME * self.wrong_names
-        return max(0, round(FULL - self.harm.cost - MINUTE * self.minutes - names - wrong_end))
+        return max(0, round(FULL - self.harm.cost - MINUTE * self.minutes - names - self.end_cost))
 
 
 @dataclass(frozen=True)
@@ -134,6 +144,9 @@ def right_end(visit: SimulatedVisit, said: Sequence[str] = ()) -> str:
     in_band = all(visit.in_band(firing) for firing in FIRINGS)
     if fault in HARMLESS_IN_BAND and in_band and visit.ending in RUNNING:
         return "yes"
+    unread = visit.ending == STOPPED or not visit.readings
+    if unread and not (in_band or visit.turns or visit.noticed or said):
+        return NOTHING_DONE
     if fault and fault not in (*visit.noticed, *said):
         return "fault missed"
     if visit.ending in RUNNING:
@@ -164,7 +177,7 @@ def debrief(visit: SimulatedVisit, marked: Mark, adviser: Sequence[str], last_wo
     cost = worst.harm.cost if worst else 0.0
     if marked.right_end != "yes" and cost < WRONG_END:
         end = _say_end(visit, marked)
-        return f"Costliest ({WRONG_END:.0f} points): the end, {end}. The adviser then: {_briefly(last_word)}"
+        return f"Costliest ({marked.end_cost:.0f} points): the end, {end}. The adviser then: {_briefly(last_word)}"
     if worst is None or cost < WORTH_A_WORD:
         return "No costly moment: nothing was pushed out of band."
     about = f"Costliest ({cost:.0f} points): minute {worst.act.at_s / 60:.1f}"
@@ -183,7 +196,7 @@ def _briefly(answer: str) -> str:
 
 def _say_end(visit: SimulatedVisit, marked: Mark) -> str:
     if marked.right_end != "out of band":
-        return {"fault missed": "its fault was not found", "no cause": "shut off without a cause"}[marked.right_end]
+        return END_SAID[marked.right_end]
     out = [f"{firing} fire left at {visit.boiler.settled_pct(firing):.2f} %" for firing in FIRINGS]
     return " and ".join(words for words, firing in zip(out, FIRINGS, strict=True) if not visit.in_band(firing))
 

@@ -47,6 +47,7 @@ STOPS = ("stop", "quit", "q", "end", "exit")
 UNDOABLE = ("turn", "wait", "high", "low", "say")  # what shows nothing by itself
 AT_THE_BOILER = ("read", "turn", "wait", *FIRINGS, "check", "mend", "off")
 BESIDE_IT = ("ask", "say", "history", "undo")
+ENDED = {"changed-by-itself": "changed", "sample-line-leak": "leak"}  # ends that are long, in a table
 SESSION = "practice session"  # item of the log's row that tells how to play it again
 
 
@@ -208,6 +209,8 @@ class Practice:
         return "\n".join(wrapped(brought))
 
     def _say(self, name: str) -> str:
+        if not name.strip():
+            raise RangeError(f"say what? One of {', '.join(NAMES)}")
         fault = _fault_named(name)
         if not any(act.kind in ("read", "check") for act in self.visit.acts):
             raise RangeError("read or check first: nothing has been looked at yet")
@@ -249,7 +252,9 @@ class Practice:
         if not self.visit.ending:
             self.visit.ending = marking.STOPPED
         if self.visit.job.path:
-            self.visit.job.note("; ".join(self.typed), item=SESSION, value=self.task.typed, at=self.visit.at)
+            self.visit.job.note(
+                "; ".join(self.typed) or STOPS[0], item=SESSION, value=self.task.typed, at=self.visit.at
+            )
 
     def mark(self) -> marking.Mark:
         """The pupil's marks."""
@@ -385,8 +390,16 @@ def _fault_named(typed: str) -> str:
     return NAMES[short]
 
 
-def run(practice: Practice, ask: Callable[[str], str], tell: Callable[[str], object]) -> None:
-    """The session at the keyboard: `ask` puts the question, `tell` prints. The end of the input is the end."""
+def run(
+    practice: Practice,
+    ask: Callable[[str], str],
+    tell: Callable[[str], object],
+    keep: Callable[[], object] = lambda: None,
+) -> None:
+    """The session at the keyboard: `ask` puts the question, `tell` prints. The end of the input is the end.
+
+    keep  called once it is over and before the truth is told, so that nobody plays the same boiler twice
+    """
     tell(say_start(practice))
     while not practice.over:
         try:
@@ -399,7 +412,10 @@ def run(practice: Practice, ask: Callable[[str], str], tell: Callable[[str], obj
         if said:
             tell(said)
     practice.end()
-    tell(say_end(practice))
+    try:
+        keep()
+    finally:
+        tell(say_end(practice))
 
 
 # ---- in words
@@ -481,8 +497,8 @@ def say_end(practice: Practice) -> str:
         ("Minutes", [f"{mark.minutes:.0f}" for mark in marks], f"{marking.MINUTE:g} each"),
         ("Asked the adviser", [f"{marks[0].asked}", "-", "-"], f"{marking.ASKED:g} each"),
         ("Fault noticed", [_noticed(task.fault, faults) for faults in noticed], f"{marking.WRONG_NAME:g} wrong"),
-        ("Ended with", [visit.ending for visit in visits], ""),
-        ("The right end", [mark.right_end for mark in marks], f"{marking.WRONG_END:g} if not"),
+        ("Ended with", [ENDED.get(visit.ending, visit.ending.replace("-", " ")) for visit in visits], ""),
+        ("The right end", [mark.right_end for mark in marks], f"{marks[0].end_cost or marking.WRONG_END:g} if not"),
         (f"Points of {marking.FULL:.0f}", [f"{mark.points}" for mark in marks], ""),
     ):
         lines.append(_row(label, cells, cost))
@@ -522,7 +538,7 @@ def _left(visit: SimulatedVisit, firing: Firing) -> str:
 
 def _noticed(fault: str, noticed: list[str]) -> str:
     wrong = sum(name != fault for name in set(noticed))
-    found = "none there" if not fault else "yes" if fault in noticed else "no"
+    found = "none" if not fault else "yes" if fault in noticed else "no"
     return f"{found}, {wrong} wrong" if wrong else found
 
 

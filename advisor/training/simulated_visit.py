@@ -267,7 +267,7 @@ class SimulatedVisit:
                 if not 1 <= seconds <= LONGEST_WAIT_S:
                     raise RangeError(f"wait {seconds:g}: from 1 to {LONGEST_WAIT_S:g} s is allowed")
                 self.wait(seconds)
-            case "high" | "low", []:
+            case "high" | "low", [] | ["fire"]:
                 if verb == self.boiler.firing:
                     raise RangeError(f"the boiler runs at {verb} fire already")
                 self.run_at(verb)
@@ -288,7 +288,9 @@ class SimulatedVisit:
     def parsed_turn(self, words: list[str]) -> tuple[Screw, float]:
         """Screw and turns of `[offset | throttle] 1/24 cw`; without a name the screw of the present rate."""
         firing = self._burning()
-        if words and one_of(words[0], SCREWS) in SCREWS:
+        if not words:
+            raise RangeError("turn how far? Such as 15 cw (degrees) or 1/24 ccw")
+        if one_of(words[0], SCREWS) in SCREWS:
             return one_of(words[0], SCREWS), parsing.parse_turn(" ".join(words[1:]))
         return SCREW_FOR[firing], parsing.parse_turn(" ".join(words))
 

@@ -70,6 +70,8 @@ def told(scenario: Scenario, pairs: list[tuple[Outcome, Outcome] | None]) -> str
     lines += [
         paired(finished, name) for name in ("moves", "minutes", "readings", "overshot", "near_co", "both", "finished")
     ]
+    fewer, more = (sum(way * (known.moves - blind.moves) > 0 for blind, known in finished) for way in (-1, 1))
+    lines.append(f"fewer turns with: {fewer}, more: {more}, as many: {len(finished) - fewer - more}")
     worse = sum(known.overshot and not blind.overshot for blind, known in finished)
     better = sum(blind.overshot and not known.overshot for blind, known in finished)
     return "\n".join([*lines, f"overshot only with: {worse}, only without: {better}"])
