@@ -123,7 +123,7 @@ def judged(of: str, verdict: list[dict[str, object]]) -> dict[str, object]:
             {"as_advised": {**AS_ADVISED, "minutes": 9.6, "minutes_error": None}},
             "fits describe them: 9.6 min (2.0 less than logged)",
         ),
-        ({"worst": []}, "43 % then in band. Refused: "),
+        ({"worst": []}, "50 % then in band. Refused: "),
         (
             {"analysers": [{**DRIFTING, "drifts": True}, {**DRIFTING, "analyser": "B", "drifts": False}]},
             "Drift A (-0.050 ± 0.020 % CO2 a month as found, 30 jobs): have it checked.",

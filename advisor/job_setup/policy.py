@@ -147,7 +147,7 @@ class Policy:
     low_fire_over_pct: float = 0.8
     low_fire_o2_pct: float = 2.5
     unseen_rich_chance: float = 0.05
-    unread_rich_chance: float = 0.03
+    unread_rich_chance: float = 0.04
     unseen_rise_pct: float = 1.3
     least_o2_pct: float = 1.5
     far_too_lean_pct: float = 1.0
