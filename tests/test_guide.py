@@ -165,7 +165,7 @@ SLIPS = [
     ("Room CO alarm", "", "Enter alone is no answer here."),
     ("Room CO alarm", "perhaps", "'perhaps' is no answer here: type yes or no"),
     ("Standing pressure", "204", "STOP. standing pressure 204 mbar"),
-    ("At high fire", "81", "81 % CO2 can't be. Did you mean 8.1?"),
+    ("At high fire", "81 6.5", "81 % CO2 can't be. Did you mean 8.1?"),
     ("At high fire", "8,1", "CO2 '8,1' has a comma. Did you mean 8.1?"),
     ("At high fire", "8.1 65 24", "65 % O2 can't be. Did you mean 6.5?"),
     ("At high fire", "eight", "'eight' is not understood: type CO2 O2 CO, such as 8.1 6.5 24"),
@@ -174,7 +174,8 @@ SLIPS = [
     ("What did you turn", "1/24", "Which way? Say 1/24 cw"),
     ("What did you turn", "", "Enter alone is no answer here: yes, if you turned it so, or what you turned"),
     ("What did you turn", "no", "Then nothing was logged."),
-    ("At high fire", "8.3", "CO2 alone can't tell lean from rich"),
+    ("At high fire", "8.3", "8.3: CO2 or CO? Type co 8.3, or CO2 O2 CO"),
+    ("At high fire", "co2 8.3", "CO2 alone can't tell lean from rich"),
     ("What did you turn", 'check "sample', "a quote is not closed"),
     ("What did you turn", "void 99", "row 99 is not in this log"),
     ("What did you turn", "void 1.5", "row '1.5' is not a whole number"),
@@ -253,7 +254,7 @@ SCENES = [
           ["check maker's instructions yes", "void row 1", "check maker's instructions yes",
            "note not measured CO limit left out"]),
     Scene("void says what it struck", {"At high fire": ["void", "stop"]},
-          ("Struck row 30, ", "Not meant? Undo it: advisor void LOG 31"),
+          ("Struck row 30, ", "Not meant? Undo it: type void 31"),
           "void", ["void row 30"], at="At high"),
     Scene("back strikes only a turn that was never made",
           {"What did you turn": ["yes", "stop"], "At high fire": ["back", "back"], "Row ": ["no", "yes"]},
@@ -345,9 +346,9 @@ SCENES = [
           ("co 900 BURNER OFF", "Can't be logged as in service, a stop stands: BURNER OFF"),
           "appliance left", ["check appliance left out of service"], at="Caps and seals"),
     Scene("the burner off asks for no turn and no reading, and begins the two minutes anew",
-          {"What did you turn": ["off locked out"], "Burner off. Lit again, at high fire": ["20"],
+          {"What did you turn": ["off locked out"], "Burner off: find out why first. Lit again, at high fire": ["20"],
            "At high fire": ["stop"]},
-          ("Find out why first. Then light it, CO from the first second, and wait two minutes.",),
+          ("Then light it, CO from the first second, and wait two minutes.",),
           "firing locked", ["firing locked out"], at="What did"),
     Scene("a burner that CO put off is lit again with a word on the cause",
           {"At high fire": ["8.3 6.2 900"], "A new reading": ["off", "high", "high intake cleared", "stop"]},
@@ -368,7 +369,7 @@ SCENES = [
           ("Room CO alarm on (yes, no): y Boiler: make", "Valve: check the valve and which way"),
           "valve fitted", []),
     Scene("a screw that works the other way is told in a word, and the visit goes on",
-          {"A new reading": ["leaner", "leaner"]}, ("3 Is it the right screw?", "is left in service."),
+          {"A new reading": ["leaner", "leaner"]}, ("Check 1 the turn as logged, 2 the screw.", "is left in service."),
           "clockwise leaner", ["check throttle clockwise leaner", "check offset clockwise leaner"],
           fault="reversed screw"),
     Scene("a valve that can't be set ends out of service",
@@ -731,5 +732,5 @@ def test_a_visit_taken_up_again_asks_first_how_the_burner_runs() -> None:
     desk = desk_at("What did")
     desk.instead = {"Taken up again": ["perhaps", "off"], "Burner off": ["stop"]}
     text = walked(desk).text
-    assert text.index("Taken up again") < text.index("Burner off. Lit again")
+    assert text.index("Taken up again") < text.index("Burner off: find out why first. Lit again")
     assert events()[-1].note == "found off when the visit was taken up again"
