@@ -9,7 +9,7 @@ from advisor.messages import SEVERITIES, Finding
 from advisor.response import reading_checks
 from advisor.response.reading_checks import When, co_air_free_ppm, co_as_stated, co_bar_ppm, co_limit_ppm, mostly_air
 from advisor.response.situation import Situation, Struck
-from advisor.screws import Firing
+from advisor.screws import OFF, Firing
 
 CO_STOPS = (
     "rich",
@@ -161,7 +161,9 @@ def co_climb(situation: Situation, firing: Firing) -> dict[str, Any] | None:
 
 def co_rises(situation: Situation, firing: Firing) -> list[Finding]:
     """CO over what bars a turn richer that goes on rising with no turn made: nobody waits for its limit."""
-    policy, since_s = situation.policy, situation.changed_at_s
+    policy = situation.policy
+    changes = [row.at_s for row in situation.rows if row.event.event in ("turn", "firing") and row.event.firing != OFF]
+    since_s = max(changes, default=0.0)
     rows = [row for row in flames_with_co(situation, firing) if row.at_s > since_s and not _just_lit(situation, row)]
     if len(rows) < 2:
         return []

@@ -52,7 +52,7 @@ def _urgency(finding: Finding) -> int:
     if finding.code == "not-ready" and item in GAS_TIGHT and value == LEAKING:
         return 0
     if finding.code in CO_STOPS:
-        return 4 if finding.variant.startswith("before") or finding.variant.endswith("before") else 1
+        return 4 if finding.is_past else 1
     return 2 if item == CO_ALARM else 3
 
 

@@ -73,7 +73,7 @@ def way_leads_leaner(case: Case, way: WayOut) -> bool:
 
 def say_stop(stop: Finding, voice: Voice = "log") -> str:
     """A stop in words: what saves people comes first, and needs no word before it."""
-    alarm = is_alarm(stop.code) and not stop.variant.startswith("before") and not stop.variant.endswith("before")
+    alarm = is_alarm(stop.code) and not stop.is_past
     return finding_text(stop, voice) if alarm else f"STOP. {finding_text(stop, voice)}"
 
 

@@ -58,6 +58,7 @@ def say_next(case: Case, advice: Advice, progress: Progress, voice: Voice = "log
     lines += wrapped(PRACTICE) if case.situation.setup.practice else []
     lines += say_findings(advice.findings, ("halt", "warn"), voice, skip_first_halt=advice.action == "halt")
     if advice.action == "halt":
+        lines += _to_clear_it(case, advice)
         lines += (_what_to_look_at(advice) if voice != "practice" else []) + say_way_out(case)
         lines += say_way_back(case) if any(map(may_end_the_job, advice.findings)) else []
     else:
@@ -107,6 +108,14 @@ def _to_do(case: Case, advice: Advice, due: str, voice: Voice) -> str:
     return "Done with the screws: both rates are in band."
 
 
+def _to_clear_it(case: Case, advice: Advice) -> list[str]:
+    """After CO was too high and the burner was lit again: when to read, which clears the stop."""
+    situation, stop = case.situation, advice.stops[0]
+    if situation.firing is None or not stop.is_past:
+        return []
+    return say_wait_and_read(situation.wait_left_s, situation.firing)
+
+
 def _what_to_look_at(advice: Advice) -> list[str]:
     """What to look at for the first stop, numbered; what its sentence says already is left out."""
     code = advice.stops[0].code
@@ -138,6 +147,8 @@ def _then(case: Case, advice: Advice) -> list[str]:
 def say_wait_and_read(wait_s: float, firing: Firing | None) -> list[str]:
     """How long to wait after a turn, and what to read."""
     at = "" if narrow() or not firing else f" at {firing} fire"
+    if wait_s <= 0:
+        return _labelled("Then", f"read {ALL}{at}.", f"Read {ALL}.")
     return _labelled("Then", f"wait {say_wait(wait_s)}; read {ALL}{at}.", f"Wait {say_wait(wait_s)}; read {ALL}.")
 
 
