@@ -545,13 +545,13 @@ def test_what_is_typed_while_a_wait_runs_ends_it_and_is_heard(
     hand, source = typist
     shown = Terminal(source, Typed(), environment)
     for line, heard in (("co 900", "co 900"), ("", "")):
-        typing = threading.Timer(0.3, os.write, (hand, f"{line}\n".encode()))
+        typing = threading.Timer(0.1, os.write, (hand, f"{line}\n".encode()))
         typing.start()
         left_s, words = shown.wait(30, "then read")
         assert 0 < left_s < 30
         assert words == heard
         typing.join()
-    assert shown.wait(0.3, "then read") == Heard()
+    assert shown.wait(0.1, "then read") == Heard()
 
 
 @pytest.mark.parametrize("typist", ["terminal"], indirect=True)
