@@ -395,8 +395,8 @@ def killed_between(folder: Path, times: int) -> None:
 
 
 def test_what_was_confirmed_outlives_kill_9(tmp_path: Path) -> None:
-    """Three times here."""
-    killed_between(tmp_path, 3)
+    """Twice here."""
+    killed_between(tmp_path, 2)
 
 
 @pytest.mark.slow

@@ -93,11 +93,11 @@ def test_a_prior_learned_from_such_valves_foretells_them_better(tmp_path: Path) 
     the jobs set again are the same under both.
     """
     prior = learned(tmp_path / "prior.toml", WEAK, 40)
-    held = prior_trial.trial(prior, [str(folder_of(tmp_path / "held", range(12), WEAK))], sample=10, play=1)
+    held = prior_trial.trial(prior, [str(folder_of(tmp_path / "held", range(8), WEAK))], sample=6, play=1)
     record = prior_trial.trial_summary(held)
     assert documented(prior_trial.trial_summary) == list(record)
-    assert record["jobs"] == 10
-    assert record["of"] == 12
+    assert record["jobs"] == 6
+    assert record["of"] == 8
     assert record["better"]["log_score"] > 0
     assert list(held.played[0]["job"]) == list(held.played[1]["job"])
     assert list(held.predictions[0]["row"]) == list(held.predictions[1]["row"])

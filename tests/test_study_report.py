@@ -11,6 +11,7 @@ from typing import Any
 import pandas as pd
 import pytest
 from console import run
+from matplotlib.figure import Figure
 from replay import Told
 from study_cases import DEMO, SOUND, demo, demo_record, documented, fleet_rows, log_file, one_line, rows_of
 
@@ -210,11 +211,12 @@ def test_the_folder_holds_tables_and_a_prior_that_open_takes(tmp_path: Path, mon
     assert "# prior_source = " in log.read_text(encoding="utf-8")
 
 
-def test_a_used_folder_keeps_nothing_of_an_older_study(tmp_path: Path) -> None:
+def test_a_used_folder_keeps_nothing_of_an_older_study(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """Known files that this study does not make are gone, others stay; a folder no study wrote loses nothing.
 
     A picture with nothing to show is neither drawn nor counted.
     """
+    monkeypatch.setattr(Figure, "savefig", lambda self, path, **_: path.touch())
     out = tmp_path / "out"
     out.mkdir()
     (out / "notes.txt").write_text("the engineer's own", encoding="utf-8")
