@@ -351,7 +351,7 @@ def practise(
         class_file, pupil, overwrite,
     )  # fmt: skip
     for said in trainer_command.practise(asked, input, typer.echo):
-        typer.echo(said)
+        typer.echo(answers.say_plainly(said))
 
 
 @command()

@@ -29,7 +29,7 @@ from advisor.response.predictive import chance_truly_in_band
 from advisor.response.reading_checks import co_limit_ppm
 from advisor.response.situation import Situation
 from advisor.screws import FIRING_FOR, FIRINGS, SCREWS, Firing, Screw
-from advisor.wording.numbers import say_chance
+from advisor.wording.numbers import say_chance, say_degrees
 
 LAST_ROWS = 24  # shown unless all are asked for: about a screen
 
@@ -152,8 +152,8 @@ def _say_response(situation: Situation, screw: Screw) -> list[str]:
         )
     lines = labelled(
         screw.capitalize(),
-        f"{effect}; play about {response.backlash_turns:.3f} turn; lag about {response.lag_s:.0f} s; "
-        f"{_count(response.n_moves, 'turn')}, {_count(response.n_readings, 'settled reading')}.",
+        f"{effect}; play about {say_degrees(response.backlash_turns)}; lag about {response.lag_s:.0f} s; "
+        f"{_count(response.n_moves, 'turn')}, {_count(response.n_readings, 'steady reading')}.",
     )
     return lines + [line for sentence in response.not_known for line in labelled("", f"Not known: {sentence}")]
 
@@ -164,7 +164,7 @@ def _count(number: int, what: str) -> str:
 
 def _say_standing(case: Case, firing: Firing) -> list[str]:
     if not case.situation.settled_readings(firing):
-        return labelled(f"{firing.capitalize()}", "no settled reading yet.")
+        return labelled(f"{firing.capitalize()}", "no steady reading yet.")
     setting, accuracy = case.setting(firing), case.situation.setup.analyser_accuracy_pct
     forecast = setting.now.forecast
     low, mean, high = (setting.co2_pct(value) for value in (forecast.ppf(0.05), forecast.mean, forecast.ppf(0.95)))
