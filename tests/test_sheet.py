@@ -220,7 +220,7 @@ def test_the_sheet_prints_what_it_should(made: Made, texts: list[str]) -> None:
 
 def test_the_picture_says_what_its_lines_and_letters_are() -> None:
     """One line under it; no word of letters where there are none."""
-    change, letter = "Dash-dot line: change of firing rate.", "Letter in a box: the stop with that letter"
+    change, letter = "Dash-dot line: change of firing rate.", "Letter in a box: a stop, named in the record"
     for name, lettered in (("whole_visit", False), ("reversed_screw", True)):
         printed = page_text(sheet.picture_of(of_demo(name), "visit.csv"))
         assert change in printed

@@ -23,10 +23,10 @@ from advisor.report.answers import (
     way_unknown,
 )
 from advisor.report.brief import first_line, say_left
+from advisor.report.flue import say_co_limit
 from advisor.report.layout import labelled, listed, wrapped
 from advisor.response.fitted import response_of
 from advisor.response.predictive import chance_truly_in_band
-from advisor.response.reading_checks import co_limit_ppm
 from advisor.response.situation import Situation
 from advisor.screws import FIRING_FOR, FIRINGS, SCREWS, Firing, Screw
 from advisor.wording.numbers import say_chance, say_degrees
@@ -96,7 +96,7 @@ def say_flue(setup: JobSetup, gas: FlueGas) -> str:
     if gas.flue_loss_pct is not None:
         parts.append(Reason("flue-loss", {"loss_pct": gas.flue_loss_pct}).text)
     if gas.co_air_free_ppm is not None and gas.co_co2_ratio is not None:
-        parts.append(f"CO {gas.co_air_free_ppm:.0f} ppm air-free (limit {co_limit_ppm(setup):g})")
+        parts.append(f"CO {gas.co_air_free_ppm:.0f} ppm air-free (limit {say_co_limit(setup)})")
         parts.append(f"CO/CO2 {gas.co_co2_ratio:.4f}")
     said = ", ".join(parts) + "."
     if gas.co_co2_ratio is not None and gas.co_co2_ratio > limits.CO_CO2_RATIO_OUT_OF_SERVICE:

@@ -443,16 +443,18 @@ def say_help() -> str:
     """The commands."""
     commands = [
         *COMMANDS,
-        ("say reversed", "s reversed", f"what you think is wrong; the first {MOST_NAMES} count; one of: {', '.join(NAMES)}"),
+        (
+            "say reversed",
+            "s reversed",
+            f"what you think is wrong; the first {MOST_NAMES} count; one of: {', '.join(NAMES)}",
+        ),
         ("ask", "a", "what the adviser would say now"),
         ("history", "hist", "what was done so far"),
         ("undo", "u", "take back a turn, wait, rate or name just typed"),
         ("stop", "q", "end, and see the truth"),
     ]
     rows = [
-        line
-        for full, short, does in commands
-        for line in wrapped(does, WIDTH, f"  {full:<14}{short:<12}", " " * 28)
+        line for full, short, does in commands for line in wrapped(does, WIDTH, f"  {full:<14}{short:<12}", " " * 28)
     ]
     return "\n".join(
         [
@@ -480,7 +482,8 @@ def say_end(practice: Practice) -> str:
     marks = [practice.mark(), *(marking.mark(visit, task.fault) for visit in visits[1:])]
     harms = [mark.harm for mark in marks]
     rows = [
-        (f"{firing.capitalize()} fire, true CO2, %", [_left(visit, firing) for visit in visits], "") for firing in FIRINGS
+        (f"{firing.capitalize()} fire, true CO2, %", [_left(visit, firing) for visit in visits], "")
+        for firing in FIRINGS
     ]
     peaks = [max((sample.co_air_free_ppm for sample in visit.trace), default=0.0) for visit in visits]
     turned = [f"{len(visit.turns)}; {harm.moving_turns}" for visit, harm in zip(visits, harms, strict=True)]
