@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 from console import called
-from replay import Told, at_high
+from replay import BANDS, Told, at_high
 
 from advisor import Job
 from advisor.job_setup.prior import SEEN_FAULT_CHANCE, Prior
@@ -100,6 +100,17 @@ def test_open_takes_over_and_says_so(tmp_path: Path) -> None:
     assert (new.visit, new.site) == (SERVICE, Job.load(OLD).situation().setup.site)
     assert new.prior.log_sd("throttle") < math.hypot(YEAR_LOG_SD, 0.3)
     assert (new.analyser, new.calibrated) == ("", "")  # today's are asked anew
+
+
+def test_open_says_what_was_wrong_last_time(tmp_path: Path) -> None:
+    """A last visit that was not finished is told of at once; one that was is not."""
+    assert "Last " not in opened(tmp_path)[1]
+    out, old, told = io.StringIO(), tmp_path / "left.csv", Told()
+    told.job = Job.create(old, fuel="natural gas", bands=BANDS)
+    told.at("high", 9.2, co=500)
+    assert called(["open", str(tmp_path / "again.csv"), "--from", str(old)], out, io.StringIO()) == 0
+    assert "Last     not finished: CO over its limit" in out.getvalue()
+    assert "highest CO 500 ppm" in " ".join(out.getvalue().split())
 
 
 def test_what_is_stated_anew_wins(tmp_path: Path) -> None:

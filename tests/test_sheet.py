@@ -191,9 +191,16 @@ def over_two_days() -> Told:
     return told.wait(3600).void()
 
 
+def mended(told: Told) -> Told:
+    """A stop for CO, and the cause told with the new start."""
+    for firing, note in (("off", ""), ("high", "intake cleared")):
+        told.job.run_at(firing, at=told.wait(10).now, note=note)
+    return told.wait(150).read("high", 9.2).read("high", 9.2)
+
+
 PRINTED: list[tuple[Made, list[str]]] = [  # job, what is printed and ("-") what is not
     (Told, ["NOT FINISHED", "High fire as left: MISSING, not read", "Low fire as left: MISSING, not read",
-            "No reading was taken: there is nothing to draw."]),
+            "No stop came, and no warning stands.", "No reading was taken: there is nothing to draw."]),
     (lambda: Told().check("pressure drop", "no").skip("gas pressure"),  # skipped past a stop
      ["NOT FINISHED", "STOP at 09:00, row 1, still stands (see the top): ", "-No findings."]),
     (checked, ["81 mbar (32.52 inH2O) at 09:00, OUTSIDE", "9 inH2O at 09:00, ok", "-(9 inH2O",
@@ -208,6 +215,13 @@ PRINTED: list[tuple[Made, list[str]]] = [  # job, what is printed and ("-") what
     # a last reading that was not settled is said beside the figures as left
     (lambda: at_high(9.2).read("high", 9.2).at("low", 8.8).at("high", 9.5, after_s=35),
      ["last 09:07:05", "7, not settled"]),
+    # how stops were cleared; a limit as it was stated; O2 of the band as `open` says it
+    (lambda: mended(at_high(9.2, co_limit=(100.0, "ppm")).read("high", 9.2, 160)),
+     ["by: intake cleared; high fire: CO2 9.2 %", "(100 ppm as displayed). Cleared", "at most 100 ppm, ok",
+      "9.0 to 9.4 % (O2 4.3 to 5.0 %)", "-No stage was skipped", "-4.3 to 5.5"]),
+    (lambda: at_high(8.2).throttle(1 / 24, 8.4, co=80).throttle(1 / 24, 8.6),
+     ["was still too lean. Then turned at 09:05: throttle screw 15° (1/24 turn) clockwise.", "-Cleared at"]),
+    (lambda: at_high().skip("before"), ["Skipped: preparation. Reason: in a hurry"]),
 ]  # fmt: skip
 
 

@@ -31,6 +31,7 @@ from advisor.report.pages import LINE_SPACE, PAPERS_PT, TEXT_PT, Pages, plain_st
 from advisor.report.record import HighestCO, Record, Seen, Supply, Turn
 from advisor.screws import FIRING_FOR, FIRINGS, SCREW_FOR, SCREWS, Screw
 from advisor.wording.numbers import say_chance, say_turn
+from advisor.wording.visit import STAGES
 
 TITLE = "Combustion setting record"
 STOPS = "Stops, warnings and skipped stages"  # heading
@@ -97,7 +98,7 @@ def _head(pages: Pages, record: Record) -> None:
     if record.setup.practice:
         pages.text("Practice on a made-up boiler: this is no record of a real one.", bold=True)
     if record.finished:
-        skipped = f" Skipped: {', '.join(stage for stage, _ in record.skipped)}." if record.skipped else ""
+        skipped = f" Skipped: {', '.join(_called(stage) for stage, _ in record.skipped)}." if record.skipped else ""
         pages.text(f"Both rates are in band and were read, CO included, since the last turn.{skipped}", bold=True)
         return
     pages.space(4)
@@ -334,7 +335,11 @@ def _findings(pages: Pages, record: Record) -> None:
     if record.finished and not record.skipped:
         pages.text("No stage was skipped.")
     for stage, reason in record.skipped:
-        pages.text(f"Skipped: {stage}. Reason: {reason or 'not given'}.")
+        pages.text(f"Skipped: {_called(stage)}. Reason: {reason or 'not given'}.")
+
+
+def _called(stage: str) -> str:
+    return STAGES[stage].called if stage in STAGES else stage
 
 
 def _say_highest_co(record: Record, highest: HighestCO) -> str:
@@ -355,7 +360,8 @@ def _say_seen(record: Record, seen: Seen, cleared: str) -> str:
         over = f"{since}, over at {record.clock(seen.cleared)}: {headline}" if seen.cleared else ""
         return over or f"{label}: {seen.finding.text}"
     if seen.cleared:
-        return f"{since}: {headline} {cleared or f'Cleared at {record.clock(seen.cleared)} by: {told}.'}"
+        how = "Then turned at {}: {}." if seen.told[-1].event.event == "turn" else "Cleared at {} by: {}."
+        return f"{since}: {headline} {cleared or how.format(record.clock(seen.cleared), told)}"
     return f"{since}, still stands (see the top): {headline}{f' Told since: {told}.' if told else ''}"
 
 
@@ -475,7 +481,7 @@ def _say_effect(record: Record, screw: Screw) -> str:
 
 
 def _sign(pages: Pages) -> None:
-    pages.heading("Cautions and signatures", 2 * SIGN_PT + 5 * TEXT_PT * LINE_SPACE)
+    pages.heading("Cautions and signatures", 2 * SIGN_PT + 4 * TEXT_PT * LINE_SPACE)
     for caution in CAUTIONS:
         pages.text(caution)
     column = pages.width / 3
