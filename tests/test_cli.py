@@ -219,7 +219,7 @@ OPENED = [
     ("--high 9.0:9.4 --low 8.6:9.0 --co-limit '0.002 CO/CO2'", ["CO limit 0.002 CO/CO2 by the maker"]),
     ("--high 9.0:9.4 --low 8.6:9.0 --set clockwise.throttle=richer --set clockwise.offset=leaner",
      ["Clockwise makes it leaner, as stated. Throttle up", "Clockwise makes it richer, as stated. CO"]),
-    ("--high 9.0:9.4 --low 8.6:9.0 --set clockwise.throttle=unknown", ["at a time. Which way is clockwise? Look it up"]),
+    ("--high 9:9.4 --low 8.6:9 --set clockwise.throttle=unknown", ["at a time. Which way is clockwise? Look"]),
 ]  # fmt: skip
 
 

@@ -8,7 +8,7 @@ from advisor.chemistry.flue_gas import FlueGas
 from advisor.decision.advise import Case
 from advisor.decision.answers import Advice
 from advisor.diagnosis.answers import drop_of, flue_gas_at, input_of
-from advisor.job_setup.setup import JobSetup
+from advisor.job_setup.setup import AIR_FREE, JobSetup
 from advisor.log.csv_rows import one_line
 from advisor.log.events import Event
 from advisor.messages import Reason
@@ -96,7 +96,8 @@ def say_flue(setup: JobSetup, gas: FlueGas) -> str:
     if gas.flue_loss_pct is not None:
         parts.append(Reason("flue-loss", {"loss_pct": gas.flue_loss_pct}).text)
     if gas.co_air_free_ppm is not None and gas.co_co2_ratio is not None:
-        parts.append(f"CO {gas.co_air_free_ppm:.0f} ppm air-free (limit {say_co_limit(setup)})")
+        limit = say_co_limit(setup).removesuffix(f" {AIR_FREE}")
+        parts.append(f"CO {gas.co_air_free_ppm:.0f} ppm air-free (limit {limit})")
         parts.append(f"CO/CO2 {gas.co_co2_ratio:.4f}")
     said = ", ".join(parts) + "."
     if gas.co_co2_ratio is not None and gas.co_co2_ratio > limits.CO_CO2_RATIO_OUT_OF_SERVICE:
