@@ -138,9 +138,14 @@ def stated_co_limit(setup: JobSetup) -> tuple[float, str] | None:
     return setup.co_limit or (None if air_free is None else (air_free, AIR_FREE))
 
 
-def say_co_limit(setup: JobSetup) -> str:
-    """The CO limit in force on the basis that it was stated on: "100 ppm as displayed"; the published one else."""
+def co_limit(setup: JobSetup) -> tuple[float, str]:
+    """The CO limit in force and its basis: as stated, or the published one where none was or it is stricter."""
     value, basis = stated_co_limit(setup) or (limits.CO_AIR_FREE_PPM, AIR_FREE)
+    return min(value, limits.CO_AIR_FREE_PPM) if basis == AIR_FREE else value, basis
+
+
+def say_stated(value: float, basis: str) -> str:
+    """A CO limit in words: "100 ppm as displayed"."""
     return f"{value:g} {'ppm as displayed' if basis == DISPLAYED else basis}"
 
 

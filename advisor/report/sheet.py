@@ -22,9 +22,9 @@ from advisor.report.flue import (
     FlueQuantity,
     quantities,
     say_allowed,
-    say_co_limit,
     say_number,
     say_quantity,
+    say_stated,
     stated_co_limit,
 )
 from advisor.report.pages import LINE_SPACE, PAPERS_PT, TEXT_PT, Pages, plain_style, wrapped
@@ -162,7 +162,8 @@ def _say_calibrated(record: Record) -> str:
 
 
 def _say_co_limit(setup: JobSetup) -> str:
-    own = f"{say_co_limit(setup)} by the maker; " if stated_co_limit(setup) else ""
+    stated = stated_co_limit(setup)
+    own = f"{say_stated(*stated)} by the maker; " if stated else ""
     return f"{own}published {limits.CO_AIR_FREE_PPM:g} ppm air-free (ANSI/BPI-1200-S-2017)"
 
 
@@ -369,7 +370,7 @@ def _with_stated_limit(setup: JobSetup, seen: Seen) -> str:
     """The headline; where it names a CO limit that the maker states on another basis, with that."""
     stated = stated_co_limit(setup)
     if "limit" in seen.finding.data and stated and stated[1] != AIR_FREE:
-        return f"{seen.headline.removesuffix('.')} ({say_co_limit(setup)})."
+        return f"{seen.headline.removesuffix('.')} ({say_stated(*stated)})."
     return seen.headline
 
 

@@ -8,7 +8,7 @@ from advisor.chemistry.flue_gas import FlueGas
 from advisor.decision.advise import Case
 from advisor.decision.answers import Advice
 from advisor.diagnosis.answers import drop_of, flue_gas_at, input_of
-from advisor.job_setup.setup import AIR_FREE, JobSetup
+from advisor.job_setup.setup import AIR_FREE, CO_BASES, DISPLAYED, RATIO, JobSetup
 from advisor.log.csv_rows import one_line
 from advisor.log.events import Event
 from advisor.messages import Reason
@@ -23,7 +23,7 @@ from advisor.report.answers import (
     way_unknown,
 )
 from advisor.report.brief import first_line, say_left
-from advisor.report.flue import say_co_limit
+from advisor.report.flue import co_limit
 from advisor.report.layout import labelled, listed, wrapped
 from advisor.response.fitted import response_of
 from advisor.response.predictive import chance_truly_in_band
@@ -96,9 +96,10 @@ def say_flue(setup: JobSetup, gas: FlueGas) -> str:
     if gas.flue_loss_pct is not None:
         parts.append(Reason("flue-loss", {"loss_pct": gas.flue_loss_pct}).text)
     if gas.co_air_free_ppm is not None and gas.co_co2_ratio is not None:
-        limit = say_co_limit(setup).removesuffix(f" {AIR_FREE}")
-        parts.append(f"CO {gas.co_air_free_ppm:.0f} ppm air-free (limit {limit})")
-        parts.append(f"CO/CO2 {gas.co_co2_ratio:.4f}")
+        value, basis = co_limit(setup)
+        limit = dict.fromkeys(CO_BASES, "") | {basis: f" (limit {value:g})"}
+        parts.append(f"CO {gas.co_ppm:g} ppm{limit[DISPLAYED]}, {gas.co_air_free_ppm:.0f} air-free{limit[AIR_FREE]}")
+        parts.append(f"CO/CO2 {gas.co_co2_ratio:.4f}{limit[RATIO]}")
     said = ", ".join(parts) + "."
     if gas.co_co2_ratio is not None and gas.co_co2_ratio > limits.CO_CO2_RATIO_OUT_OF_SERVICE:
         said += f" CO/CO2 is over {limits.CO_CO2_RATIO_OUT_OF_SERVICE:g}: a boiler is not left in service like that."
