@@ -231,7 +231,8 @@ class Job:
         """
         _one_of(screw, SCREWS, "screw")
         moment = self._entry_time(at)
-        if not self.situation(moment).was_lit:
+        lit = any(row.event.event == "firing" and row.event.rate for row in self.rows(moment))  # no model needed
+        if not (lit or self.situation(moment).was_lit):
             raise RangeError(
                 "the boiler was not lit yet: what is turned before that is the maker's starting position. Log it as "
                 'check "screws at start" yes'

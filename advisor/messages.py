@@ -43,6 +43,11 @@ class Finding:
     data: Mapping[str, Any] = field(default_factory=dict, hash=False)
 
     @property
+    def is_past(self) -> bool:
+        """Whether it is of CO that was read again since, and stands until a steady reading clears it."""
+        return "before" in self.variant.split("_")
+
+    @property
     def text(self) -> str:
         """What was seen and what to do first, as the command line says it."""
         return wording.finding_text(self)

@@ -201,7 +201,7 @@ def make_fleet(
     folder.mkdir(parents=True, exist_ok=True)
     write = partial(_write, folder=folder, seed=seed, families=families)
     numbers = range(first, first + jobs)
-    if processes < 2:
+    if processes < 2 or jobs < 1000:  # starting processes takes longer than it saves
         for number in numbers:
             write(number)
         return

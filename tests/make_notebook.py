@@ -1,6 +1,10 @@
 """Make notebooks/overshoot_lessons.ipynb anew and run it: `python tests/renew.py`."""
 
+import ast
+import contextlib
+import io
 from pathlib import Path
+from typing import Any
 
 import nbformat
 from nbclient import NotebookClient
@@ -73,6 +77,18 @@ def assembled(cells: list[nbformat.NotebookNode]) -> nbformat.NotebookNode:
     """A Python notebook of these cells."""
     kernel = {"name": "python3", "display_name": "Python 3", "language": "python"}
     return new_notebook(cells=cells, metadata={"kernelspec": kernel, "language_info": {"name": "python"}})
+
+
+def ran(source: str, names: dict[str, Any]) -> tuple[str, Any]:
+    """What a code cell prints in this process, and the value of its last line where that is an expression."""
+    tree = ast.parse(source)
+    last = (
+        ast.Expression(tree.body.pop().value) if isinstance(tree.body[-1], ast.Expr) else ast.parse("None", mode="eval")
+    )
+    with contextlib.redirect_stdout(io.StringIO()) as printed:
+        exec(compile(tree, "cell", "exec"), names)
+        value = eval(compile(last, "cell", "eval"), names)
+    return printed.getvalue(), value
 
 
 def executed(notebook: nbformat.NotebookNode, folder: Path, timeout_s: int = 300) -> nbformat.NotebookNode:

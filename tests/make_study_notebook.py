@@ -43,8 +43,8 @@ JOBS = int(os.environ.get("STUDY_JOBS", "2000"))
 folder = tempfile.TemporaryDirectory()
 os.chdir(folder.name)
 fleet.make_fleet(JOBS, Path("logs"), seed=1)
-fleet.make_fleet(max(JOBS // 20, 20), Path("held_out"), seed=2)
-found = study.study(["logs"], sample=200, play=20)
+fleet.make_fleet(min(JOBS, 100), Path("held_out"), seed=2)
+found = study.study(["logs"], sample=200, play=min(JOBS // 4, 20))
 record = study.summary(found)
 
 
@@ -176,7 +176,7 @@ adviser's visits to boilers like theirs take under each.""",
         "decision",
         """\
 report.write(found, record, Path("desk"), "the fleet of this notebook")
-held = prior_trial.trial(Path("desk/prior.toml"), ["held_out"], sample=60, play=15)
+held = prior_trial.trial(Path("desk/prior.toml"), ["held_out"], sample=60, play=min(JOBS // 4, 15))
 tried = prior_trial.trial_summary(held)
 print(prior_trial.say_trial(tried))
 os.chdir("/")

@@ -220,3 +220,8 @@ class Phone:
             if not self.step():
                 return
         raise AssertionError(f"the visit does not end: {self.page.headline}")
+
+    def until(self, start: str) -> None:
+        """Do what is asked until a page of this headline is."""
+        while not self.page.headline.startswith(start):
+            assert self.step(), f"never asked: {start}"

@@ -26,6 +26,12 @@ def demo() -> study.Study:
     return study.study([DEMO])
 
 
+@cache
+def demo_record() -> dict[str, Any]:
+    """The record of the demo logs studied."""
+    return study.summary(demo())
+
+
 def rows_of(*jobs: Job | Told) -> pd.DataFrame:
     """Rows of jobs in memory, named j0, j1, ..."""
     made = [getattr(job, "job", job) for job in jobs]

@@ -1,7 +1,8 @@
 """The answers in few lines: how many, how wide, what stands in them."""
 
+import itertools
 import re
-from functools import cache
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -22,28 +23,24 @@ VOICES: tuple[Voice, ...] = ("log", "guide")
 MOST = {80: 7, 40: 10, 32: 12}  # lines by columns of the terminal; stops and warnings do not count
 
 
-@cache
-def answers(log: Path) -> list[tuple[Case, Advice, Progress]]:
+def answers(log: Path) -> Iterator[tuple[Case, Advice, Progress]]:
     """What `next` answers after every row of a log, as data."""
-    whole, told = Job.load(log), []
-    for count in range(1, len(whole.events) + 1):
-        job = Job.of(whole.setup, whole.events[:count])
-        at = job.ended
-        advice = job.next(at)
-        told.append((job.case(at), advice, job.progress(at, advice)))
-    return told
+    whole = Job.load(log)
+    job = Job.of(whole.setup, ())
+    for event in whole.events:
+        job._append(event)
+        advice = job.next(job.ended)
+        yield job.case(job.ended), advice, job.progress(job.ended, advice)
 
 
-@pytest.mark.parametrize("width", MOST)
 @pytest.mark.parametrize("log", DEMO_LOGS, ids=lambda log: log.stem)
-def test_an_answer_is_short_and_no_wider_than_the_terminal(
-    log: Path, width: int, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_an_answer_is_short_and_no_wider_than_the_terminal(log: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """After every row of the demo logs, in the words of the command line and of the guide."""
-    monkeypatch.setenv("COLUMNS", str(width))
-    for case, advice, progress in answers(log):
-        for voice in VOICES:
-            text = say_next(case, advice, progress, voice)
+    for answer in answers(log):
+        advice = answer[1]
+        for width, voice in itertools.product(MOST, VOICES):
+            monkeypatch.setenv("COLUMNS", str(width))
+            text = say_next(*answer, voice)
             lines = text.splitlines()
             assert max(map(columns, lines)) <= width, text
             warned = [*say_findings(advice.findings, ("halt", "warn"), voice), *may_go_wrong(advice, voice)]

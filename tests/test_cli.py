@@ -408,7 +408,7 @@ ANSWERS = [
      "Not advised: Over the cap of 45° (1/8 turn) at a time. Watch CO: the last turn was over the cap. Wai",
      "Warning Why Now Left", "large-turn"),
     ("", f"{OVER}; {NOW} next", 0,
-     "Watch CO: the last turn was over the cap. Wait 1 min more, then read CO2, O2, CO at high fire.",
+     "Watch CO: the last turn was over the cap. Wait 2 min 25 s more, then read CO2, O2, CO at high fire.",
      "Warning Why Now Left", "large-turn"),
     ("", f"{OVER}; {HIGH_CO}", 3,
      "BURNER OFF. Air the room. Never richer. CO at high fire is 1154 ppm air-free, over its limit of 400.",
@@ -427,18 +427,18 @@ ANSWERS = [
      "STOP May Restore Now Left", "high-co"),
     ("", f"{FIRST}; {NOW} co 40; {NOW} co 900", 3,
      "BURNER OFF. Air the room. Never richer. CO at high fire is 1187 ppm air-free, over its limit of 400.",
-     "May Now Left", "high-co"),
+     "Now Left", "high-co"),
     ("", f"{FIRST}; {NOW} run-at off --note 'locked out'", 0,
-     "Burner off. Once it may run again: high fire. Log it: run-at high.",
+     "Burner off: find out why first. Once it may run again: high fire. Log it: run-at high.",
      "Why Now Left", "off"),
     ("", f"{FIRST}; {NOW} run-at off; {NOW} read high 0.2 20.6 2", 0,
-     "Burner off. Once it may run again: high fire. Log it: run-at high.",
+     "Burner off: find out why first. Once it may run again: high fire. Log it: run-at high.",
      "Why Now Left", "off"),
     ("", f"{FIRST}; {NOW} run-at off; {NOW} may throttle 1/24 cw", 3,
      "No: throttle screw: 15° (1/24 turn) clockwise, richer. The burner is off. Light it and take a reading first.",
      "Now", "off-no-turn"),
     ("", f"{FIRST}; {NOW} run-at off; 10:07 run-at high; 10:08 read high 8.3 6.2 22", 0,
-     "Wait 25 s more, then read CO2, O2, CO at high fire.",
+     "Wait 1 min more, then read CO2, O2, CO at high fire.",
      "Expect Why Now Left", "just-lit"),
     ("", f"{FIRST}; {NOW} check 'working pressure' 17.4 mbar", 0,
      "Throttle screw: 15° (1/24 turn) clockwise, richer.",
@@ -520,7 +520,7 @@ def test_show_of_a_long_visit_is_a_page_or_two_and_all_of_it_can_be_had() -> Non
     log = str(DEMO_LOGS / "whole_visit.csv")
     rows, (short, whole) = len(Job.load(log).rows()), (run("show", log, *more)[1] for more in ([], ["--all"]))
     for text in (short, whole):
-        assert text.startswith("Closed on 2026-05-12 at 09:29: the appliance was left in service.\n")
+        assert text.startswith("Closed on 2026-05-12 at 09:25: the appliance was left in service.\n")
     assert f"\n      {rows - 24} earlier rows left out; every row: advisor show LOG --all\n" in short
     numbers = [[*map(int, re.findall(r"^ *(\d+)  \d\d:\d\d:\d\d  ", text, re.MULTILINE))] for text in (short, whole)]
     assert numbers == [[*range(rows - 23, rows + 1)], [*range(1, rows + 1)]]
@@ -582,8 +582,8 @@ def test_as_of_the_last_row_is_for_answers() -> None:
     log = str(DEMO_LOGS / "half_way.csv")
     assert run("next", log, "--at", "last")[1].startswith("Offset screw: ")
     assert run("next", log)[1].startswith("Change to low fire. Log it: run-at low.\n")
-    assert run("may", log, "offset", "1/24", "ccw", "--at", "last")[0] == 0
-    assert run("may", log, "offset", "1/24", "ccw")[0] == 3
+    assert run("may", log, "offset", "1/48", "ccw", "--at", "last")[0] == 0
+    assert run("may", log, "offset", "1/48", "ccw")[0] == 3
 
 
 # ---- entries

@@ -5,37 +5,44 @@ import subprocess
 import sys
 from pathlib import Path
 
-import pytest
-
 from advisor.cli import completion
 from advisor.log.check_items import CHECK_ITEMS, item_of
 
-ENTRY = "import sys; sys.argv[0] = 'advisor'; from advisor.cli.main import main; main()"
+ENTRY = """
+import os, sys
+from contextlib import suppress
+from advisor.cli.main import main
+asked, sys.argv = sys.argv[1:], ["advisor"]
+for words in asked:
+    os.environ |= {"COMP_WORDS": words, "COMP_CWORD": str(words.count(" "))}
+    with suppress(SystemExit):
+        main()
+    print("--")
+"""
 
 
-def offered(words: str) -> list[str]:
-    """What bash is given for the last of these words."""
-    asked = {"_ADVISOR_COMPLETE": "complete_bash", "COMP_WORDS": words, "COMP_CWORD": str(words.count(" "))}
-    done = subprocess.run([sys.executable, "-c", ENTRY], env=os.environ | asked, capture_output=True, text=True)
+def offered() -> dict[str, list[str]]:
+    """What bash is given for the last of the words of each line, by a program of its own."""
+    command, env = [sys.executable, "-c", ENTRY, *LINES], os.environ | {"_ADVISOR_COMPLETE": "complete_bash"}
+    done = subprocess.run(command, env=env, capture_output=True, text=True)
     assert not done.stderr
-    return done.stdout.split("\n")[:-1]
+    return dict(zip(LINES, (told.split() for told in done.stdout.split("--\n")), strict=False))
 
 
-@pytest.mark.parametrize(
-    ("words", "expected"),
-    [
-        ("advisor ru", ["run-at"]),
-        ("advisor run-at x.csv ", ["high", "low", "off"]),
-        ("advisor read x.csv h", ["high"]),
-        ("advisor turn x.csv ", ["offset", "throttle"]),
-        ("advisor may x.csv t", ["throttle"]),
-        ("advisor check x.csv sample", ["sample-line"]),
-        ("advisor check x.csv sample-line ", ["tight", "leaking"]),
-    ],
-)
-def test_commands_rates_screws_checks_and_answers_are_offered(words: str, expected: list[str]) -> None:
-    """The shell is told the words that may stand at this place."""
-    assert offered(words) == expected
+LINES = {
+    "advisor ru": ["run-at"],
+    "advisor run-at x.csv ": ["high", "low", "off"],
+    "advisor read x.csv h": ["high"],
+    "advisor turn x.csv ": ["offset", "throttle"],
+    "advisor may x.csv t": ["throttle"],
+    "advisor check x.csv sample": ["sample-line"],
+    "advisor check x.csv sample-line ": ["tight", "leaking"],
+}
+
+
+def test_commands_rates_screws_checks_and_answers_are_offered() -> None:
+    """The shell, here bash, is told the words that may stand at this place."""
+    assert offered() == LINES
 
 
 def test_logs_are_offered_with_the_folders_they_may_be_in(tmp_path: Path) -> None:

@@ -269,6 +269,11 @@ def maybe_the_other_way() -> Told:
     return Told().at("high", 10.6, co=200).throttle(-MARK, *shown, co=280)
 
 
+def way_told_late() -> Told:
+    """A throttle that went the other way, told after its turns."""
+    return high_after_low(8.3).throttle(MARK, 8.0).throttle(MARK, 7.7).check("throttle clockwise", "leaner").wait(5)
+
+
 REFUSALS: list[tuple[Made, str, float, str]] = [
     # job, screw, turns, code of the reason; "may" allows
     (lambda: at_high(8.3, **AT_LIMIT), "throttle", MARK, "may"),  # it ends on the travel limit
@@ -280,7 +285,9 @@ REFUSALS: list[tuple[Made, str, float, str]] = [
     (lambda: at_high(**UNSTATED), "throttle", 1 / 12, "way-not-sure"),
     (lambda: high_after_low(8.3, **AT_LIMIT).throttle(1 / 96, 8.4), "throttle", MARK, "travel"),
     (lambda: high_after_low(8.9).throttle(1 / 96, 8.95), "throttle", 1 / 8, "far-edge"),
-    (below_a_co_ceiling, "throttle", 1 / 12, "far-edge-just"),
+    (below_a_co_ceiling, "throttle", 1 / 12, "co-was-high"),
+    (way_told_late, "throttle", -1 / 12, "way-just-told"),
+    (lambda: high_after_low(8.6).throttle(1 / 96, 8.65), "throttle", 54 / 960, "far-edge-just"),
     (below_a_co_ceiling, "throttle", 1 / 8, "co-ceiling"),
     (maybe_the_other_way, "throttle", -MARK, "co-near"),
     (lambda: Told().at("low", 9.3, co=290).at("high", 8.3), "throttle", MARK, "low-co"),

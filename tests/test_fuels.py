@@ -15,7 +15,6 @@ import cantera
 import numpy as np
 import pytest
 from chemicals.combustion import combustion_stoichiometry, fuel_air_spec_solver
-from CoolProp.CoolProp import PropsSI
 from hypothesis import given
 from hypothesis import strategies as st
 from refused import refusal
@@ -131,11 +130,18 @@ def test_flue_loss(fuel: Fuel, loss: float, source: str) -> None:
     assert fuel.flue_loss_pct(150.0, 20.0, 5.0) == pytest.approx(loss, rel=1e-14), source
 
 
+def boils_at_k(pascal: float, medium: str = "Water") -> float:
+    """Saturation temperature by CoolProp, which is loaded only where it is asked."""
+    from CoolProp.CoolProp import PropsSI
+
+    return float(PropsSI("T", "P", pascal, "Q", 1, medium))
+
+
 @pytest.mark.parametrize(("pascal", "kelvin"), [(0.1e6, 372.755919), (1e6, 453.035632), (10e6, 584.149488)])
 def test_saturation_temperature(pascal: float, kelvin: float) -> None:
     """The saturation formula gives the check values of IAPWS R7-97(2012) Table 36 [M], CoolProp too [X]."""
     assert fuels._saturation_c(np.array(pascal)) + 273.15 == pytest.approx(kelvin, abs=1e-6)
-    assert PropsSI("T", "P", pascal, "Q", 1, "IF97::Water") == pytest.approx(kelvin, abs=1e-6)
+    assert boils_at_k(pascal, "IF97::Water") == pytest.approx(kelvin, abs=1e-6)
 
 
 # --- other libraries, live -----------------------------------------------------------------------------
@@ -203,7 +209,7 @@ def test_dew_point_against_coolprop(fuel: Fuel, ratio: float, pressure_pa: float
     """The dew point is the saturation temperature of the flue's water vapour, within 0.01 K."""
     water = fuel.wet_flue - fuel.dry_flue
     vapour_pa = pressure_pa * water / (fuel.wet_flue + (ratio - 1) * fuel.air_needed)
-    expected = PropsSI("T", "P", vapour_pa, "Q", 1, "Water") - 273.15
+    expected = boils_at_k(vapour_pa) - 273.15
     assert fuel.dew_point_c(ratio, pressure_pa) == pytest.approx(expected, abs=0.01)
 
 
@@ -213,7 +219,7 @@ def test_dew_point_down_to_the_triple_point() -> None:
     water = METHANE.wet_flue - METHANE.dry_flue
     ratio = 1 + (pressure_pa * water / 611.657 - METHANE.wet_flue) / METHANE.air_needed
     assert METHANE.dew_point_c(ratio, pressure_pa) == pytest.approx(0.01, abs=0.01)
-    lowest = PropsSI("T", "P", 30_000.0 * water / METHANE.wet_flue, "Q", 1, "Water") - 273.15
+    lowest = boils_at_k(30_000.0 * water / METHANE.wet_flue) - 273.15
     assert METHANE.dew_point_c(1.0, 30_000.0) == pytest.approx(lowest, abs=0.01)
 
 

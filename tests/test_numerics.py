@@ -31,7 +31,7 @@ for name in sys.argv[1:]:
     at = job.ended
     asked = job.case(at), job.next(at), job.progress(at)
     records[name] = [job.as_dict(at), brief.say_next(*asked), show.say_job(*asked, job.events, all_rows=True)]
-records["study"] = report.summary(collect.study(sys.argv[1:], sample=3, processes=1))
+records["study"] = report.summary(collect.study(sys.argv[1:], sample=1, processes=1))
 print(json.dumps(records, default=str))
 """
 
@@ -48,7 +48,7 @@ def numbers_and_words(value: Any) -> tuple[list[float], list[str]]:
 
 def test_answers_do_not_depend_on_the_number_of_threads() -> None:
     """One thread or two of the linear-algebra library: the same words, and numbers to 1e-9."""
-    logs = [f"demo_logs/{name}.csv" for name in ("half_way", "slack_after_reversal", "reversed_screw")]
+    logs = [f"demo_logs/{name}.csv" for name in ("half_way", "reversed_screw")]
 
     def answers(threads: str) -> Any:
         names = ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS", "VECLIB_MAXIMUM_THREADS")
@@ -59,7 +59,7 @@ def test_answers_do_not_depend_on_the_number_of_threads() -> None:
         return json.loads(done.stdout)
 
     (one, said_by_one), (two, said_by_two) = (numbers_and_words(answers(threads)) for threads in "12")
-    assert len(one) > 500
+    assert len(one) > 300
     assert said_by_one == said_by_two
     np.testing.assert_allclose(one, two, rtol=1e-9, atol=1e-9)
 

@@ -45,6 +45,7 @@ class Screen:
         self.page = self.context.new_page()
         self.page.set_default_timeout(15_000)
         self.asked: list[str] = []
+        self.visit = ""  # its path at the server, once begun on a phone
         self.page.on("request", lambda request: self.asked.append(request.url))
         self.taps = self.figures = 0
         self.page.goto(f"{address}/enter?token={phone.TOKEN}")
@@ -119,6 +120,15 @@ class Screen:
         shown = self.site.visit.readings[-1]
         return {"co2": f"{shown.co2_pct:g}".replace(".", ","), "o2": f"{shown.o2_pct:g}", "co": f"{shown.co_ppm:g}"}
 
+    def on_phone(self, start: str = "") -> None:
+        """The visit, a new one at first, as it was brought to a page of this headline on a phone without script."""
+        with phone.browser(self.address) as client:
+            hand = phone.Phone(client, self.site)
+            hand.get(self.visit) if self.visit else hand.start()
+            hand.until(start)
+            self.visit = hand.address
+        self.page.goto(f"{self.address}{self.visit}")
+
     def until(self, *starts: str) -> None:
         """Go on until a page of this headline is asked."""
         for _ in range(200):
@@ -190,12 +200,12 @@ def test_everybody_can_read_and_tap_every_kind_of_page(chromium: Any, address: s
     screen.page.click("text=New visit")
     found["new"] = screen.troubles()
     screen.page.goto(address)
-    screen.start()
+    screen.on_phone()
     for kind, start in {
         "choice": "Maker's instructions", "number": "Analyser warm", "range": "Inlet pressure", "light": "Light it",
         "wait": "Wait", "read": "Read CO2", "turn": "Throttle screw",
     }.items():  # fmt: skip
-        screen.until(start)
+        screen.on_phone(start)
         screen.page.evaluate("document.querySelectorAll('details').forEach(each => each.open = true)")
         found[kind] = screen.troubles()
     screen.page.goto(screen.page.url + "/curve")
@@ -207,8 +217,7 @@ def test_everybody_can_read_and_tap_every_kind_of_page(chromium: Any, address: s
 def test_co_during_a_countdown_ends_it(chromium: Any, address: str, site: OnSite) -> None:
     """CO over its limit entered in a wait: burner off is what the next page says; then one tap logs it."""
     screen = Screen(chromium, address, site)
-    screen.start()
-    screen.until("Throttle screw")
+    screen.on_phone("Throttle screw")
     screen.step()
     assert screen.headline.startswith("Wait")
     screen.page.fill("#topco", "900")
@@ -222,8 +231,7 @@ def test_co_during_a_countdown_ends_it(chromium: Any, address: str, site: OnSite
 def test_a_countdown_goes_on_after_a_reload(chromium: Any, address: str, site: OnSite) -> None:
     """The wait is the server's: after a reload what is left is left."""
     screen = Screen(chromium, address, site)
-    screen.start()
-    screen.until("Wait")
+    screen.on_phone("Wait")
     site.boiler.wait(10)
     screen.page.reload()
     assert screen.headline == "Wait 0:20"
@@ -236,7 +244,7 @@ def test_what_was_typed_is_kept_while_the_network_is_gone(
 ) -> None:
     """Not sent yet, it says; back on the network it is sent, once, and the visit goes on."""
     screen = Screen(chromium, address, site)
-    screen.start()
+    screen.on_phone()
     log = next(tmp_path.glob("*.csv"))
     screen.context.set_offline(True)
     screen.page.locator("button:text-is('Yes')").first.click()
@@ -252,7 +260,7 @@ def test_what_was_typed_is_kept_while_the_network_is_gone(
 def test_a_double_tap_and_a_second_phone_log_once(chromium: Any, address: str, site: OnSite, tmp_path: Path) -> None:
     """Two quick taps, then the same question answered on two phones: one row each."""
     screen = Screen(chromium, address, site)
-    screen.start()
+    screen.on_phone()
     log = next(tmp_path.glob("*.csv"))
     other = Screen(chromium, address, site)
     other.page.goto(screen.page.url)
@@ -283,8 +291,7 @@ def test_the_visit_goes_on_without_a_script(chromium: Any, address: str, site: O
 def test_text_at_twice_its_size_still_fits(chromium: Any, address: str, site: OnSite) -> None:
     """Text at 200 % (WCAG 1.4.4) on the small screen: nothing is cut off sideways."""
     screen = Screen(chromium, address, site, viewport=SCREENS["small phone"])
-    screen.start()
-    screen.until("Read CO2")
+    screen.on_phone("Read CO2")
     screen.page.evaluate("document.documentElement.style.setProperty('font-size', '250%')")
     assert not screen.page.evaluate("document.documentElement.scrollWidth > innerWidth")
     screen.context.close()
@@ -293,8 +300,9 @@ def test_text_at_twice_its_size_still_fits(chromium: Any, address: str, site: On
 def test_what_the_phone_keeps_is_only_what_was_not_sent(chromium: Any, address: str, site: OnSite) -> None:
     """After all is sent nothing of the visit stays in the browser but its cookie."""
     screen = Screen(chromium, address, site)
-    screen.start()
-    screen.until("Wait")
+    screen.on_phone("Power off")
+    while not screen.headline.startswith("Why this visit"):
+        screen.step()
     kept = json.loads(screen.page.evaluate("JSON.stringify(localStorage)"))
     assert set(kept) <= {"advisor awake told"}
     cookie = screen.context.cookies()[0]

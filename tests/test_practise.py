@@ -406,7 +406,9 @@ def test_no_screw_goes_back_richer_where_co_stood() -> None:
 )
 def test_the_right_end(fault: str, typed: str, right: str) -> None:
     """A sound boiler is to be left in band; a fault found, and then mended or the burner off; to leave is no end."""
-    assert f"The right end {right} " in at_the_end(session(3, fault, typed))
+    ended = session(3, fault, typed)
+    ended.end()
+    assert ended.mark().right_end == right
 
 
 def test_a_hand_that_errs_but_sets_it_right_has_ended_right() -> None:

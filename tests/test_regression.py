@@ -17,7 +17,6 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 from scipy import stats
-from sklearn.linear_model import BayesianRidge, LinearRegression  # type: ignore[import-untyped]
 
 from advisor.response import regression
 from advisor.response.regression import Posterior
@@ -134,6 +133,8 @@ def test_same_as_ordinary_least_squares(name: str) -> None:
 @pytest.mark.parametrize("name", LINES)
 def test_same_line_as_another_library(name: str) -> None:
     """With a flat prior, intercept and slope are scikit-learn LinearRegression's."""
+    from sklearn.linear_model import LinearRegression  # type: ignore[import-untyped]
+
     rows, values, fit = LINES[name]
     fitted = LinearRegression().fit(rows[:, 1:], values)
     assert fit.mean == pytest.approx([fitted.intercept_, *fitted.coef_], rel=1e-6)
@@ -183,6 +184,8 @@ def test_prediction_interval(name: str) -> None:
 
 def test_ridge_with_a_real_prior() -> None:
     """At the prior width that scikit-learn BayesianRidge chose, mean and covariance are its own."""
+    from sklearn.linear_model import BayesianRidge
+
     rows = GUM_ROWS
     ridge = BayesianRidge(fit_intercept=False, tol=1e-8).fit(rows, GUM_B)
     prior_var = float(ridge.alpha_ / ridge.lambda_)  # in noise variances

@@ -3,6 +3,7 @@
 from collections.abc import Iterable
 from dataclasses import replace
 from datetime import datetime
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -49,6 +50,7 @@ def demo(name: str) -> Path:
     return ROOT / "demo_logs" / f"{name}.csv"
 
 
+@cache
 def of_demo(name: str) -> Record:
     return record(Job.load(demo(name)))
 

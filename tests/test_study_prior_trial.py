@@ -14,7 +14,7 @@ from study_cases import documented, one_line, rows_of
 
 from advisor import study
 from advisor.job_setup.setup import JobSetup
-from advisor.study import prior_trial
+from advisor.study import learned_priors, prior_trial
 from advisor.study.played import boiler_like
 from advisor.training.simulated_visit import SimulatedVisit, VisitSettings
 from advisor.training.simulator import draw
@@ -41,9 +41,9 @@ def folder_of(path: Path, numbers: range, family: fleet.Family) -> Path:
 
 def learned(path: Path, family: fleet.Family, count: int) -> Path:
     """A prior file learned from that many jobs of a family."""
-    found = study.study([folder_of(path, range(1000, 1000 + count), family)], sample=0)
-    study.report.write(found, study.summary(found), path / "out", "a fleet")
-    return path / "out" / "prior.toml"
+    made = [fleet.make_visit(number, 7, (family,), rule=RULE).job for number in range(1000, 1000 + count)]
+    path.write_text(learned_priors.as_toml(study.evidence(rows_of(*made)), "a fleet"), encoding="utf-8")
+    return path
 
 
 def test_a_drawn_boiler_is_the_one_that_the_job_describes() -> None:
@@ -92,12 +92,12 @@ def test_a_prior_learned_from_such_valves_foretells_them_better(tmp_path: Path) 
     """Weak valves, held out: readings were likelier under the prior learned from others of their kind; the sample and
     the jobs set again are the same under both.
     """
-    prior = learned(tmp_path / "learn", WEAK, 40)
-    held = prior_trial.trial(prior, [str(folder_of(tmp_path / "held", range(24), WEAK))], sample=20, play=2)
+    prior = learned(tmp_path / "prior.toml", WEAK, 40)
+    held = prior_trial.trial(prior, [str(folder_of(tmp_path / "held", range(8), WEAK))], sample=6, play=1)
     record = prior_trial.trial_summary(held)
     assert documented(prior_trial.trial_summary) == list(record)
-    assert record["jobs"] == 20
-    assert record["of"] == 24
+    assert record["jobs"] == 6
+    assert record["of"] == 8
     assert record["better"]["log_score"] > 0
     assert list(held.played[0]["job"]) == list(held.played[1]["job"])
     assert list(held.predictions[0]["row"]) == list(held.predictions[1]["row"])

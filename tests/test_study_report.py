@@ -11,8 +11,9 @@ from typing import Any
 import pandas as pd
 import pytest
 from console import run
+from matplotlib.figure import Figure
 from replay import Told
-from study_cases import DEMO, SOUND, demo, documented, fleet_rows, log_file, one_line, rows_of
+from study_cases import DEMO, SOUND, demo, demo_record, documented, fleet_rows, log_file, one_line, rows_of
 
 from advisor import Job, RangeError, study
 from advisor.report.layout import columns
@@ -21,7 +22,7 @@ from advisor.study import asked, calibration, learned_priors, plots, population,
 
 def test_every_field_of_the_record_is_described() -> None:
     """The docstring of `summary` lists the fields of study.json, no others, and names what is within them."""
-    record = report.summary(demo())
+    record = demo_record()
     assert sorted(documented(report.summary)) == sorted(record)
     assert list(record["learned"][0]) == documented(population.as_table)
     within = {"minutes", "sample", "turns_asked"}
@@ -67,7 +68,7 @@ def test_the_record_counts_what_the_tables_hold() -> None:
     assert 0 < len(some.turns) <= sampled < len(some.moves) == record["turns"]
     assert sum(row["count"] for row in record["reliability_of_passing"]) == len(some.turns) - began
     assert (record["turns_judged"], record["overshot"]) == (overshot.count(), overshot.mean())
-    assert report.summary(demo())["findings_in_sample"] == {"wrong-way": 1, "air-in-sample": 1}
+    assert demo_record()["findings_in_sample"] == {"wrong-way": 1, "air-in-sample": 1}
 
 
 def verdict(verdict: str, **kinds: str) -> list[dict[str, object]]:
@@ -88,7 +89,7 @@ AS_ADVISED = {
 
 
 def judged(of: str, verdict: list[dict[str, object]]) -> dict[str, object]:
-    return {"calibration": {**report.summary(demo())["calibration"], of: verdict}}
+    return {"calibration": {of: verdict}}
 
 
 @pytest.mark.parametrize(
@@ -145,9 +146,11 @@ def judged(of: str, verdict: list[dict[str, object]]) -> dict[str, object]:
         ({"notes": ["a", "b", "c", "d"]}, "Notes 4 on the other logs: a b c and 1 more (whole: --json, --out)"),
     ],
 )  # fmt: skip
-def test_the_screen_says_what_the_record_holds(changed: dict[str, object], said: str) -> None:
+def test_the_screen_says_what_the_record_holds(changed: dict[str, Any], said: str) -> None:
     """Each variant of the record has its sentence; no line is over 80 columns."""
-    text = report.say({**report.summary(demo()), **changed})
+    whole = demo_record()
+    calibrated = {"calibration": {**whole["calibration"], **changed.get("calibration", {})}}
+    text = report.say({**whole, **changed, **calibrated})
     assert said in one_line(text)
     assert max(map(len, text.splitlines())) <= 80
 
@@ -173,23 +176,26 @@ def test_groups_are_named_whole_with_their_jobs(tmp_path: Path) -> None:
 
 def test_the_command_answers_on_one_screen_or_as_json() -> None:
     """First line the answer, at most a screen; --json: the record, numbers as numbers."""
-    lines = run(f"advisor study {DEMO}").splitlines()
-    answer = r"7 jobs ended in band: \d+ % by the last display, about \d+ % by the fit; "
+    lines = run(f"advisor study {SOUND} {DEMO / 'half_way.csv'} --play 1").splitlines()
+    answer = r"2 jobs ended in band: \d+ % by the last display, about \d+ % by the fit; "
     assert re.match(answer, lines[0])
     assert len(lines) <= 45
-    record = json.loads(run(f"advisor study {SOUND} --json"))
+    record = json.loads(run(f"advisor study {SOUND} --play 0 --json"))
     assert record["jobs"] == 1
     assert record["coverage"][0]["readings"] > 10
     assert isinstance(record["minutes"]["median"], float)
 
 
-def test_the_folder_holds_tables_plots_and_a_prior_that_open_takes(tmp_path: Path) -> None:
+def test_the_folder_holds_tables_and_a_prior_that_open_takes(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """--out: tables that pandas reads back, a prior that open takes; a second run over the folder skips them."""
+    monkeypatch.setattr(plots, "write_all", lambda study, folder: 0)
     for name in ("sound_job", "half_way"):
         (tmp_path / f"{name}.csv").write_bytes((DEMO / f"{name}.csv").read_bytes())
     out, log = tmp_path / "out", tmp_path / "new.csv"
-    assert f"{out}: 15 tables as CSV".replace(" ", "") in "".join(run(f"advisor study {tmp_path} --out {out}").split())
-    found = study.study([tmp_path], play=20)  # the CSVs in `out` are no job logs, and are not taken for such
+    assert f"{out}: 15 tables as CSV".replace(" ", "") in "".join(
+        run(f"advisor study {tmp_path} --play 1 --out {out}").split()
+    )
+    found = study.study([tmp_path], play=1)  # the CSVs in `out` are no job logs, and are not taken for such
     assert found.bad == found.notes == ()
     for name in report.TABLES:
         kept, table = (
@@ -205,15 +211,16 @@ def test_the_folder_holds_tables_plots_and_a_prior_that_open_takes(tmp_path: Pat
     assert "# prior_source = " in log.read_text(encoding="utf-8")
 
 
-def test_a_used_folder_keeps_nothing_of_an_older_study(tmp_path: Path) -> None:
+def test_a_used_folder_keeps_nothing_of_an_older_study(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """Known files that this study does not make are gone, others stay; a folder no study wrote loses nothing.
 
     A picture with nothing to show is neither drawn nor counted.
     """
+    monkeypatch.setattr(Figure, "savefig", lambda self, path, **_: path.touch())
     out = tmp_path / "out"
     out.mkdir()
     (out / "notes.txt").write_text("the engineer's own", encoding="utf-8")
-    report.write(demo(), report.summary(demo()), out, "all")
+    report.write(demo(), demo_record(), out, "all")
     assert (out / "notes.txt").read_text(encoding="utf-8") == "the engineer's own"
     (out / "my_own.png").write_bytes(b"a picture of mine")
     assert {file.stem for file in out.glob("*.png")} == {*plots.NAMES, "my_own"}
@@ -237,7 +244,7 @@ def test_a_prior_that_was_edited_is_not_replaced(tmp_path: Path, monkeypatch: py
     refusal = f"--out {out}: prior.toml there was edited. Move it away first, or name another folder"
     assert one_line(run(f"advisor study {SOUND} --out {out}")) == refusal
     with pytest.raises(RangeError, match="was edited"):
-        report.write(demo(), report.summary(demo()), out, "all")
+        report.write(demo(), demo_record(), out, "all")
     assert path.read_text(encoding="utf-8") == edited
     assert learned_priors.edited('name = "by hand"\n[[prior]]\n')
 

@@ -18,7 +18,16 @@ from advisor.dialogue import moments, new_job, waits
 from advisor.dialogue.after_entry import at_once, comes_to, proof_comes_to
 from advisor.dialogue.asked import Asked, Standing, co_stops, say_above, say_then, say_trouble, standing
 from advisor.dialogue.entries import Entry, parse_at_any_time, parse_entry, parse_may, parse_question, skip_stage
-from advisor.dialogue.prompts import HELP, OTHERS, Prompt, command_of, entry_prompt, in_words, question_prompt
+from advisor.dialogue.prompts import (
+    GAS_SMELL,
+    HELP,
+    OTHERS,
+    Prompt,
+    command_of,
+    entry_prompt,
+    in_words,
+    question_prompt,
+)
 from advisor.dialogue.striking import NOTHING, last_row
 from advisor.errors import AdvisorError, LogGrownError, RangeError
 from advisor.job import Job
@@ -199,7 +208,7 @@ class Guide:
 
     def _entry(self, advice: Advice, why: str) -> Event | None:
         """Log what is typed where a reading or a turn is due, and say what is odd about it; the row that was logged."""
-        return self._enter(self._ask(entry_prompt(advice, self.situation), why), advice)
+        return self._enter(self._ask(entry_prompt(advice, self.situation), why, advice=advice), advice)
 
     def _take(self, typed: str, advice: Advice, why: str) -> None:
         """Do what was typed in a wait."""
@@ -225,14 +234,19 @@ class Guide:
         between = " " if len(prompt.asks) + len(hint) < prompt_width() else "\n"
         return self.terminal.ask(f"{prompt.asks}{between}{hint}".strip())
 
-    def _ask(self, prompt: Prompt, why: str, question: Question | None = None) -> str:
+    def _ask(self, prompt: Prompt, why: str, question: Question | None = None, advice: Advice | None = None) -> str:
         """One answer; the words that mean the same everywhere are seen to here."""
         while True:
             typed = self._typed(prompt)
             if self._common(typed, why):
                 continue
             takes_three = question is not None and question.item == METER_GAS
-            if not takes_three and (entry := parse_at_any_time(typed, self.situation.firing)):
+            changes_rate = (
+                advice is not None and advice.action == "run_at"
+            )  # then the figures are of the rate it comes to
+            if not (takes_three or (changes_rate and typed[:1].isdigit())) and (
+                entry := parse_at_any_time(typed, self.situation.firing)
+            ):
                 self._take_at_any_time(entry)
             return typed
 
@@ -252,6 +266,9 @@ class Guide:
                 self._skip()
             case "note":
                 self._log(lambda job, at: job.note(typed[5:], at=at))
+            case "gas":
+                self._say(GAS_SMELL)
+                self._log(lambda job, at: job.note(typed, at=at))
         raise AskAnew
 
     def _back(self) -> None:
@@ -270,7 +287,7 @@ class Guide:
         """Leave the stage out, with a reason."""
         assert self._stage
         name = self._stage.name
-        reason = self._reason(f"Why is '{name}' skipped? It shows on the record; Enter: not skipped")
+        reason = self._reason(f"Why is '{name}' skipped, the whole of it? It shows on the record; Enter: not skipped")
         if reason and command_of(reason) in (None, "note"):
             self._log(skip_stage(reason, name, self.situation.firing))
 
@@ -295,7 +312,7 @@ class Guide:
             raise AskAnew from None
         self._above, made = "", self.job.events[-1]
         if made.event == "void":
-            self._say(answers.say_struck(self.job.events, int(made.value)))
+            self._say(answers.say_struck(self.job.events, int(made.value), "guide"))
         if isinstance(said, Verdict) and not said.allowed:
             self._say(answers.say_not_advised(said, "guide"))
         return made

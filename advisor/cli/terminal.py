@@ -23,6 +23,7 @@ from advisor.wording.numbers import say_seconds
 ANSWER_WIDTH = 14  # columns left for the answer beside the question
 PLAIN_EVERY_S = 15.0  # how often a wait in plain lines says what is left
 LOOK_EVERY_S = 0.2
+REDRAW_EVERY_S = 1.0
 TYPED_EARLY = "Typed before the question was there, not taken: {}"
 _ANY_TIME = re.compile(r"\s*(co\s|off\b)", re.IGNORECASE)  # never dropped
 UNREADABLE = "\ufffd"  # in place of bytes that are not UTF-8
@@ -183,7 +184,7 @@ class Terminal:
             elif left <= said_s - PLAIN_EVERY_S:
                 self.say(f"{say_seconds(left)} left.")
                 said_s = left
-            typed = self._heard(min(1.0 if redrawn else LOOK_EVERY_S, left))
+            typed = self._heard(min(REDRAW_EVERY_S if redrawn else LOOK_EVERY_S, left))
             if typed is not None:
                 return typed
         if redrawn:

@@ -273,7 +273,7 @@ def turn(case: Case) -> Advice | None:
     elif abs(move.turns_cw) > here.cap_turns - TINY:
         why.append(Reason("at-most", {"turns": here.cap_turns}))
     if not here.direction_sure:
-        why.append(Reason("way-unknown", {"rich": here.chance_past_rich(move), "lean": here.chance_past_lean(move)}))
+        why.append(_either_way(here, move))
     lean = _low_goes_lean(case.situation, here, move)
     outcome = _outcome(here, move)
     return _answer(case, "turn", *why, *lean, screw=here.screw, turns_cw=move.turns_cw, **outcome)
@@ -351,6 +351,12 @@ def _stuck(here: Setting) -> Finding:
         return Finding("low-rich", "halt")
     unknown = not here.direction_sure and here.co_bars_richer
     return Finding("no-safe-turn", "halt", here.firing, here.screw, "way_unknown" if unknown else "none")
+
+
+def _either_way(setting: Setting, move: Move) -> Reason:
+    """What a turn risks on both sides where its way is not sure."""
+    risks = {"rich": setting.chance_past_rich(move), "lean": setting.chance_past_lean(move)}
+    return Reason("way-unknown", risks)
 
 
 def _low_goes_lean(situation: Situation, here: Setting, move: Move) -> list[Reason]:
@@ -447,6 +453,8 @@ def _permit(case: Case, screw: Screw, turns_cw: float) -> Verdict:
     move = setting.moves([turns_cw])[0]
     against = setting.refusal(move)
     why = (against or Reason("may-line-first" if situation.tracker.open_shortfalls else "may"),)
+    if not setting.direction_sure:
+        why = (*why, _either_way(setting, move))
     outcome: dict[str, Any] = _outcome(setting, move)
     return Verdict(against is None, screw, turns_cw, why, setting.firing, findings=advice.findings, **outcome)
 

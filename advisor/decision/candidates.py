@@ -12,7 +12,8 @@ from dataclasses import dataclass
 from functools import cached_property
 
 from advisor.decision.low_fire import LowFire
-from advisor.diagnosis.carbon_monoxide import CoCeiling, bars_richer, co_ceiling, co_climbs, co_due_anew
+from advisor.diagnosis.carbon_monoxide import CoCeiling, bars_richer, co_ceiling, co_climb, co_due_anew, was_over_limit
+from advisor.log.check_items import clockwise_item
 from advisor.log.events import Row
 from advisor.messages import Reason
 from advisor.response.predictive import Mixture
@@ -143,7 +144,7 @@ class Setting:
     @cached_property
     def co_climbs(self) -> bool:
         """Whether CO at this rate climbs, so that richer is one mark at most."""
-        return bool(co_climbs(self.situation, self.firing))
+        return co_climb(self.situation, self.firing) is not None
 
     @cached_property
     def co_ceiling(self) -> CoCeiling | None:
@@ -248,9 +249,15 @@ class Setting:
         """Largest move now: the cap, half of it for a first move, a mark while direction or sample line is in doubt."""
         setup = self.situation.setup
         cap, mark = setup.cap_turns[self.screw], setup.mark_turns[self.screw]
-        if not self.direction_sure or self.situation.tracker.open_shortfalls:
+        if not self.direction_sure or self.situation.tracker.open_shortfalls or self.way_just_told:
             return mark
         return max(mark, cap / 2) if self.first_try else cap
+
+    @cached_property
+    def way_just_told(self) -> bool:
+        """Whether the way of this screw was told after its turns had shown another: the next one proves it."""
+        told, turns = self.situation.checks(clockwise_item(self.screw)), self.situation.turns_of(self.screw)
+        return bool(told and turns) and told[-1].at_s >= turns[-1].at_s
 
     @cached_property
     def first_try(self) -> bool:
@@ -320,6 +327,8 @@ class Setting:
             most = {"cap": self.cap_turns}
             if self.situation.tracker.open_shortfalls:
                 return Reason("line-first", most)
+            if self.way_just_told:
+                return Reason("way-just-told", most)
             return Reason("not-tried" if self.direction_sure else "way-not-sure", most)
         limit, now = setup.travel_limit_turns[self.screw], self.travel_turns_cw
         travel = abs(now + turns_cw)
@@ -339,8 +348,11 @@ class Setting:
             if self.co_ceiling and self._may_reach(self.co_ceiling.co2_pct, move.forecast):
                 return Reason("co-ceiling", self.ceiling_data)
             mark = self.situation.setup.mark_turns[self.screw]
-            if self.co_climbs and abs(move.turns_cw) > mark + TINY:
-                return Reason("co-climbs", {"cap": mark})
+            if abs(move.turns_cw) > mark + TINY:
+                if self.co_climbs:
+                    return Reason("co-climbs", {"cap": mark})
+                if was_over_limit(self.situation, self.firing):
+                    return Reason("co-was-high", {"cap": mark})
         return None
 
     def _may_overshoot(self, move: Move) -> Reason | None:

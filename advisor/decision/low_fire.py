@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 from functools import cached_property
 
-from advisor.diagnosis.carbon_monoxide import bars_richer, co_ceiling, co_climbs, co_due_anew
+from advisor.diagnosis.carbon_monoxide import bars_richer, co_ceiling, co_climb, co_due_anew
 from advisor.messages import Reason
 from advisor.response.situation import Situation
 
@@ -61,7 +61,7 @@ class LowFire:
         if co_due_anew(self.situation, "low"):
             return Reason("low-unread")
         mark = self.situation.setup.mark_turns["throttle"]
-        if abs(turns_cw) > mark * (1 + 1e-9) and co_climbs(self.situation, "low"):
+        if abs(turns_cw) > mark * (1 + 1e-9) and co_climb(self.situation, "low"):
             return Reason("low-co-climbs", {"cap": mark})
         if not direction_sure:  # a mark at most, to find out
             return None

@@ -7,11 +7,17 @@ from advisor.log.check_items import CO_CAUSE, MENDED
 from advisor.log.events import Event, Row
 from advisor.messages import SEVERITIES, Finding
 from advisor.response import reading_checks
-from advisor.response.reading_checks import When, co_air_free_ppm, co_bar_ppm, co_limit_ppm, mostly_air
+from advisor.response.reading_checks import When, co_air_free_ppm, co_as_stated, co_bar_ppm, co_limit_ppm, mostly_air
 from advisor.response.situation import Situation, Struck
-from advisor.screws import Firing
+from advisor.screws import OFF, Firing
 
-CO_STOPS = ("rich", "high-co", "co-no-flame", "co-climbing")  # codes of findings that stop a job for carbon monoxide
+CO_STOPS = (
+    "rich",
+    "high-co",
+    "co-rises",
+    "co-no-flame",
+    "co-climbing",
+)  # codes of findings that stop a job for carbon monoxide
 OF_CO = ("rich", "high-co", "co-rising")  # codes of findings that one reading of CO may give
 
 
@@ -27,10 +33,13 @@ class CoCourse(NamedTuple):
     """CO at one rate as read in this session.
 
     shown_ppm    the last readings as displayed, ppm, oldest first: one, or up to four where CO climbs
-    air_free_ppm, limit_ppm  of the last one, ppm air-free; the former None where it can't be known
+    climbs       whether it climbs
+    air_free_ppm of the last one, ppm; None where it can't be known, or its limit was stated as displayed
+    limit_ppm    its limit on the same basis: ppm air-free, or as displayed
     """
 
     shown_ppm: tuple[float, ...]
+    climbs: bool
     air_free_ppm: float | None
     limit_ppm: float
 
@@ -135,14 +144,41 @@ def co_by_itself(situation: Situation, firing: Firing) -> list[Finding]:
 
 def co_climbs(situation: Situation, firing: Firing) -> list[Finding]:
     """CO that has doubled between settled readings, far below its limit yet: said, and richer is one mark at most."""
+    climb = co_climb(situation, firing)
+    return [Finding("co-climbs", "warn", firing, data=climb)] if climb and not co_standing(situation, firing) else []
+
+
+def co_climb(situation: Situation, firing: Firing) -> dict[str, Any] | None:
+    """How CO has climbed between settled readings: the last as shown, the least and the last, ppm air-free."""
     policy, rows = situation.policy, _settled_with_co(situation, firing)
-    if len(rows) < 2 or co_standing(situation, firing):
-        return []
+    if len(rows) < 2:
+        return None
     least, now = min(_air_free(situation, event) for event in rows[:-1]), _air_free(situation, rows[-1])
     if now < policy.co_climb_times * least or now - least < policy.co_climb_ppm:
+        return None
+    return {"shown": tuple(event.co_ppm for event in rows[-4:]), "least": least, "now": now}
+
+
+def co_rises(situation: Situation, firing: Firing) -> list[Finding]:
+    """CO over what bars a turn richer that goes on rising with no turn made: nobody waits for its limit."""
+    policy = situation.policy
+    changes = [row.at_s for row in situation.rows if row.event.event in ("turn", "firing") and row.event.firing != OFF]
+    since_s = max(changes, default=0.0)
+    rows = [row for row in flames_with_co(situation, firing) if row.at_s > since_s and not _just_lit(situation, row)]
+    if len(rows) < 2:
         return []
-    shown = tuple(event.co_ppm for event in rows[-4:])
-    return [Finding("co-climbs", "warn", firing, data={"shown": shown, "least": least, "now": now})]
+    over = all(_air_free(situation, row.event) > co_bar_ppm(situation.setup, row.event) for row in rows[-2:])
+    before, now = (row.event.co_ppm or 0.0 for row in rows[-2:])
+    if not over or now < policy.co_rise_times * before or now - before < policy.co_climb_ppm:
+        return []
+    variant = "off" if situation.off is not None else "now"
+    return [Finding("co-rises", "halt", firing, variant=variant, data={"before": before, "now": now})]
+
+
+def was_over_limit(situation: Situation, firing: Firing) -> bool:
+    """Whether CO was over its limit at a rate in this session."""
+    rows = [row for row in flames_with_co(situation, firing) if row.at_s >= situation.session_from_s]
+    return any(_air_free(situation, row.event) > co_limit_ppm(situation.setup, row.event) for row in rows)
 
 
 def co_without_flame(situation: Situation) -> list[Finding]:
@@ -164,9 +200,12 @@ def co_course(situation: Situation, firing: Firing) -> CoCourse | None:
     rows = [row.event for row in flames_with_co(situation, firing) if row.at_s >= situation.session_from_s]
     if not rows:
         return None
-    setup, last, climbs = situation.setup, rows[-1], co_climbs(situation, firing)
-    shown = climbs[0].data["shown"] if climbs else (last.co_ppm or 0.0,)
-    return CoCourse(shown, co_air_free_ppm(setup, last), co_limit_ppm(setup, last))
+    setup, last, climb = situation.setup, rows[-1], co_climb(situation, firing)
+    shown = climb["shown"] if climb else (last.co_ppm or 0.0,)
+    stated = co_as_stated(setup, last)
+    if stated is None:
+        return CoCourse(shown, bool(climb), None, co_limit_ppm(setup, last))
+    return CoCourse(shown, bool(climb), None if stated.displayed else stated.ppm, stated.limit_ppm)
 
 
 def _rise(situation: Situation, earlier: list[Event], last: Event) -> dict[str, Any] | None:

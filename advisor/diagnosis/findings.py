@@ -10,6 +10,7 @@ from advisor.diagnosis.carbon_monoxide import (
     OF_CO,
     co_by_itself,
     co_climbs,
+    co_rises,
     co_standing,
     co_without_flame,
     said_when,
@@ -46,12 +47,12 @@ def find(situation: Situation) -> tuple[Finding, ...]:
 
 
 def _urgency(finding: Finding) -> int:
-    """Place of a stop among stops: a leak of gas, what puts the burner off, the room's CO alarm, the rest."""
+    """Place of a stop among stops: a gas leak, what puts the burner off, the room's CO alarm, the rest, CO that was."""
     item, value = finding.data.get("item"), finding.data.get("value")
     if finding.code == "not-ready" and item in GAS_TIGHT and value == LEAKING:
         return 0
     if finding.code in CO_STOPS:
-        return 1
+        return 4 if finding.is_past else 1
     return 2 if item == CO_ALARM else 3
 
 
@@ -229,10 +230,11 @@ def drift(situation: Situation) -> list[Finding]:
 
 def carbon_monoxide(situation: Situation) -> list[Finding]:
     """CO that rises by itself, or climbs, at either rate; CO where there is no flame."""
+    rises = [finding for firing in FIRINGS for finding in co_rises(situation, firing)]
     found = [finding for firing in FIRINGS for finding in co_by_itself(situation, firing)]
     known = {finding.firing for finding in found}
     found += [f for firing in FIRINGS if firing not in known for f in co_climbs(situation, firing)]
-    return [*co_without_flame(situation), *found]
+    return [*co_without_flame(situation), *rises, *found]
 
 
 def screws(situation: Situation) -> list[Finding]:

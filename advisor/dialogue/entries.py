@@ -151,11 +151,16 @@ def parse_entry(typed: str, advice: Advice, firing: Firing | None) -> Entry:
         return _run_and_read(typed, advice.firing)
     if entry := parse_at_any_time(typed, firing):
         return entry
+    if low == "co2" and firing:
+        return _reading(typed.partition(" ")[2], firing)
     if advice.asks_co and not rest and _NUMBERS.fullmatch(typed):
         return parse_at_any_time(f"co {typed}", firing) or _as_advised(advice)
     if not rest and low in _NOTHING:
         raise RangeError("Then nothing was logged. Read again, or type what was turned.")
     if _NUMBERS.fullmatch(typed):
+        if not rest and firing:
+            parsing.parse_number(typed, "CO2")
+            raise RangeError(f"{typed}: CO2 or CO? Type co {typed}, or {READING}; CO2 alone: co2 {typed}.")
         return _reading(typed, firing)
     if (rate := parsing.one_of(low, FIRINGS)) in FIRINGS:
         return run_again(rate, typed.partition(" ")[2].strip(), advice, firing)
@@ -166,6 +171,8 @@ def parse_entry(typed: str, advice: Advice, firing: Firing | None) -> Entry:
     if low == "void":
         row, why = parsing.parse_whole(rest[0], "row") if rest else None, typed.split(maxsplit=2)[2:]
         return lambda job, at: job.void(row, at=at, note="".join(why))
+    if advice.action == "halt" and rest and not any(map(str.isdigit, typed)):
+        return lambda job, at: job.note(typed, at=at)
     if advice.action != "turn" and not any(map(str.isdigit, typed)):
         raise RangeError(f"'{typed}' is not understood: type {READING}; ? says what else.")
     words, _, when = typed.partition("--at")  # one put right after it was struck
@@ -196,7 +203,7 @@ def log_turn(job: Job, turn: Turn, at: datetime | None, note: str = "") -> Verdi
 
 def refuse_entry(reason: str, firing: Firing | None) -> None:
     """Raise RangeError where a reason is a reading, a turn or another entry: typed too early, it would be lost."""
-    if any(map(str.isalpha, reason)):
+    if any(map(str.isalpha, reason)) and reason.lower() not in ("yes", "y", "no", "n"):
         try:
             parse_entry(reason, Advice("read"), firing)
         except RangeError:

@@ -25,7 +25,11 @@ OTHERS = (
     "time, in a wait too: co 24, off (the burner went off, and why), a whole reading."
 )
 
-Command = Literal["why", "stop", "back", "skip", "note"]
+GAS_SMELL = (
+    "GAS SMELL: gas off, no flame, touch no switch, everybody out; air it if that is safe; call the emergency line "
+    "from outside. Nothing is lit before the leak is found."
+)
+Command = Literal["why", "stop", "back", "skip", "note", "gas"]
 _COMMANDS: dict[str, Command] = {
     "?": "why", "why": "why", "stop": "stop", "quit": "stop", "exit": "stop", "back": "back", "skip": "skip",
 }  # fmt: skip
@@ -50,7 +54,12 @@ def others(voice: Voice) -> str:
 
 def command_of(typed: str) -> Command | None:
     """Which of the words that mean the same everywhere was typed; None for an answer."""
-    return "note" if typed.lower().startswith("note ") else _COMMANDS.get(typed.lower())
+    words = typed.lower()
+    if words in ("gas", "leak") or (
+        "gas" in words.split() and set(words.split()) & {"smell", "smells", "leak", "leaks"}
+    ):
+        return "gas"
+    return "note" if words.startswith("note ") else _COMMANDS.get(words)
 
 
 def question_prompt(question: Question, situation: Situation) -> Prompt:
@@ -70,7 +79,9 @@ def entry_prompt(advice: Advice, situation: Situation) -> Prompt:
     """What is asked where a reading, a turn or a change of rate is due."""
     match advice.action:
         case "run_at" if advice.due("off"):
-            return Prompt(f"Burner off. Lit again, at {advice.firing} fire: CO as it shows", "Enter: it runs")
+            return Prompt(
+                f"Burner off: find out why first. Lit again, at {advice.firing} fire: CO as it shows", "Enter: it runs"
+            )
         case "run_at" if advice.due("light-first"):
             return Prompt("Light it, high fire in test mode: CO as it comes up", "Enter: it burns")
         case "run_at":
@@ -78,7 +89,8 @@ def entry_prompt(advice: Advice, situation: Situation) -> Prompt:
         case "turn" if advice.turns_cw:
             return Prompt("What did you turn?", f"yes: {say_typed(advice.turns_cw)}, as advised; 0: nothing")
         case "halt":
-            return Prompt("A new reading, or what was done or found")
+            again = "lit again: high, and what was mended" if situation.off else ""
+            return Prompt("A new reading, or what was done or found", again)
         case "read" if advice.asks_co:
             return Prompt(f"CO at {situation.firing} fire, ppm", "or CO2 O2 CO")
         case "read" if situation.tracker.open_shortfalls:

@@ -19,12 +19,14 @@ class Policy:
     fuel_line_o2_pct      distance of O2 from the fuel's line at which fuel or analyser is doubted, % O2. Own choice:
                           pipeline gases differ by 0.2 to 0.3, two displays that step by 0.1 add 0.15, cells the rest
     co_near_share         share of the CO limit from which CO is called near it; own choice
-    co_bar_ppm            CO from which no turn richer is allowed, where its limit is no lower, ppm air-free; own
-                          choice: half the published limit
+    co_bar_share, co_bar_ppm  CO from which no turn richer is allowed: a share of its limit, and at most so many ppm
+                          air-free; own choice: half the published limit
     co_at_once_ppm        CO as displayed, ppm, from which the burner goes off without waiting whether it falls; own
                           choice
-    co_climb_times, co_climb_ppm  CO climbs when it is so many times the least read before, and up by so many ppm
-                          air-free; own choice: a display's noise makes neither
+    co_climb_times, co_climb_ppm  CO climbs when it is so many times the least read before, and up by so many ppm;
+                          own choice: a display's noise makes neither
+    co_rise_times         CO over its bar rises when it is so many times the reading before, no turn made between, and
+                          up by as many ppm as above; own choice
     co_jump_times, co_jump_ppm  CO has jumped when it is so many times the least read before, and over so many ppm
                           air-free; own choice: a sound burner's 10 to 40 ppm stay far below
     just_lit_s            time after lighting, s, in which CO over its limit may fall by itself; common practice
@@ -92,10 +94,12 @@ class Policy:
     plain_air_o2_pct: float = 20.5
     fuel_line_o2_pct: float = 0.6
     co_near_share: float = 0.5
+    co_bar_share: float = 0.75
     co_bar_ppm: float = 200.0
     co_at_once_ppm: float = 2000.0
     co_climb_times: float = 2.0
     co_climb_ppm: float = 30.0
+    co_rise_times: float = 1.2
     co_jump_times: float = 3.0
     co_jump_ppm: float = 100.0
     just_lit_s: float = 60.0

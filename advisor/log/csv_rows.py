@@ -14,6 +14,7 @@ import re
 from collections.abc import Mapping, Sequence
 from contextlib import suppress
 from datetime import datetime
+from functools import lru_cache
 from typing import Any
 
 from advisor import parsing
@@ -168,7 +169,8 @@ def split_cells(text: str) -> list[str]:
     raise RangeError("not a CSV row: put text that has a comma or a line end in double quotes")
 
 
-def parse_row(raw: bytes, order: Sequence[str]) -> Event | None:
+@lru_cache(maxsize=512)  # every entry of a visit reads its log again
+def parse_row(raw: bytes, order: tuple[str, ...]) -> Event | None:
     """Read a line below the header row; None where it is empty or starts with `#`.
 
     Raises TornRowError for a line that is marked as torn, RangeError for any other that is not a row.
@@ -215,7 +217,7 @@ def _unescape(match: re.Match[str]) -> str:
 # ---- cut short
 
 
-def parse_tail(raw: bytes, order: Sequence[str]) -> Event | None:
+def parse_tail(raw: bytes, order: tuple[str, ...]) -> Event | None:
     """Read a last line that has no line end. Raises TornRowError where it is not a whole row."""
     closed = raw + _missing_quote(raw)
     try:
@@ -229,7 +231,7 @@ def parse_tail(raw: bytes, order: Sequence[str]) -> Event | None:
     return event
 
 
-def closing(raw: bytes, order: Sequence[str]) -> bytes:
+def closing(raw: bytes, order: tuple[str, ...]) -> bytes:
     """What a last line without a line end needs before it gets one, to be read then as it is read now."""
     try:
         parse_tail(raw, order)

@@ -7,6 +7,8 @@ import re
 import tomllib
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
+from functools import lru_cache
+from itertools import takewhile
 from typing import Any, NamedTuple
 
 from advisor.chemistry import fuels
@@ -73,8 +75,14 @@ def format_header(setup: JobSetup) -> str:
 
 def parse_header(lines: Sequence[bytes], name: str) -> Header:
     """Read the lines down to the header row; `name` is what messages call the file. Raises LogError."""
+    facts = takewhile(lambda raw: not raw.strip(FILLING) or raw.lstrip(b' "').startswith(b"#"), lines[:MAX_HEAD])
+    return _parsed(tuple(lines[: min(len(list(facts)) + 1, MAX_HEAD)]), name)
+
+
+@lru_cache(maxsize=16)  # every entry of a visit reads its log again
+def _parsed(lines: tuple[bytes, ...], name: str) -> Header:
     given: Given = {}
-    for number, raw in enumerate(lines[:MAX_HEAD], 1):
+    for number, raw in enumerate(lines, 1):
         if not raw.strip(FILLING):
             continue
         with _at(name, number):
@@ -92,9 +100,7 @@ def parse_header(lines: Sequence[bytes], name: str) -> Header:
             if key == "format":
                 _check_format(given[key][1])
     else:
-        raise LogError(
-            f"{name}:{min(len(lines), MAX_HEAD)}: no header row down to here: it comes below the facts. {START}"
-        )
+        raise LogError(f"{name}:{len(lines)}: no header row down to here: it comes below the facts. {START}")
     return Header(_setup(given, name, number), order, number)
 
 

@@ -35,7 +35,7 @@ TEXTS: Mapping[str, str] = MappingProxyType({  # facts of the record by their ch
     "site": "site", "analyser": "analyser", BOILER: "boiler", SERIAL: "serial", REASON: "reason", NEW_VALVE: "valve",
     ANALYSER_SERIAL: "analyser_serial", "technician": "technician", CALIBRATED: "calibrated",
 })  # fmt: skip
-_COMPLETING = (PLATE_PRESSURE, PLATE_INPUT, HEATING_VALUE, CO_LIMIT, *TEXTS)
+_PLATE = frozenset({PLATE_PRESSURE, PLATE_INPUT, HEATING_VALUE, CO_LIMIT})
 
 
 def with_site_facts(setup: JobSetup, rows: Sequence[Row]) -> JobSetup:
@@ -51,10 +51,12 @@ def with_site_facts(setup: JobSetup, rows: Sequence[Row]) -> JobSetup:
             if event.item == clockwise_item(screw) and event.value in DIRECTIONS:
                 directions[screw] = event.value
     setup = setup if directions == setup.clockwise else replace(setup, clockwise=directions)
-    for item, event in {event.item: event for event in checks if event.item in _COMPLETING}.items():
+    latest = {event.item: event for event in checks}
+    for item in _PLATE & latest.keys():
         with suppress(RangeError, IndexError):
-            setup = _with(setup, item, event.value, event.unit)
-    return setup
+            setup = _with(setup, item, latest[item].value, latest[item].unit)
+    texts = {name: latest[item].value for item, name in TEXTS.items() if item in latest and not getattr(setup, name)}
+    return replace(setup, **texts) if texts else setup  # type: ignore[arg-type]  # all of them texts
 
 
 def _with(setup: JobSetup, item: str, value: str, unit: str) -> JobSetup:
@@ -66,10 +68,7 @@ def _with(setup: JobSetup, item: str, value: str, unit: str) -> JobSetup:
     if item == CO_LIMIT:
         stated = setup.co_limit or setup.co_limit_ppm_air_free
         return setup if stated else replace(setup, co_limit=(parsing.parse_number(value, item), unit))
-    if item == HEATING_VALUE:
-        return setup if setup.heating_value else replace(setup, heating_value=(parsing.parse_number(value, item), unit))
-    name = TEXTS[item]
-    return setup if getattr(setup, name) else replace(setup, **{name: value})  # type: ignore[arg-type]  # a text
+    return setup if setup.heating_value else replace(setup, heating_value=(parsing.parse_number(value, item), unit))
 
 
 def pressure_in_plate_unit(setup: JobSetup, check: Event) -> float:

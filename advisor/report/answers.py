@@ -46,12 +46,23 @@ def say_way_out(case: Case) -> list[str]:
         rises = [finding for finding in case.findings if finding.code == "co-rising"]
         undo = [way.reason.text for way in case.ways_out if way.kind == "undo" and way_leads_leaner(case, way)]
         return listed("May", undo) if any(not each.variant.startswith("near") for each in rises) else []
-    ways = [reason_text(way.reason.code, way.reason.data) for way in case.ways_out if way_leads_leaner(case, way)]
+    ways = [
+        way.reason.text
+        for way in case.ways_out
+        if way_leads_leaner(case, way) and (way.kind == "undo" or _too_rich(case, way))
+    ]
     unsure = [
         screw for screw in SCREWS if situation.turns_of(screw) and not case.setting(FIRING_FOR[screw]).direction_sure
     ]
     ways += [reason_text("way-out-start", {"screw": screw}) for screw in unsure]
     return listed("May", ways)
+
+
+def _too_rich(case: Case, way: WayOut) -> bool:
+    """Whether CO2 was last read in the band or above it: below it the screws are not the cause."""
+    firing = FIRING_FOR[way.screw]
+    read = case.situation.latest(firing)
+    return read is not None and (read.event.co2_pct or 0.0) >= case.setting(firing).band[0]
 
 
 def way_leads_leaner(case: Case, way: WayOut) -> bool:
@@ -62,7 +73,7 @@ def way_leads_leaner(case: Case, way: WayOut) -> bool:
 
 def say_stop(stop: Finding, voice: Voice = "log") -> str:
     """A stop in words: what saves people comes first, and needs no word before it."""
-    alarm = is_alarm(stop.code) and not stop.variant.startswith("before") and not stop.variant.endswith("before")
+    alarm = is_alarm(stop.code) and not stop.is_past
     return finding_text(stop, voice) if alarm else f"STOP. {finding_text(stop, voice)}"
 
 
@@ -146,7 +157,7 @@ def say_written(paths: Sequence[object], missing: Sequence[str]) -> str:
     return "\n".join(lines)
 
 
-def say_struck(events: Sequence[Event], number: int) -> str:
+def say_struck(events: Sequence[Event], number: int, voice: Voice = "log") -> str:
     """What `void` says first: the row just struck, when it was, the way back; for a turn, how to put it right."""
     event = events[number - 1]
     by = max(row for row, each in enumerate(events, 1) if each.event == "void" and each.value == str(number))
@@ -158,7 +169,7 @@ def say_struck(events: Sequence[Event], number: int) -> str:
         lines += wrapped(f"Row {event.value} counts again.")
     if event.event == "turn":
         lines += wrapped(f"If a turn was made there after all, log it as it was, with --at {moment}, before all else.")
-    lines += wrapped(f"Not meant? Undo it: advisor void LOG {by}")
+    lines += wrapped(f"Not meant? Undo it: {'advisor void LOG ' if voice == 'log' else 'type void '}{by}")
     return "\n".join(lines)
 
 

@@ -4,7 +4,7 @@ Seven lines at 80 columns, ten at 40, twelve at 32; stops and warnings stand on 
 `say_why`.
 """
 
-from advisor.decision.advise import Case, permit
+from advisor.decision.advise import Case, expected_after, permit
 from advisor.decision.answers import Advice, Verdict
 from advisor.diagnosis.carbon_monoxide import co_course
 from advisor.procedure.progress import Progress
@@ -27,7 +27,7 @@ from advisor.report.answers import (
 from advisor.report.layout import labelled, listed, narrow, wrapped
 from advisor.response.fitted import response_of
 from advisor.screws import FIRING_FOR, Firing, Screw
-from advisor.wording import at_once, look_first, reason_text
+from advisor.wording import further_steps, reason_text
 from advisor.wording.numbers import (
     say_band,
     say_chance,
@@ -58,6 +58,7 @@ def say_next(case: Case, advice: Advice, progress: Progress, voice: Voice = "log
     lines += wrapped(PRACTICE) if case.situation.setup.practice else []
     lines += say_findings(advice.findings, ("halt", "warn"), voice, skip_first_halt=advice.action == "halt")
     if advice.action == "halt":
+        lines += _to_clear_it(case, advice)
         lines += (_what_to_look_at(advice) if voice != "practice" else []) + say_way_out(case)
         lines += say_way_back(case) if any(map(may_end_the_job, advice.findings)) else []
     else:
@@ -67,7 +68,7 @@ def say_next(case: Case, advice: Advice, progress: Progress, voice: Voice = "log
         lines += _labelled("Next", OVER, OVER) if progress.working is None else _labelled("Next", *CLOSE_UP)
     lines += say_left(advice, progress, voice)
     lines += say_findings([each for each in advice.findings if each.code in OF_AN_ENTRY], ("note",), voice)
-    lines += say_why(case, advice, voice) if why else []
+    lines += say_why(case, advice, voice) + _say_open(progress) if why else []
     if advice.action in ("turn", "finish", "halt") and not advice.has("closed"):
         lines += wrapped(SHORT_CAUTION if narrow() else CAUTION)
     return "\n".join(lines)
@@ -88,7 +89,7 @@ def _to_do(case: Case, advice: Advice, due: str, voice: Voice) -> str:
             turn = say_turn_of(case, advice.screw, advice.turns_cw)
             return f"{due} first. Then {turn[0].lower()}{turn[1:]}" if due else turn
         case "wait":
-            return f"Wait {say_wait(advice.wait_s or 0)} more, then read {ALL} at {firing}."
+            return f"Wait {say_wait(case.situation.wait_left_s)} more, then read {ALL} at {firing}."
         case "read" if advice.asks_co:
             return f"Read CO at {firing} now."
         case "read" if due == PROVE_LINE:
@@ -98,7 +99,7 @@ def _to_do(case: Case, advice: Advice, due: str, voice: Voice) -> str:
         case "run_at":
             log_it = f" Log it: run-at {advice.firing}." if voice == "log" else ""
             if advice.due("off"):
-                return f"Burner off. Once it may run again: {firing}.{log_it}"
+                return f"Burner off: find out why first. Once it may run again: {firing}.{log_it}"
             return f"{'Light it and run' if advice.due('light-first') else 'Change to'} {firing}.{log_it}"
         case _ if advice.has("closed"):
             return next(finding.text for finding in advice.findings if finding.code == "closed")
@@ -107,10 +108,18 @@ def _to_do(case: Case, advice: Advice, due: str, voice: Voice) -> str:
     return "Done with the screws: both rates are in band."
 
 
+def _to_clear_it(case: Case, advice: Advice) -> list[str]:
+    """After CO was too high and the burner was lit again: when to read, which clears the stop."""
+    situation, stop = case.situation, advice.stops[0]
+    if situation.firing is None or not stop.is_past:
+        return []
+    return say_wait_and_read(situation.wait_left_s, situation.firing)
+
+
 def _what_to_look_at(advice: Advice) -> list[str]:
     """What to look at for the first stop, numbered; what its sentence says already is left out."""
     code = advice.stops[0].code
-    steps = look_first(code)[len(at_once(code)) :]
+    steps = further_steps(code)
     return [line for number, step in enumerate(steps, 1) for line in wrapped(f"{number} {step}", None, "", "  ")]
 
 
@@ -130,19 +139,24 @@ def _then(case: Case, advice: Advice) -> list[str]:
         lines += say_wait_and_read(wait_s, advice.firing)
     if advice.action == "run_at" and wait_s is not None and not advice.due("off"):
         lines += _labelled("Then", f"read CO at once; {say_wait(wait_s)} until the readings count.")
-    return lines + say_expect(advice) if advice.action in ("turn", "read", "wait") and not advice.asks_co else lines
+    if advice.action == "wait":
+        return lines + say_expect(expected_after(case, case.situation.wait_left_s))
+    return lines + say_expect(advice) if advice.action in ("turn", "read") and not advice.asks_co else lines
 
 
 def say_wait_and_read(wait_s: float, firing: Firing | None) -> list[str]:
     """How long to wait after a turn, and what to read."""
     at = "" if narrow() or not firing else f" at {firing} fire"
+    if wait_s <= 0:
+        return _labelled("Then", f"read {ALL}{at}.", f"Read {ALL}.")
     return _labelled("Then", f"wait {say_wait(wait_s)}; read {ALL}{at}.", f"Wait {say_wait(wait_s)}; read {ALL}.")
 
 
 def say_expect(answer: Advice | Verdict) -> list[str]:
     """The next displayed reading with its range, and the risk to pass the edge ahead."""
     low, high, middle = answer.expect_low_pct, answer.expect_high_pct, answer.expect_co2_pct
-    moves = isinstance(answer, Verdict) or (answer.action == "turn" and not answer.due("way-unknown"))
+    both_ways = any(reason.code == "way-unknown" for reason in answer.why)  # then its risks are said as a warning
+    moves = (isinstance(answer, Verdict) or answer.action == "turn") and not both_ways
     risk = answer.chance_past_band
     overshoot = f" Overshoot risk {say_chance(risk)}." if moves and risk is not None else ""
     if low is None or high is None or middle is None or not is_known(answer):
@@ -157,8 +171,8 @@ def is_known(answer: Advice | Verdict) -> bool:
     return low is not None and high is not None and high - low <= UNKNOWN_RANGE_PCT
 
 
-def may_go_wrong(advice: Advice, voice: Voice) -> list[str]:
-    """What may go wrong with the turn that is advised: a warning, not left for `say_why`."""
+def may_go_wrong(advice: Advice | Verdict, voice: Voice) -> list[str]:
+    """What may go wrong with a turn: a warning, not left for `say_why`."""
     said = [reason for reason in advice.why if reason.code in SAID_WITH_A_TURN]
     return [line for each in said for line in labelled("Warning", reason_text(each.code, each.data, voice))]
 
@@ -193,7 +207,7 @@ def _now_at(case: Case, firing: Firing, label: str, before: str, *, at_end: bool
         parts, short = [f"CO2 {shown} % ({band}), {age}"], [f"CO2 {shown} % ({band}), {age}"]
     if course := co_course(situation, firing):
         shown = ", ".join(f"{ppm:g}" for ppm in course.shown_ppm) + " ppm"
-        climbs = ": climbing" if len(course.shown_ppm) > 1 else ""
+        climbs = ": climbing" if course.climbs else ""
         air_free = "" if course.air_free_ppm is None else f", {course.air_free_ppm:.0f} air-free"
         parts.append(f"CO {shown}{climbs}{air_free}, limit {course.limit_ppm:.0f}")
         short.append(f"CO {shown}{climbs}" + ("" if at_end else f", limit {course.limit_ppm:.0f}"))
@@ -214,7 +228,7 @@ def say_left(advice: Advice, progress: Progress, voice: Voice = "log") -> list[s
     """What is expected until both rates are set, and the stages that are still open by name."""
     said = []
     if advice.minutes_left is not None and advice.turns_left is not None:
-        turns = round(advice.turns_left)
+        turns = max(round(advice.turns_left), 1 if advice.action == "turn" else 0)
         count = "" if narrow() else f", {turns} turn{'' if turns == 1 else 's'}"
         said.append(f"about {max(1, round(advice.minutes_left))} min{count}.")
     names = [] if voice != "log" else [STAGES[name].called for name in progress.left_behind]
@@ -240,7 +254,8 @@ def say_verdict(case: Case, verdict: Verdict, voice: Voice = "log", *, why: bool
     if verdict.wait_s is not None:
         lines += say_wait_and_read(verdict.wait_s, verdict.firing)
     lines += say_expect(verdict)
-    told = [reason for reason in verdict.why if why or reason.code != "may"]
+    lines += may_go_wrong(verdict, voice)
+    told = [reason for reason in verdict.why if reason.code not in SAID_WITH_A_TURN and (why or reason.code != "may")]
     lines += listed("Why", [reason_text(reason.code, reason.data, voice) for reason in told])
     lines += say_now(case)
     return "\n".join([*lines, *wrapped(SHORT_CAUTION if narrow() else CAUTION)])
@@ -271,6 +286,15 @@ def say_why(case: Case, advice: Advice, voice: Voice = "log") -> list[str]:
         lines += say_response(case, case.setting(advice.firing).screw)
     rest = [each for each in advice.findings if each.code not in (*OF_AN_ENTRY, "closed")]
     return lines + say_findings(rest, ("note",), voice)
+
+
+def _say_open(progress: Progress) -> list[str]:
+    """What the stages that are still to do ask next."""
+    states = [state for state in progress.states if state.stage.name in progress.left_behind]
+    asked = [
+        (state.stage.words.called, state.step.question.item) for state in states if state.step and state.step.question
+    ]
+    return listed("To do", [f"{stage}: {item}" for stage, item in asked])
 
 
 def say_response(case: Case, screw: Screw) -> list[str]:

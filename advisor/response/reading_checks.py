@@ -1,7 +1,7 @@
 """What one flue reading says by itself: can it be true, is it this fuel's, is the flame rich, is CO high."""
 
 from dataclasses import replace
-from typing import Literal
+from typing import Literal, NamedTuple
 
 from advisor.chemistry import flue_gas as chemistry
 from advisor.chemistry import fuels, limits
@@ -55,8 +55,26 @@ def mostly_air(setup: JobSetup, reading: Event) -> bool:
 
 
 def co_bar_ppm(setup: JobSetup, reading: Event | None = None) -> float:
-    """CO from which no turn richer is allowed, ppm air-free: its limit, at most `policy.co_bar_ppm`."""
-    return min(co_limit_ppm(setup, reading), setup.policy.co_bar_ppm)
+    """CO from which no turn richer is allowed, ppm air-free: a share of its limit, at most `policy.co_bar_ppm`."""
+    return min(co_limit_ppm(setup, reading) * setup.policy.co_bar_share, setup.policy.co_bar_ppm)
+
+
+class CoAsStated(NamedTuple):
+    """CO of a reading and its limit, ppm, both on the basis that the limit was stated in."""
+
+    ppm: float
+    limit_ppm: float
+    displayed: bool  # as displayed; else air-free
+
+
+def co_as_stated(setup: JobSetup, reading: Event) -> CoAsStated | None:
+    """CO of a reading beside its limit; None where CO can't be made air-free (`co_air_free_ppm`)."""
+    air_free, limit = co_air_free_ppm(setup, reading), co_limit_ppm(setup, reading)
+    if air_free is None:
+        return None
+    if setup.co_limit and setup.co_limit[1] == DISPLAYED and limit < limits.CO_AIR_FREE_PPM:
+        return CoAsStated(reading.co_ppm or 0.0, setup.co_limit[0], displayed=True)
+    return CoAsStated(air_free, limit, displayed=False)
 
 
 def _flue_of(setup: JobSetup, reading: Event | None) -> tuple[float, float | None]:
@@ -161,7 +179,9 @@ def _carbon_monoxide(setup: JobSetup, reading: Event, when: When) -> list[Findin
     least = reading.co_ppm or 0.0 if reading.co2_pct is None and air_free <= limit else air_free
     if least <= limit * setup.policy.co_near_share:
         return []
-    data = {"air_free": air_free, "limit": limit, "bar": bar}
+    data: dict[str, object] = {"air_free": air_free, "limit": limit, "bar": bar}
+    if stated := co_as_stated(setup, reading):
+        data |= {"ppm": stated.ppm, "of": stated.limit_ppm, "basis": "" if stated.displayed else " air-free"}
     if air_free <= limit:
         level = "barred" if air_free > bar else "near_limit"
         return [Finding("co-rising", "warn", variant=f"{level}_before" if when == "before" else level, data=data)]

@@ -29,6 +29,7 @@ class Replay:
     def __init__(self, setup: JobSetup, events: Sequence[Event] = ()) -> None:
         self.setup, self.events = setup, tuple(events)
         self._known: tuple[tuple[Row, ...], Tracker] | None = None
+        self._on_site: tuple[JobSetup, list[Event], JobSetup] | None = None  # as stated, checks, what both come to
 
     def at(self, moment: datetime | None = None) -> Situation:
         """The job as it stood at a moment; left out: now, or at its last row where the clock is behind that."""
@@ -48,7 +49,10 @@ class Replay:
         return self._situation(tuple(other for other in rows if other.at_s <= row.at_s), row.event.time)
 
     def _situation(self, rows: tuple[Row, ...], moment: datetime) -> Situation:
-        setup = with_site_facts(self.setup, rows)
+        checks = [row.event for row in rows if row.event.event == "check"]
+        if self._on_site is None or self._on_site[:2] != (self.setup, checks):
+            self._on_site = self.setup, checks, with_site_facts(self.setup, rows)
+        setup = self._on_site[2]
         struck = tuple(
             Struck(Row(number, self.events[number - 1]), by) for number, by in strikes(self.events, moment).items()
         )

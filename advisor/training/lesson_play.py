@@ -9,13 +9,14 @@ from typing import Any
 from advisor.chemistry import limits
 from advisor.chemistry.fuels import NATURAL_GAS
 from advisor.decision.answers import Advice
+from advisor.report.answers import say_stop
 from advisor.response.earlier_visit import next_setup
 from advisor.screws import Screw
 from advisor.training.lessons import FOLLOW, Lesson
 from advisor.training.simulated_visit import FACTS, START, Act, SimulatedVisit, overshot
 from advisor.training.simulator import Reading
 from advisor.training.strategies import PROVED_FIRST, adviser, fixed_step, follow
-from advisor.wording import at_once, finding_text, numbers, reason_text
+from advisor.wording import finding_text, numbers, reason_text
 from advisor.wording.templates import Voice
 
 ASKS = ("sample-line", "pressure-unknown")  # findings of what the adviser wants proved before any turn
@@ -166,7 +167,7 @@ def _shortly(advice: Advice, voice: Voice) -> str:
         case "finish":
             return "Done: both rates are in band."
     stop = advice.stops[0]
-    return " ".join(["STOP.", *at_once(stop.code), finding_text(stop, voice)])
+    return say_stop(stop, voice)
 
 
 def _reason(advice: Advice, voice: Voice) -> str:

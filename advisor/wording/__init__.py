@@ -5,7 +5,16 @@ questions. A sentence is a template: `{co2:.1f}` is a figure of the data, `{turn
 to do, which is typed otherwise on the command line, in the guide and in practice (`ACTS`).
 """
 
-from advisor.wording.findings import GIVE_UP, at_once, finding_text, is_alarm, look_first, past_text, short_text
+from advisor.wording.findings import GIVE_UP, finding_text, further_steps, is_alarm, look_first, past_text, short_text
 from advisor.wording.reasons import reason_text
 
-__all__ = ["GIVE_UP", "at_once", "finding_text", "is_alarm", "look_first", "past_text", "reason_text", "short_text"]
+__all__ = [
+    "GIVE_UP",
+    "finding_text",
+    "further_steps",
+    "is_alarm",
+    "look_first",
+    "past_text",
+    "reason_text",
+    "short_text",
+]

@@ -40,7 +40,7 @@ class Words:
     long        the sentence, or one for each variant
     past        how the record tells it once it is over, likewise
     look_first  what to look at, in order
-    at_once     how many of these are to be done at once, before anything is looked at
+    said_steps  how many of these its sentence says already
     alarm       whether its sentence begins with what saves people, so that it needs no word before it
     give_up     whether it may end with the appliance out of service
     about       for programmers: what the code means
@@ -52,7 +52,7 @@ class Words:
     look_first: tuple[str, ...] = ()
     give_up: bool = False
     about: str = ""
-    at_once: int = 0
+    said_steps: int = 0
     alarm: bool = False
 
 
@@ -99,8 +99,8 @@ _RICH_BURNER = {
     "before": _BURNER["before"],
 }
 _RICH = {"by_co": "CO {co:.0f} ppm with O2 {o2:.1f} %", "by_o2": "O2 {o2:.1f} % with CO2 {co2:.1f} %"}
-_HIGH_CO = "CO at {{firing}} fire {is_was} {{air_free:.0f}} ppm air-free, over its limit of {{limit:.0f}}"
-_WAS_CO = "CO at {firing} fire was {air_free:.0f} ppm air-free"
+_HIGH_CO = "CO at {{firing}} fire {is_was} {{ppm:.0f}} ppm{{basis}}, over its limit of {{of:.0f}}"
+_WAS_CO = "CO at {firing} fire was {ppm:.0f} ppm{basis}"
 _OFF_LINE = "CO2 {co2:.1f} % with O2 {o2:.1f} % is not {fuel}, which would show O2 {line_o2:.1f} %"
 _WRONG = {
     "choice": "{item}: {value}. {stop} {log_again}",
@@ -151,7 +151,7 @@ FINDINGS: Mapping[str, Words] = MappingProxyType({
             "Right valve, injector and gas for this boiler?",
             "Air intake, fan and flue: free?",
         ),
-        give_up=True, about="the flame is on the rich side", at_once=2, alarm=True,
+        give_up=True, about="the flame is on the rich side", said_steps=2, alarm=True,
     ),
     "off-line": Words(
         "O2 and CO2 don't agree",
@@ -180,7 +180,7 @@ FINDINGS: Mapping[str, Words] = MappingProxyType({
             }.items()
         },
         {f"{when}_{side}": f"{_HIGH_CO.format(is_was='was')}." for when in _BURNER for side in ("above", "not_above")},
-        _CO, give_up=True, about="CO is over its limit", at_once=2, alarm=True,
+        _CO, give_up=True, about="CO is over its limit", said_steps=2, alarm=True,
     ),
     "co-no-flame": Words(
         "CO with the burner off",
@@ -189,22 +189,32 @@ FINDINGS: Mapping[str, Words] = MappingProxyType({
         "CO was {co:.0f} ppm in the sample with the burner off.",
         ("Air the room; is another appliance running?", "Where is the probe: in the flue, or in the room's air?",
          "Zero the analyser outdoors; then read again."),
-        give_up=True, about="CO in the sample though the burner is off", at_once=1, alarm=True,
+        give_up=True, about="CO in the sample though the burner is off", said_steps=1, alarm=True,
+    ),
+    "co-rises": Words(
+        "CO rises with no turn made",
+        {
+            when: f"{_BURNER[when]}CO at {{firing}} fire rose from {{before:.0f}} to {{now:.0f}} ppm with no turn made. Look at "
+            "burner, air intake and flue, not at the screws."
+            for when in ("now", "off")
+        },
+        dict.fromkeys(("now", "off"), "CO at {firing} fire rose from {before:.0f} to {now:.0f} ppm with no turn made."),
+        _CO, give_up=True, about="CO over what bars a turn richer goes on rising with no turn made", said_steps=2, alarm=True,
     ),
     "co-rising": Words(
         "CO near its limit",
         {
-            "near_limit": "CO at {firing} fire is {air_free:.0f} ppm air-free, over half its limit of {limit:.0f}. Watch it.",
-            "near_limit_before": "CO at {firing} fire was {air_free:.0f} ppm air-free, over half its limit of {limit:.0f}.",
-            "barred": "CO at {firing} fire is {air_free:.0f} ppm air-free, limit {limit:.0f}. No turn richer. Burner off if it "
+            "near_limit": "CO at {firing} fire is {ppm:.0f} ppm{basis}, over half its limit of {of:.0f}. Watch it.",
+            "near_limit_before": "CO at {firing} fire was {ppm:.0f} ppm{basis}, over half its limit of {of:.0f}.",
+            "barred": "CO at {firing} fire is {ppm:.0f} ppm{basis}, limit {of:.0f}. No turn richer. Burner off if it "
             "rises more; then look at burner, air and flue.",
-            "barred_before": "CO at {firing} fire was {air_free:.0f} ppm air-free, limit {limit:.0f}. No turn richer; look at "
+            "barred_before": "CO at {firing} fire was {ppm:.0f} ppm{basis}, limit {of:.0f}. No turn richer; look at "
             "burner, air and flue.",
             "climbs": f"{_CO_ROSE} No turn richer. Burner off if it rises more; then look at burner, air and flue.",
         },
         {
-            **dict.fromkeys(("near_limit", "near_limit_before"), f"{_WAS_CO}, over half its limit of {{limit:.0f}}."),
-            **dict.fromkeys(("barred", "barred_before"), f"{_WAS_CO}, limit {{limit:.0f}}."),
+            **dict.fromkeys(("near_limit", "near_limit_before"), f"{_WAS_CO}, over half its limit of {{of:.0f}}."),
+            **dict.fromkeys(("barred", "barred_before"), f"{_WAS_CO}, limit {{of:.0f}}."),
             "climbs": _CO_ROSE,
         },
         _CO[1:4], about="CO is over half its limit or over what bars a turn richer, or leaps up with CO2",
@@ -232,7 +242,7 @@ FINDINGS: Mapping[str, Words] = MappingProxyType({
             "ceiling": "CO was over its limit at {co2:.1f} % CO2 at {firing} fire, still too lean.",
             "climbs": "CO climbed while {firing} fire was still too lean.",
         },
-        _CO, give_up=True, about="CO comes before the band is reached", at_once=2,
+        _CO, give_up=True, about="CO comes before the band is reached",
     ),
     # ---- gas, line, answers
     "pressure": Words(
@@ -348,7 +358,7 @@ FINDINGS: Mapping[str, Words] = MappingProxyType({
             "Is it the right screw? Compare the picture in the maker's instructions.",
             "If this screw works the other way, log that check: the advice turns round.",
         ),
-        about="a screw works against its stated direction",
+        about="a screw works against its stated direction", said_steps=4,
     ),
     "no-effect": Words(
         "screw does nothing",
@@ -532,9 +542,9 @@ def is_alarm(code: str) -> bool:
     return FINDINGS[code].alarm
 
 
-def at_once(code: str) -> tuple[str, ...]:
-    """What is to be done at once, before anything is looked at."""
-    return FINDINGS[code].look_first[: FINDINGS[code].at_once]
+def further_steps(code: str) -> tuple[str, ...]:
+    """What to look at that its sentence does not say already."""
+    return look_first(code)[FINDINGS[code].said_steps :]
 
 
 def _of(words: str | Mapping[str, str], variant: str) -> str:

@@ -16,7 +16,7 @@ REASONS: Mapping[str, str] = MappingProxyType({
     "left": "Hours since the last entry: {run_again}.",
     "reopen": "To go on with this boiler, {run_again}.",
     "stopped": "No turn until the stop is cleared.",
-    "off": "Find out why first. Then light it, CO from the first second, and wait two minutes.",
+    "off": "Then light it, CO from the first second, and wait two minutes.",
     "as-found": "Read both rates as found before the first turn, with CO: {firing} fire now.",
     # ---- read or wait
     "settled": "Steady now.",
@@ -68,6 +68,8 @@ REASONS: Mapping[str, str] = MappingProxyType({
     "travel": "That would be more than {limit:size} from as found, the travel limit. A sound valve needs no more.",
     "away": "It takes CO2 away from the middle of the band.",
     "co-near": "CO is too high here: no turn richer.",
+    "co-was-high": "CO was over its limit here: {cap:size} richer at most, then read.",
+    "way-just-told": "The way of this screw was only just told: {cap:size} at most, then read.",
     "co-climbs": "CO climbs: {cap:size} richer at most, then read.",
     "low-co-climbs": f"{_MOVES_LOW}, where CO climbs: {{cap:size}} at most, then read there.",
     "co-ceiling": f"{_HIGH_CEILING}: no turn that may go there again.",
