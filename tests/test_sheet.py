@@ -219,7 +219,7 @@ PRINTED: list[tuple[Made, list[str]]] = [  # job, what is printed and ("-") what
      ["last 09:07:05", "7, not settled"]),
     # how stops were cleared; a limit as it was stated; O2 of the band as `open` says it
     (lambda: mended(at_high(9.2, co_limit=(100.0, "ppm")).read("high", 9.2, 160)),
-     ["by: intake cleared; high fire: CO2 9.2 %", "(100 ppm as displayed). Cleared", "at most 100 ppm, ok",
+     ["by: intake cleared; high fire: CO2 9.2 %", "160 ppm, over its limit of 100. Cleared", "at most 100 ppm, ok",
       "9.0 to 9.4 % (O2 4.3 to 5.0 %)", "-No stage was skipped", "-4.3 to 5.5"]),
     (lambda: at_high(8.2).throttle(1 / 24, 8.4, co=80).throttle(1 / 24, 8.6),
      ["was still too lean. Then turned at 09:05: throttle screw 15° (1/24 turn) clockwise.", "-Cleared at"]),

@@ -9,7 +9,7 @@ from matplotlib.figure import Figure
 from advisor.chemistry import limits
 from advisor.errors import RangeError
 from advisor.job_setup.band_check import flue_of
-from advisor.job_setup.setup import AIR_FREE, CHANGES_VALVE, JobSetup
+from advisor.job_setup.setup import CHANGES_VALVE, JobSetup
 from advisor.log.check_items import CLEAN_AIR_CO, CLEAN_AIR_O2, OUTCOME
 from advisor.log.events import Event
 from advisor.procedure.stages import named
@@ -352,7 +352,7 @@ def _say_highest_co(record: Record, highest: HighestCO) -> str:
 
 def _say_seen(record: Record, seen: Seen, cleared: str) -> str:
     """What was seen, when, and how it was cleared: as `cleared` says, where it does."""
-    label, headline = LABELS[seen.finding.severity], _with_stated_limit(record.setup, seen)
+    label, headline = LABELS[seen.finding.severity], seen.headline
     since = f"{label} at {record.clock(seen.time)}, row {seen.row}"
     told = "; ".join(_say_told(row.event) for row in seen.told)
     if seen.struck and seen.cleared:
@@ -364,14 +364,6 @@ def _say_seen(record: Record, seen: Seen, cleared: str) -> str:
         how = "Then turned at {}: {}." if seen.told[-1].event.event == "turn" else "Cleared at {} by: {}."
         return f"{since}: {headline} {cleared or how.format(record.clock(seen.cleared), told)}"
     return f"{since}, still stands (see the top): {headline}{f' Told since: {told}.' if told else ''}"
-
-
-def _with_stated_limit(setup: JobSetup, seen: Seen) -> str:
-    """The headline; where it names a CO limit that the maker states on another basis, with that."""
-    stated = stated_co_limit(setup)
-    if "limit" in seen.finding.data and stated and stated[1] != AIR_FREE:
-        return f"{seen.headline.removesuffix('.')} ({say_stated(*stated)})."
-    return seen.headline
 
 
 def _say_told(event: Event) -> str:
