@@ -217,12 +217,15 @@ OPENED = [
      ["High CO2 9.03 to 9.42 % of natural gas is O2 5.0 to 4.3 %", "CO limit 100 ppm as displayed by the maker; the"]),
     ("--high 10.4:10.8 --low 10.0:10.4 --confirm-band", ["High CO2 10.4 to 10.8 % of natural gas is O2 2.6 to 1.9 %"]),
     ("--high 9.0:9.4 --low 8.6:9.0 --co-limit '0.002 CO/CO2'", ["CO limit 0.002 CO/CO2 by the maker"]),
+    ("--high 9.0:9.4 --low 8.6:9.0 --set clockwise.throttle=richer --set clockwise.offset=leaner",
+     ["Clockwise makes it leaner, as stated. Throttle up", "Clockwise makes it richer, as stated. CO"]),
+    ("--high 9:9.4 --low 8.6:9 --set clockwise.throttle=unknown", ["at a time. Which way is clockwise? Look"]),
 ]  # fmt: skip
 
 
 @pytest.mark.parametrize(("stated", "said"), OPENED)
 def test_open_reads_bands_and_limit_back(stated: str, said: list[str]) -> None:
-    """Bands in CO2 and O2 with their excess air, however they were given; the CO limit on its basis."""
+    """Bands in CO2 and O2 with their excess air, however they were given; the CO limit and the way of screws too."""
     status, out, _ = typed(f'open visit.csv --fuel "natural gas" {stated}')
     assert (status, [line for line in said if line not in words(out)]) == (0, [])
 
@@ -545,6 +548,7 @@ SHOWN = [
      "With the analyser's own accuracy of 0.3 % CO2 either way:"),
     (UNKNOWN, f"{LOW}; 10:10 show", "Offset what it does at low fire is not known yet (1/12 turn: at most"),
     (UNKNOWN, f"{LOW}; 10:10 show", "Throttle 1/12 turn clockwise makes +"),
+    ("", f"{FIRST}; {NOW} show", "; play about 11°; lag about"),
     (UNKNOWN, f"{LOW}; 10:10 next --why", "which way it works is not sure yet"),
     ("", f"{FIRST}; {NOW} next", "To do: preparation, valve, lighting, pressure."),
     ("", f"{FIRST}; {NOW} note warm", "To do: preparation, valve, lighting, pressure."),

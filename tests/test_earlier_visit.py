@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 from console import called
-from replay import Told, at_high
+from replay import BANDS, Told, at_high
 
 from advisor import Job
 from advisor.job_setup.prior import SEEN_FAULT_CHANCE, Prior
@@ -38,7 +38,7 @@ def test_the_response_it_showed_is_taken_over_and_widened() -> None:
     assert setup.prior.gain_per_turn["throttle"] == pytest.approx(8.0, rel=0.25)
     assert YEAR_LOG_SD < setup.prior.log_sd("throttle") < Prior().gain_log_sd
     assert setup.prior.fault_chances("throttle") == (SEEN_FAULT_CHANCE, SEEN_FAULT_CHANCE)
-    assert "throttle" in setup.prior_source
+    assert setup.prior_source == "old.csv"
 
 
 def test_a_screw_that_was_not_turned_is_as_unknown_as_ever() -> None:
@@ -46,7 +46,6 @@ def test_a_screw_that_was_not_turned_is_as_unknown_as_ever() -> None:
     setup = next_setup(lively_throttle().job.situation(), SERVICE, "old.csv")
     assert setup.prior.gain_per_turn["offset"] == Prior().gain_per_turn["offset"]
     assert setup.prior.log_sd("offset") == Prior().gain_log_sd
-    assert "offset" not in setup.prior_source
 
 
 @pytest.mark.parametrize("degrees", [3.75, 7.5, 15.0])
@@ -101,6 +100,17 @@ def test_open_takes_over_and_says_so(tmp_path: Path) -> None:
     assert (new.visit, new.site) == (SERVICE, Job.load(OLD).situation().setup.site)
     assert new.prior.log_sd("throttle") < math.hypot(YEAR_LOG_SD, 0.3)
     assert (new.analyser, new.calibrated) == ("", "")  # today's are asked anew
+
+
+def test_open_says_what_was_wrong_last_time(tmp_path: Path) -> None:
+    """A last visit that was not finished is told of at once; one that was is not."""
+    assert "Last " not in opened(tmp_path)[1]
+    out, old, told = io.StringIO(), tmp_path / "left.csv", Told()
+    told.job = Job.create(old, fuel="natural gas", bands=BANDS)
+    told.at("high", 9.2, co=500)
+    assert called(["open", str(tmp_path / "again.csv"), "--from", str(old)], out, io.StringIO()) == 0
+    assert "Last     not finished: CO over its limit" in out.getvalue()
+    assert "highest CO 500 ppm" in " ".join(out.getvalue().split())
 
 
 def test_what_is_stated_anew_wins(tmp_path: Path) -> None:

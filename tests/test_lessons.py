@@ -356,7 +356,7 @@ def test_the_second_look() -> None:
     assert came
     assert lesson.first_advice.expect_low_pct < came.co2_pct < lesson.first_advice.expect_co2_pct  # a year changed it
     assert hand.job.setup.visit == "service"
-    assert "throttle" in hand.job.setup.prior_source
+    assert hand.job.setup.prior_source == "the first visit"
     assert other.job.setup.prior_source == ""
 
 

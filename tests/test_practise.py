@@ -21,6 +21,7 @@ from advisor.chemistry import limits
 from advisor.chemistry.fuels import NATURAL_GAS
 from advisor.job_setup.setup import JobSetup
 from advisor.report.answers import PRACTICE
+from advisor.report.layout import LEAST_WIDTH
 from advisor.training import classroom, marking, practice
 from advisor.training.practice import CHECK_S, NAMES, SCREW_UNKNOWN, Practice, begin, say_end, say_help, task_of
 from advisor.training.practice import run as play
@@ -119,8 +120,10 @@ def lines_of(typed: list[str], practice: Practice) -> list[str]:
     return "\n".join(said).split("\n")
 
 
-def test_every_answer_fits_the_screen() -> None:
-    """80 columns; help, advice and end each shorter than 24 lines."""
+@pytest.mark.parametrize("columns", [80, 40, 32])
+def test_every_answer_fits_the_screen(columns: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Nothing is wider than the terminal; at 80 columns help, advice and end are each shorter than 24 lines."""
+    monkeypatch.setenv("COLUMNS", str(columns))
     practice = session(5, "reversed")
     typed = [
         "?",
@@ -138,12 +141,13 @@ def test_every_answer_fits_the_screen() -> None:
         "stop",
     ]
     shown = lines_of(typed, practice)
-    assert max(map(len, shown)) <= 80
+    assert max(map(len, shown)) <= columns
     named_in_vain = lines_of(["high", "r", "say dead", "say line", "off"], session(5))
-    assert any("none, 2 wrong" in line for line in named_in_vain)
-    assert max(map(len, named_in_vain)) <= 80
-    assert len(say_help().splitlines()) < 24
-    assert len(say_end(practice).splitlines()) < 24
+    assert "none, 2 wrong" in words("\n".join(named_in_vain))
+    assert max(map(len, named_in_vain)) <= columns
+    for figure in ("reversed", f"{practice.mark().points}"):
+        assert figure in words(say_end(practice))
+    assert columns < 80 or max(len(said.splitlines()) for said in (say_help(), say_end(practice))) < 24
 
 
 def test_the_marks_are_the_truth_at_both_rates() -> None:
@@ -762,7 +766,7 @@ def test_levels_get_harder() -> None:
     assert not set(levels[1].faults) & set(levels[2].faults)
 
 
-def test_a_class_plays_the_same_boilers_in_turn() -> None:
+def test_a_class_plays_the_same_boilers_in_turn(monkeypatch: pytest.MonkeyPatch) -> None:
     """Each pupil's next boiler is the first not yet played; results are appended, shown as table and plot."""
     for pupil, times in (("Ann", 2), ("Ben", 1)):
         for _ in range(times):
@@ -783,6 +787,10 @@ def test_a_class_plays_the_same_boilers_in_turn() -> None:
     assert Path("class.png").read_bytes().startswith(b"\x89PNG")
     assert Path("class.csv").read_bytes() == before
     assert list(pd.read_csv("class.csv").columns) == list(classroom.COLUMNS)
+    monkeypatch.setenv("COLUMNS", str(LEAST_WIDTH))
+    status, out, _ = run("practise", "--class", "class.csv")
+    assert "Ann: played 2" in words(out)
+    assert max(map(len, out.splitlines())) <= LEAST_WIDTH
 
 
 def test_a_class_file_that_is_none_is_refused_with_its_line() -> None:

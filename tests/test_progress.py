@@ -22,6 +22,8 @@ GOOD = {
     "throttle clockwise": "richer", "offset clockwise": "richer", "standing pressure": "20.4 mbar",
     "CO limit": "200 ppm air-free", "other appliances": "none", "working pressure": "19.8 mbar",
     "test points": "tight", "appliance left": "in service", "technician": "A. N. Other",
+    "boiler": "Example 24", "serial number": "0417", "reason for visit": "yearly service", "new valve": "part 3",
+    "analyser serial number": "88",
 }  # fmt: skip
 HAS_READ = ("flue temperature", "air temperature", "heating value")  # what belongs to a reading of the proof
 
@@ -367,10 +369,21 @@ TYPED = [
         "CO limit '100': which basis? Type 100 ppm air-free, 100 ppm (as displayed), or a ratio such as 0.004 CO/CO2",
     ),
     ("calibration date", "2026-02-11", ("2026-02-11", "")),
-    ("calibration date", "11.2.26", "date '11.2.26' can't be read: type it as 2026-05-04 or 04 May 2026"),
+    ("calibration date", "11.2.", "date '11.2.' can't be read: type it as 2026-05-04 or 04 May 2026"),
+    ("calibration date", "3 May", ("2026-05-03", "")),
+    ("calibration date", "May 5", ("2025-05-05", "")),  # the day after today is last year's
+    ("calibration date", "29 Feb", ("2024-02-29", "")),
+    ("calibration date", "3rd of February", ("2026-02-03", "")),
+    ("calibration date", "3. Feb 26", ("2026-02-03", "")),
+    ("calibration date", "11.2.26", ("2026-02-11", "")),
+    ("calibration date", "3/4/26", "date '3/4/26': 03 Apr or 04 Mar? Type it as 04 May 2026"),
     ("calibration date", "2027-02-11", "date 2027-02-11 can't be: it lies in the future"),
     ("gas at meter", "12 20", "gas at meter '12 20': three numbers, or four with the barometer, such as 12 20 15 980"),
     ("technician", "  ", "nothing was typed"),
+    ("new valve", "yes", "'yes' is no answer here: type it in words"),
+    ("boiler", "Y", "'Y' is no answer here: type it in words"),
+    ("reason for visit", "no", "'no' is no answer here: type it in words"),
+    ("reason for visit", "no hot water", ("no hot water", "")),
 ]
 
 

@@ -1,5 +1,6 @@
 """The record of a job: what was read is told, what was not is missing, a rerun gives the same."""
 
+import re
 from datetime import timedelta
 from pathlib import Path
 
@@ -13,7 +14,7 @@ from advisor.chemistry.flue_gas import FlueGas
 from advisor.errors import RangeError
 from advisor.log.check_items import INPUT_RATE
 from advisor.report.flue import DOUBTED, ON_THE_WAY, SETTLED, FlueQuantity, quantities, say_quantity
-from advisor.report.record import Record
+from advisor.report.record import Record, last_visit
 from advisor.report.show import say_job
 
 MARK = 1 / 24
@@ -59,7 +60,7 @@ def test_as_found_and_as_left_are_the_rows_of_the_log() -> None:
             event = events[flue.row - 1]
             read = (event.firing, event.co2_pct, event.o2_pct, event.co_ppm)
             assert read == (firing, flue.gas.co2_pct, flue.gas.o2_pct, flue.gas.co_ppm)
-    assert [(note.code, note.data["turns"]) for note in whole.rates["low"].found_notes] == [("found-after-turns", 1)]
+    assert [(note.code, note.data["turns"]) for note in whole.rates["low"].found_notes] == [("found-after-turns", 2)]
 
 
 def test_figures_that_are_worked_out_follow_their_sources() -> None:
@@ -169,13 +170,88 @@ def test_a_halt_that_was_cleared_stays_on_the_record_as_of_its_row() -> None:
     told = Told().at("high", 9.9, co=500)
     first = record(told.job).seen[0].finding.data["air_free"]
     told.read("high", 9.9, 700)
-    (stands,) = (seen for seen in record(told.job).seen if seen.finding.severity == "halt")
+    (stands,) = (seen for seen in record(told.job).seen if seen.finding.code == "high-co")
     assert (stands.finding.code, stands.cleared) == ("high-co", None)
     assert stands.finding.data["air_free"] == pytest.approx(1.4 * first)
     told.throttle(-1 / 12, 9.3)
-    (seen,) = (seen for seen in record(told.job).seen if seen.finding.severity == "halt")
+    (seen,) = (seen for seen in record(told.job).seen if seen.finding.code == "high-co")
     assert (seen.row, seen.finding.data["air_free"], seen.cleared) == (2, first, told.job.events[-1].time)
     assert seen.headline != stands.headline
+
+
+def test_a_stop_keeps_what_was_mended_and_what_cleared_it() -> None:
+    """The note of the new start, the cause as told, the reading that cleared it; why the burner went off is no cure."""
+    told = Told().at("high", 9.2, co=500)
+    for firing, note in (("off", "alarm"), ("high", "intake cleared")):
+        told.job.run_at(firing, at=told.wait(10).now, note=note)
+    (stands,) = (seen for seen in record(told.job).seen if seen.finding.severity == "halt")
+    assert [row.event.note for row in stands.told] == ["intake cleared"]
+    told.wait(10).check("cause of CO", "mended").wait(150).read("high", 9.2)
+    (seen,) = (seen for seen in record(told.job).seen if seen.finding.severity == "halt")
+    cleared_by = seen.told[-1]
+    assert [row.event.note or row.event.value for row in seen.told[:-1]] == ["intake cleared", "mended"]
+    assert seen.cleared == cleared_by.event.time
+
+
+def test_a_stop_for_co_is_not_cleared_by_a_worse_one() -> None:
+    """CO that climbs below the band, then passes its limit: both stops end with the reading that is right again."""
+    told = at_high(8.2).throttle(MARK, 8.4, co=30)
+    told.throttle(MARK, 8.6, co=250).read("high", 8.6, 250).co(420)
+    told.job.run_at("off", at=told.wait(10).now)
+    halts = [seen for seen in record(told.job).seen if seen.finding.severity == "halt"]
+    assert {"co-climbing", "high-co"} <= {seen.finding.code for seen in halts}
+    assert {seen.cleared for seen in halts} == {None}
+    told.wait(60).check("cause of CO", "mended").at("high", 8.6, 8.6)
+    halts = [seen for seen in record(told.job).seen if seen.finding.severity == "halt"]
+    assert len({(seen.cleared, seen.told[-1].number) for seen in halts}) == 1
+
+
+def test_a_warning_that_is_over_stays_on_the_record() -> None:
+    """CO over half its limit, later low; but not that a check was still to come, nor what became a stop."""
+    told = Told(pressures={"working pressure": (17.0, 25.0, "mbar")}).at("high", 9.4, co=250)
+    told.check("working pressure", 20, "mbar").throttle(-MARK, 9.2)
+    (warned,) = (seen for seen in record(told.job).seen if seen.finding.severity == "warn" and seen.cleared)
+    assert warned.finding.code == "co-rising"
+    told = at_high(9.2).read("high", 9.2, 250).read("high", 9.2, 500)
+    assert [seen.finding.code for seen in record(told.job).seen if seen.finding.severity == "warn"] == []
+
+
+@pytest.mark.parametrize(
+    ("stated", "held", "said"),
+    [  # maker's CO limit; CO, CO air-free, CO/CO2 at most; what `show` says
+        ((100.0, "ppm"), (100.0, 400.0, 0.004), "CO 20 ppm (limit 100), 26 air-free, CO/CO2 0.0002."),
+        ((200.0, "ppm air-free"), (None, 200.0, 0.004), "CO 20 ppm, 26 air-free (limit 200), CO/CO2 0.0002."),
+        ((0.002, "CO/CO2"), (None, 400.0, 0.002), "CO 20 ppm, 26 air-free, CO/CO2 0.0002 (limit 0.002)."),
+        ((0.006, "CO/CO2"), (None, 400.0, 0.004), "CO/CO2 0.0002 (limit 0.006)."),
+    ],
+)
+def test_a_co_limit_is_held_against_as_it_was_stated(
+    stated: tuple[float, str], held: tuple[float | None, float, float], said: str
+) -> None:
+    """On its own basis and as typed, the published ones beside it."""
+    made = record(at_high(9.2, co_limit=stated).job)
+    found = {each.name: each.high for each in quantities(made.setup, made.rates["high"])}
+    assert (found["CO"], found["CO air-free"], found["CO/CO2"]) == held
+    assert said in shown(at_high(9.2, co_limit=stated))
+
+
+LAST: list[tuple[Made, str]] = [  # what the next visit is told
+    (lambda: at_high(9.2).read("high", 9.2, 500),
+     r"not finished: CO over its limit.*; highest CO 500 ppm, \d+ air-free; stopped for CO over its limit\."),
+    (lambda: Told().check("clean air CO", "30 ppm"), r"not finished: .* and \d more; stopped for clean air CO\."),
+    (lambda: Told().check("appliance left", "out of service"), r"not finished: .*; left out of service\."),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("made", "said"), LAST)
+def test_what_was_wrong_is_told_to_the_next_visit(made: Made, said: str) -> None:
+    """What is open, how it was left, the highest CO where CO was a matter, what it was stopped for."""
+    assert re.fullmatch(said, last_visit(record(made().job)))
+
+
+def test_nothing_is_told_of_a_visit_that_was_as_it_should_be() -> None:
+    """The demo's whole visit came to its end without a stop."""
+    assert last_visit(demo("whole_visit")) == ""
 
 
 def test_turns_are_told_one_by_one_and_net() -> None:

@@ -36,6 +36,13 @@ def test_json_holds_what_page_1_says() -> None:
     assert data["open"]
 
 
+def test_how_a_stop_was_cleared_is_told_in_words() -> None:
+    """What was mended while it stood, then the reading that cleared it."""
+    told = at_high(9.2).read("high", 9.2, 900).check("cause of CO", "mended").wait(150).read("high", 9.2)
+    (stop,) = (found for found in data_of(record(told.job), "a")["findings"] if found["severity"] == "halt")
+    assert [said.partition(":")[0] for said in stop["cleared_by"]] == ["check", "high fire"]
+
+
 def test_csv_has_the_same_values_by_name(tmp_path: Path) -> None:
     """One name and value a row, nested names joined by points."""
     told = at_high(8.3).turn("throttle", 1 / 24)

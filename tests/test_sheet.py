@@ -193,9 +193,16 @@ def over_two_days() -> Told:
     return told.wait(3600).void()
 
 
+def mended(told: Told) -> Told:
+    """A stop for CO, and the cause told with the new start."""
+    for firing, note in (("off", ""), ("high", "intake cleared")):
+        told.job.run_at(firing, at=told.wait(10).now, note=note)
+    return told.wait(150).read("high", 9.2).read("high", 9.2)
+
+
 PRINTED: list[tuple[Made, list[str]]] = [  # job, what is printed and ("-") what is not
     (Told, ["NOT FINISHED", "High fire as left: MISSING, not read", "Low fire as left: MISSING, not read",
-            "No reading was taken: there is nothing to draw."]),
+            "No stop came, and no warning stands.", "No reading was taken: there is nothing to draw."]),
     (lambda: Told().check("pressure drop", "no").skip("gas pressure"),  # skipped past a stop
      ["NOT FINISHED", "STOP at 09:00, row 1, still stands (see the top): ", "-No findings."]),
     (checked, ["81 mbar (32.52 inH2O) at 09:00, OUTSIDE", "9 inH2O at 09:00, ok", "-(9 inH2O",
@@ -210,6 +217,13 @@ PRINTED: list[tuple[Made, list[str]]] = [  # job, what is printed and ("-") what
     # a last reading that was not settled is said beside the figures as left
     (lambda: at_high(9.2).read("high", 9.2).at("low", 8.8).at("high", 9.5, after_s=35),
      ["last 09:07:05", "7, not settled"]),
+    # how stops were cleared; a limit as it was stated; O2 of the band as `open` says it
+    (lambda: mended(at_high(9.2, co_limit=(100.0, "ppm")).read("high", 9.2, 160)),
+     ["by: intake cleared; high fire: CO2 9.2 %", "160 ppm, over its limit of 100. Cleared", "at most 100 ppm, ok",
+      "9.0 to 9.4 % (O2 4.3 to 5.0 %)", "-No stage was skipped", "-4.3 to 5.5"]),
+    (lambda: at_high(8.2).throttle(1 / 24, 8.4, co=80).throttle(1 / 24, 8.6),
+     ["was still too lean. Then turned at 09:05: throttle screw 15° (1/24 turn) clockwise.", "-Cleared at"]),
+    (lambda: at_high().skip("before"), ["Skipped: preparation. Reason: in a hurry"]),
 ]  # fmt: skip
 
 
@@ -222,7 +236,7 @@ def test_the_sheet_prints_what_it_should(made: Made, texts: list[str]) -> None:
 
 def test_the_picture_says_what_its_lines_and_letters_are() -> None:
     """One line under it; no word of letters where there are none."""
-    change, letter = "Dash-dot line: change of firing rate.", "Letter in a box: the stop with that letter"
+    change, letter = "Dash-dot line: change of firing rate.", "Letter in a box: a stop, named in the record"
     for name, lettered in (("whole_visit", False), ("reversed_screw", True)):
         printed = page_text(sheet.picture_of(of_demo(name), "visit.csv"))
         assert change in printed

@@ -157,7 +157,7 @@ class Guide:
             self._announced, self._above = stage, ""
             high_first = stage is LOW and self.advice.firing == "high" and self.progress.of(HIGH).state == "skipped"
             does = "high fire comes first, though it was skipped" if high_first else stage.words.does
-            self._say_apart(f"{stage.words.called.capitalize()}: {does}.")
+            self._say_apart(f"{stage.words.called.capitalize()}{f': {does}' if does else ''}.")
             if stage.name not in self._cautioned:
                 self._cautioned.add(stage.name)
                 self.terminal.say("\n".join(labelled("Caution", stage.words.caution)))

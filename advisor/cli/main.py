@@ -128,7 +128,13 @@ def open_log(
         setup = prior_file.with_prior_from(prior, setup)
     open_options.ask_back_bands(setup, confirm_band)
     create_log(log, setup)
-    typer.echo(answers.say_opened(setup, log))
+    last = ""
+    if earlier:
+        from advisor.report import record  # here, not above: no other answer needs it
+
+        job = Job.load(earlier)
+        last = record.last_visit(record.record_of(job.setup, job.events))
+    typer.echo(answers.say_opened(setup, log, settings.get("clockwise", ()), last))
 
 
 @command("run-at")
@@ -351,7 +357,7 @@ def practise(
         class_file, pupil, overwrite,
     )  # fmt: skip
     for said in trainer_command.practise(asked, input, typer.echo):
-        typer.echo(said)
+        typer.echo(answers.say_plainly(said))
 
 
 @command()

@@ -3,6 +3,7 @@
 The questions in words are in `wording.visit`, their order in `procedure.stages`. Common practice, no source.
 """
 
+import re
 from collections.abc import Mapping
 from contextlib import suppress
 from dataclasses import dataclass, replace
@@ -197,6 +198,8 @@ def parse_answer(item: CheckItem, words: str, setup: JobSetup, today: date) -> t
             return parse_date(words, today), ""
     if not words:
         raise RangeError("nothing was typed")
+    if words.lower() in ("y", "n", *YES_NO):
+        raise RangeError(f"'{words}' is no answer here: type it in words")
     return words[:200], ""
 
 
@@ -231,8 +234,15 @@ def _measured(item: CheckItem, words: str, setup: JobSetup) -> tuple[str, str]:
     return f"{value:.10g}", unit
 
 
+_NO_YEAR = ("%d %b ", "%d %B ", "%b %d ", "%B %d ", "%d.%m.")  # the year comes behind
+_ORDINAL = re.compile(r"(?<=\d)(?:st|nd|rd|th|\.(?= ))(?: of\b)?", re.IGNORECASE)  # 3rd of May, 3. May
+
+
 def parse_date(words: str, today: date) -> str:
-    """A date as people write it -> as 2026-02-11. One that can be read two ways is asked back. Raises RangeError."""
+    """A date as people write it -> as 2026-02-11; without a year the latest such day up to today.
+
+    One that can be read two ways is asked back. Raises RangeError.
+    """
     day = _written_date(words, today)
     if not date(1990, 1, 1) <= day <= today + timedelta(days=1):
         raise RangeError(f"date {words} can't be: it lies in the {'future' if day > today else 'far past'}")
@@ -240,12 +250,18 @@ def parse_date(words: str, today: date) -> str:
 
 
 def _written_date(words: str, today: date) -> date:
-    plain = " ".join(words.replace(",", " ").split())
-    for form in ("%Y-%m-%d", "%Y/%m/%d", "%d.%m.%Y", "%d %b %Y", "%d %B %Y", "%b %d %Y", "%B %d %Y"):
+    plain = " ".join(_ORDINAL.sub("", words.replace(",", " ")).split())
+    for form in ("%Y-%m-%d", "%Y/%m/%d", *(f"{form}{year}" for form in _NO_YEAR for year in ("%Y", "%y"))):
         with suppress(ValueError):
             return datetime.strptime(plain, form).date()
+    for year in range(today.year, today.year - 9, -1):  # as far back as one 29 February may lie from the next
+        for form in _NO_YEAR:
+            with suppress(ValueError):
+                day = datetime.strptime(f"{plain} {year}", f"{form}%Y").date()
+                if day <= today:
+                    return day
     found = []
-    for form in ("%d/%m/%Y", "%m/%d/%Y"):
+    for form in ("%d/%m/%Y", "%m/%d/%Y", "%d/%m/%y", "%m/%d/%y"):
         with suppress(ValueError):
             found.append(datetime.strptime(plain.replace("-", "/"), form).date())
     if len(set(found)) == 2:
@@ -287,7 +303,7 @@ class Problem:
 
 def problem_of(item: CheckItem, answer: Event, setup: JobSetup) -> Problem | None:
     """Why this logged answer blocks going on; None where it does not."""
-    if answer.event == "note":
+    if answer.event == "note" or (item.kind == "text" and answer.value.strip()):
         return None
     about = {"item": item.item}
     tomorrow = (answer.time + timedelta(days=1)).date()  # the latest date that it can name, in whatever time zone

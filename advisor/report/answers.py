@@ -1,7 +1,7 @@
 """The answers in words: the first line is the answer, then what to expect and why. Made from a case, not from a job."""
 
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Container, Iterable, Sequence
 
 from advisor.chemistry import limits
 from advisor.decision.advise import Case
@@ -106,9 +106,14 @@ def say_not_advised(verdict: Verdict, voice: Voice = "log") -> str:
     return "\n".join(wrapped(f"Not advised: {reason_text(why.code, why.data, voice)}"))
 
 
-def say_opened(setup: JobSetup, path: object) -> str:
-    """What `open` prints: where the log is, what to prepare, and where to start."""
+def say_opened(setup: JobSetup, path: object, ways: Container[str] = (), last: str = "") -> str:
+    """What `open` prints: where the log is, what to prepare, and where to start.
+
+    ways  screws whose way was stated
+    last  what was wrong on the last visit, "" where nothing was
+    """
     lines = wrapped(f"Log {path} is open. Start at high fire.")
+    lines += labelled("Last", last) if last else []
     for firing, (low, high) in setup.bands.items():
         o2, air = flue_of(setup.fuel, (low, high))
         lines += labelled(
@@ -118,15 +123,15 @@ def say_opened(setup: JobSetup, path: object) -> str:
         )
     for screw, way in setup.clockwise.items():
         asks = f"Which way is clockwise? Look it up, log check {screw}-clockwise richer or leaner; till then {way}."
-        if way == "leaner":
-            asks = "Clockwise makes it leaner, as stated."
-        shown = f"Clockwise was {way} last time." if screw in setup.prior.gain_log_sd_of else asks
+        if way == "leaner" or (screw in ways and way != "unknown"):
+            asks = f"Clockwise makes it {way}, as stated."
+        shown = f"Clockwise was {way} last time." if screw in setup.prior.gain_log_sd_of and screw not in ways else asks
         lines += labelled(screw.capitalize(), f"up to {say_size(setup.cap_turns[screw])} at a time. {shown}")
     lines += labelled("CO limit", _say_co_limit(setup))
     if setup.prior.gain_log_sd_of:
         marks = [f"{screw} about {gain / 24:.2f} % CO2 in 15°" for screw, gain in setup.prior.gain_per_turn.items()
                  if screw in setup.prior.gain_log_sd_of]  # fmt: skip
-        lines += labelled("Known", f"{', '.join(marks)}; from {setup.prior_source}, a year may have changed it.")
+        lines += labelled("Known", f"{', '.join(marks)}; from {setup.prior_source}; a year may have changed it.")
     elif setup.prior_source:
         lines += labelled("Guess", f"first guess from {setup.prior_source}.")
     for caution in BEFORE:

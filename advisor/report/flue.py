@@ -12,12 +12,12 @@ from advisor.chemistry import limits
 from advisor.chemistry.flue_gas import FlueGas
 from advisor.decision.advise import Case
 from advisor.diagnosis.answers import flue_gas_of_row
-from advisor.job_setup.setup import JobSetup
+from advisor.job_setup.setup import AIR_FREE, DISPLAYED, RATIO, JobSetup
 from advisor.log.check_items import LEAKING, SAMPLE_LINE
 from advisor.log.events import Row
 from advisor.messages import Reason
 from advisor.response.predictive import chance_truly_in_band
-from advisor.response.reading_checks import co_limit_ppm, judge
+from advisor.response.reading_checks import judge
 from advisor.response.situation import Situation
 from advisor.screws import Firing
 
@@ -104,15 +104,23 @@ MEASURED = frozenset({"CO2", "O2", "CO", "Flue temperature", "Air temperature"})
 
 
 def quantities(setup: JobSetup, record: FiringRecord) -> tuple[FlueQuantity, ...]:
-    """All quantities of a rate in the order of the record; O2 is held against the fuel's line at the as-left CO2."""
+    """All quantities of a rate in the order of the record; O2 is held against the fuel's line at the as-left CO2.
+
+    The maker's CO limit is held against on the basis that it was stated on.
+    """
     least, most = (float(setup.fuel.excess_air_ratio(co2_pct=edge)) for edge in reversed(record.band))
     held: dict[str, tuple[float | None, float | None]] = {
         "co2_pct": record.band,
-        "co_air_free_ppm": (None, co_limit_ppm(setup)),
+        "co_air_free_ppm": (None, limits.CO_AIR_FREE_PPM),
         "excess_air_ratio": (least, most),
     }
     if setup.fuel.composition.get("CH4", 0.0) >= MAINLY_METHANE:
         held["co_co2_ratio"] = None, limits.CO_CO2_RATIO
+    stated = stated_co_limit(setup)
+    if stated:
+        value, basis = stated
+        field = {AIR_FREE: "co_air_free_ppm", DISPLAYED: "co_ppm", RATIO: "co_co2_ratio"}[basis]
+        held[field] = None, min(value, held.get(field, (None, None))[1] or value)
     left = record.as_left.gas if record.as_left else FlueGas()
     found = record.as_found.gas if record.as_found else FlueGas()
     if left.co2_pct and left.co2_pct <= setup.fuel.co2_max_pct:
@@ -122,6 +130,23 @@ def quantities(setup: JobSetup, record: FiringRecord) -> tuple[FlueQuantity, ...
         FlueQuantity(name, unit, decimals, getattr(found, field), getattr(left, field), *held.get(field, (None, None)))
         for name, unit, decimals, field in QUANTITIES
     )
+
+
+def stated_co_limit(setup: JobSetup) -> tuple[float, str] | None:
+    """The maker's CO limit and its basis, as stated; None where none was."""
+    air_free = setup.co_limit_ppm_air_free
+    return setup.co_limit or (None if air_free is None else (air_free, AIR_FREE))
+
+
+def co_limit(setup: JobSetup) -> tuple[float, str]:
+    """The CO limit in force and its basis: as stated, or the published one where none was or it is stricter."""
+    value, basis = stated_co_limit(setup) or (limits.CO_AIR_FREE_PPM, AIR_FREE)
+    return min(value, limits.CO_AIR_FREE_PPM) if basis == AIR_FREE else value, basis
+
+
+def say_stated(value: float, basis: str) -> str:
+    """A CO limit in words: "100 ppm as displayed"."""
+    return f"{value:g} {'ppm as displayed' if basis == DISPLAYED else basis}"
 
 
 def say_number(value: float, decimals: int) -> str:
@@ -145,6 +170,9 @@ def say_allowed(quantity: FlueQuantity) -> str:
         return ""
     high = f"{quantity.high:.{quantity.decimals}f}" if quantity.high is not None else ""
     said = f"at most {high}" if quantity.low is None else f"{quantity.low:.{quantity.decimals}f} to {high}"
+    if quantity.name == "O2" and quantity.low is not None and quantity.high is not None:  # no band of its own
+        line, tolerance = (quantity.high + quantity.low) / 2, (quantity.high - quantity.low) / 2
+        said = f"{line:.1f} \u00b1{tolerance:.1f}"
     return f"{said} {quantity.unit}".rstrip() + {True: ", ok", False: ", OUT", None: ""}[quantity.inside]
 
 

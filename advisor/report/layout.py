@@ -80,4 +80,11 @@ def listed(label: str, sentences: Sequence[str]) -> list[str]:
     return [line for index, sentence in enumerate(sentences) for line in labelled("" if index else label, sentence)]
 
 
+def table(rows: Sequence[str], sentences: Sequence[str]) -> list[str]:
+    """The rows of a table; where one is wider than the terminal, sentences in their place."""
+    if all(columns(row) <= width() for row in rows):
+        return [*rows]
+    return [line for sentence in sentences for line in wrapped(sentence, None, "", "  ")]
+
+
 _width = width

@@ -4,7 +4,8 @@ A pure function of the log: the same rows give the same record whenever and wher
 read is said to be missing, never worked out from others.
 """
 
-from collections.abc import Iterable, Mapping, Sequence
+import itertools
+from collections.abc import Container, Iterable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime
@@ -13,7 +14,7 @@ from advisor import parsing, units
 from advisor.decision.advise import Case, advise_case
 from advisor.decision.answers import Advice
 from advisor.diagnosis.answers import Wrong, drop_of
-from advisor.diagnosis.carbon_monoxide import OF_CO, co_struck
+from advisor.diagnosis.carbon_monoxide import CO_STOPS, OF_CO, co_struck
 from advisor.diagnosis.findings import STOPPING_ITEMS
 from advisor.diagnosis.way_back import WayBack, way_back
 from advisor.errors import RangeError
@@ -22,8 +23,10 @@ from advisor.log.check_items import (
     AIR_C,
     CLEAN_AIR_CO,
     CLEAN_AIR_O2,
+    CO_CAUSE,
     FLUE_C,
     INPUT_RATE,
+    OUT_OF_SERVICE,
     OUTCOME,
     PLATE_INPUT,
     PLATE_PRESSURE,
@@ -52,6 +55,7 @@ from advisor.screws import FIRING_FOR, FIRINGS, SCREW_FOR, SCREWS, Firing, Screw
 from advisor.wording import past_text, short_text
 
 PLACED = (INPUT_RATE, PLATE_INPUT, PLATE_PRESSURE, FLUE_C, AIR_C, OUTCOME, CLEAN_AIR_O2, CLEAN_AIR_CO, *TEXTS)
+MOST_OPEN = 3  # names of what is open that the next visit is told
 NEVER = datetime(2000, 1, 1, tzinfo=UTC)  # of a log without rows
 
 
@@ -112,6 +116,7 @@ class Seen:
 
     finding   with its latest data while it stands; with those of its row once it was cleared
     struck    why its row was struck; "" where it was not
+    told      of a stop: rows that say what was found or mended while it stood; last the one that cleared it
     """
 
     finding: Finding
@@ -119,6 +124,7 @@ class Seen:
     time: datetime
     cleared: datetime | None
     struck: str = ""
+    told: tuple[Row, ...] = ()
 
     @property
     def headline(self) -> str:
@@ -148,7 +154,7 @@ class Record:
     offs       rows in which the burner went off, or was found off
     net_turns_cw  by screw, from as found, clockwise positive
     steps      by screw: (net turn, CO2 change) between settled readings with only that screw turned between
-    seen       halts, and CO that was struck, in the order they came; then what else stands now
+    seen       halts, and CO that was struck, in the order they came; then warnings, and the notes that stand now
     skipped    (stage, reason)
     drop       from standing to working pressure; None where one was not measured
     calibrated, calibration_age_days  of the analyser; None where not told
@@ -260,6 +266,28 @@ def record_of(setup: JobSetup, events: Sequence[Event], warnings: tuple[str, ...
     )
 
 
+def last_visit(record: Record) -> str:
+    """What the next visit has to know of one that was not as it should be; "" where nothing was wrong."""
+    stops = [_stop_name(seen.finding) for seen in record.seen if seen.finding.severity == "halt"]
+    names, highest = record.open_names.split(", "), record.highest_co
+    said = []
+    if not record.finished:
+        more = f" and {len(names) - MOST_OPEN} more" if len(names) > MOST_OPEN else ""
+        said.append(f"not finished: {', '.join(names[:MOST_OPEN])}{more}")
+    if record.told.get(OUTCOME) == OUT_OF_SERVICE:
+        said.append(f"left {OUT_OF_SERVICE}")
+    if highest and any(seen.finding.code in (*OF_CO, *CO_STOPS) for seen in record.seen):
+        air_free = "" if highest.air_free_ppm is None else f", {highest.air_free_ppm:.0f} air-free"
+        said.append(f"highest CO {highest.co_ppm:g} ppm{air_free}")
+    if stops:
+        said.append(f"stopped for {', '.join(dict.fromkeys(stops))}")
+    return f"{'; '.join(said)}." if said else ""
+
+
+def _stop_name(stop: Finding) -> str:
+    return str(stop.data["item"]) if stop.code in ("not-ready", "wrong-answer") else short_text(stop.code)
+
+
 def _highest_co(setup: JobSetup, events: Sequence[Event]) -> HighestCO | None:
     read = [(event.co_ppm, row, event) for row, event in enumerate(events, 1) if event.co_ppm is not None]
     if not read:
@@ -304,8 +332,11 @@ def _lived_through(
             if key not in last:
                 first[key] = finding
             last[key] = replace(last.get(key, Seen(finding, row.number, row.event.time, None)), finding=finding)
-        for key in [key for key in last if key not in findings]:
-            past.append(replace(last.pop(key), finding=first[key], cleared=row.event.time))
+        co_stands = {finding.firing for finding in findings.values() if _stops_for_co(finding)}
+        for key, seen in [*last.items()]:
+            if key not in findings and not (_stops_for_co(seen.finding) and seen.finding.firing in co_stands):
+                over = replace(last.pop(key), finding=first[key], cleared=row.event.time, told=(row,))
+                past += [over] if _is_remembered(over.finding, co_stands) else []
         for settled in then.tracker.settled:
             states[settled.number] = SETTLED
         for outlier in then.tracker.outliers:
@@ -313,11 +344,38 @@ def _lived_through(
     for row in situation.of("reading"):
         on_the_way = row.event in situation.tracker.rising or usable(situation.setup, row.event)
         states.setdefault(row.number, ON_THE_WAY if on_the_way else DOUBTED)
-    halts = [seen for seen in (*past, *last.values()) if seen.finding.severity == "halt"]
+    halts = [_with_told(seen, situation) for seen in (*past, *last.values()) if seen.finding.severity == "halt"]
     halts += [Seen(wrong_finding(w), w.row.number, w.row.event.time, None) for w in _wrong(situation, progress)]
     halts += [_struck(situation.setup, struck) for struck in co_struck(situation)]
-    rest = [seen for severity in ("warn", "note") for seen in last.values() if seen.finding.severity == severity]
-    return (*sorted(halts, key=lambda seen: (seen.time, seen.row)), *rest), states, over_cap
+    warned = [seen for seen in (*past, *last.values()) if seen.finding.severity == "warn"]
+    noted = [seen for seen in last.values() if seen.finding.severity == "note"]
+    in_order = (sorted(some, key=lambda seen: (seen.time, seen.row)) for some in (halts, warned))
+    return (*itertools.chain(*in_order), *noted), states, over_cap
+
+
+def _stops_for_co(finding: Finding) -> bool:
+    return finding.severity == "halt" and finding.code in CO_STOPS
+
+
+def _is_remembered(finding: Finding, co_stands: Container[str | None]) -> bool:
+    """Whether a stop or a warning is told once it is over: no warning of a check to come, or of CO that stopped it."""
+    if finding.severity == "halt":
+        return True
+    became_stop = finding.code in OF_CO and finding.firing in co_stands
+    return finding.severity == "warn" and not became_stop and finding.code not in ("pressure-unknown", "sample-line")
+
+
+def _with_told(seen: Seen, situation: Situation) -> Seen:
+    """A stop with the rows that say what was found or mended while it stood."""
+    until = seen.told[0].number if seen.told else situation.rows[-1].number
+    said = [
+        row for row in situation.rows if seen.row < row.number < until + (not seen.told) and _says_a_cause(row.event)
+    ]
+    return replace(seen, told=(*said, *seen.told))
+
+
+def _says_a_cause(event: Event) -> bool:
+    return event.item == CO_CAUSE or bool(event.event == "firing" and event.rate and event.note)
 
 
 def _struck(setup: JobSetup, struck: Struck) -> Seen:

@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from advisor.log.check_items import OUTCOME
+from advisor.report.answers import say_event
 from advisor.report.flue import quantities
 from advisor.report.pages import write_new
 from advisor.report.record import Record
@@ -58,6 +59,7 @@ def data_of(record: Record, name: str) -> dict[str, Any]:
         "findings": [
             {"code": seen.finding.code, "severity": seen.finding.severity, "row": seen.row,
              "time": seen.time.isoformat(), "cleared": seen.cleared and seen.cleared.isoformat(), "struck": seen.struck,
+             "cleared_by": [say_event(row.event) for row in seen.told],
              "text": seen.headline if seen.cleared else seen.finding.text}
             for seen in record.seen
         ],

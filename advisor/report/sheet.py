@@ -8,7 +8,8 @@ from matplotlib.figure import Figure
 
 from advisor.chemistry import limits
 from advisor.errors import RangeError
-from advisor.job_setup.setup import AIR_FREE, CHANGES_VALVE, JobSetup
+from advisor.job_setup.band_check import flue_of
+from advisor.job_setup.setup import CHANGES_VALVE, JobSetup
 from advisor.log.check_items import CLEAN_AIR_CO, CLEAN_AIR_O2, OUTCOME
 from advisor.log.events import Event
 from advisor.procedure.stages import named
@@ -23,13 +24,17 @@ from advisor.report.flue import (
     say_allowed,
     say_number,
     say_quantity,
+    say_stated,
+    stated_co_limit,
 )
 from advisor.report.pages import LINE_SPACE, PAPERS_PT, TEXT_PT, Pages, plain_style, wrapped
 from advisor.report.record import HighestCO, Record, Seen, Supply, Turn
 from advisor.screws import FIRING_FOR, FIRINGS, SCREW_FOR, SCREWS, Screw
 from advisor.wording.numbers import say_chance, say_turn
+from advisor.wording.visit import STAGES
 
 TITLE = "Combustion setting record"
+STOPS = "Stops, warnings and skipped stages"  # heading
 CAUTIONS = (
     "The maker's instructions and the local code come first; this tool advises, the licensed person who signs decides.",
     "All readings are as displayed, dry, and as typed in. A leak in the sample line does not show in them and makes a "
@@ -60,7 +65,7 @@ def pages_of(record: Record, name: str, paper: str = "a4") -> list[Figure]:
         _sign(pages)
         pages.new_page()
         _turns(pages, record)
-        _pictures(pages, record)
+        _pictures(pages, record, f"the stop with that letter on page 1, under {STOPS}")
         _rest(pages, record)
         pages.close(_origin(record, name))
     return pages.figures
@@ -70,7 +75,7 @@ def picture_of(record: Record, name: str) -> list[Figure]:
     """The pictures alone: CO2 against time and the fitted response."""
     with plain_style():
         pages = Pages(PICTURE_PT, _stamp(record))
-        _pictures(pages, record)
+        _pictures(pages, record, "a stop, named in the record (advisor sheet)")
         pages.close(_origin(record, name))
     return pages.figures
 
@@ -93,7 +98,7 @@ def _head(pages: Pages, record: Record) -> None:
     if record.setup.practice:
         pages.text("Practice on a made-up boiler: this is no record of a real one.", bold=True)
     if record.finished:
-        skipped = f" Skipped: {', '.join(stage for stage, _ in record.skipped)}." if record.skipped else ""
+        skipped = f" Skipped: {', '.join(_called(stage) for stage, _ in record.skipped)}." if record.skipped else ""
         pages.text(f"Both rates are in band and were read, CO included, since the last turn.{skipped}", bold=True)
         return
     pages.space(4)
@@ -111,7 +116,7 @@ def _facts(pages: Pages, record: Record) -> None:
     if record.began and record.ended:
         until = f"{record.ended:%Y-%m-%d %H:%M}".removeprefix(f"{record.began:%Y-%m-%d} ")
         when = f"{record.began:%Y-%m-%d %H:%M} to {until} (UTC{record.began.isoformat()[-6:]})"
-    bands = "; ".join(f"{f} fire {_band(edges)} %" for f, edges in setup.bands.items())
+    bands = "; ".join(f"{firing} fire {_say_band(setup, edges)}" for firing, edges in setup.bands.items())
     source = "invented" if setup.practice else "by the maker's instructions"
     told = [
         ("Boiler", setup.boiler), ("Serial number", setup.serial), ("Place", setup.site),
@@ -157,13 +162,14 @@ def _say_calibrated(record: Record) -> str:
 
 
 def _say_co_limit(setup: JobSetup) -> str:
-    stated = setup.co_limit or (setup.co_limit_ppm_air_free, AIR_FREE)
-    own = "" if stated[0] is None else f"{stated[0]:g} {stated[1]} by the maker; "
+    stated = stated_co_limit(setup)
+    own = f"{say_stated(*stated)} by the maker; " if stated else ""
     return f"{own}published {limits.CO_AIR_FREE_PPM:g} ppm air-free (ANSI/BPI-1200-S-2017)"
 
 
-def _band(edges: tuple[float, float]) -> str:
-    return " to ".join(say_number(edge, 1) for edge in edges)
+def _say_band(setup: JobSetup, edges: tuple[float, float]) -> str:
+    (most, least), _ = flue_of(setup.fuel, edges)
+    return f"{' to '.join(say_number(edge, 1) for edge in edges)} % (O2 {least:.1f} to {most:.1f} %)"
 
 
 # ---- as found, as left
@@ -312,21 +318,29 @@ def _say_turn_made(turn: Turn) -> str:
 
 def _findings(pages: Pages, record: Record) -> None:
     """What was wrong, and what was left out."""
-    pages.heading("Stops, warnings and skipped stages", 12)
+    pages.heading(STOPS, 12)
     if record.highest_co:
         pages.text(_say_highest_co(record, record.highest_co))
     for row in record.offs:
         note = f": {row.event.note}" if row.event.note else ""
         pages.text(f"Burner off at {record.clock(row.event.time)}, row {row.number}{note}.")
     if not record.offs and not [seen for seen in record.seen if seen.finding.code != "closed"]:
-        pages.text("No stop, no warning.")
-    for seen, letter in zip(record.seen, plots.finding_letters(record), strict=True):
+        pages.text("No stop came, and no warning stands.")
+    letters = plots.finding_letters(record)
+    for index, (seen, letter) in enumerate(zip(record.seen, letters, strict=True)):
         if seen.finding.code != "closed":  # the appliance is left: said above
-            pages.row([(letter, 0.0, 14.0), (_say_seen(record, seen), 16.0, pages.width - 16)])
-    if not record.skipped:
+            later = record.seen[index + 1] if index + 1 < len(record.seen) else None
+            same = seen.told and later and later.told == seen.told
+            said = _say_seen(record, seen, f"Cleared with {letters[index + 1]}." if same else "")
+            pages.row([(letter, 0.0, 14.0), (said, 16.0, pages.width - 16)])
+    if record.finished and not record.skipped:
         pages.text("No stage was skipped.")
     for stage, reason in record.skipped:
-        pages.text(f"Skipped: {stage}. Reason: {reason or 'not given'}.")
+        pages.text(f"Skipped: {_called(stage)}. Reason: {reason or 'not given'}.")
+
+
+def _called(stage: str) -> str:
+    return STAGES[stage].called if stage in STAGES else stage
 
 
 def _say_highest_co(record: Record, highest: HighestCO) -> str:
@@ -336,16 +350,26 @@ def _say_highest_co(record: Record, highest: HighestCO) -> str:
     return f"Highest CO of the visit: {highest.co_ppm:g} ppm{air_free}{at}, {when}."
 
 
-def _say_seen(record: Record, seen: Seen) -> str:
-    label = LABELS[seen.finding.severity]
+def _say_seen(record: Record, seen: Seen, cleared: str) -> str:
+    """What was seen, when, and how it was cleared: as `cleared` says, where it does."""
+    label, headline = LABELS[seen.finding.severity], seen.headline
     since = f"{label} at {record.clock(seen.time)}, row {seen.row}"
+    told = "; ".join(_say_told(row.event) for row in seen.told)
     if seen.struck and seen.cleared:
-        return f"{since}, struck at {record.clock(seen.cleared)} ({seen.struck}): {seen.headline}"
+        return f"{since}, struck at {record.clock(seen.cleared)} ({seen.struck}): {headline}"
     if seen.finding.severity != "halt":
-        return f"{label}: {seen.finding.text}"
+        over = f"{since}, over at {record.clock(seen.cleared)}: {headline}" if seen.cleared else ""
+        return over or f"{label}: {seen.finding.text}"
     if seen.cleared:
-        return f"{since}, cleared at {record.clock(seen.cleared)}: {seen.headline}"
-    return f"{since}, still stands (see the top): {seen.headline}"
+        how = "Then turned at {}: {}." if seen.told[-1].event.event == "turn" else "Cleared at {} by: {}."
+        return f"{since}: {headline} {cleared or how.format(record.clock(seen.cleared), told)}"
+    return f"{since}, still stands (see the top): {headline}{f' Told since: {told}.' if told else ''}"
+
+
+def _say_told(event: Event) -> str:
+    """What clears a stop, or says why it came."""
+    said = say_event(event).removeprefix("check: ")
+    return event.note if event.event == "firing" and event.note else said
 
 
 def _rest(pages: Pages, record: Record) -> None:
@@ -375,8 +399,8 @@ def _say_check(event: Event) -> str:
 # ---- pictures
 
 
-def _pictures(pages: Pages, record: Record) -> None:
-    """CO2 against time and the fitted response."""
+def _pictures(pages: Pages, record: Record, stops: str) -> None:
+    """CO2 against time and the fitted response; `stops` says what a letter in a box is."""
     if not record.readings:
         pages.heading("CO2 against time")
         pages.text("No reading was taken: there is nothing to draw.")
@@ -385,12 +409,12 @@ def _pictures(pages: Pages, record: Record) -> None:
     for number, (start, end) in enumerate(parts, 1):
         part = f", part {number} of {len(parts)}" if len(parts) > 1 else ""
         pages.heading(f"CO2 against time{part}", AXES_PT + LANES_PT + CLOCK_PT + LEGEND_PT + 10)
-        _visit(pages, record, start, end)
+        _visit(pages, record, start, end, stops)
     pages.heading("What the screws did: fitted response", RESPONSE_PT + 30)
     _responses(pages, record)
 
 
-def _visit(pages: Pages, record: Record, start: datetime, end: datetime) -> None:
+def _visit(pages: Pages, record: Record, start: datetime, end: datetime, stops: str) -> None:
     figure, left = pages.figures[-1], 34.0
     frames = []
     for height in (AXES_PT, LANES_PT):
@@ -405,7 +429,7 @@ def _visit(pages: Pages, record: Record, start: datetime, end: datetime) -> None
         fontsize=plots.SMALL, frameon=False, borderaxespad=0.0, borderpad=0.2,
     )  # fmt: skip
     pages.down -= LEGEND_PT
-    boxes = "Letter in a box: the stop with that letter under Findings." if any(plots.finding_letters(record)) else ""
+    boxes = f"Letter in a box: {stops}." if any(plots.finding_letters(record)) else ""
     short = "H, L: high, low fire. " if by_letter else ""
     pages.text(f"Dash-dot line: change of firing rate. {short}{boxes}", 6.5)
 
@@ -450,7 +474,7 @@ def _say_effect(record: Record, screw: Screw) -> str:
 
 
 def _sign(pages: Pages) -> None:
-    pages.heading("Cautions and signatures", 2 * SIGN_PT + 6 * TEXT_PT * LINE_SPACE)
+    pages.heading("Cautions and signatures", 2 * SIGN_PT + 4 * TEXT_PT * LINE_SPACE)
     for caution in CAUTIONS:
         pages.text(caution)
     column = pages.width / 3

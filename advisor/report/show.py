@@ -8,7 +8,7 @@ from advisor.chemistry.flue_gas import FlueGas
 from advisor.decision.advise import Case
 from advisor.decision.answers import Advice
 from advisor.diagnosis.answers import drop_of, flue_gas_at, input_of
-from advisor.job_setup.setup import JobSetup
+from advisor.job_setup.setup import AIR_FREE, CO_BASES, DISPLAYED, RATIO, JobSetup
 from advisor.log.csv_rows import one_line
 from advisor.log.events import Event
 from advisor.messages import Reason
@@ -23,13 +23,13 @@ from advisor.report.answers import (
     way_unknown,
 )
 from advisor.report.brief import first_line, say_left
+from advisor.report.flue import co_limit
 from advisor.report.layout import labelled, listed, wrapped
 from advisor.response.fitted import response_of
 from advisor.response.predictive import chance_truly_in_band
-from advisor.response.reading_checks import co_limit_ppm
 from advisor.response.situation import Situation
 from advisor.screws import FIRING_FOR, FIRINGS, SCREWS, Firing, Screw
-from advisor.wording.numbers import say_chance
+from advisor.wording.numbers import say_chance, say_degrees
 
 LAST_ROWS = 24  # shown unless all are asked for: about a screen
 
@@ -96,8 +96,10 @@ def say_flue(setup: JobSetup, gas: FlueGas) -> str:
     if gas.flue_loss_pct is not None:
         parts.append(Reason("flue-loss", {"loss_pct": gas.flue_loss_pct}).text)
     if gas.co_air_free_ppm is not None and gas.co_co2_ratio is not None:
-        parts.append(f"CO {gas.co_air_free_ppm:.0f} ppm air-free (limit {co_limit_ppm(setup):g})")
-        parts.append(f"CO/CO2 {gas.co_co2_ratio:.4f}")
+        value, basis = co_limit(setup)
+        limit = dict.fromkeys(CO_BASES, "") | {basis: f" (limit {value:g})"}
+        parts.append(f"CO {gas.co_ppm:g} ppm{limit[DISPLAYED]}, {gas.co_air_free_ppm:.0f} air-free{limit[AIR_FREE]}")
+        parts.append(f"CO/CO2 {gas.co_co2_ratio:.4f}{limit[RATIO]}")
     said = ", ".join(parts) + "."
     if gas.co_co2_ratio is not None and gas.co_co2_ratio > limits.CO_CO2_RATIO_OUT_OF_SERVICE:
         said += f" CO/CO2 is over {limits.CO_CO2_RATIO_OUT_OF_SERVICE:g}: a boiler is not left in service like that."
@@ -152,8 +154,8 @@ def _say_response(situation: Situation, screw: Screw) -> list[str]:
         )
     lines = labelled(
         screw.capitalize(),
-        f"{effect}; play about {response.backlash_turns:.3f} turn; lag about {response.lag_s:.0f} s; "
-        f"{_count(response.n_moves, 'turn')}, {_count(response.n_readings, 'settled reading')}.",
+        f"{effect}; play about {say_degrees(response.backlash_turns)}; lag about {response.lag_s:.0f} s; "
+        f"{_count(response.n_moves, 'turn')}, {_count(response.n_readings, 'steady reading')}.",
     )
     return lines + [line for sentence in response.not_known for line in labelled("", f"Not known: {sentence}")]
 
@@ -164,7 +166,7 @@ def _count(number: int, what: str) -> str:
 
 def _say_standing(case: Case, firing: Firing) -> list[str]:
     if not case.situation.settled_readings(firing):
-        return labelled(f"{firing.capitalize()}", "no settled reading yet.")
+        return labelled(f"{firing.capitalize()}", "no steady reading yet.")
     setting, accuracy = case.setting(firing), case.situation.setup.analyser_accuracy_pct
     forecast = setting.now.forecast
     low, mean, high = (setting.co2_pct(value) for value in (forecast.ppf(0.05), forecast.mean, forecast.ppf(0.95)))

@@ -28,7 +28,7 @@ def next_setup(earlier: Situation, visit: str, told: str) -> JobSetup:
     if not seen:
         return replace(setup, prior=earlier.setup.prior, prior_source=earlier.setup.prior_source)
     clockwise = dict(setup.clockwise) | {screw: _way(earlier, screw) for screw in seen}
-    return replace(setup, clockwise=clockwise, prior=prior_of(earlier, seen), prior_source=f"{told}: {', '.join(seen)}")
+    return replace(setup, clockwise=clockwise, prior=prior_of(earlier, seen), prior_source=told)
 
 
 def prior_of(earlier: Situation, seen: list[Screw]) -> Prior:

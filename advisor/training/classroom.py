@@ -15,7 +15,7 @@ from matplotlib.figure import Figure
 
 from advisor.errors import LogError, RangeError
 from advisor.report import pages
-from advisor.report.layout import wrapped
+from advisor.report.layout import table, wrapped
 from advisor.training.lesson_pictures import MAIN_PT, SMALL_PT
 from advisor.training.marking import FULL
 from advisor.training.practice import LEVELS, Practice, Task, task_of
@@ -121,27 +121,31 @@ def results(file: Path) -> list[Result]:
 def say(file: Path) -> str:
     """The table of the class."""
     told = results(file)
-    heads = [f"level {level}" for level in LEVELS]
-    lines = [
-        f"{len(told)} sessions of {len({result.pupil for result in told})} pupils; points of {FULL:.0f}, on average.",
-        _row("pupil", "played", *heads, "right end", "CO, min"),
-    ]
-    for pupil in _pupils(told):
-        lines.append(_summary(pupil, [result for result in told if result.pupil == pupil]))
-    lines.append(_summary("all", told))
+    heads = ("played", *(f"level {level}" for level in LEVELS), "right end", "CO, min")
+    summaries = [(name, _summary([each for each in told if each.pupil == name])) for name in _pupils(told)]
+    summaries.append(("all", _summary(told)))
+    lines = table(
+        [_row("pupil", *heads), *(_row(name, *cells) for name, cells in summaries)],
+        [
+            f"{name}: {', '.join(f'{head} {cell}' for head, cell in zip(heads, cells, strict=True))}."
+            for name, cells in summaries
+        ],
+    )
+    begin = f"{len(told)} sessions of {len(summaries) - 1} pupils; points of {FULL:.0f}, on average."
     levels = "; ".join(f"level {level}: {chosen.about}" for level, chosen in LEVELS.items())
-    return "\n".join([*lines, *wrapped(f"CO, min: minutes with CO over its limit, in all. {levels}.")])
+    end = f"CO, min: minutes with CO over its limit, in all. {levels}."
+    return "\n".join([*wrapped(begin), *lines, *wrapped(end)])
 
 
 def _pupils(told: Sequence[Result]) -> list[str]:
     return list(dict.fromkeys(result.pupil for result in told))
 
 
-def _summary(name: str, told: Sequence[Result]) -> str:
+def _summary(told: Sequence[Result]) -> list[str]:
     points = [[result.points for result in told if result.level == level] for level in LEVELS]
     means = [f"{sum(of) / len(of):.0f}" if of else "-" for of in points]
     right, co = sum(result.right_end for result in told), sum(result.over_co_minutes for result in told)
-    return _row(name, f"{len(told)}", *means, f"{right} of {len(told)}", f"{co:.1f}")
+    return [f"{len(told)}", *means, f"{right} of {len(told)}", f"{co:.1f}"]
 
 
 def _row(name: str, *cells: str) -> str:

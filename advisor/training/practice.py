@@ -17,7 +17,7 @@ from advisor.errors import LogError, RangeError
 from advisor.job import Job
 from advisor.report import answers as text
 from advisor.report import brief
-from advisor.report.layout import wrapped
+from advisor.report.layout import WIDTH, table, wrapped
 from advisor.screws import FIRING_FOR, FIRINGS, SCREWS, Firing, Screw
 from advisor.training import marking
 from advisor.training.lesson_play import Played, answer, last_word, steps
@@ -47,6 +47,7 @@ STOPS = ("stop", "quit", "q", "end", "exit")
 UNDOABLE = ("turn", "wait", "high", "low", "say")  # what shows nothing by itself
 AT_THE_BOILER = ("read", "turn", "wait", *FIRINGS, "check", "mend", "off")
 BESIDE_IT = ("ask", "say", "history", "undo")
+PLAYERS = ("you", "adviser", "fixed 1/12")  # columns of the table at the end
 ENDED = {"changed-by-itself": "changed", "sample-line-leak": "leak"}  # ends that are long, in a table
 SESSION = "practice session"  # item of the log's row that tells how to play it again
 
@@ -219,7 +220,7 @@ class Practice:
         self.said.append(fault)
         left = MOST_NAMES - len(self.said)
         more = f"You may name {left} more." if left else "That was the last you may name."
-        return f"Noted: you think it is {fault}. The end will tell.\n{more} A wrong name costs."
+        return text.say_plainly(f"Noted: you think it is {fault}. The end will tell.\n{more} A wrong name costs.")
 
     def _undo(self) -> str:
         """Take back what was typed last, where it showed nothing: played anew without it, the seconds apart."""
@@ -242,7 +243,7 @@ class Practice:
             if _verb(command.split()[0]) not in ("ask", "say"):
                 self.visit.do(command)
         self.visit.job = old.job
-        return f"Taken back: {last}. It is as if it had not been done."
+        return text.say_plainly(f"Taken back: {last}. It is as if it had not been done.")
 
     # ---- once it is over
 
@@ -430,7 +431,7 @@ def say_start(practice: Practice) -> str:
         fault = "It may have a fault, or none." if "--hide" in task.options else "Half of these boilers have a fault."
     return "\n".join(
         [
-            text.PRACTICE,
+            *wrapped(text.PRACTICE),
             *wrapped(f"Boiler {task.seed}. {fault} Bands of CO2, invented: {bands}; natural gas."),
             *wrapped("Bring both rates truly into band: few turns, no overshoot; or find why that can't be done, say "
                      "it, and end with the burner off. ? explains, stop ends."),
@@ -440,17 +441,25 @@ def say_start(practice: Practice) -> str:
 
 def say_help() -> str:
     """The commands."""
-    lines = [f"  {full:<14}{short:<12}{does}" for full, short, does in COMMANDS]
+    commands = [
+        *COMMANDS,
+        (
+            "say reversed",
+            "s reversed",
+            f"what you think is wrong; the first {MOST_NAMES} count; one of: {', '.join(NAMES)}",
+        ),
+        ("ask", "a", "what the adviser would say now"),
+        ("history", "hist", "what was done so far"),
+        ("undo", "u", "take back a turn, wait, rate or name just typed"),
+        ("stop", "q", "end, and see the truth"),
+    ]
+    rows = [
+        line for full, short, does in commands for line in wrapped(does, WIDTH, f"  {full:<14}{short:<12}", " " * 28)
+    ]
     return "\n".join(
         [
-            "What you can do, in full and short:",
-            *lines,
-            f"  {'say reversed':<14}{'s reversed':<12}what you think is wrong; the first {MOST_NAMES} count; one of:",
-            *wrapped(", ".join(NAMES), first=" " * 28, others=" " * 28),
-            f"  {'ask':<14}{'a':<12}what the adviser would say now",
-            f"  {'history':<14}{'hist':<12}what was done so far",
-            f"  {'undo':<14}{'u':<12}take back a turn, wait, rate or name just typed",
-            f"  {'stop':<14}{'q':<12}end, and see the truth",
+            *wrapped("What you can do, in full and short:"),
+            *table(rows, [f"{full}  or  {short}: {does}" for full, short, does in commands]),
             *wrapped("At high fire the throttle screw is set, at low fire the offset screw. Clockwise is richer on "
                       "most valves. A turn is up to one whole turn: 1/24 cw, 30deg ccw."),
         ]
@@ -472,14 +481,14 @@ def say_end(practice: Practice) -> str:
     )
     marks = [practice.mark(), *(marking.mark(visit, task.fault) for visit in visits[1:])]
     harms = [mark.harm for mark in marks]
-    lines = [text.PRACTICE, *wrapped(_say_truth(practice))]
-    lines += [f"{'':<28}{'you':>13}{'adviser':>13}{'fixed 1/12':>13}  cost"]
-    for firing in FIRINGS:
-        lines.append(_row(f"{firing.capitalize()} fire, true CO2, %", [_left(visit, firing) for visit in visits]))
+    rows = [
+        (f"{firing.capitalize()} fire, true CO2, %", [_left(visit, firing) for visit in visits], "")
+        for firing in FIRINGS
+    ]
     peaks = [max((sample.co_air_free_ppm for sample in visit.trace), default=0.0) for visit in visits]
     turned = [f"{len(visit.turns)}; {harm.moving_turns}" for visit, harm in zip(visits, harms, strict=True)]
     noticed = [[*visits[0].noticed, *practice.said], *(visit.noticed for visit in visits[1:])]
-    for label, cells, cost in (
+    rows += [
         ("Overshoots, either rate", [f"{harm.overshoots}" for harm in harms], f"{marking.OVERSHOOT:g} each"),
         (
             "Out of band by turns, % CO2",
@@ -500,9 +509,14 @@ def say_end(practice: Practice) -> str:
         ("Ended with", [ENDED.get(visit.ending, visit.ending.replace("-", " ")) for visit in visits], ""),
         ("The right end", [mark.right_end for mark in marks], f"{marks[0].end_cost or marking.WRONG_END:g} if not"),
         (f"Points of {marking.FULL:.0f}", [f"{mark.points}" for mark in marks], ""),
-    ):
-        lines.append(_row(label, cells, cost))
-    return "\n".join([*lines, *wrapped(practice.debrief()), *wrapped(_say_rest(practice))])
+    ]
+    lines = table(
+        [_row("", [*PLAYERS], "cost"), *(_row(*row) for row in rows)],
+        [_sentence(*row) for row in rows],
+    )
+    told = (_say_truth(practice), practice.debrief(), _say_rest(practice))
+    truth, debrief, rest = map(wrapped, told)
+    return "\n".join([*wrapped(text.PRACTICE), *truth, *lines, *debrief, *rest])
 
 
 def _say_truth(practice: Practice) -> str:
@@ -543,4 +557,10 @@ def _noticed(fault: str, noticed: list[str]) -> str:
 
 
 def _row(label: str, cells: list[str], cost: str = "") -> str:
-    return (f"{label:<28}" + "".join(f"{cell:>13}" for cell in cells) + (f"  {cost}" if cost else "")).rstrip()
+    return (f"{label:<28}" + "".join(f"{cell:>13}" for cell in cells) + (f" {cost}" if cost else "")).rstrip()
+
+
+def _sentence(label: str, cells: list[str], cost: str) -> str:
+    """A row of the table where the terminal is too narrow for it."""
+    said = ", ".join(f"{player} {cell}" for player, cell in zip(PLAYERS, cells, strict=True))
+    return f"{label}: {said}{f'; cost {cost}' if cost else ''}."

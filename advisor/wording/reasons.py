@@ -91,7 +91,7 @@ REASONS: Mapping[str, str] = MappingProxyType({
     "not-read": "not read",
     "found-after-turns": "first read after {turns} turn{plural}",
     "found-not-settled": "not settled",
-    "found-in-doubt": "in doubt, see findings",
+    "found-in-doubt": "in doubt, see stops and warnings",
     "found-line-leaked": "the sample line was found leaking after it",
     "left-for-hours": "hours have passed since the last entry",
     "left-no-co": "no settled reading with CO {since}",

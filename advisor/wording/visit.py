@@ -16,7 +16,7 @@ class QuestionWords:
 
 @dataclass(frozen=True)
 class StageWords:
-    """called: its name on the screen; does: what is done in it; caution: said once where it begins; blocks: what it holds
+    """called: its name on the screen; does: what is done in it, "" where its name says it; caution: said once where it begins; blocks: what it holds
     back until it is done."""
 
     called: str
@@ -206,7 +206,7 @@ QUESTIONS: Mapping[str, QuestionWords] = MappingProxyType({
 STAGES: Mapping[str, StageWords] = MappingProxyType({
     "before": StageWords(
         "preparation",
-        "prepare",
+        "",
         "Gas work can kill by CO, fire and explosion. The maker's instructions, the local code and the licensed person on site "
         "come first.",
         "no reading counts from an analyser or a sample line that is not proved",
@@ -219,7 +219,7 @@ STAGES: Mapping[str, StageWords] = MappingProxyType({
     "gas pressure": StageWords(
         "pressure",
         "prove the inlet pressure",
-        "Open test point: no flame, no spark; close it tight after each use.",
+        "No naked light near an open test point; close it tight after each use.",
         "no combustion setting on a wrong inlet pressure",
     ),
     "lighting": StageWords(
@@ -249,14 +249,14 @@ STAGES: Mapping[str, StageWords] = MappingProxyType({
     ),
     "proof": StageWords(
         "proof with the cover on",
-        "prove both rates with the cover on",
+        "",
         "With the cover on the boiler may draw its own flue gas: CO decides, not CO2.",
         "no finish without CO at both rates",
     ),
     "close up": StageWords("closing up",
         "close and test", "A test point left open is a gas leak.", "no close-up without the tightness test",
     ),
-    "record": StageWords("record", "write it down", "The licensed person decides whether the appliance stays in service."),
+    "record": StageWords("record", "", "The licensed person decides whether the appliance stays in service."),
 })  # fmt: skip
 
 
