@@ -22,6 +22,14 @@ from phone import TOKEN, Phone, browser, served
 from advisor import Job
 from advisor.errors import LogError
 from advisor.log import file
+from advisor.log.check_items import (
+    CHECK_ITEMS,
+    CLEAN_AIR_CO,
+    CLEAN_AIR_O2,
+    EXTRAS,
+    PLATE_PRESSURE,
+    WORKING,
+)
 from advisor.page import server
 from advisor.page.security import COOKIE, MOST_BYTES, cookie_of, kept_token
 from advisor.page.visits import number_of
@@ -50,6 +58,12 @@ def held(address: str, site: OnSite) -> Iterator[Phone]:
 
 def the_log(folder: Path) -> Path:
     return next(folder.glob("*.csv"))
+
+
+def answered_once(folder: Path) -> bool:
+    """Whether the first page of a visit, of several facts, is in the log, and each of its rows once."""
+    rows = [(event.item, event.value) for event in Job.load(the_log(folder)).events]
+    return rows[0] == ("maker's instructions", "yes") and len(rows) == len(set(rows))
 
 
 def until(held: Phone, start: str) -> None:
@@ -203,8 +217,64 @@ def test_the_page_asks_what_the_guide_asks(held: Phone, tmp_path: Path, site: On
         job = Job.load(the_log(tmp_path))
         now = standing(job, job.moment(site.now()))
         if now.asked and now.asked.question:
-            assert held.page.headline == now.asked.question.words.asks
+            assert held.page.headline.startswith(now.asked.question.words.asks)
         held.step()
+
+
+def test_a_page_asks_several_things_but_never_two_dangers(held: Phone, tmp_path: Path) -> None:
+    """With a question that is a danger stands nothing but facts, and what the guide's Enter says yes or no to."""
+    harmless = {"maker's instructions", "water trap", "cover on", EXTRAS, "adjusters sealed", PLATE_PRESSURE}
+    held.start()
+    dangers, most, rows = [], 0, 0
+    while held.step():
+        made = Job.load(the_log(tmp_path)).events[rows:]
+        rows += len(made)
+        items = [event.item for event in made if event.event == "check" and CHECK_ITEMS[event.item].kind != "text"]
+        most = max(most, len(made))
+        dangers.append([item for item in items if item not in harmless])
+    assert most > 4
+    several = [each for each in dangers if len(each) > 1]
+    assert several == [
+        [CLEAN_AIR_O2, CLEAN_AIR_CO],
+        ["throttle clockwise", "offset clockwise"],
+        ["other appliances", WORKING],
+    ]
+
+
+def test_no_to_the_first_of_two_things_answers_that_alone(held: Phone, tmp_path: Path) -> None:
+    """The trap is not empty: that is logged, the sample line is not; each is asked by itself then."""
+    held.start()
+    until(held, "Water trap")
+    held.tap(held.page.form("answer"), ("choice", "no"))
+    assert (Job.load(the_log(tmp_path)).events[-1].item, held.page.headline[:10]) == ("water trap", "Water trap")
+    assert [value for _, value, _ in held.page.form("answer").buttons] == ["yes", "no"]
+    held.tap(held.page.form("answer"), ("choice", "yes"))
+    assert held.page.headline.startswith("Sample line")
+
+
+def test_a_fact_that_can_not_be_keeps_the_whole_page(held: Phone, tmp_path: Path) -> None:
+    """A CO limit without its basis: asked back, nothing logged, all that was typed still there; then all is logged."""
+    held.start()
+    typed = {"CO limit": "200", "boiler": "typed; already", "serial number": "12"}
+    held.tap(held.page.form("answer"), ("choice", "yes"), **typed)
+    assert (held.page.status, held.page.form("answer").fields["boiler"]) == (422, "typed; already")
+    assert Job.load(the_log(tmp_path)).events == ()
+    held.tap(held.page.form("answer"), ("choice", "yes"), unit="ppm air-free")
+    made = {event.item: event.value for event in Job.load(the_log(tmp_path)).events if event.event == "check"}
+    assert made == {"maker's instructions": "yes", "CO limit": "200", "boiler": "typed, already", "serial number": "12"}
+
+
+def test_both_bands_are_needed_and_asked_back_together(held: Phone) -> None:
+    """A band left empty, or back from the read-back: both are asked on one page again."""
+    held.get("/new")
+    for choice in ("service", "propane"):
+        held.tap(held.page.forms[0], ("choice", choice))
+    held.tap(held.page.forms[0], ("choice", "O2"), low0="4,3", high0="5.0")
+    assert (held.page.status, held.page.forms[0].fields["low0"]) == (422, "4,3")
+    held.tap(held.page.forms[0], ("choice", "O2"), low1="5", high1="5.8")
+    assert "O2 5.0 to 4.3" in held.page.headline
+    held.tap(held.page.forms[0], ("choice", "back"))
+    assert set(held.page.forms[0].fields) >= {"low0", "high0", "low1", "high1"}
 
 
 def test_a_slip_is_asked_back_and_what_was_typed_stays(held: Phone, tmp_path: Path) -> None:
@@ -227,7 +297,7 @@ def test_a_form_counts_once(held: Phone, tmp_path: Path) -> None:
     held.tap(form, ("choice", "yes"))
     assert held.page.status == 409
     assert "logged meanwhile" in held.page.text
-    assert len(Job.load(the_log(tmp_path)).events) == 1
+    assert answered_once(tmp_path)
 
 
 def test_two_phones_at_once_log_one_row(held: Phone, tmp_path: Path, address: str) -> None:
@@ -244,7 +314,7 @@ def test_two_phones_at_once_log_one_row(held: Phone, tmp_path: Path, address: st
         thread.start()
     for thread in threads:
         thread.join()
-    assert len(Job.load(the_log(tmp_path)).events) == 1
+    assert answered_once(tmp_path)
 
 
 def test_co_and_burner_off_are_heard_from_every_page_but_once(held: Phone, tmp_path: Path) -> None:
@@ -337,7 +407,7 @@ def test_a_full_disk_gives_a_page_that_says_so(held: Phone, tmp_path: Path, monk
     assert held.page.status == 507
     assert "the disk is full" in held.page.text
     held.tap(form, ("choice", "yes"))
-    assert len(Job.load(the_log(tmp_path)).events) == 1
+    assert answered_once(tmp_path)
 
 
 def test_a_folder_that_can_not_be_written_gives_a_page_that_says_so(

@@ -100,13 +100,20 @@ def _came_to(job: Job, made: Event, at: datetime, before: Standing) -> list[str]
 
 
 def _answer(job: Job, now: Standing, given: Given) -> Entry:
-    question = now.asked.question if now.asked else None
-    if question is None or question.item != given.get("item"):
+    sheet = forms.sheet_of(now)
+    if sheet is None or sheet.questions[0].item != given.get("item"):
         raise LogGrownError(GROWN)
-    typed = forms.form_of(question, now.situation).typed(given)
-    if not typed and given.get(forms.CHOICE) != forms.LEAVE_OUT:
-        raise RangeError(NO_ANSWER if not question.optional else "Nothing was filled in. Leave it out with its button.")
-    return parse_question(typed, question, now.situation, now.progress)
+    typed = sheet.typed(given)
+    if not any(words for _, words in typed) and given.get(forms.CHOICE) != forms.LEAVE_OUT:
+        optional = sheet.questions[0].optional
+        raise RangeError(NO_ANSWER if not optional else "Nothing was filled in. Leave it out with its button.")
+    entries = [parse_question(words, question, now.situation, now.progress) for question, words in typed]
+
+    def log(job: Job, at: datetime) -> None:
+        for entry in entries:
+            entry(job, at)
+
+    return log
 
 
 def _read(job: Job, now: Standing, given: Given) -> Entry:

@@ -35,11 +35,14 @@ from advisor.page.visits import MOST_LISTED, Folder, Visit
 from advisor.report import answers, brief
 from advisor.report.layout import for_a_page
 from advisor.response.situation import Situation
-from advisor.screws import SCREW_FOR
+from advisor.screws import FIRINGS, SCREW_FOR
 from advisor.wording.numbers import say_size, say_typed, say_way
 
 HERE = Path(__file__).parent
 Post = Callable[[Request, Mapping[str, str]], Response]
+BANDS_AT = 2  # answers before the bands, which one page asks for
+BANDS_ASK = "Bands in the maker's instructions, in CO2 or O2"
+BANDS_NEEDED = "Four figures are needed: lowest and highest at both rates."
 REFRESH_S = 20  # at most, without a script; what is being typed then must not be lost too often
 _drawing = threading.Lock()  # matplotlib draws one at a time
 
@@ -95,15 +98,16 @@ class Pages:
         opening, status, trouble = new_job.Opening(), 200, ""
         opening.told = [given[name] for name in ("told0", "told1", "told2", "told3") if name in given]
         typed = given.get(forms.CHOICE, "")
-        if given.get("low") or given.get("high"):
+        if typed in ("CO2", "O2"):
+            edges = [forms.decimal(given.get(f"{edge}{n}", "")) for n in (0, 1) for edge in ("low", "high")]
             basis = "o2 " if typed == "O2" else ""
-            typed = f"{basis}{forms.decimal(given.get('low', ''))}:{forms.decimal(given.get('high', ''))}"
+            typed = f"{basis}{edges[0]}:{edges[1]} {basis}{edges[2]}:{edges[3]}" if all(edges) else ""
         try:
             opening = _told(opening.told)
             if given.get(forms.CHOICE) == "back":
-                opening.back()
+                opening.told = opening.told[:BANDS_AT] if len(opening.told) > BANDS_AT else opening.told[:-1]
             elif not typed:
-                raise RangeError(NO_ANSWER)
+                raise RangeError(BANDS_NEEDED if len(opening.told) == BANDS_AT else NO_ANSWER)
             elif setup := opening.take(typed):
                 return RedirectResponse(f"/visit/{self.folder.start(setup)}", 303)
         except RangeError as error:
@@ -123,10 +127,11 @@ class Pages:
     def _opening(
         self, opening: new_job.Opening, trouble: str = "", status: int = 200, given: Mapping[str, str] | None = None
     ) -> Response:
+        asks = BANDS_ASK if len(opening.told) == BANDS_AT else opening.prompt.asks
         choices = {0: VISITS, 1: tuple(fuel.name for fuel in fuels.BUILT_IN)}.get(len(opening.told), ())
         return self.page(
-            "new.html", status, told=opening.told, asks=opening.prompt.asks, hint=opening.prompt.hint, choices=choices,
-            trouble=trouble, given=defaultdict(str, given or {}), why=new_job.WHY,
+            "new.html", status, told=opening.told, asks=asks, firings=FIRINGS, choices=choices,
+            hint=opening.prompt.hint, why=new_job.WHY, trouble=trouble, given=defaultdict(str, given or {}),
         )  # fmt: skip
 
     # ---- one visit
@@ -203,7 +208,8 @@ def _shown(visit: Visit, job: Job, at: Any) -> dict[str, Any]:
     if asked is None:
         lines += brief.say_next(now.case, now.advice, now.progress, "page").splitlines()
     advice = asked.advice if asked else None
-    turn = None
+    turn, sheet = None, forms.sheet_of(now)
+    asks_why = sheet.why if sheet else (asked.why,) if asked else ()
     wait_s, headline = ceil(asked.wait_s) if asked else 0, _headline(now, lines)
     if advice and advice.action == "turn" and advice.screw and advice.turns_cw and not wait_s:
         turn = {
@@ -219,10 +225,10 @@ def _shown(visit: Visit, job: Job, at: Any) -> dict[str, Any]:
         "said": [_parted(line) for line in visit.said_now(job)],
         "asked": asked, "advice": advice, "turn": turn,
         "headline": headline,
-        "form": forms.form_of(asked.question, situation) if asked and asked.question else None,
+        "form": sheet,
         "wait_s": wait_s, "then": say_then(now) if wait_s else "", "refresh_s": min(wait_s + 1, REFRESH_S),
-        "why": [*([asked.why] if asked else []), *map(_flat, brief.say_why(now.case, now.advice, "page"))],
-        "choices_alike": bool(asked and asked.question and asked.question.check.choices),
+        "why": [*asks_why, *map(_flat, brief.say_why(now.case, now.advice, "page"))],
+        "choices_alike": bool(sheet and len(sheet.questions) == 1 and sheet.questions[0].check.choices),
         "needs_cause": needs_cause(now.advice, situation.firing),
         "last": last_row(job), "say_event": answers.say_event, "choice": forms.CHOICE,
         "instruments": practice.shown(job, at) if job.setup.practice else None,
@@ -237,7 +243,7 @@ def _headline(now: Standing, lines: list[str]) -> str:
     if asked is None:
         return "The visit is over"
     if asked.question:
-        return asked.question.words.asks
+        return ""
     assert asked.advice
     if lines and asked.advice.action != "run_at":
         return _flat(lines[0])
