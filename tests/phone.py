@@ -188,7 +188,9 @@ class Phone:
         headline = page.headline
         if headline.startswith("The visit is over"):
             return False
-        if wait := re.match(r"Wait (\d+):(\d\d)", headline):
+        if headline.startswith("Taken up again"):
+            self.tap(page.form("how"), ("firing", site.boiler.firing or "off"))
+        elif wait := re.match(r"Wait (\d+):(\d\d)", headline):
             site.boiler.wait(60 * int(wait[1]) + int(wait[2]))
             self.get(self.address)
         elif any(form.fields.get("act") == "answer" for form in page.forms):

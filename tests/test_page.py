@@ -10,6 +10,7 @@ import sys
 import threading
 import time
 from collections.abc import Iterator
+from contextlib import ExitStack
 from functools import partial
 from pathlib import Path
 
@@ -388,6 +389,31 @@ def test_a_made_up_boiler_says_practice_and_goes_on_from_its_log(held: Phone, tm
     assert Job.load(path).setup.practice
     held.send(held.address, act="run", row=held.page.forms[0].fields["row"], firing="high")
     assert re.search(r"It shows CO2 [1-9]\d?\.\d %", held.page.text)
+
+
+@pytest.mark.parametrize("away", ["server", "phone"])
+@pytest.mark.parametrize("found", ["high", "low", "off"])
+def test_a_visit_taken_up_again_asks_first_how_the_burner_runs(
+    held: Phone, tmp_path: Path, site: OnSite, away: str, found: str
+) -> None:
+    """As the guide does, once: what was found is logged where it is another; a stop of CO still stands above it."""
+    held.start()
+    until(held, "Throttle screw")
+    held.send(held.address, act="co", row=held.page.forms[0].fields["row"], co="900")
+    rows = len(Job.load(the_log(tmp_path)).events)
+    with ExitStack() as stack:
+        if away == "phone":
+            site.visit.wait(2000.0)
+        else:
+            held.client = stack.enter_context(browser(stack.enter_context(served(tmp_path, site.now))))
+        assert held.get(held.address).headline == "Taken up again. How does the burner run now?"
+        assert "BURNER OFF" in held.page.text
+        held.tap(held.page.form("how"), ("firing", found))
+        assert not held.get(held.address).headline.startswith("Taken up")
+    made = Job.load(the_log(tmp_path)).events[rows:]
+    assert [(event.firing, event.note) for event in made] == {
+        "high": [], "low": [("low", "")], "off": [("off", "found off when the visit was taken up again")],
+    }[found]  # fmt: skip
 
 
 # ---- what breaks

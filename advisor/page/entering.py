@@ -5,7 +5,7 @@ from datetime import datetime
 
 from advisor import parsing
 from advisor.decision.answers import Advice, Verdict
-from advisor.dialogue import waits
+from advisor.dialogue import taken_up, waits
 from advisor.dialogue.after_entry import at_once, comes_to, proof_comes_to
 from advisor.dialogue.asked import Standing, standing
 from advisor.dialogue.entries import (
@@ -29,7 +29,7 @@ from advisor.page import forms, practice
 from advisor.page.visits import Visit
 from advisor.report import answers, brief
 from advisor.report.layout import for_a_page
-from advisor.screws import FIRINGS, OFF
+from advisor.screws import FIRINGS, OFF, RUNNING
 
 Given = Mapping[str, str]  # the fields of a form
 GROWN = "Something was logged meanwhile: a second tap, or another phone. Nothing was logged twice: look again."
@@ -53,7 +53,9 @@ def enter(visit: Visit, given: Given) -> list[str]:
         if act == "pass":
             practice.let_pass(job, parsing.parse_number(given.get("seconds", ""), "wait"), at)
             return []
-        return _logged(visit, job, _ACTS.get(act, _unknown)(job, now, given), at, now)
+        said = _logged(visit, job, _ACTS.get(act, _unknown)(job, now, given), at, now)
+        visit.taken_up &= act not in _SAY_HOW_IT_RUNS
+        return said
 
 
 def _at_any_time(visit: Visit, job: Job, act: str, given: Given, at: datetime) -> list[str]:
@@ -134,6 +136,14 @@ def _run(job: Job, now: Standing, given: Given) -> Entry:
     return parse_entry(_figure(given, "co"), Advice("run_at", firing=firing), now.situation.firing)
 
 
+def _how(job: Job, now: Standing, given: Given) -> Entry:
+    """How the burner was found when the visit was taken up again; nothing is logged where it is as logged."""
+    running = parsing.one_of(given.get("firing", ""), RUNNING)
+    if running not in RUNNING:
+        raise RangeError(taken_up.ASKS)
+    return (lambda job, at: None) if running == now.situation.firing else taken_up.found(running)
+
+
 def _turned(job: Job, now: Standing, given: Given) -> Entry:
     return parse_entry(_turn(given), Advice("turn", firing=now.situation.firing), now.situation.firing)
 
@@ -175,8 +185,9 @@ def _unknown(job: Job, now: Standing, given: Given) -> Entry:
 
 _ACTS: Mapping[str, Callable[[Job, Standing, Given], Entry]] = {
     "answer": _answer, "read": _read, "run": _run, "turn": _turned, "word": _word, "strike": _strike, "skip": _skip,
-    "cut": _cut, "note": _note,
+    "cut": _cut, "note": _note, "how": _how,
 }  # fmt: skip
+_SAY_HOW_IT_RUNS = ("how", "run")
 
 
 def _entry_at_any_time(typed: str, now: Standing) -> Entry:

@@ -19,7 +19,7 @@ from starlette.staticfiles import StaticFiles
 
 from advisor.chemistry import fuels
 from advisor.decision.answers import Advice
-from advisor.dialogue import new_job
+from advisor.dialogue import new_job, taken_up
 from advisor.dialogue.asked import Standing, co_stops, say_above, say_then, say_trouble, standing
 from advisor.dialogue.entries import NO_ANSWER, needs_cause
 from advisor.dialogue.prompts import in_words
@@ -150,6 +150,7 @@ class Pages:
                 return self._visit(visit, str(error), 409)
             except RangeError as error:
                 return self._visit(visit, str(error), 422, given)
+            visit.seen()
             visit.said = len(visit.job().events), said
         return RedirectResponse(f"/visit/{visit.number}", 303)
 
@@ -185,6 +186,7 @@ class Pages:
         with visit.lock, for_a_page():
             job = visit.job()
             at = visit.now(job)
+            visit.seen()
             fields = defaultdict(str, given or {})
             return self.page("visit.html", status, **_shown(visit, job, at), trouble=trouble, given=fields)
 
@@ -199,8 +201,9 @@ def _shown(visit: Visit, job: Job, at: Any) -> dict[str, Any]:
     """What the page of a visit shows."""
     now = standing(job, at, "page")
     asked, situation, state = now.asked, now.situation, now.state
-    lines = [*say_above(now, "page"), *filter(None, [say_trouble(now)])]
-    if now.advice.stops and not (asked and asked.answers) and co_stops(now.advice):
+    visit.taken_up &= asked is not None and taken_up.asks_how_it_runs(situation)
+    lines = [] if visit.taken_up else [*say_above(now, "page"), *filter(None, [say_trouble(now)])]
+    if now.advice.stops and not (lines and asked and asked.answers) and co_stops(now.advice):
         lines.insert(0, answers.say_stop(now.advice.stops[0], "page"))
     if state and state.why and asked and asked.question:
         why = state.why
@@ -210,7 +213,7 @@ def _shown(visit: Visit, job: Job, at: Any) -> dict[str, Any]:
     advice = asked.advice if asked else None
     turn, sheet = None, forms.sheet_of(now)
     asks_why = sheet.why if sheet else (asked.why,) if asked else ()
-    wait_s, headline = ceil(asked.wait_s) if asked else 0, _headline(now, lines)
+    wait_s, headline = ceil(asked.wait_s) if asked and not visit.taken_up else 0, _headline(visit, now, lines)
     if advice and advice.action == "turn" and advice.screw and advice.turns_cw and not wait_s:
         turn = {
             "screw": advice.screw, "typed": say_typed(advice.turns_cw),
@@ -237,9 +240,11 @@ def _shown(visit: Visit, job: Job, at: Any) -> dict[str, Any]:
     }  # fmt: skip
 
 
-def _headline(now: Standing, lines: list[str]) -> str:
+def _headline(visit: Visit, now: Standing, lines: list[str]) -> str:
     """What is to be done or answered now: the question, the first line of the answer, or the reading that is due."""
     asked, situation = now.asked, now.situation
+    if visit.taken_up:
+        return taken_up.ASKS
     if asked is None:
         return "The visit is over"
     if asked.question:

@@ -21,13 +21,15 @@ from advisor.response.situation import left_as
 
 Clock = Callable[[], datetime]
 MOST_LISTED = 200
+AWAY = timedelta(minutes=30)  # without a request: longer than any wait
 
 
 @dataclass
 class Visit:
     """One log.
 
-    said  what the last entry came to, and at how many rows: shown until the next one
+    said      what the last entry came to, and at how many rows: shown until the next one
+    taken_up  whether it is to be asked first how the burner runs: no phone was here for a while, or the server was not
     """
 
     path: Path
@@ -35,6 +37,8 @@ class Visit:
     clock: Clock
     lock: threading.RLock = field(default_factory=threading.RLock)
     said: tuple[int, list[str]] = (0, [])
+    taken_up: bool = True
+    _seen: datetime | None = None
     _job: Job | None = None
 
     def job(self) -> Job:
@@ -49,6 +53,12 @@ class Visit:
         except AdvisorError:
             self._job = None
             raise
+
+    def seen(self) -> None:
+        """A phone is here."""
+        now = self.clock()
+        self.taken_up |= self._seen is not None and now - self._seen > AWAY
+        self._seen = now
 
     def now(self, job: Job, late_s: float = 0.0) -> datetime:
         """The moment of an entry that was sent `late_s` ago: the clock's, on a made-up boiler the game's."""
