@@ -1,17 +1,20 @@
 """A phone without a screen: reads the forms of a page and taps their buttons, as a technician at a simulated boiler."""
 
+import multiprocessing
 import re
 import threading
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
+from datetime import datetime
+from functools import partial
 from html.parser import HTMLParser
 from pathlib import Path
 from typing import Any
 
 import httpx
 import uvicorn
-from on_site import OnSite, boiler
+from on_site import START, OnSite, boiler
 
 from advisor.page import server
 from advisor.screws import SCREW_FOR
@@ -55,6 +58,63 @@ def served(folder: Path, clock: Any, token: str = TOKEN) -> Iterator[str]:
         running.should_exit = True
         thread.join(10)
         listens.close()
+
+
+class Killable:
+    """A server in a process of its own, by the clock of a site, that is killed (SIGKILL) before some requests.
+
+    kills     how often it was killed
+    confirmed what stood in the logs when the last form was answered
+    """
+
+    _processes = multiprocessing.get_context("forkserver")
+    _processes.set_forkserver_preload(["__main__", "advisor.page.server", __name__])
+
+    def __init__(self, folder: Path, site: OnSite, dies: Callable[[int], bool]) -> None:
+        self.folder, self.site, self.dies = folder, site, dies
+        self.asked = self.kills = self.port = 0
+        self.confirmed: dict[Path, bytes] = {}
+        self._clock = self._processes.Value("d", 0.0)
+        self.enter = self._start()
+        hooks = {"request": [self._before], "response": [self._after]}
+        self.client = httpx.Client(
+            base_url=self.enter.partition("/enter")[0], follow_redirects=True, trust_env=False, timeout=30,
+            event_hooks=hooks, limits=httpx.Limits(max_keepalive_connections=0),
+        )  # fmt: skip
+        self.client.get(self.enter)
+
+    def close(self) -> None:
+        """End it."""
+        self.client.close()
+        self._running.kill()
+        self._running.join()
+
+    def _start(self) -> str:
+        self._told, tells = self._processes.Pipe(duplex=False)
+        self._running = self._processes.Process(target=_serve, args=(self.folder, self.port, self._clock, tells))
+        self._running.start()
+        address = str(self._told.recv()).removeprefix("The page: ")
+        self.port = int(re.findall(r":(\d+)/", address)[0])
+        return address
+
+    def _before(self, request: httpx.Request) -> None:
+        self.asked += 1
+        if self.dies(self.asked):
+            self.kills += 1
+            self._running.kill()
+            self._running.join()
+            assert {path: path.read_bytes() for path in self.folder.glob("*.csv")} == self.confirmed
+            assert self._start() == self.enter
+        self._clock.value = self.site.now().timestamp()
+
+    def _after(self, response: httpx.Response) -> None:
+        self.confirmed = {path: path.read_bytes() for path in self.folder.glob("*.csv")}
+
+
+def _serve(folder: Path, port: int, clock: Any, tells: Any) -> None:
+    """`advisor page` by another clock."""
+    server.app_of = partial(server.app_of, clock=lambda: datetime.fromtimestamp(clock.value, START.tzinfo))  # type: ignore[assignment]
+    server.serve(folder, port, False, tells.send)
 
 
 @contextmanager
