@@ -29,6 +29,7 @@ from advisor.log.check_items import (
 from advisor.procedure.progress import answered
 from advisor.procedure.stages import BEFORE, PROOF, PROOF_AT_FIRING, VALVE, Question, questions_of
 from advisor.response.situation import Situation
+from advisor.wording.page import page_text
 
 Keypad = Literal["decimal", "text", "date"]
 CHOICE = "choice"  # name of the button that was tapped
@@ -38,9 +39,7 @@ PRESSURES = ("mbar", "kPa", "Pa", "hPa", "psi", "inH2O")
 POWERS = ("kW", "Btu/h")
 HEATING_VALUES = ("MJ/m3", "kWh/m3", "Btu/ft3")
 DIALS = ("m3", "l", "ft3")
-WITH_YES = {(EXTRAS, "no"): "Yes; leave those out", (EXTRAS, "yes"): "Yes; those come too"}  # beside "Yes; tight"
-YES_AND_SAVE, NO_BUT_SAVE = "Yes, at hand; save the facts", "No, not at hand; save the facts"
-FACTS_SAID = "Facts for the record, as far as you have them; what stays empty is left out."
+WITH_YES = {(EXTRAS, "no"): "yes-without", (EXTRAS, "yes"): "yes-with"}  # beside "Yes; tight"
 BOTH = ";"  # parts what one button answers
 # facts for the record, asked on one page; nothing of it is a danger
 FACTS = ("maker's instructions", CO_LIMIT, BOILER, REASON, "analyser", NEW_VALVE)
@@ -151,7 +150,7 @@ def sheet_of(now: Standing) -> Sheet | None:
     forms = [form_of(question, now.situation) for question in questions]
     buttons = forms[0].buttons
     if others and not forms[1].fields:
-        no = Button("no", f"{_name(first.item)}: no")
+        no = Button("no", page_text("no-of", what=_name(first.item)))
         buttons = (*(_with_yes(others[0].item, button) for button in forms[1].buttons), no)
         if others[0].usual == "no":
             buttons = (buttons[1], buttons[0], no)
@@ -159,8 +158,8 @@ def sheet_of(now: Standing) -> Sheet | None:
         forms = [_chosen(form) if form.fields and others else form for form in forms]
         buttons = forms[0].buttons
         if others and not forms[0].fields:
-            buttons = (Button("yes", YES_AND_SAVE), Button("no", NO_BUT_SAVE))
-    return Sheet(questions, tuple(forms), buttons, FACTS_SAID if first.item in FACTS and others else "")
+            buttons = (Button("yes", page_text("yes-facts")), Button("no", page_text("no-facts")))
+    return Sheet(questions, tuple(forms), buttons, page_text("facts") if first.item in FACTS and others else "")
 
 
 def together(now: Standing) -> tuple[Question, ...]:
@@ -199,8 +198,9 @@ def form_of(question: Question, situation: Situation) -> Form:
             more = [_beside(other, situation) for other in TOGETHER.get(item, ())]
             return Form(tuple(filter(None, more)), (*_both(question), *_choices(check.choices)), "; ")
         case "number" if check.unit or unit:
-            also = [Field(other, f"{other}, {CHECK_ITEMS[other].unit}") for other in TOGETHER.get(item, ())]
-            return Form((Field(item, f"{_name(item)}, {check.unit or unit}"), *also), _save(question), "; ")
+            figures = {item: check.unit or unit, **{other: CHECK_ITEMS[other].unit for other in TOGETHER.get(item, ())}}
+            fields = [Field(name, page_text("figure", what=_name(name), unit=figures[name])) for name in figures]
+            return Form(tuple(fields), _save(question), "; ")
         case "number":
             return Form((Field(item, _name(item)),), _units(PRESSURES, question))
         case "pressure range":
@@ -210,13 +210,13 @@ def form_of(question: Question, situation: Situation) -> Form:
         case "heating value":
             return Form((Field(item, _name(item)),), _units(HEATING_VALUES, question))
         case "co limit":
-            return Form((Field(item, f"{_name(item)} (none: the published one)"),), _units(tuple(CO_BASES), question))
+            return Form((Field(item, page_text("co-limit", what=_name(item))),), _units(tuple(CO_BASES), question))
         case "meter gas":
-            gas = (Field("c", "Gas, °C"), Field("mbar", "Gas, mbar"), Field("base_c", "Heating value's °C"))
+            gas = tuple(Field(name, page_text(f"gas-{name}")) for name in ("c", "mbar", "base_c"))
             return Form(gas, _save(question))
         case "meter":
-            fields = (Field("dial", "Volume on the dial"), Field("seconds", "Seconds it took"))
-            return Form(fields, _units(DIALS, question), "meter")
+            timed = Field("dial", page_text("dial")), Field("seconds", page_text("seconds"))
+            return Form(timed, _units(DIALS, question), "meter")
         case "date":
             return Form((Field(item, asks, "date"),), _save(question))
     parts = [Field(each, _name(each), _keypad(each), each == item) for each in (item, *TOGETHER.get(item, ()))]
@@ -225,7 +225,9 @@ def form_of(question: Question, situation: Situation) -> Form:
 
 def _with_yes(item: str, button: Button) -> Button:
     """A button that says yes to what comes first, and its own of the other."""
-    return Button(f"yes{BOTH}{button.value}", WITH_YES.get((item, button.value), f"Yes; {button.label.lower()}"))
+    return Button(
+        f"yes{BOTH}{button.value}", page_text(WITH_YES.get((item, button.value), "yes-and"), what=button.label.lower())
+    )
 
 
 def _chosen(form: Form) -> Form:
@@ -233,8 +235,8 @@ def _chosen(form: Form) -> Form:
     units = tuple(button.value for button in form.buttons if button.value not in (SAVE, LEAVE_OUT))
     if not units:
         return form
-    saves = (Button(SAVE, "Save"), *(button for button in form.buttons if button.value == LEAVE_OUT))
-    return Form((*form.fields, Field("unit", "Stated in", "text", False, ("", *units))), saves, form.joined)
+    saves = (Button(SAVE, page_text("save")), *(button for button in form.buttons if button.value == LEAVE_OUT))
+    return Form((*form.fields, Field("unit", page_text("stated-in"), "text", False, ("", *units))), saves, form.joined)
 
 
 def _typed(field: Field, words: str) -> str:
@@ -248,7 +250,7 @@ def _beside(item: str, situation: Situation) -> Field | None:
         return None
     unit = plate_unit(item, situation.setup)
     if check.kind == "number":
-        return Field(item, f"{_name(item)}, {unit} (if read already)", "decimal", False) if unit else None
+        return Field(item, page_text("read-already", what=_name(item), unit=unit), "decimal", False) if unit else None
     return Field(item, _name(item), _keypad(item), False)
 
 
@@ -262,7 +264,7 @@ def _name(item: str) -> str:
 
 
 def _range(item: str) -> tuple[Field, ...]:
-    return Field("low", f"{_name(item)}: from"), Field("high", "to")
+    return Field("low", page_text("range-from", what=_name(item))), Field("high", page_text("range-to"))
 
 
 def _choices(choices: tuple[str, ...]) -> tuple[Button, ...]:
@@ -274,16 +276,19 @@ def _both(question: Question) -> tuple[Button, ...]:
     others = [CHECK_ITEMS[other] for other in TOGETHER.get(question.item, ())]
     if len(others) != 1 or others[0].choices != question.check.choices:
         return ()
-    return tuple(Button(f"{choice} {choice}", f"{_name(choice)}, both screws") for choice in question.check.choices[:2])
+    return tuple(
+        Button(f"{choice} {choice}", page_text("both-screws", what=_name(choice)))
+        for choice in question.check.choices[:2]
+    )
 
 
 def _save(question: Question) -> tuple[Button, ...]:
-    return (Button(SAVE, "Save"), *_left_out(question))
+    return (Button(SAVE, page_text("save")), *_left_out(question))
 
 
 def _units(names: tuple[str, ...], question: Question) -> tuple[Button, ...]:
-    return (*(Button(name, f"Save in {name}") for name in names), *_left_out(question))
+    return (*(Button(name, page_text("save-in", unit=name)) for name in names), *_left_out(question))
 
 
 def _left_out(question: Question) -> tuple[Button, ...]:
-    return (Button(LEAVE_OUT, "Leave out"),) if question.optional else ()
+    return (Button(LEAVE_OUT, page_text("leave-out")),) if question.optional else ()

@@ -1,5 +1,6 @@
 """What each address answers. Every answer is a whole page, so that the visit goes on without a script."""
 
+import json
 import logging
 import threading
 from collections import defaultdict
@@ -32,17 +33,17 @@ from advisor.page import forms, practice
 from advisor.page.curve import BOTTOM, HEIGHT, LEFT, TOP, WIDTH, curve_of
 from advisor.page.entering import enter
 from advisor.page.visits import MOST_LISTED, Folder, Visit
+from advisor.procedure.stages import BEFORE
 from advisor.report import answers, brief
 from advisor.report.layout import for_a_page
 from advisor.response.situation import Situation
 from advisor.screws import FIRINGS, SCREW_FOR
-from advisor.wording.numbers import say_size, say_typed, say_way
+from advisor.wording.numbers import say_typed, say_way
+from advisor.wording.page import SCRIPT, page_text
 
 HERE = Path(__file__).parent
 Post = Callable[[Request, Mapping[str, str]], Response]
 BANDS_AT = 2  # answers before the bands, which one page asks for
-BANDS_ASK = "Bands in the maker's instructions, in CO2 or O2"
-BANDS_NEEDED = "Four figures are needed: lowest and highest at both rates."
 REFRESH_S = 20  # at most, without a script; what is being typed then must not be lost too often
 _drawing = threading.Lock()  # matplotlib draws one at a time
 
@@ -56,6 +57,7 @@ class Pages:
             loader=jinja2.FileSystemLoader(HERE / "templates"), autoescape=True, undefined=jinja2.StrictUndefined,
             trim_blocks=True, lstrip_blocks=True,
         )  # fmt: skip
+        self.templates.globals |= {"say": page_text, "script_says": json.dumps(dict(SCRIPT))}
 
     def app(self) -> Starlette:
         """The application, without its guard."""
@@ -87,6 +89,7 @@ class Pages:
         return self.page(
             "visits.html", folder=self.folder.path.resolve().name, more=len(found) - len(listed),
             open=[each for each in listed if not each.left], over=[each for each in listed if each.left], kinds=VISITS,
+            caution=BEFORE.words.caution,
         )  # fmt: skip
 
     def new(self, request: Request) -> Response:
@@ -107,7 +110,7 @@ class Pages:
             if given.get(forms.CHOICE) == "back":
                 opening.told = opening.told[:BANDS_AT] if len(opening.told) > BANDS_AT else opening.told[:-1]
             elif not typed:
-                raise RangeError(BANDS_NEEDED if len(opening.told) == BANDS_AT else NO_ANSWER)
+                raise RangeError(page_text("bands-needed") if len(opening.told) == BANDS_AT else NO_ANSWER)
             elif setup := opening.take(typed):
                 return RedirectResponse(f"/visit/{self.folder.start(setup)}", 303)
         except RangeError as error:
@@ -127,7 +130,7 @@ class Pages:
     def _opening(
         self, opening: new_job.Opening, trouble: str = "", status: int = 200, given: Mapping[str, str] | None = None
     ) -> Response:
-        asks = BANDS_ASK if len(opening.told) == BANDS_AT else opening.prompt.asks
+        asks = page_text("bands") if len(opening.told) == BANDS_AT else opening.prompt.asks
         choices = {0: VISITS, 1: tuple(fuel.name for fuel in fuels.BUILT_IN)}.get(len(opening.told), ())
         return self.page(
             "new.html", status, told=opening.told, asks=asks, firings=FIRINGS, choices=choices,
@@ -217,7 +220,7 @@ def _shown(visit: Visit, job: Job, at: Any) -> dict[str, Any]:
     if advice and advice.action == "turn" and advice.screw and advice.turns_cw and not wait_s:
         turn = {
             "screw": advice.screw, "typed": say_typed(advice.turns_cw),
-            "says": f"{advice.screw} screw {say_size(advice.turns_cw)} {say_way(advice.turns_cw)}",
+            "says": page_text("turn", screw=advice.screw, turns_cw=advice.turns_cw, way=say_way(advice.turns_cw)),
         }  # fmt: skip
     return {
         "visit": visit, "title": _title(visit, job), "practice": job.setup.practice, "row": len(job.events),
@@ -234,9 +237,9 @@ def _shown(visit: Visit, job: Job, at: Any) -> dict[str, Any]:
         "choices_alike": bool(sheet and len(sheet.questions) == 1 and sheet.questions[0].check.choices),
         "needs_cause": needs_cause(now.advice, situation.firing),
         "last": last_row(job), "say_event": answers.say_event, "choice": forms.CHOICE,
-        "instruments": practice.shown(job, at) if job.setup.practice else None,
+        "instruments": practice.say_shown(job, at) if job.setup.practice else "",
         "truth": practice.say_truth(job, at) if job.setup.practice and asked is None else "",
-        "warnings": job.warnings,
+        "warnings": job.warnings, "caution": answers.CAUTION,
     }  # fmt: skip
 
 
@@ -246,7 +249,7 @@ def _headline(visit: Visit, now: Standing, lines: list[str]) -> str:
     if visit.taken_up:
         return taken_up.ASKS
     if asked is None:
-        return "The visit is over"
+        return page_text("over")
     if asked.question:
         return ""
     assert asked.advice
@@ -258,8 +261,8 @@ def _headline(visit: Visit, now: Standing, lines: list[str]) -> str:
 
 def _runs(situation: Situation) -> str:
     if situation.firing:
-        return f"runs at {situation.firing} fire"
-    return "burner off" if situation.off else "not lit yet"
+        return page_text("runs-at", firing=situation.firing)
+    return page_text("burner-off" if situation.off else "not-lit")
 
 
 def _title(visit: Visit, job: Job) -> str:
@@ -300,11 +303,9 @@ def _posted(answer: Post) -> Callable[[Request], Any]:
 
 def _plainly(request: Request, error: Exception) -> Response:
     status = error.status_code if isinstance(error, HTTPException) else 400
-    return PlainTextResponse("Refused: there is no such page.", status)
+    return PlainTextResponse(page_text("no-page"), status)
 
 
 def _failed(request: Request, error: Exception) -> Response:
     logging.getLogger("advisor.page").error("request failed", exc_info=error)
-    return PlainTextResponse(
-        "Something went wrong here; what was confirmed before is saved. Go back and try again.", 500
-    )
+    return PlainTextResponse(page_text("failed"), 500)

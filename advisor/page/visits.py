@@ -18,6 +18,7 @@ from advisor.log.site_facts import with_site_facts
 from advisor.page import practice
 from advisor.response.replay import standing_rows
 from advisor.response.situation import left_as
+from advisor.wording.page import page_text
 
 Clock = Callable[[], datetime]
 MOST_LISTED = 200
@@ -101,7 +102,7 @@ class Folder:
                     each.name for each in found if each.name.endswith(".csv") and each.is_file(follow_symlinks=False)
                 )
         except OSError as error:
-            raise LogError(f"{self.path}: {error.strerror}. Look at the folder") from None
+            raise LogError(page_text("look-at-folder", path=self.path, error=error.strerror)) from None
         for name in names:
             if not name.startswith("."):
                 yield number_of(name), self.path / name
@@ -113,7 +114,7 @@ class Folder:
             if known is None:
                 path = dict(self.paths()).get(number)
                 if path is None:
-                    raise LogError("There is no such visit in this folder")
+                    raise LogError(page_text("no-such-visit"))
                 known = self._visits[number] = Visit(path, number, self.clock)
             return known
 
@@ -131,7 +132,7 @@ class Folder:
                 if first:
                     first(Job.load(self.path / name))
                 return number_of(name)
-        raise LogError(f"{self.path}: too many visits were begun at once")
+        raise LogError(page_text("too-many", path=self.path))
 
     def _summary(self, number: int, path: Path) -> Summary:
         stat = path.stat()

@@ -1,7 +1,7 @@
 """Every sentence that people read, by code, in one place. A second language is one more set of these tables.
 
 `numbers` says turns, waits and chances; `findings` what was seen; `reasons` why an answer is as it is; `visit` stages and
-questions. A sentence is a template: `{co2:.1f}` is a figure of the data, `{turns:size}` a turn, `{prove_line}` something
+questions; `page` what the page says of its own. A sentence is a template: `{co2:.1f}` is a figure of the data, `{turns:size}` a turn, `{prove_line}` something
 to do, which is typed otherwise on the command line, in the guide and in practice (`ACTS`).
 """
 
