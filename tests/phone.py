@@ -10,7 +10,7 @@ from datetime import datetime
 from functools import partial
 from html.parser import HTMLParser
 from pathlib import Path
-from typing import Any
+from typing import Any, Self
 
 import httpx
 import uvicorn
@@ -74,7 +74,7 @@ class Killable:
         self.folder, self.site, self.dies = folder, site, dies
         self.asked = self.kills = self.port = 0
         self.confirmed: dict[Path, bytes] = {}
-        self._clock = self._processes.Value("d", 0.0)
+        self._clock = self._processes.Value("d", site.now().timestamp())
         self.enter = self._start()
         hooks = {"request": [self._before], "response": [self._after]}
         self.client = httpx.Client(
@@ -86,8 +86,17 @@ class Killable:
     def close(self) -> None:
         """End it."""
         self.client.close()
+        self.kill()
+
+    def kill(self) -> None:
+        """Kill the server."""
+        self.kills += 1
         self._running.kill()
         self._running.join()
+
+    def start_again(self) -> None:
+        """The server again, with the same address and token."""
+        assert self._start() == self.enter
 
     def _start(self) -> str:
         self._told, tells = self._processes.Pipe(duplex=False)
@@ -97,14 +106,18 @@ class Killable:
         self.port = int(re.findall(r":(\d+)/", address)[0])
         return address
 
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *failed: object) -> None:
+        self.close()
+
     def _before(self, request: httpx.Request) -> None:
         self.asked += 1
         if self.dies(self.asked):
-            self.kills += 1
-            self._running.kill()
-            self._running.join()
+            self.kill()
             assert {path: path.read_bytes() for path in self.folder.glob("*.csv")} == self.confirmed
-            assert self._start() == self.enter
+            self.start_again()
         self._clock.value = self.site.now().timestamp()
 
     def _after(self, response: httpx.Response) -> None:

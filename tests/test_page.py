@@ -488,17 +488,14 @@ def whole_visit(folder: Path, seed: int, dies: Callable[[int], bool]) -> int:
     What was answered to a form is in the log whenever it dies; address and token stay; no turn is logged twice.
     """
     site = OnSite(boiler(seed))
-    killed = Killable(folder, site, dies)
-    held = Phone(killed.client, site)
-    try:
+    with Killable(folder, site, dies) as killed:
+        held = Phone(killed.client, site)
         held.start()
         address = held.address
         held.go_on(600)
         assert held.client.get(f"{address}/record.pdf").content.startswith(b"%PDF")
         assert "<svg" in held.get(f"{address}/curve").html
         assert "in service" in held.get("/").text
-    finally:
-        killed.close()
     job = Job.load(the_log(folder))
     assert job.next(job.ended).has("closed")
     made = [turn.turns_cw for turn in site.visit.turns]
