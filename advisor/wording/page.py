@@ -20,7 +20,7 @@ PAGE: Mapping[str, str] = MappingProxyType({
     "off": "Burner off", "save-reading": "Save reading", "save-remark": "Save remark", "save-in": "Save in {unit}",
     "co-comes-up": "CO as it comes up, ppm", "co-at": "CO at {firing} fire, ppm", "leave-out": "Leave out",
     "stated-in": "Stated in", "figure": "{what}, {unit}", "read-already": "{what}, {unit} (if read already)",
-    "range-from": "{what}: from", "range-to": "to", "co-limit": "{what} (none: the published one)",
+    "range-from": "{what}: from", "range-to": "to", "co-limit": "Maker's {what} (none: the published one)",
     "gas-c": "Gas, °C", "gas-mbar": "Gas, mbar", "gas-base_c": "Heating value's °C", "dial": "Volume on the dial",
     "seconds": "Seconds it took",
     # ---- several things on one page
