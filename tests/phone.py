@@ -1,38 +1,41 @@
 """A phone without a screen: reads the forms of a page and taps their buttons, as a technician at a simulated boiler."""
 
+import multiprocessing
 import re
 import threading
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
+from datetime import datetime
+from functools import partial
 from html.parser import HTMLParser
 from pathlib import Path
-from typing import Any
+from typing import Any, Self
 
 import httpx
 import uvicorn
-from on_site import OnSite, boiler
+from on_site import START, OnSite, boiler
 
 from advisor.page import server
 from advisor.screws import SCREW_FOR
 
 TOKEN = "a-token-for-tests-only-0"
-OPENING = ("Valve-change", "Natural gas", ("9.0", "9.4"), ("8.6", "9.0"))
+OPENING = ("Valve-change", "Natural gas")
+BANDS = {"low0": "9.0", "high0": "9.4", "low1": "8.6", "high1": "9.0"}
 # what is tapped at a question of the visit, and what is filled in before; by how the question begins
 ANSWERS: dict[str, tuple[str, dict[str, str]]] = {
-    "Maker's instructions": ("yes", {}), "Maker's CO limit": ("leave out", {}), "Room CO alarm": ("yes", {}),
+    "Maker's instructions": ("yes", {"boiler": "as on the plate (invented)"}), "Room CO alarm": ("yes", {}),
     "Power off": ("yes", {}), "Gas off": ("yes", {}),
-    "Boiler: make": ("save", {"boiler": "as on the plate (invented)"}),
-    "Why this visit": ("leave out", {}), "Analyser; its": ("leave out", {}),
-    "Analyser warm": ("save", {"clean air O2": "20,9", "clean air CO": "0"}), "Water trap": ("yes", {}),
-    "Sample line": ("tight", {}), "Which gas valve": ("leave out", {}), "Valve made up": ("yes", {}),
+    "Analyser warm": ("save", {"clean air O2": "20,9", "clean air CO": "0"}), "Water trap": ("yes;tight", {}),
+    "Sample line": ("tight", {}), "Valve made up": ("yes", {}),
     "Both screws": ("yes", {}), "The throttle screw": ("richer richer", {}), "The offset screw": ("richer", {}),
-    "Gas on": ("yes", {}), "Every gas joint": ("tight", {}), "Inlet pressure": ("mbar", {"low": "17", "high": "25"}),
-    "Standing pressure": ("save", {"standing pressure": "20.4"}), "Probe in the flue": ("yes", {}),
+    "Gas on": ("yes", {}), "Every gas joint": ("tight", {}),
+    "Inlet pressure": ("mbar", {"low": "17", "high": "25", "standing pressure": "20.4"}),
+    "Probe in the flue": ("yes", {}),
     "Other gas appliances": ("none", {"working pressure": "19.8"}),
     "Working pressure": ("save", {"working pressure": "19.8"}),
-    "Is that drop": ("yes", {}), "Case or cover": ("yes", {}), "Flue temperature and": ("no", {}),
-    "Caps and seals": ("yes", {}), "Test points": ("tight", {}), "Test mode off": ("yes", {}),
+    "Is that drop": ("yes", {}), "Case or cover": ("yes;no", {}),
+    "Caps and seals": ("yes;tight", {}), "Test mode off": ("yes", {}),
     "Safety devices": ("yes", {}), "The appliance is left": ("in service", {"technician": "A. N. Other"}),
 }  # fmt: skip
 
@@ -55,6 +58,76 @@ def served(folder: Path, clock: Any, token: str = TOKEN) -> Iterator[str]:
         running.should_exit = True
         thread.join(10)
         listens.close()
+
+
+class Killable:
+    """A server in a process of its own, by the clock of a site, that is killed (SIGKILL) before some requests.
+
+    kills     how often it was killed
+    confirmed what stood in the logs when the last form was answered
+    """
+
+    _processes = multiprocessing.get_context("forkserver")
+    _processes.set_forkserver_preload(["__main__", "advisor.page.server", __name__])
+
+    def __init__(self, folder: Path, site: OnSite, dies: Callable[[int], bool]) -> None:
+        self.folder, self.site, self.dies = folder, site, dies
+        self.asked = self.kills = self.port = 0
+        self.confirmed: dict[Path, bytes] = {}
+        self._clock = self._processes.Value("d", site.now().timestamp())
+        self.enter = self._start()
+        hooks = {"request": [self._before], "response": [self._after]}
+        self.client = httpx.Client(
+            base_url=self.enter.partition("/enter")[0], follow_redirects=True, trust_env=False, timeout=30,
+            event_hooks=hooks, limits=httpx.Limits(max_keepalive_connections=0),
+        )  # fmt: skip
+        self.client.get(self.enter)
+
+    def close(self) -> None:
+        """End it."""
+        self.client.close()
+        self.kill()
+
+    def kill(self) -> None:
+        """Kill the server."""
+        self.kills += 1
+        self._running.kill()
+        self._running.join()
+
+    def start_again(self) -> None:
+        """The server again, with the same address and token."""
+        assert self._start() == self.enter
+
+    def _start(self) -> str:
+        self._told, tells = self._processes.Pipe(duplex=False)
+        self._running = self._processes.Process(target=_serve, args=(self.folder, self.port, self._clock, tells))
+        self._running.start()
+        address = str(self._told.recv()).removeprefix("The page: ")
+        self.port = int(re.findall(r":(\d+)/", address)[0])
+        return address
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *failed: object) -> None:
+        self.close()
+
+    def _before(self, request: httpx.Request) -> None:
+        self.asked += 1
+        if self.dies(self.asked):
+            self.kill()
+            assert {path: path.read_bytes() for path in self.folder.glob("*.csv")} == self.confirmed
+            self.start_again()
+        self._clock.value = self.site.now().timestamp()
+
+    def _after(self, response: httpx.Response) -> None:
+        self.confirmed = {path: path.read_bytes() for path in self.folder.glob("*.csv")}
+
+
+def _serve(folder: Path, port: int, clock: Any, tells: Any) -> None:
+    """`advisor page` by another clock."""
+    server.app_of = partial(server.app_of, clock=lambda: datetime.fromtimestamp(clock.value, START.tzinfo))  # type: ignore[assignment]
+    server.serve(folder, port, False, tells.send)
 
 
 @contextmanager
@@ -84,7 +157,7 @@ class Page(HTMLParser):
         self.forms: list[Form] = []
         self.words: list[str] = []
         self.headline = ""
-        self._tag = ""
+        self._tag = self._select = ""
         self._button: tuple[str, str] | None = None
         self.feed(text)
 
@@ -95,8 +168,11 @@ class Page(HTMLParser):
             self.forms.append(Form(given["action"]))
         elif tag == "input" and self.forms:
             self.forms[-1].fields[given["name"]] = given.get("value", "")
+        elif tag == "select":
+            self._select = given["name"]
+            self.forms[-1].fields[self._select] = ""
         elif tag == "option" and "selected" in given:
-            self.forms[-1].fields["screw"] = given["value"]
+            self.forms[-1].fields[self._select] = given["value"]
         elif tag == "button":
             self._button = given.get("name", ""), given.get("value", "")
             self.forms[-1].buttons.append((*self._button, given.get("aria-label", "")))
@@ -168,11 +244,8 @@ class Phone:
         self.get("/new")
         self.taps += 1
         for answer in OPENING:
-            form = self.page.forms[0]
-            if isinstance(answer, str):
-                self.tap(form, ("choice", answer.lower()))
-            else:
-                self.tap(form, ("choice", "CO2"), low=answer[0], high=answer[1])
+            self.tap(self.page.forms[0], ("choice", answer.lower()))
+        self.tap(self.page.forms[0], ("choice", "CO2"), **BANDS)
         self.tap(self.page.forms[0], ("choice", "yes"))
         return int(self.address.rsplit("/", 1)[1])
 
@@ -188,7 +261,9 @@ class Phone:
         headline = page.headline
         if headline.startswith("The visit is over"):
             return False
-        if wait := re.match(r"Wait (\d+):(\d\d)", headline):
+        if headline.startswith("Taken up again"):
+            self.tap(page.form("how"), ("firing", site.boiler.firing or "off"))
+        elif wait := re.match(r"Wait (\d+):(\d\d)", headline):
             site.boiler.wait(60 * int(wait[1]) + int(wait[2]))
             self.get(self.address)
         elif any(form.fields.get("act") == "answer" for form in page.forms):
@@ -199,8 +274,8 @@ class Phone:
             match form.fields["act"]:
                 case "run":
                     site.visit.run_at(form.fields["firing"])  # type: ignore[arg-type]
-                    co = self.shown()["co"]
-                    self.tap(form, **({} if site.boiler.lit_for_s > 60 else {"co": co}))
+                    co_first = site.boiler.lit_for_s <= 60 or "CO first there" in page.text
+                    self.tap(form, **({"co": self.shown()["co"]} if co_first else {}))
                 case "turn":
                     screw = SCREW_FOR[site.boiler.running]
                     assert form.fields["screw"] == screw

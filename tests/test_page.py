@@ -1,27 +1,37 @@
 """The page: who is let in, what a form logs, that nothing is logged twice, and what happens when something breaks."""
 
 import os
+import random
 import re
-import signal
 import socket
 import statistics
 import subprocess
 import sys
 import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
+from contextlib import ExitStack
 from functools import partial
+from itertools import accumulate
 from pathlib import Path
 
 import httpx
 import pytest
 from console import ROOT
 from on_site import OnSite, boiler
-from phone import TOKEN, Phone, browser, served
+from phone import TOKEN, Killable, Phone, browser, served
 
 from advisor import Job
 from advisor.errors import LogError
 from advisor.log import file
+from advisor.log.check_items import (
+    CHECK_ITEMS,
+    CLEAN_AIR_CO,
+    CLEAN_AIR_O2,
+    EXTRAS,
+    PLATE_PRESSURE,
+    WORKING,
+)
 from advisor.page import server
 from advisor.page.security import COOKIE, MOST_BYTES, cookie_of, kept_token
 from advisor.page.visits import number_of
@@ -50,6 +60,13 @@ def held(address: str, site: OnSite) -> Iterator[Phone]:
 
 def the_log(folder: Path) -> Path:
     return next(folder.glob("*.csv"))
+
+
+def answered_once(folder: Path) -> bool:
+    """Whether the first page of a visit, of several facts, is in the log, and each of its rows once."""
+    rows = [(event.item, event.value) for event in Job.load(the_log(folder)).events]
+    return rows[0] == ("maker's instructions", "yes") and len(rows) == len(set(rows))
+
 
 
 # ---- who is let in
@@ -174,20 +191,6 @@ def test_the_token_outlives_the_server(tmp_path: Path) -> None:
 # ---- what is asked and logged
 
 
-def test_a_whole_visit_without_a_script(held: Phone, tmp_path: Path, site: OnSite) -> None:
-    """From the first question to the PDF; at most 60 taps and 40 figures; the log is one the command line finishes."""
-    held.start()
-    address = held.address
-    held.go_on()
-    job = Job.load(the_log(tmp_path))
-    assert job.next(job.ended).has("closed")
-    assert (held.taps <= 60, held.figures <= 40) == (True, True), (held.taps, held.figures)
-    assert len([event for event in job.events if event.event == "turn"]) == len(site.visit.turns)
-    assert held.client.get(f"{address}/record.pdf").content.startswith(b"%PDF")
-    assert "<svg" in held.get(f"{address}/curve").html
-    assert "in service" in held.get("/").text
-
-
 def test_the_page_asks_what_the_guide_asks(held: Phone, tmp_path: Path, site: OnSite) -> None:
     """At every step what the page asks is what `dialogue.asked` says of the same log."""
     from advisor.dialogue.asked import standing
@@ -197,8 +200,64 @@ def test_the_page_asks_what_the_guide_asks(held: Phone, tmp_path: Path, site: On
         job = Job.load(the_log(tmp_path))
         now = standing(job, job.moment(site.now()))
         if now.asked and now.asked.question:
-            assert held.page.headline == now.asked.question.words.asks
+            assert held.page.headline.startswith(now.asked.question.words.asks)
         held.step()
+
+
+def test_a_page_asks_several_things_but_never_two_dangers(held: Phone, tmp_path: Path) -> None:
+    """With a question that is a danger stands nothing but facts, and what the guide's Enter says yes or no to."""
+    harmless = {"maker's instructions", "water trap", "cover on", EXTRAS, "adjusters sealed", PLATE_PRESSURE}
+    held.start()
+    dangers, most, rows = [], 0, 0
+    while held.step():
+        made = Job.load(the_log(tmp_path)).events[rows:]
+        rows += len(made)
+        items = [event.item for event in made if event.event == "check" and CHECK_ITEMS[event.item].kind != "text"]
+        most = max(most, len(made))
+        dangers.append([item for item in items if item not in harmless])
+    assert most > 4
+    several = [each for each in dangers if len(each) > 1]
+    assert several == [
+        [CLEAN_AIR_O2, CLEAN_AIR_CO],
+        ["throttle clockwise", "offset clockwise"],
+        ["other appliances", WORKING],
+    ]
+
+
+def test_no_to_the_first_of_two_things_answers_that_alone(held: Phone, tmp_path: Path) -> None:
+    """The trap is not empty: that is logged, the sample line is not; each is asked by itself then."""
+    held.start()
+    held.until("Water trap")
+    held.tap(held.page.form("answer"), ("choice", "no"))
+    assert (Job.load(the_log(tmp_path)).events[-1].item, held.page.headline[:10]) == ("water trap", "Water trap")
+    assert [value for _, value, _ in held.page.form("answer").buttons] == ["yes", "no"]
+    held.tap(held.page.form("answer"), ("choice", "yes"))
+    assert held.page.headline.startswith("Sample line")
+
+
+def test_a_fact_that_can_not_be_keeps_the_whole_page(held: Phone, tmp_path: Path) -> None:
+    """A CO limit without its basis: asked back, nothing logged, all that was typed still there; then all is logged."""
+    held.start()
+    typed = {"CO limit": "200", "boiler": "typed; already", "serial number": "12"}
+    held.tap(held.page.form("answer"), ("choice", "yes"), **typed)
+    assert (held.page.status, held.page.form("answer").fields["boiler"]) == (422, "typed; already")
+    assert Job.load(the_log(tmp_path)).events == ()
+    held.tap(held.page.form("answer"), ("choice", "yes"), unit="ppm air-free")
+    made = {event.item: event.value for event in Job.load(the_log(tmp_path)).events if event.event == "check"}
+    assert made == {"maker's instructions": "yes", "CO limit": "200", "boiler": "typed, already", "serial number": "12"}
+
+
+def test_both_bands_are_needed_and_asked_back_together(held: Phone) -> None:
+    """A band left empty, or back from the read-back: both are asked on one page again."""
+    held.get("/new")
+    for choice in ("service", "propane"):
+        held.tap(held.page.forms[0], ("choice", choice))
+    held.tap(held.page.forms[0], ("choice", "O2"), low0="4,3", high0="5.0")
+    assert (held.page.status, held.page.forms[0].fields["low0"]) == (422, "4,3")
+    held.tap(held.page.forms[0], ("choice", "O2"), low1="5", high1="5.8")
+    assert "O2 5.0 to 4.3" in held.page.headline
+    held.tap(held.page.forms[0], ("choice", "back"))
+    assert set(held.page.forms[0].fields) >= {"low0", "high0", "low1", "high1"}
 
 
 def test_a_slip_is_asked_back_and_what_was_typed_stays(held: Phone, tmp_path: Path) -> None:
@@ -221,7 +280,7 @@ def test_a_form_counts_once(held: Phone, tmp_path: Path) -> None:
     held.tap(form, ("choice", "yes"))
     assert held.page.status == 409
     assert "logged meanwhile" in held.page.text
-    assert len(Job.load(the_log(tmp_path)).events) == 1
+    assert answered_once(tmp_path)
 
 
 def test_two_phones_at_once_log_one_row(held: Phone, tmp_path: Path, address: str) -> None:
@@ -238,7 +297,7 @@ def test_two_phones_at_once_log_one_row(held: Phone, tmp_path: Path, address: st
         thread.start()
     for thread in threads:
         thread.join()
-    assert len(Job.load(the_log(tmp_path)).events) == 1
+    assert answered_once(tmp_path)
 
 
 def test_co_and_burner_off_are_heard_from_every_page_but_once(held: Phone, tmp_path: Path) -> None:
@@ -314,6 +373,31 @@ def test_a_made_up_boiler_says_practice_and_goes_on_from_its_log(held: Phone, tm
     assert re.search(r"It shows CO2 [1-9]\d?\.\d %", held.page.text)
 
 
+@pytest.mark.parametrize("away", ["server", "phone"])
+@pytest.mark.parametrize("found", ["high", "low", "off"])
+def test_a_visit_taken_up_again_asks_first_how_the_burner_runs(
+    held: Phone, tmp_path: Path, site: OnSite, away: str, found: str
+) -> None:
+    """As the guide does, once: what was found is logged where it is another; a stop of CO still stands above it."""
+    held.start()
+    held.until("Throttle screw")
+    held.send(held.address, act="co", row=held.page.forms[0].fields["row"], co="900")
+    rows = len(Job.load(the_log(tmp_path)).events)
+    with ExitStack() as stack:
+        if away == "phone":
+            site.visit.wait(2000.0)
+        else:
+            held.client = stack.enter_context(browser(stack.enter_context(served(tmp_path, site.now))))
+        assert held.get(held.address).headline == "Taken up again. How does the burner run now?"
+        assert "BURNER OFF" in held.page.text
+        held.tap(held.page.form("how"), ("firing", found))
+        assert not held.get(held.address).headline.startswith("Taken up")
+    made = Job.load(the_log(tmp_path)).events[rows:]
+    assert [(event.firing, event.note) for event in made] == {
+        "high": [], "low": [("low", "")], "off": [("off", "found off when the visit was taken up again")],
+    }[found]  # fmt: skip
+
+
 # ---- what breaks
 
 
@@ -331,7 +415,7 @@ def test_a_full_disk_gives_a_page_that_says_so(held: Phone, tmp_path: Path, monk
     assert held.page.status == 507
     assert "the disk is full" in held.page.text
     held.tap(form, ("choice", "yes"))
-    assert len(Job.load(the_log(tmp_path)).events) == 1
+    assert answered_once(tmp_path)
 
 
 def test_a_folder_that_can_not_be_written_gives_a_page_that_says_so(
@@ -367,16 +451,16 @@ def test_without_the_extra_one_sentence_says_what_to_install(tmp_path: Path) -> 
     assert len(done.stderr.splitlines()) <= 2
 
 
-def killed_between(folder: Path, times: int) -> None:
-    """Answer, kill -9, start again with the same address and token, `times` over: no confirmed row is ever lost."""
+def test_the_command_serves_the_same_visit_again_after_kill_9(tmp_path: Path) -> None:
+    """`advisor page` killed and started again: the same token, the cookie still good, the confirmed row in the log."""
     with socket.socket() as probe:
         probe.bind(("127.0.0.1", 0))
         port = probe.getsockname()[1]
-    job = Job.create(folder / "visit.csv", fuel="natural gas", bands=BANDS)
+    job = Job.create(tmp_path / "visit.csv", fuel="natural gas", bands=BANDS)
     address, path = f"http://127.0.0.1:{port}", f"/visit/{number_of('visit.csv')}"
+    command = [sys.executable, "-m", "advisor", "page", str(tmp_path), "--port", str(port)]
     with httpx.Client(base_url=address, trust_env=False, follow_redirects=True, timeout=20) as client:
-        for count in range(times):
-            command = [sys.executable, "-m", "advisor", "page", str(folder), "--port", str(port)]
+        for count in range(2):
             running = subprocess.Popen(
                 command, stdout=subprocess.PIPE, text=True, env={**os.environ, "PYTHONPATH": str(ROOT)}
             )
@@ -385,24 +469,53 @@ def killed_between(folder: Path, times: int) -> None:
             if not client.cookies:
                 client.get(f"/enter?token={address_told.strip().rpartition('=')[2]}")
             fields = {"act": "note", "row": str(count), "words": f"entry {count}"}
-            answer = client.post(path, data=fields, headers={"origin": address})
-            assert answer.status_code == 200, answer.text
-            running.send_signal(signal.SIGKILL)
+            assert client.post(path, data=fields, headers={"origin": address}).status_code == 200
+            running.kill()
             running.wait()
             running.stdout.close()
-            job.refresh()
-            assert [event.note for event in job.events] == [f"entry {n}" for n in range(count + 1)]
+    job.refresh()
+    assert [event.note for event in job.events] == ["entry 0", "entry 1"]
 
 
-def test_what_was_confirmed_outlives_kill_9(tmp_path: Path) -> None:
-    """Twice here."""
-    killed_between(tmp_path, 2)
+def whole_visit(folder: Path, seed: int, dies: Callable[[int], bool]) -> int:
+    """A visit from the first question to the PDF at a server that dies before some requests; how often it did.
+
+    What was answered to a form is in the log whenever it dies; address and token stay; no turn is logged twice.
+    """
+    site = OnSite(boiler(seed))
+    with Killable(folder, site, dies) as killed:
+        held = Phone(killed.client, site)
+        held.start()
+        address = held.address
+        held.go_on(600)
+        assert held.client.get(f"{address}/record.pdf").content.startswith(b"%PDF")
+        assert "<svg" in held.get(f"{address}/curve").html
+        assert "in service" in held.get("/").text
+    job = Job.load(the_log(folder))
+    assert job.next(job.ended).has("closed")
+    made = [turn.turns_cw for turn in site.visit.turns]
+    assert [event.turns_cw for event in job.events if event.event == "turn"] == pytest.approx(made)
+    return killed.kills
+
+
+def test_a_whole_visit_without_a_script_outlives_kill_9_at_ten_places(tmp_path: Path) -> None:
+    """From the first question to the PDF, the server killed before every eighth request, forms and pages alike."""
+    assert whole_visit(tmp_path, 2, lambda asked: asked % 8 == 0) >= 10
 
 
 @pytest.mark.slow
-def test_what_was_confirmed_outlives_kill_9_a_hundred_times(tmp_path: Path) -> None:
-    """A hundred times."""
-    killed_between(tmp_path, 100)
+def test_whole_visits_outlive_kill_9_a_hundred_times(tmp_path: Path) -> None:
+    """Killed at places drawn by lot, two or more requests apart, a hundred times and more in all."""
+    kills = 0
+    for seed in range(1, 20):
+        rng, folder = random.Random(seed), tmp_path / str(seed)
+        folder.mkdir()
+        places = set(accumulate(rng.randint(2, 5) for _ in range(600)))
+        kills += whole_visit(folder, seed, places.__contains__)
+        if kills >= 100:
+            break
+    print(f"{kills} kills on {seed} visits")
+    assert kills >= 100
 
 
 def load(folder: Path, phones: int, steps: int, apart_s: float) -> list[float]:

@@ -12,6 +12,9 @@ import pytest
 from on_site import OnSite, boiler
 
 from advisor import Job
+from advisor.log.check_items import SKIPPED
+from advisor.page.security import TOKEN_FILE
+from advisor.procedure.progress import BEFORE_SETTING
 from advisor.screws import SCREW_FOR
 
 CHROMIUM = shutil.which("chromium")
@@ -25,6 +28,15 @@ FLAGS = (
 )  # fmt: skip
 SCREENS = {"phone": {"width": 390, "height": 844}, "small phone": {"width": 320, "height": 568}}
 MOST_TAPS, MOST_FIGURES = 60, 40
+STUBS = """
+window.asked = [];
+Object.defineProperty(Navigator.prototype, "wakeLock", { value: { request: async kind => { asked.push(`awake: ${kind}`); } } });
+Navigator.prototype.vibrate = pattern => { asked.push(`shake: ${pattern}`); return true; };
+window.AudioContext = class {
+  currentTime = 0;
+  createOscillator() { return { frequency: {}, connect() {}, start() { asked.push("ring"); }, stop() {} }; }
+};
+"""  # noqa: E501 - of a browser that has all of it
 RULES = {"runOnly": ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "wcag2aaa", "best-practice"]}
 
 
@@ -73,12 +85,10 @@ class Screen:
         self.page.click("text=New visit")
         self.taps += 1
         for answer in phone.OPENING:
-            if isinstance(answer, str):
-                self.tap(f"button:text-is('{answer}')")
-            else:
-                self.type("#low", answer[0])
-                self.type("#high", answer[1])
-                self.tap("button[value=CO2]")
+            self.tap(f"button:text-is('{answer}')")
+        for name, words in phone.BANDS.items():
+            self.type(f"#{name}", words)
+        self.tap("button[value=CO2]")
         self.tap("button[value=yes]")
 
     def step(self) -> bool:
@@ -99,9 +109,9 @@ class Screen:
             match page.locator(f"{form} input[name=act]").first.get_attribute("value"):
                 case "run":
                     firing = page.locator(f"{form} input[name=firing]").first.get_attribute("value")
-                    lights = site.boiler.firing is None
+                    co_first = site.boiler.firing is None or "CO first there" in page.inner_text("main")
                     site.visit.run_at(firing)
-                    if lights:
+                    if co_first:
                         self.type(f"{form} input[name=co]", self.shown()["co"])
                 case "turn":
                     far = page.locator(f"{form} input[name=far]").first.get_attribute("value")
@@ -174,6 +184,32 @@ def address(tmp_path: Path, site: OnSite) -> Iterator[str]:
         yield address
 
 
+def lit(folder: Path, site: OnSite) -> str:
+    """The name of a visit whose burner was lit just now, and which asks nothing before the setting."""
+    job = Job.create(folder / "lit just now.csv", fuel="natural gas", bands={"high": (9.0, 9.4), "low": (8.6, 9.0)})
+    site.visit.run_at("high")
+    for stage in BEFORE_SETTING:
+        job.note("left out for this test", item=SKIPPED, value=stage.name, at=site.now())
+    job.run_at("high", at=site.now())
+    job.co(24, at=site.now())
+    return "lit just now"
+
+
+def at_the_wait(screen: Screen, folder: Path) -> Screen:
+    """A phone that waits in a visit which it took up again."""
+    name = lit(folder, screen.site)
+    screen.page.goto(screen.address)
+    screen.page.click(f"text={name}")
+    screen.page.click("button:text-is('It runs at high fire') >> nth=0")
+    screen.page.wait_for_selector("#left")
+    return screen
+
+
+def left_s(screen: Screen) -> int:
+    """Seconds left of the wait, as the server says."""
+    return int(screen.page.get_attribute("#left", "data-left"))
+
+
 def test_a_whole_visit_takes_few_taps_and_asks_nothing_of_the_outside(
     chromium: Any, address: str, site: OnSite, tmp_path: Path
 ) -> None:
@@ -193,7 +229,9 @@ def test_a_whole_visit_takes_few_taps_and_asks_nothing_of_the_outside(
     screen.context.close()
 
 
-def test_everybody_can_read_and_tap_every_kind_of_page(chromium: Any, address: str, site: OnSite) -> None:
+def test_everybody_can_read_and_tap_every_kind_of_page(
+    chromium: Any, address: str, site: OnSite, tmp_path: Path
+) -> None:
     """The checker (WCAG 2.2 AA, contrast 7:1) finds nothing; nothing is under 44 or 20 px or wider than the screen."""
     screen = Screen(chromium, address, site)
     found = {"visits": screen.troubles()}
@@ -202,7 +240,7 @@ def test_everybody_can_read_and_tap_every_kind_of_page(chromium: Any, address: s
     screen.page.goto(address)
     screen.on_phone()
     for kind, start in {
-        "choice": "Maker's instructions", "number": "Analyser warm", "range": "Inlet pressure", "light": "Light it",
+        "facts": "Maker's instructions", "two things": "Water trap", "range": "Inlet pressure", "light": "Light it",
         "wait": "Wait", "read": "Read CO2", "turn": "Throttle screw",
     }.items():  # fmt: skip
         screen.on_phone(start)
@@ -210,16 +248,17 @@ def test_everybody_can_read_and_tap_every_kind_of_page(chromium: Any, address: s
         found[kind] = screen.troubles()
     screen.page.goto(screen.page.url + "/curve")
     found["curve"] = screen.troubles()
+    name = lit(tmp_path, site)
+    screen.page.goto(address)
+    screen.page.click(f"text={name}")
+    found["taken up"] = screen.troubles()
     assert {kind: wrong for kind, wrong in found.items() if wrong} == {}
     screen.context.close()
 
 
-def test_co_during_a_countdown_ends_it(chromium: Any, address: str, site: OnSite) -> None:
+def test_co_during_a_countdown_ends_it(chromium: Any, address: str, site: OnSite, tmp_path: Path) -> None:
     """CO over its limit entered in a wait: burner off is what the next page says; then one tap logs it."""
-    screen = Screen(chromium, address, site)
-    screen.on_phone("Throttle screw")
-    screen.step()
-    assert screen.headline.startswith("Wait")
+    screen = at_the_wait(Screen(chromium, address, site), tmp_path)
     screen.page.fill("#topco", "900")
     screen.tap("button:text-is('Save')")
     assert screen.headline.startswith("BURNER OFF")
@@ -228,15 +267,67 @@ def test_co_during_a_countdown_ends_it(chromium: Any, address: str, site: OnSite
     screen.context.close()
 
 
-def test_a_countdown_goes_on_after_a_reload(chromium: Any, address: str, site: OnSite) -> None:
+def test_a_countdown_goes_on_after_a_reload(chromium: Any, address: str, site: OnSite, tmp_path: Path) -> None:
     """The wait is the server's: after a reload what is left is left."""
-    screen = Screen(chromium, address, site)
-    screen.on_phone("Wait")
+    screen = at_the_wait(Screen(chromium, address, site), tmp_path)
+    before_s = left_s(screen)
     site.boiler.wait(10)
     screen.page.reload()
-    assert screen.headline == "Wait 2:09"
-    screen.page.wait_for_selector("#left:text-is('2:07')")
+    assert left_s(screen) == before_s - 10
+    screen.page.wait_for_selector(f"#left:text-is('{(before_s - 12) // 60}:{(before_s - 12) % 60:02}')")
     screen.context.close()
+
+
+def test_the_end_of_a_wait_rings_and_shakes_and_the_screen_stays_awake(
+    chromium: Any, address: str, site: OnSite, tmp_path: Path
+) -> None:
+    """Each is asked of the browser that has it; then the next page comes by itself, its first field ready."""
+    screen = Screen(chromium, address, site)
+    screen.context.add_init_script(STUBS)
+    at_the_wait(screen, tmp_path)
+    assert screen.page.evaluate("asked") == ["awake: screen"]
+    site.boiler.wait(left_s(screen) - 2)
+    screen.page.reload()
+    screen.page.click("h1")
+    site.boiler.wait(5)
+    screen.page.wait_for_selector("h1:text('Read CO2')")
+    assert screen.page.evaluate("asked") == ["awake: screen", "shake: 400,200,400,200,400", *3 * ["ring"]]
+    assert screen.page.evaluate("document.activeElement.name") == "co2"
+    screen.context.close()
+
+
+def test_a_browser_that_can_not_stay_awake_says_so_once(
+    chromium: Any, address: str, site: OnSite, tmp_path: Path
+) -> None:
+    """Without a wake lock the page says to set the phone's own screen time; after a reload not again."""
+    screen = Screen(chromium, address, site)
+    screen.context.add_init_script("Object.defineProperty(Navigator.prototype, 'wakeLock', { value: undefined })")
+    at_the_wait(screen, tmp_path)
+    assert "keep the screen awake" in screen.page.inner_text("#notice")
+    screen.page.reload()
+    assert screen.page.inner_text("#notice") == ""
+    screen.context.close()
+
+
+def test_the_server_killed_in_a_visit_and_back_again_loses_nothing_that_was_typed(
+    chromium: Any, site: OnSite, tmp_path: Path
+) -> None:
+    """What was sent to a dead server is kept in the browser; once it is back one tap sends it, and it counts once."""
+    (tmp_path / TOKEN_FILE).write_text(phone.TOKEN)
+    with phone.Killable(tmp_path, site, lambda asked: False) as killed:
+        screen = Screen(chromium, killed.enter.partition("/enter")[0], site)
+        screen.start()
+        killed.kill()
+        screen.type("input[name=boiler]", "as on the plate")
+        screen.page.click("main button[value=yes]")
+        screen.page.wait_for_selector("text=Not sent yet")
+        killed.start_again()
+        screen.page.click("text=Send again")
+        screen.page.wait_for_selector("text=Room CO alarm")
+        assert screen.page.inner_text("#notice") == ""
+        screen.context.close()
+    rows = [event.value for event in Job.load(next(tmp_path.glob("*.csv"))).events]
+    assert (rows.count("yes"), rows.count("as on the plate")) == (1, 1)
 
 
 def test_what_was_typed_is_kept_while_the_network_is_gone(
@@ -247,12 +338,12 @@ def test_what_was_typed_is_kept_while_the_network_is_gone(
     screen.on_phone()
     log = next(tmp_path.glob("*.csv"))
     screen.context.set_offline(True)
-    screen.page.locator("button:text-is('Yes')").first.click()
+    screen.page.locator("main button[value=yes]").first.click()
     screen.page.wait_for_selector("text=Not sent yet")
     assert len(Job.load(log).events) == 0
     screen.context.set_offline(False)
-    screen.page.wait_for_selector("text=Maker's CO limit")
-    assert [event.item for event in Job.load(log).events] == ["maker's instructions"]
+    screen.page.wait_for_selector("text=Room CO alarm")
+    assert [event.item for event in Job.load(log).events][:1] == ["maker's instructions"]
     assert screen.page.inner_text("#notice") == ""
     screen.context.close()
 
@@ -264,11 +355,12 @@ def test_a_double_tap_and_a_second_phone_log_once(chromium: Any, address: str, s
     log = next(tmp_path.glob("*.csv"))
     other = Screen(chromium, address, site)
     other.page.goto(screen.page.url)
-    screen.page.locator("button:text-is('Yes')").first.dblclick()
-    screen.page.wait_for_selector("text=Maker's CO limit")
-    other.tap("button:text-is('Yes')")
+    screen.page.locator("main button[value=yes]").first.dblclick()
+    screen.page.wait_for_selector("text=Room CO alarm")
+    rows = len(Job.load(log).events)
+    other.tap("main button[value=yes]")
     assert "logged meanwhile" in other.page.inner_text("main")
-    assert len(Job.load(log).events) == 1
+    assert len(Job.load(log).events) == rows == len({event.item + event.value for event in Job.load(log).events})
     for each in (screen, other):
         each.context.close()
 
@@ -282,26 +374,34 @@ def test_the_visit_goes_on_without_a_script(chromium: Any, address: str, site: O
     log = Job.create(tmp_path / "by hand.csv", fuel="natural gas", bands={"high": (9.0, 9.4), "low": (8.6, 9.0)})
     screen.page.goto(address)
     screen.page.click("text=by hand")
-    screen.page.click("button:text-is('Yes')")
-    assert screen.headline.startswith("Maker's CO limit")
-    assert len(Job.load(log.path).events) == 1  # type: ignore[arg-type]
+    screen.page.click("main button[value=yes]")
+    assert screen.headline.startswith("Room CO alarm")
+    assert Job.load(log.path).events[0].item == "maker's instructions"  # type: ignore[arg-type]
+    at_the_wait(screen, tmp_path)
+    site.boiler.wait(left_s(screen) - 2)
+    screen.page.reload()
+    site.boiler.wait(5)
+    screen.page.wait_for_selector("h1:text('Read CO2')")
     screen.context.close()
 
 
-def test_text_at_twice_its_size_still_fits(chromium: Any, address: str, site: OnSite) -> None:
+def test_text_at_twice_its_size_still_fits(chromium: Any, address: str, site: OnSite, tmp_path: Path) -> None:
     """Text at 200 % (WCAG 1.4.4) on the small screen: nothing is cut off sideways."""
     screen = Screen(chromium, address, site, viewport=SCREENS["small phone"])
-    screen.on_phone("Read CO2")
+    at_the_wait(screen, tmp_path)
+    site.boiler.wait(left_s(screen) + 2)
+    screen.page.reload()
+    assert screen.headline.startswith("Read CO2")
     screen.page.evaluate("document.documentElement.style.setProperty('font-size', '250%')")
     assert not screen.page.evaluate("document.documentElement.scrollWidth > innerWidth")
     screen.context.close()
 
 
-def test_what_the_phone_keeps_is_only_what_was_not_sent(chromium: Any, address: str, site: OnSite) -> None:
+def test_what_the_phone_keeps_is_only_what_was_not_sent(
+    chromium: Any, address: str, site: OnSite, tmp_path: Path
+) -> None:
     """After all is sent nothing of the visit stays in the browser but its cookie."""
-    screen = Screen(chromium, address, site)
-    screen.on_phone("Power off")
-    screen.until("Water trap")
+    screen = at_the_wait(Screen(chromium, address, site), tmp_path)
     kept = json.loads(screen.page.evaluate("JSON.stringify(localStorage)"))
     assert set(kept) <= {"advisor awake told"}
     cookie = screen.context.cookies()[0]

@@ -2,6 +2,8 @@
 
 import string
 from collections.abc import Iterable, Iterator, Mapping
+from html.parser import HTMLParser
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -12,6 +14,7 @@ import test_way_out
 from replay import Told, at_high, known_leaner, record
 from test_progress import BEFORE, BLOCKS, timed, walk
 
+import advisor
 from advisor.diagnosis.way_back import way_back
 from advisor.dialogue.after_entry import after_entry
 from advisor.log.check_items import CHECK_ITEMS, CLEAN_AIR_CO, CLEAN_AIR_O2, STANDING, WORKING
@@ -19,11 +22,30 @@ from advisor.messages import Finding, Reason
 from advisor.report.show import measured
 from advisor.wording import GIVE_UP, finding_text, further_steps, look_first, past_text, reason_text, short_text
 from advisor.wording.findings import FINDINGS
+from advisor.wording.page import PAGE, SCRIPT
 from advisor.wording.reasons import REASONS
 from advisor.wording.templates import ACTS, Voice
 from advisor.wording.visit import QUESTIONS, STAGES
 
 Said = Finding | Reason
+
+
+class Words(HTMLParser):
+    """The words that stand in a template itself."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.found: list[str] = []
+
+    def handle_data(self, data: str) -> None:
+        self.found += [word for word in data.split() if any(map(str.isalpha, word))]
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.found += [
+            value for name, value in attrs if name in ("aria-label", "title", "placeholder", "alt") and value
+        ]
+
+
 VOICES: tuple[Voice, ...] = ("log", "guide", "practice", "page")
 BANNED = ("settled figure", "on the way", "surely", "hour hand", "9 times in 10")
 CO_STOPS = ("rich", "high-co", "co-climbing")
@@ -258,3 +280,25 @@ def test_questions_and_stages_are_said_short_and_why() -> None:
     lighting = f"{STAGES['lighting'].does}. {STAGES['lighting'].caution}"
     for lit in ("gas on, joints, probe in", "watch CO from the first second", "burner off"):
         assert lit in lighting
+
+
+def test_the_page_says_nothing_twice() -> None:
+    """One code for each sentence of the page and its script, and none that a stage or a question says already."""
+    said = [*PAGE.values(), *SCRIPT.values()]
+    elsewhere = {words for stage in STAGES.values() for words in (stage.does, stage.caution)}
+    elsewhere |= {words for question in QUESTIONS.values() for words in (question.asks, question.why)}
+    assert sorted(words for words in said if len(words) > 12 and said.count(words) > 1) == []
+    assert elsewhere & set(said) == set()
+
+
+def test_templates_of_the_page_keep_structure_only() -> None:
+    """No word between the marks of a template, nor in a label for screen readers: all of them come from the table."""
+    jinja2 = pytest.importorskip("jinja2")
+    folder = Path(advisor.__file__).parent / "page" / "templates"
+    found = []
+    for path in folder.glob("*.html"):
+        plain = "".join(text for _, kind, text in jinja2.Environment().lex(path.read_text()) if kind == "data")
+        marks = Words()
+        marks.feed(plain)
+        found += [(path.name, words) for words in marks.found]
+    assert found == []

@@ -14,7 +14,7 @@ from pathlib import Path
 from advisor import parsing
 from advisor.cli.terminal import Stop, Terminal, prompt_width
 from advisor.decision.answers import Advice, Verdict
-from advisor.dialogue import moments, new_job, waits
+from advisor.dialogue import moments, new_job, taken_up, waits
 from advisor.dialogue.after_entry import at_once, comes_to, proof_comes_to
 from advisor.dialogue.asked import Asked, Standing, co_stops, say_above, say_then, say_trouble, standing
 from advisor.dialogue.entries import Entry, parse_at_any_time, parse_entry, parse_may, parse_question, skip_stage
@@ -40,7 +40,7 @@ from advisor.procedure.stages import HIGH, LOW, Question, Stage
 from advisor.report import answers, brief
 from advisor.report.layout import labelled, listed, wrapped
 from advisor.report.show import drop_reasons
-from advisor.screws import OFF, RUNNING
+from advisor.screws import RUNNING
 
 CHANGED = "The log has grown meanwhile: another terminal? Nothing was logged. See what it asks now."
 
@@ -102,18 +102,15 @@ class Guide:
 
     def _ask_how_it_runs(self) -> None:
         """Where a visit is taken up again with the burner on, as far as is logged: whether it still is, first."""
-        while self._look().asked and self.situation.firing and not self.situation.left:
+        while self._look().asked and taken_up.asks_how_it_runs(self.situation):
             running = self.situation.firing
-            typed = self.terminal.ask(
-                f"Taken up again. How does the burner run now? (high, low, off; logged: {running})"
-            )
+            typed = self.terminal.ask(f"{taken_up.ASKS} (high, low, off; logged: {running})")
             now = parsing.one_of(typed, RUNNING)
             if now == running:
                 return
             if now in RUNNING:
-                why = "found off when the visit was taken up again" if now == OFF else ""
                 with suppress(AskAnew):
-                    self._log(lambda job, at, now=now, why=why: job.run_at(now, at=at, note=why))  # type: ignore[misc]
+                    self._log(taken_up.found(now))
                 return
             if entry := parse_at_any_time(typed, running):
                 with suppress(AskAnew):

@@ -5,6 +5,7 @@ from datetime import datetime
 
 from advisor.report.plots import say_short
 from advisor.report.record import Record
+from advisor.wording.page import page_text
 
 WIDTH, HEIGHT = 360, 380
 LEFT, RIGHT, TOP, BOTTOM = 58, 12, 34, 44  # around the picture, in its own units: some pixels on a phone
@@ -60,10 +61,14 @@ def curve_of(record: Record) -> Curve | None:
     lowest = int((middle - span / 2) / step) + 1
     ticks = [lowest * step + count * step for count in range(12)]
     last = readings[-1]
-    counts = f"{len(readings)} readings of CO2 and {len(record.turns)} turns"
-    says = f"{counts}; the last at {last.firing} fire, {last.co2_pct:g} %."
+    says = page_text(
+        "curve-says", readings=len(readings), turns=len(record.turns), firing=last.firing, co2_pct=last.co2_pct
+    )
     return Curve(
-        tuple(Point(x(r.time), y(r.co2_pct), r.firing, f"{r.firing} fire {r.co2_pct:g} %") for r in readings),
+        tuple(
+            Point(x(r.time), y(r.co2_pct), r.firing, page_text("point", firing=r.firing, co2_pct=r.co2_pct))
+            for r in readings
+        ),
         tuple(Point(x(turn.time), HEIGHT - BOTTOM, turn.firing or "", say_short(turn)) for turn in record.turns),
         tuple((firing, y(high), y(low) - y(high)) for firing, (low, high) in record.setup.bands.items()),
         tuple((y(value), f"{value:.1f}") for value in ticks if value < middle + span / 2),

@@ -5,7 +5,7 @@ from datetime import datetime
 
 from advisor import parsing
 from advisor.decision.answers import Advice, Verdict
-from advisor.dialogue import waits
+from advisor.dialogue import taken_up, waits
 from advisor.dialogue.after_entry import at_once, comes_to, proof_comes_to
 from advisor.dialogue.asked import Standing, standing
 from advisor.dialogue.entries import (
@@ -29,10 +29,10 @@ from advisor.page import forms, practice
 from advisor.page.visits import Visit
 from advisor.report import answers, brief
 from advisor.report.layout import for_a_page
-from advisor.screws import FIRINGS, OFF
+from advisor.screws import FIRINGS, OFF, RUNNING
+from advisor.wording.page import page_text
 
 Given = Mapping[str, str]  # the fields of a form
-GROWN = "Something was logged meanwhile: a second tap, or another phone. Nothing was logged twice: look again."
 MOST_LATE_S = 3600.0
 
 
@@ -45,7 +45,7 @@ def enter(visit: Visit, given: Given) -> list[str]:
         if act in (OFF, "co"):
             return _at_any_time(visit, job, act, given, at)
         if given.get("row") != str(len(job.events)):
-            raise LogGrownError(GROWN)
+            raise LogGrownError(page_text("grown"))
         now = standing(job, at, "page")
         if act == "may":
             turn = parse_turn(_turn(given), now.situation.firing)
@@ -53,7 +53,9 @@ def enter(visit: Visit, given: Given) -> list[str]:
         if act == "pass":
             practice.let_pass(job, parsing.parse_number(given.get("seconds", ""), "wait"), at)
             return []
-        return _logged(visit, job, _ACTS.get(act, _unknown)(job, now, given), at, now)
+        said = _logged(visit, job, _ACTS.get(act, _unknown)(job, now, given), at, now)
+        visit.taken_up &= act not in _SAY_HOW_IT_RUNS
+        return said
 
 
 def _at_any_time(visit: Visit, job: Job, act: str, given: Given, at: datetime) -> list[str]:
@@ -62,7 +64,7 @@ def _at_any_time(visit: Visit, job: Job, act: str, given: Given, at: datetime) -
     since = job.events[int(given["row"]) :] if given.get("row", "").isdecimal() else ()
     if act == OFF:
         if now.situation.off or (not now.situation.was_lit and any(event.firing == OFF for event in since)):
-            return ["The burner is logged as off."]
+            return [page_text("is-off")]
         if given.get("co", "").strip():  # CO stood in its field already: it is the reason
             _entry_at_any_time(f"co {_figure(given, 'co')}", now)(job, at)
             at = job.moment(at)
@@ -70,7 +72,7 @@ def _at_any_time(visit: Visit, job: Job, act: str, given: Given, at: datetime) -
     entry = _entry_at_any_time(f"co {_figure(given, 'co')}", now)
     co_ppm = parsing.parse_number(_figure(given, "co"), "CO")
     if any(event.event == "reading" and event.co2_pct is None and event.co_ppm == co_ppm for event in since):
-        raise LogGrownError(GROWN)
+        raise LogGrownError(page_text("grown"))
     return _logged(visit, job, entry, at, now)
 
 
@@ -87,7 +89,7 @@ def _logged(visit: Visit, job: Job, entry: Entry, at: datetime, before: Standing
 def _came_to(job: Job, made: Event, at: datetime, before: Standing) -> list[str]:
     situation, asked = job.situation(at), before.asked
     if made.event == "void":
-        return [f"Row {made.value} is struck: {answers.say_event(job.events[int(made.value) - 1])}."]
+        return [page_text("struck", row=made.value, event=answers.say_event(job.events[int(made.value) - 1]))]
     if made.event == "check":
         return comes_to(made.item, situation)
     said = at_once(job, before.advice, at, "page")
@@ -100,18 +102,25 @@ def _came_to(job: Job, made: Event, at: datetime, before: Standing) -> list[str]
 
 
 def _answer(job: Job, now: Standing, given: Given) -> Entry:
-    question = now.asked.question if now.asked else None
-    if question is None or question.item != given.get("item"):
-        raise LogGrownError(GROWN)
-    typed = forms.form_of(question, now.situation).typed(given)
-    if not typed and given.get(forms.CHOICE) != forms.LEAVE_OUT:
-        raise RangeError(NO_ANSWER if not question.optional else "Nothing was filled in. Leave it out with its button.")
-    return parse_question(typed, question, now.situation, now.progress)
+    sheet = forms.sheet_of(now)
+    if sheet is None or sheet.questions[0].item != given.get("item"):
+        raise LogGrownError(page_text("grown"))
+    typed = sheet.typed(given)
+    if not any(words for _, words in typed) and given.get(forms.CHOICE) != forms.LEAVE_OUT:
+        optional = sheet.questions[0].optional
+        raise RangeError(NO_ANSWER if not optional else page_text("nothing-filled"))
+    entries = [parse_question(words, question, now.situation, now.progress) for question, words in typed]
+
+    def log(job: Job, at: datetime) -> None:
+        for entry in entries:
+            entry(job, at)
+
+    return log
 
 
 def _read(job: Job, now: Standing, given: Given) -> Entry:
     if now.situation.firing is None:
-        raise RangeError("At which rate does it run? Enter that first.")
+        raise RangeError(page_text("rate-first"))
     return reading_of([_figure(given, name) for name in ("co2", "o2", "co")], now.situation.firing)
 
 
@@ -119,12 +128,20 @@ def _run(job: Job, now: Standing, given: Given) -> Entry:
     """The burner runs at a rate, with CO as it comes up where that is given."""
     firing = given.get("firing", "")
     if firing not in FIRINGS:
-        raise RangeError("At which rate does it run?")
+        raise RangeError(page_text("which-rate"))
     if needs_cause(now.advice, now.situation.firing):
         if not (why := given.get("why", "").strip()):
             raise RangeError(f"{NEEDS_CAUSE}.")
         return run_again(firing, why, now.advice, now.situation.firing)
     return parse_entry(_figure(given, "co"), Advice("run_at", firing=firing), now.situation.firing)
+
+
+def _how(job: Job, now: Standing, given: Given) -> Entry:
+    """How the burner was found when the visit was taken up again; nothing is logged where it is as logged."""
+    running = parsing.one_of(given.get("firing", ""), RUNNING)
+    if running not in RUNNING:
+        raise RangeError(taken_up.ASKS)
+    return (lambda job, at: None) if running == now.situation.firing else taken_up.found(running)
 
 
 def _turned(job: Job, now: Standing, given: Given) -> Entry:
@@ -149,7 +166,7 @@ def _strike(job: Job, now: Standing, given: Given) -> Entry:
 
 def _skip(job: Job, now: Standing, given: Given) -> Entry:
     if now.state is None or now.state.stage.name != given.get("stage"):
-        raise LogGrownError(GROWN)
+        raise LogGrownError(page_text("grown"))
     return skip_stage(_words(given, "why"), now.state.stage.name, now.situation.firing)
 
 
@@ -163,13 +180,14 @@ def _note(job: Job, now: Standing, given: Given) -> Entry:
 
 
 def _unknown(job: Job, now: Standing, given: Given) -> Entry:
-    raise RangeError("This form is not known. Load the page again.")
+    raise RangeError(page_text("unknown-form"))
 
 
 _ACTS: Mapping[str, Callable[[Job, Standing, Given], Entry]] = {
     "answer": _answer, "read": _read, "run": _run, "turn": _turned, "word": _word, "strike": _strike, "skip": _skip,
-    "cut": _cut, "note": _note,
+    "cut": _cut, "note": _note, "how": _how,
 }  # fmt: skip
+_SAY_HOW_IT_RUNS = ("how", "run")
 
 
 def _entry_at_any_time(typed: str, now: Standing) -> Entry:
@@ -191,7 +209,7 @@ def _figure(given: Given, name: str) -> str:
 def _words(given: Given, name: str) -> str:
     words = " ".join(given.get(name, "").split())
     if not words:
-        raise RangeError("Say it in words first.")
+        raise RangeError(page_text("in-words"))
     return words
 
 

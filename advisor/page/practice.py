@@ -4,7 +4,7 @@ Nothing is kept but the log, so practice goes on after a restart as a real visit
 pupil asks for it: a note moves the game's clock, which runs on from the last row.
 """
 
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from datetime import datetime, timedelta
 from pathlib import Path
 
@@ -19,6 +19,7 @@ from advisor.screws import FIRINGS, OFF
 from advisor.training.practice import task_of
 from advisor.training.simulated_visit import FACTS, PLATE, PRESSURE, PRESSURE_MBAR
 from advisor.training.simulator import Boiler
+from advisor.wording.page import page_text
 
 ITEM, PASSED = "practice boiler", "practice wait"  # items of notes: which boiler; a wait that passed at once
 STANDING_MBAR = 20.6  # invented
@@ -43,7 +44,7 @@ def setup() -> JobSetup:
 def begin(job: Job) -> None:
     """Note which boiler it is: one drawn by lot, of the easy ones."""
     task = task_of(None, False, None)
-    job.note("a made-up boiler", item=ITEM, value=str(task.seed), at=local_now())
+    job.note(page_text("made-up"), item=ITEM, value=str(task.seed), at=local_now())
 
 
 def moment(job: Job, path: Path) -> datetime:
@@ -57,10 +58,8 @@ def moment(job: Job, path: Path) -> datetime:
 def let_pass(job: Job, seconds: float, at: datetime) -> None:
     """Let a wait pass at once. RangeError at a real boiler."""
     if not job.setup.practice:
-        raise RangeError("At a real boiler a wait takes its time.")
-    job.note(
-        "the wait passes at once", item=PASSED, value=f"{seconds:.0f}", unit="s", at=at + timedelta(seconds=seconds)
-    )
+        raise RangeError(page_text("real-wait"))
+    job.note(page_text("passes"), item=PASSED, value=f"{seconds:.0f}", unit="s", at=at + timedelta(seconds=seconds))
 
 
 def shown(job: Job, at: datetime) -> Instruments | None:
@@ -74,13 +73,19 @@ def shown(job: Job, at: datetime) -> Instruments | None:
     return Instruments(reading.co2_pct, o2, reading.co_ppm, round(pressure, 1))
 
 
+def say_shown(job: Job, at: datetime) -> str:
+    """What the instruments show, in words."""
+    shows = shown(job, at)
+    return page_text("shows", **asdict(shows)) if shows else ""
+
+
 def say_truth(job: Job, at: datetime) -> str:
     """What the flame truly gives at both rates, for the end."""
     boiler = played(job, at)
     if boiler is None:
         return ""
-    told = ", ".join(f"{boiler.settled_pct(firing):.2f} % at {firing} fire" for firing in FIRINGS)
-    return f"In truth CO2 is {told}."
+    told = ", ".join(page_text("true-at", co2_pct=boiler.settled_pct(firing), firing=firing) for firing in FIRINGS)
+    return page_text("truth", told=told)
 
 
 def played(job: Job, at: datetime) -> Boiler | None:

@@ -13,6 +13,8 @@ from starlette.requests import Request
 from starlette.responses import HTMLResponse, PlainTextResponse, Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
+from advisor.wording.page import page_text
+
 COOKIE = "advisor"
 COOKIE_S = 7 * 24 * 3600
 MOST_BYTES = 16_384  # of a form; the longest one has some 3,000
@@ -28,7 +30,7 @@ _HEADERS = {
 }
 _LET_IN = (
     '<!doctype html><html lang="en"><meta charset="utf-8"><meta http-equiv="refresh" content="0; url=/">'
-    '<title>advisor</title><p><a href="/">Go on</a></p></html>'
+    f'<title>{page_text("product")}</title><p><a href="/">{page_text("go-on")}</a></p></html>'
 )
 
 
@@ -72,7 +74,7 @@ class Guard:
         refusal = self._refusal(Request(scope))
         if refusal is None:
             body = await _body(receive)
-            refusal = None if body is not None else PlainTextResponse("Refused: too long.", 413)
+            refusal = None if body is not None else PlainTextResponse(page_text("too-long"), 413)
         if refusal is not None:
             await refusal(scope, receive, send_safely)
             return
@@ -87,20 +89,20 @@ class Guard:
         """Why a request is not passed on, or what lets a phone in; None where it is passed on."""
         headers = request.headers
         if headers.getlist("host") != [headers.get("host")] or headers.get("host") not in self.hosts:
-            return PlainTextResponse("Refused: this server has another name.", 400)
+            return PlainTextResponse(page_text("other-name"), 400)
         if request.method not in ("GET", "HEAD", "POST"):
-            return PlainTextResponse("Refused.", 405)
+            return PlainTextResponse(page_text("refused"), 405)
         if request.url.path == "/enter" and request.method == "GET":
             return self._let_in(request.query_params.get("token", ""))
         if not _same(request.cookies.get(COOKIE, ""), cookie_of(self.token)):
-            return PlainTextResponse("Refused: open the address that the computer shows.", 403)
+            return PlainTextResponse(page_text("not-let-in"), 403)
         if request.method == "POST" and not _from_own_page(headers):
-            return PlainTextResponse("Refused: this was sent from another page.", 403)
+            return PlainTextResponse(page_text("foreign"), 403)
         return None
 
     def _let_in(self, token: str) -> Response:
         if not _same(token, self.token):
-            return PlainTextResponse("Refused: open the address that the computer shows.", 403)
+            return PlainTextResponse(page_text("not-let-in"), 403)
         answer = HTMLResponse(_LET_IN)
         answer.set_cookie(COOKIE, cookie_of(self.token), max_age=COOKIE_S, httponly=True, samesite="strict")
         return answer

@@ -15,14 +15,10 @@ from advisor.errors import LogError
 from advisor.page.security import Guard, kept_token
 from advisor.page.views import Pages
 from advisor.page.visits import Clock, Folder
+from advisor.wording.page import page_text
 
 PORT = 8765
 HERE, EVERYWHERE = "127.0.0.1", "0.0.0.0"
-LAN = (
-    "Every device on this network that has the address can read and write these logs, and what is sent is not "
-    "encrypted: use your own hotspot, and give the address to nobody. Stop with Ctrl-C."
-)
-ALONE = "Only this device can open it. For a phone on the same network: --lan. Stop with Ctrl-C."
 
 
 def app_of(folder: Path, token: str, hosts: list[str], clock: Clock = moments.now) -> ASGIApp:
@@ -33,18 +29,18 @@ def app_of(folder: Path, token: str, hosts: list[str], clock: Clock = moments.no
 def serve(folder: Path, port: int, lan: bool, say: Callable[[str], object]) -> None:
     """Serve until Ctrl-C. Raises LogError where the folder or the port can't be used."""
     if not folder.is_dir():
-        raise LogError(f"{folder}: there is no such folder. Make it first, or give another")
+        raise LogError(page_text("no-folder", folder=folder))
     host = lan_address() if lan else HERE
     token = kept_token(folder)
     with _listening(EVERYWHERE if lan else HERE, port) as listens:
         at = listens.getsockname()[1]
         address = f"http://{host}:{at}/enter?token={token}"
-        say(f"The page: {address}")
+        say(page_text("address", address=address))
         if lan:
             say(qr_code(address))
-        say(LAN if lan else ALONE)
+        say(page_text("lan" if lan else "alone"))
         if not os.access(folder, os.W_OK):
-            say(f"{folder} can't be written: visits can be looked at, nothing can be entered.")
+            say(page_text("read-only", folder=folder))
         hosts = [f"{name}:{at}" for name in {host, HERE, "localhost"}]
         config = uvicorn.Config(
             app_of(folder, token, hosts), log_level="warning", access_log=False, server_header=False, lifespan="off",
@@ -60,7 +56,7 @@ def lan_address() -> str:
     with suppress(OSError), socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as asked:
         asked.connect(("192.0.2.1", 9))  # RFC 5737: for documentation; nothing is sent by this
         return str(asked.getsockname()[0])
-    raise LogError("this device is on no network: switch on its wireless network or hotspot, or leave --lan out")
+    raise LogError(page_text("no-network"))
 
 
 def qr_code(address: str) -> str:
@@ -81,5 +77,5 @@ def _listening(host: str, port: int) -> socket.socket:
         listens.listen(128)
     except (OSError, OverflowError) as error:
         listens.close()
-        raise LogError(f"port {port} can't be used ({error}): is the page open already? Else give --port N") from None
+        raise LogError(page_text("port", port=port, error=error)) from None
     return listens

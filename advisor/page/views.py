@@ -1,5 +1,6 @@
 """What each address answers. Every answer is a whole page, so that the visit goes on without a script."""
 
+import json
 import logging
 import threading
 from collections import defaultdict
@@ -19,7 +20,7 @@ from starlette.staticfiles import StaticFiles
 
 from advisor.chemistry import fuels
 from advisor.decision.answers import Advice
-from advisor.dialogue import new_job
+from advisor.dialogue import new_job, taken_up
 from advisor.dialogue.asked import Standing, co_stops, say_above, say_then, say_trouble, standing
 from advisor.dialogue.entries import NO_ANSWER, needs_cause
 from advisor.dialogue.prompts import in_words
@@ -32,14 +33,17 @@ from advisor.page import forms, practice
 from advisor.page.curve import BOTTOM, HEIGHT, LEFT, TOP, WIDTH, curve_of
 from advisor.page.entering import enter
 from advisor.page.visits import MOST_LISTED, Folder, Visit
+from advisor.procedure.stages import BEFORE
 from advisor.report import answers, brief
 from advisor.report.layout import for_a_page
 from advisor.response.situation import Situation
-from advisor.screws import SCREW_FOR
-from advisor.wording.numbers import say_size, say_typed, say_way
+from advisor.screws import FIRINGS, SCREW_FOR
+from advisor.wording.numbers import say_typed, say_way
+from advisor.wording.page import SCRIPT, page_text
 
 HERE = Path(__file__).parent
 Post = Callable[[Request, Mapping[str, str]], Response]
+BANDS_AT = 2  # answers before the bands, which one page asks for
 REFRESH_S = 20  # at most, without a script; what is being typed then must not be lost too often
 _drawing = threading.Lock()  # matplotlib draws one at a time
 
@@ -53,6 +57,7 @@ class Pages:
             loader=jinja2.FileSystemLoader(HERE / "templates"), autoescape=True, undefined=jinja2.StrictUndefined,
             trim_blocks=True, lstrip_blocks=True,
         )  # fmt: skip
+        self.templates.globals |= {"say": page_text, "script_says": json.dumps(dict(SCRIPT))}
 
     def app(self) -> Starlette:
         """The application, without its guard."""
@@ -84,6 +89,7 @@ class Pages:
         return self.page(
             "visits.html", folder=self.folder.path.resolve().name, more=len(found) - len(listed),
             open=[each for each in listed if not each.left], over=[each for each in listed if each.left], kinds=VISITS,
+            caution=BEFORE.words.caution,
         )  # fmt: skip
 
     def new(self, request: Request) -> Response:
@@ -95,15 +101,16 @@ class Pages:
         opening, status, trouble = new_job.Opening(), 200, ""
         opening.told = [given[name] for name in ("told0", "told1", "told2", "told3") if name in given]
         typed = given.get(forms.CHOICE, "")
-        if given.get("low") or given.get("high"):
+        if typed in ("CO2", "O2"):
+            edges = [forms.decimal(given.get(f"{edge}{n}", "")) for n in (0, 1) for edge in ("low", "high")]
             basis = "o2 " if typed == "O2" else ""
-            typed = f"{basis}{forms.decimal(given.get('low', ''))}:{forms.decimal(given.get('high', ''))}"
+            typed = f"{basis}{edges[0]}:{edges[1]} {basis}{edges[2]}:{edges[3]}" if all(edges) else ""
         try:
             opening = _told(opening.told)
             if given.get(forms.CHOICE) == "back":
-                opening.back()
+                opening.told = opening.told[:BANDS_AT] if len(opening.told) > BANDS_AT else opening.told[:-1]
             elif not typed:
-                raise RangeError(NO_ANSWER)
+                raise RangeError(page_text("bands-needed") if len(opening.told) == BANDS_AT else NO_ANSWER)
             elif setup := opening.take(typed):
                 return RedirectResponse(f"/visit/{self.folder.start(setup)}", 303)
         except RangeError as error:
@@ -123,10 +130,11 @@ class Pages:
     def _opening(
         self, opening: new_job.Opening, trouble: str = "", status: int = 200, given: Mapping[str, str] | None = None
     ) -> Response:
+        asks = page_text("bands") if len(opening.told) == BANDS_AT else opening.prompt.asks
         choices = {0: VISITS, 1: tuple(fuel.name for fuel in fuels.BUILT_IN)}.get(len(opening.told), ())
         return self.page(
-            "new.html", status, told=opening.told, asks=opening.prompt.asks, hint=opening.prompt.hint, choices=choices,
-            trouble=trouble, given=defaultdict(str, given or {}), why=new_job.WHY,
+            "new.html", status, told=opening.told, asks=asks, firings=FIRINGS, choices=choices,
+            hint=opening.prompt.hint, why=new_job.WHY, trouble=trouble, given=defaultdict(str, given or {}),
         )  # fmt: skip
 
     # ---- one visit
@@ -145,6 +153,7 @@ class Pages:
                 return self._visit(visit, str(error), 409)
             except RangeError as error:
                 return self._visit(visit, str(error), 422, given)
+            visit.seen()
             visit.said = len(visit.job().events), said
         return RedirectResponse(f"/visit/{visit.number}", 303)
 
@@ -180,6 +189,7 @@ class Pages:
         with visit.lock, for_a_page():
             job = visit.job()
             at = visit.now(job)
+            visit.seen()
             fields = defaultdict(str, given or {})
             return self.page("visit.html", status, **_shown(visit, job, at), trouble=trouble, given=fields)
 
@@ -194,8 +204,9 @@ def _shown(visit: Visit, job: Job, at: Any) -> dict[str, Any]:
     """What the page of a visit shows."""
     now = standing(job, at, "page")
     asked, situation, state = now.asked, now.situation, now.state
-    lines = [*say_above(now, "page"), *filter(None, [say_trouble(now)])]
-    if now.advice.stops and not (asked and asked.answers) and co_stops(now.advice):
+    visit.taken_up &= asked is not None and taken_up.asks_how_it_runs(situation)
+    lines = [] if visit.taken_up else [*say_above(now, "page"), *filter(None, [say_trouble(now)])]
+    if now.advice.stops and not (lines and asked and asked.answers) and co_stops(now.advice):
         lines.insert(0, answers.say_stop(now.advice.stops[0], "page"))
     if state and state.why and asked and asked.question:
         why = state.why
@@ -203,12 +214,13 @@ def _shown(visit: Visit, job: Job, at: Any) -> dict[str, Any]:
     if asked is None:
         lines += brief.say_next(now.case, now.advice, now.progress, "page").splitlines()
     advice = asked.advice if asked else None
-    turn = None
-    wait_s, headline = ceil(asked.wait_s) if asked else 0, _headline(now, lines)
+    turn, sheet = None, forms.sheet_of(now)
+    asks_why = sheet.why if sheet else (asked.why,) if asked else ()
+    wait_s, headline = ceil(asked.wait_s) if asked and not visit.taken_up else 0, _headline(visit, now, lines)
     if advice and advice.action == "turn" and advice.screw and advice.turns_cw and not wait_s:
         turn = {
             "screw": advice.screw, "typed": say_typed(advice.turns_cw),
-            "says": f"{advice.screw} screw {say_size(advice.turns_cw)} {say_way(advice.turns_cw)}",
+            "says": page_text("turn", screw=advice.screw, turns_cw=advice.turns_cw, way=say_way(advice.turns_cw)),
         }  # fmt: skip
     return {
         "visit": visit, "title": _title(visit, job), "practice": job.setup.practice, "row": len(job.events),
@@ -219,25 +231,27 @@ def _shown(visit: Visit, job: Job, at: Any) -> dict[str, Any]:
         "said": [_parted(line) for line in visit.said_now(job)],
         "asked": asked, "advice": advice, "turn": turn,
         "headline": headline,
-        "form": forms.form_of(asked.question, situation) if asked and asked.question else None,
+        "form": sheet,
         "wait_s": wait_s, "then": say_then(now) if wait_s else "", "refresh_s": min(wait_s + 1, REFRESH_S),
-        "why": [*([asked.why] if asked else []), *map(_flat, brief.say_why(now.case, now.advice, "page"))],
-        "choices_alike": bool(asked and asked.question and asked.question.check.choices),
+        "why": [*asks_why, *map(_flat, brief.say_why(now.case, now.advice, "page"))],
+        "choices_alike": bool(sheet and len(sheet.questions) == 1 and sheet.questions[0].check.choices),
         "needs_cause": needs_cause(now.advice, situation.firing),
         "last": last_row(job), "say_event": answers.say_event, "choice": forms.CHOICE,
-        "instruments": practice.shown(job, at) if job.setup.practice else None,
+        "instruments": practice.say_shown(job, at) if job.setup.practice else "",
         "truth": practice.say_truth(job, at) if job.setup.practice and asked is None else "",
-        "warnings": job.warnings,
+        "warnings": job.warnings, "caution": answers.CAUTION,
     }  # fmt: skip
 
 
-def _headline(now: Standing, lines: list[str]) -> str:
+def _headline(visit: Visit, now: Standing, lines: list[str]) -> str:
     """What is to be done or answered now: the question, the first line of the answer, or the reading that is due."""
     asked, situation = now.asked, now.situation
+    if visit.taken_up:
+        return taken_up.ASKS
     if asked is None:
-        return "The visit is over"
+        return page_text("over")
     if asked.question:
-        return asked.question.words.asks
+        return ""
     assert asked.advice
     if lines and asked.advice.action != "run_at":
         return _flat(lines[0])
@@ -247,8 +261,8 @@ def _headline(now: Standing, lines: list[str]) -> str:
 
 def _runs(situation: Situation) -> str:
     if situation.firing:
-        return f"runs at {situation.firing} fire"
-    return "burner off" if situation.off else "not lit yet"
+        return page_text("runs-at", firing=situation.firing)
+    return page_text("burner-off" if situation.off else "not-lit")
 
 
 def _title(visit: Visit, job: Job) -> str:
@@ -289,11 +303,9 @@ def _posted(answer: Post) -> Callable[[Request], Any]:
 
 def _plainly(request: Request, error: Exception) -> Response:
     status = error.status_code if isinstance(error, HTTPException) else 400
-    return PlainTextResponse("Refused: there is no such page.", status)
+    return PlainTextResponse(page_text("no-page"), status)
 
 
 def _failed(request: Request, error: Exception) -> Response:
     logging.getLogger("advisor.page").error("request failed", exc_info=error)
-    return PlainTextResponse(
-        "Something went wrong here; what was confirmed before is saved. Go back and try again.", 500
-    )
+    return PlainTextResponse(page_text("failed"), 500)

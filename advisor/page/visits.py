@@ -18,16 +18,19 @@ from advisor.log.site_facts import with_site_facts
 from advisor.page import practice
 from advisor.response.replay import standing_rows
 from advisor.response.situation import left_as
+from advisor.wording.page import page_text
 
 Clock = Callable[[], datetime]
 MOST_LISTED = 200
+AWAY = timedelta(minutes=30)  # without a request: longer than any wait
 
 
 @dataclass
 class Visit:
     """One log.
 
-    said  what the last entry came to, and at how many rows: shown until the next one
+    said      what the last entry came to, and at how many rows: shown until the next one
+    taken_up  whether it is to be asked first how the burner runs: no phone was here for a while, or the server was not
     """
 
     path: Path
@@ -35,6 +38,8 @@ class Visit:
     clock: Clock
     lock: threading.RLock = field(default_factory=threading.RLock)
     said: tuple[int, list[str]] = (0, [])
+    taken_up: bool = True
+    _seen: datetime | None = None
     _job: Job | None = None
 
     def job(self) -> Job:
@@ -49,6 +54,12 @@ class Visit:
         except AdvisorError:
             self._job = None
             raise
+
+    def seen(self) -> None:
+        """A phone is here."""
+        now = self.clock()
+        self.taken_up |= self._seen is not None and now - self._seen > AWAY
+        self._seen = now
 
     def now(self, job: Job, late_s: float = 0.0) -> datetime:
         """The moment of an entry that was sent `late_s` ago: the clock's, on a made-up boiler the game's."""
@@ -91,7 +102,7 @@ class Folder:
                     each.name for each in found if each.name.endswith(".csv") and each.is_file(follow_symlinks=False)
                 )
         except OSError as error:
-            raise LogError(f"{self.path}: {error.strerror}. Look at the folder") from None
+            raise LogError(page_text("look-at-folder", path=self.path, error=error.strerror)) from None
         for name in names:
             if not name.startswith("."):
                 yield number_of(name), self.path / name
@@ -103,7 +114,7 @@ class Folder:
             if known is None:
                 path = dict(self.paths()).get(number)
                 if path is None:
-                    raise LogError("There is no such visit in this folder")
+                    raise LogError(page_text("no-such-visit"))
                 known = self._visits[number] = Visit(path, number, self.clock)
             return known
 
@@ -121,7 +132,7 @@ class Folder:
                 if first:
                     first(Job.load(self.path / name))
                 return number_of(name)
-        raise LogError(f"{self.path}: too many visits were begun at once")
+        raise LogError(page_text("too-many", path=self.path))
 
     def _summary(self, number: int, path: Path) -> Summary:
         stat = path.stat()

@@ -3,7 +3,7 @@
 // that is kept and sent again while the network is gone. The server decides everything.
 (() => {
   const KEPT = "advisor not sent", TOLD = "advisor awake told", AGAIN_MS = 4000;
-  const notice = document.getElementById("notice");
+  const notice = document.getElementById("notice"), says = JSON.parse(notice.dataset.say);
   let sound = null, ends = 0, ticking = 0, sending = false;
 
   const kept = () => JSON.parse(localStorage.getItem(KEPT) || "[]");
@@ -53,7 +53,7 @@
         const text = await answer.text();
         if (answer.status >= 500) {
           const wrong = new DOMParser().parseFromString(text, "text/html").getElementById("wrong");
-          say(`Not saved. ${wrong ? wrong.textContent : text.slice(0, 300)}`, "Send again", sendKept);
+          say(`${says.notSaved} ${wrong ? wrong.textContent : text.slice(0, 300)}`, says.again, sendKept);
           return;
         }
         keep(kept().slice(1));
@@ -61,7 +61,7 @@
         show(text, answer.redirected ? answer.url : new URL(form.action, location.href).href);
       }
     } catch {
-      say("Not sent yet: no connection. It is kept here and sent again.", "Send again", sendKept);
+      say(says.notSent, says.again, sendKept);
       setTimeout(sendKept, AGAIN_MS);
     } finally { sending = false; }
   }
@@ -73,7 +73,7 @@
     const fields = new URLSearchParams(new FormData(form, button));
     const urgent = ["off", "co"].includes(fields.get("act"));
     const waiting = kept();
-    if (waiting.length && !urgent) { say("Something is not sent yet. This goes after it.", "Send again", sendKept); return; }
+    if (waiting.length && !urgent) { say(says.after, says.again, sendKept); return; }
     const one = { action: form.getAttribute("action"), fields: fields.toString(), tapped: Date.now() };
     keep(urgent ? [one, ...waiting] : [...waiting, one]);
     sendKept();
@@ -84,7 +84,7 @@
     if (navigator.vibrate) navigator.vibrate([400, 200, 400, 200, 400]);
     ring();
     const typed = [...document.querySelectorAll("main input:not([type=hidden])")].some((field) => field.value);
-    if (typed) say("The wait is over.", "Go on", look); else { notice.textContent = "The wait is over."; look(); }
+    if (typed) say(says.isOver, says.goOn, look); else { notice.textContent = says.isOver; look(); }
   }
 
   function ring() {
@@ -102,7 +102,7 @@
     const left = document.getElementById("left"), seconds = Math.max(0, Math.ceil((ends - Date.now()) / 1000));
     if (!left) { clearInterval(ticking); return; }
     left.textContent = `${Math.floor(seconds / 60)}:${String(seconds % 60).padStart(2, "0")}`;
-    if (seconds === 30 || seconds === 10) notice.textContent = `${seconds} s left.`;
+    if (seconds === 30 || seconds === 10) notice.textContent = `${seconds} ${says.left}`;
     if (seconds <= 0) over();
   }
 
@@ -114,7 +114,7 @@
     } catch {
       if (!localStorage.getItem(TOLD)) {
         localStorage.setItem(TOLD, "yes");
-        say("This browser can't keep the screen awake here. Set the phone's own screen time long enough.");
+        say(says.awake);
       }
     }
   }
