@@ -22,7 +22,7 @@ BEFORE = AT - timedelta(minutes=5)
 ENTRIES = [
     # what was typed, what was advised, what the row holds
     ("8.1 6.5 24", READ, {"event": "reading", "firing": "high", "co2_pct": 8.1, "o2_pct": 6.5, "co_ppm": 24.0}),
-    ("8.1", TURN, {"event": "reading", "co2_pct": 8.1, "o2_pct": None}),
+    ("co2 8.1", TURN, {"event": "reading", "co2_pct": 8.1, "o2_pct": None}),
     ("yes", TURN, {"event": "turn", "screw": "throttle", "turns_cw": 1 / 24}),
     ("1/12 ccw", READ, {"event": "turn", "screw": "throttle", "turns_cw": -1 / 12}),
     ("offset 1/12 cw", TURN, {"event": "turn", "screw": "offset", "turns_cw": 1 / 12}),
