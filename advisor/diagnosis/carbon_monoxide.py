@@ -160,13 +160,13 @@ def co_climb(situation: Situation, firing: Firing) -> dict[str, Any] | None:
 
 
 def co_rises(situation: Situation, firing: Firing) -> list[Finding]:
-    """CO over what bars a turn richer that goes on rising with no turn made: nobody waits for its limit."""
+    """CO over what bars a turn richer, by a settled reading, that goes on rising with no turn made."""
     policy = situation.policy
     changes = [row.at_s for row in situation.rows if row.event.event in ("turn", "firing") and row.event.firing != OFF]
     since_s = max(changes, default=0.0)
     rows = [row for row in flames_with_co(situation, firing) if row.at_s > since_s and not _just_lit(situation, row)]
-    if len(rows) < 2:
-        return []
+    if len(rows) < 2 or rows[-2].number not in {row.number for row in situation.co_readings(firing)}:
+        return []  # on the way to a new level CO rises with CO2
     over = all(_air_free(situation, row.event) > co_bar_ppm(situation.setup, row.event) for row in rows[-2:])
     before, now = (row.event.co_ppm or 0.0 for row in rows[-2:])
     if not over or now < policy.co_rise_times * before or now - before < policy.co_climb_ppm:
