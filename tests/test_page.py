@@ -68,7 +68,6 @@ def answered_once(folder: Path) -> bool:
     return rows[0] == ("maker's instructions", "yes") and len(rows) == len(set(rows))
 
 
-
 # ---- who is let in
 
 

@@ -201,7 +201,11 @@ def co_course(situation: Situation, firing: Firing) -> CoCourse | None:
     if not rows:
         return None
     setup, last, climb = situation.setup, rows[-1], co_climb(situation, firing)
-    shown = climb["shown"] if climb else (last.co_ppm or 0.0,)
+    now_ppm, shown = last.co_ppm or 0.0, tuple(climb["shown"]) if climb else ()
+    if not shown or now_ppm < shown[-1]:  # it does not climb any more
+        climb, shown = None, (now_ppm,)
+    elif now_ppm > shown[-1]:  # not steady yet
+        shown = (*shown[-3:], now_ppm)
     stated = co_as_stated(setup, last)
     if stated is None:
         return CoCourse(shown, bool(climb), None, co_limit_ppm(setup, last))

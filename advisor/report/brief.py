@@ -210,7 +210,10 @@ def _now_at(case: Case, firing: Firing, label: str, before: str, *, at_end: bool
         climbs = ": climbing" if course.climbs else ""
         air_free = "" if course.air_free_ppm is None else f", {course.air_free_ppm:.0f} air-free"
         parts.append(f"CO {shown}{climbs}{air_free}, limit {course.limit_ppm:.0f}")
-        short.append(f"CO {shown}{climbs}" + ("" if at_end else f", limit {course.limit_ppm:.0f}"))
+        short.append(
+            f"CO {shown.removesuffix(' ppm')}{climbs}{air_free if not at_end else ''}"
+            + ("" if at_end else f", limit {course.limit_ppm:.0f}")
+        )
     if not parts:
         return []
     return _labelled(label, f"{firing} fire {', '.join(parts)}.", f"{before}{', '.join(short)}.")

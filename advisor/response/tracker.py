@@ -28,6 +28,7 @@ class Tracker:
     outliers     readings that moved with no turn made, so far unexplained; they taught nothing
     shortfalls   readings of this session that came out leaner, after a turn, than that turn could well make them; they
                  teach until the sample line is looked at
+    wrong_pressures  gas pressures that were last found outside the data plate: what is read meanwhile is no ground
     leaking      the sample line was found leaking and has not been proved tight since: no reading teaches
     line_proved_s  when it was last proved tight, s since 1970
     rising       readings on the way up from clean air that no flame gives by itself; they taught nothing either, as a
@@ -52,6 +53,7 @@ class Tracker:
     proven: frozenset[int] = frozenset()
     outliers: tuple[Outlier, ...] = ()
     shortfalls: tuple[Shortfall, ...] = ()
+    wrong_pressures: frozenset[str] = frozenset()
     leaking: bool = False
     line_proved_s: float = 0.0
     rising: tuple[Event, ...] = ()
@@ -103,12 +105,21 @@ class Tracker:
                 before = _fresh_start(self.clean or self.at_change or self.belief)
                 return replace(self._read_anew(before), proven=frozenset(), leaking=True)
             case "check" if event.item in self.setup.pressures:
-                return replace(self, settled=(), steady={}) if _outside_plate(self.setup, event) else self
+                return self._after_pressure(event)
             case "reading" if event.co2_pct is None:
                 return self._after_co(row)
             case "reading":
                 return self._after_reading(row, left_for_hours=left_for_hours)
         return self
+
+    def _after_pressure(self, check: Event) -> "Tracker":
+        """After a gas pressure: what was read at a wrong one, and before it was found so, is read anew."""
+        wrong = self.wrong_pressures - {check.item}
+        if _outside_plate(self.setup, check):
+            wrong |= {check.item}
+        if not wrong and not self.wrong_pressures:
+            return self
+        return replace(self, settled=(), steady={}, wrong_pressures=wrong)
 
     def _after_co(self, row: Row) -> "Tracker":
         """After a reading of CO alone: it teaches nothing of the valve."""
