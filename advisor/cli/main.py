@@ -109,7 +109,8 @@ def open_log(
 ) -> None:
     """Start a job log. Bands and fuel come from the maker's instructions, or with --from from the last visit."""
     kind = None if visit is None else one_of(visit, VISITS)
-    before = new_job.setup_from(earlier, kind) if earlier else None
+    last_job = new_job.earlier_job(earlier) if earlier else None
+    before = new_job.setup_from(last_job, earlier, kind) if last_job and earlier else None
     settings = open_options.parse_settings(setting or [])
     stated: dict[str, Any] = {
         "co_limit": parse_co_limit(co_limit) if co_limit else None,
@@ -129,11 +130,10 @@ def open_log(
     open_options.ask_back_bands(setup, confirm_band)
     create_log(log, setup)
     last = ""
-    if earlier:
+    if last_job:
         from advisor.report import record  # here, not above: no other answer needs it
 
-        job = Job.load(earlier)
-        last = record.last_visit(record.record_of(job.setup, job.events))
+        last = record.last_visit(record.record_of(last_job.setup, last_job.events))
     typer.echo(answers.say_opened(setup, log, settings.get("clockwise", ()), last))
 
 

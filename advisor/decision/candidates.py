@@ -147,6 +147,11 @@ class Setting:
         return co_climb(self.situation, self.firing) is not None
 
     @cached_property
+    def co_was_high(self) -> bool:
+        """Whether CO at this rate was over its limit in this session, so that richer is one mark at most."""
+        return was_over_limit(self.situation, self.firing)
+
+    @cached_property
     def co_ceiling(self) -> CoCeiling | None:
         """Where CO went over its limit at this rate, if it did."""
         return co_ceiling(self.situation, self.firing)
@@ -351,7 +356,7 @@ class Setting:
             if abs(move.turns_cw) > mark + TINY:
                 if self.co_climbs:
                     return Reason("co-climbs", {"cap": mark})
-                if was_over_limit(self.situation, self.firing):
+                if self.co_was_high:
                     return Reason("co-was-high", {"cap": mark})
         return None
 

@@ -47,12 +47,15 @@ class LowFire:
         ceiling = co_ceiling(self.situation, "low")
         return min(line_pct, ceiling.co2_pct) if ceiling else line_pct
 
+    @cached_property
+    def _line(self) -> float:
+        return float(self.situation.belief.model.scales["low"].linearised(self._line_pct))
+
     def gets_rich(self, throttle_turns_cw: float) -> bool:
         """Whether this throttle turn may well take low fire there."""
         (there,) = self.situation.belief.settled_after("low", "throttle", [throttle_turns_cw])
         policy = self.situation.policy
-        line = float(self.situation.belief.model.scales["low"].linearised(self._line_pct))
-        return 1 - there.cdf(line) > (policy.unseen_rich_chance if self._was_read else policy.unread_rich_chance)
+        return 1 - there.cdf(self._line) > (policy.unseen_rich_chance if self._was_read else policy.unread_rich_chance)
 
     def refusal(self, turns_cw: float, *, direction_sure: bool) -> Reason | None:
         """Why low fire forbids this turn richer, or one whose way is not sure; None where it does not."""

@@ -21,6 +21,11 @@ CO_STOPS = (
 OF_CO = ("rich", "high-co", "co-rising")  # codes of findings that one reading of CO may give
 
 
+def stops_for_co(finding: Finding) -> bool:
+    """Whether this finding stops a job for carbon monoxide."""
+    return finding.severity == "halt" and finding.code in CO_STOPS
+
+
 class CoCeiling(NamedTuple):
     """Where CO went over its limit: CO2 then (dry volume percent), CO (ppm air-free), row of the log."""
 
@@ -177,7 +182,7 @@ def co_rises(situation: Situation, firing: Firing) -> list[Finding]:
 
 def was_over_limit(situation: Situation, firing: Firing) -> bool:
     """Whether CO was over its limit at a rate in this session."""
-    rows = [row for row in flames_with_co(situation, firing) if row.at_s >= situation.session_from_s]
+    rows = _in_session(situation, firing)
     return any(_air_free(situation, row.event) > co_limit_ppm(situation.setup, row.event) for row in rows)
 
 
@@ -197,7 +202,7 @@ def co_without_flame(situation: Situation) -> list[Finding]:
 
 def co_course(situation: Situation, firing: Firing) -> CoCourse | None:
     """CO at a rate for every answer; None where it was not read in this session."""
-    rows = [row.event for row in flames_with_co(situation, firing) if row.at_s >= situation.session_from_s]
+    rows = [row.event for row in _in_session(situation, firing)]
     if not rows:
         return None
     setup, last, climb = situation.setup, rows[-1], co_climb(situation, firing)
@@ -235,11 +240,15 @@ def flames_with_co(situation: Situation, firing: Firing) -> list[Row]:
     ]
 
 
+def _in_session(situation: Situation, firing: Firing) -> list[Row]:
+    """The same in this session."""
+    return [row for row in flames_with_co(situation, firing) if row.at_s >= situation.session_from_s]
+
+
 def _since_mended(situation: Situation, firing: Firing) -> list[Row]:
     """The same in this session, since the cause of CO was last said to be mended."""
     mended_s = [row.at_s for row in situation.checks(CO_CAUSE) if row.event.value == MENDED]
-    since_s = max([situation.session_from_s, *mended_s])
-    return [row for row in flames_with_co(situation, firing) if row.at_s >= since_s]
+    return [row for row in _in_session(situation, firing) if row.at_s >= max(mended_s, default=0.0)]
 
 
 def _settled_with_co(situation: Situation, firing: Firing) -> list[Event]:

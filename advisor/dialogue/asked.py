@@ -6,7 +6,7 @@ from typing import NamedTuple
 
 from advisor.decision.advise import Case, expected_after
 from advisor.decision.answers import Advice
-from advisor.diagnosis.carbon_monoxide import CO_STOPS
+from advisor.diagnosis.carbon_monoxide import stops_for_co
 from advisor.dialogue import waits
 from advisor.dialogue.prompts import Prompt, entry_prompt, in_words, others, question_prompt
 from advisor.job import Job
@@ -76,7 +76,7 @@ def standing(job: Job, at: datetime, voice: Voice = "guide") -> Standing:
 
 def co_stops(advice: Advice) -> bool:
     """Whether CO stops the work."""
-    return any(stop.code in CO_STOPS for stop in advice.stops)
+    return any(map(stops_for_co, advice.findings))
 
 
 def say_above(now: Standing, voice: Voice) -> list[str]:

@@ -9,7 +9,7 @@ from typing import NamedTuple
 from advisor import parsing
 from advisor.chemistry import gas_meter
 from advisor.decision.answers import Advice, Verdict
-from advisor.diagnosis.carbon_monoxide import CO_STOPS
+from advisor.diagnosis.carbon_monoxide import stops_for_co
 from advisor.dialogue.moments import parse_time
 from advisor.dialogue.prompts import READING, in_words
 from advisor.errors import RangeError
@@ -182,7 +182,7 @@ def parse_entry(typed: str, advice: Advice, firing: Firing | None) -> Entry:
 
 def needs_cause(advice: Advice, firing: Firing | None) -> bool:
     """Whether the burner is off and CO stops the job: it is not lit again without a word on the cause."""
-    return firing is None and any(stop.code in CO_STOPS for stop in advice.stops)
+    return firing is None and any(map(stops_for_co, advice.findings))
 
 
 def run_again(rate: Firing, words: str, advice: Advice, firing: Firing | None) -> Entry:
@@ -203,7 +203,7 @@ def log_turn(job: Job, turn: Turn, at: datetime | None, note: str = "") -> Verdi
 
 def refuse_entry(reason: str, firing: Firing | None) -> None:
     """Raise RangeError where a reason is a reading, a turn or another entry: typed too early, it would be lost."""
-    if any(map(str.isalpha, reason)) and reason.lower() not in ("yes", "y", "no", "n"):
+    if any(map(str.isalpha, reason)) and reason.lower() not in check_items.YES_OR_NO:
         try:
             parse_entry(reason, Advice("read"), firing)
         except RangeError:

@@ -94,12 +94,17 @@ class Opening:
         return parsing.parse_limits(typed, "band", with_unit=False)[:2]
 
 
-def setup_from(log: Path, visit: str | None) -> JobSetup:
-    """The setup that an earlier visit to the same boiler gives; a service where no kind of visit is stated."""
+def earlier_job(log: Path) -> Job:
+    """The job of an earlier visit to the same boiler. RangeError where the boiler is made up."""
     job = Job.load(log)
     if job.setup.practice:
         raise RangeError(f"--from: {log} is of a made-up boiler")
-    return next_setup(job.situation(job.ended), visit or "service", log.name)
+    return job
+
+
+def setup_from(earlier: Job, log: Path, visit: str | None) -> JobSetup:
+    """The setup that an earlier visit gives, `log` its file; a service where no kind of visit is stated."""
+    return next_setup(earlier.situation(earlier.ended), visit or "service", log.name)
 
 
 def _two_bands(typed: str) -> list[str]:

@@ -136,6 +136,13 @@ class JobSetup:
             if not floor <= wait <= 1800:
                 raise RangeError(f"min_wait_s for {name} = {wait:g}: from {floor:g} to 1800 s is allowed")
 
+    @property
+    def stated_co_limit(self) -> tuple[float, str] | None:
+        """The maker's CO limit and its basis, as stated; None where none was."""
+        if self.co_limit is None and self.co_limit_ppm_air_free is not None:
+            return self.co_limit_ppm_air_free, AIR_FREE
+        return self.co_limit
+
     def __reduce__(self) -> tuple[type["JobSetup"], tuple[object, ...]]:
         # A MappingProxyType can't be pickled.
         values = (getattr(self, entry.name) for entry in fields(self))

@@ -48,6 +48,7 @@ CLEAN_AIR_O2, CLEAN_AIR_CO = "clean air O2", "clean air CO"
 IN_SERVICE, OUT_OF_SERVICE, NONE_OPENED = "in service", "out of service", "none opened"
 
 YES_NO = ("yes", "no")
+YES_OR_NO = ("y", "n", *YES_NO)  # as typed
 # checks that one answer may give together, parted by blanks or, where they are words, by semicolons
 TOGETHER: Mapping[str, tuple[str, ...]] = MappingProxyType({
     BOILER: (SERIAL, "site"), "analyser": (ANALYSER_SERIAL, CALIBRATED), CLEAN_AIR_O2: (CLEAN_AIR_CO,),
@@ -198,7 +199,7 @@ def parse_answer(item: CheckItem, words: str, setup: JobSetup, today: date) -> t
             return parse_date(words, today), ""
     if not words:
         raise RangeError("nothing was typed")
-    if words.lower() in ("y", "n", *YES_NO):
+    if words.lower() in YES_OR_NO:
         raise RangeError(f"'{words}' is no answer here: type it in words")
     return words[:200], ""
 

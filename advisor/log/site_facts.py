@@ -66,8 +66,7 @@ def _with(setup: JobSetup, item: str, value: str, unit: str) -> JobSetup:
             return setup if setup.input_rate else replace(setup, input_rate=plate)
         return replace(setup, pressures={STANDING: plate, WORKING: plate, **setup.pressures})
     if item == CO_LIMIT:
-        stated = setup.co_limit or setup.co_limit_ppm_air_free
-        return setup if stated else replace(setup, co_limit=(parsing.parse_number(value, item), unit))
+        return setup if setup.stated_co_limit else replace(setup, co_limit=(parsing.parse_number(value, item), unit))
     return setup if setup.heating_value else replace(setup, heating_value=(parsing.parse_number(value, item), unit))
 
 

@@ -120,7 +120,7 @@ class Pages:
     def again(self, request: Request, given: Mapping[str, str]) -> Response:
         """A new visit to the boiler of an earlier one."""
         visit = self.folder.visit(int(given.get("visit", "0") or 0))
-        setup = new_job.setup_from(visit.path, given.get("kind"))
+        setup = new_job.setup_from(new_job.earlier_job(visit.path), visit.path, given.get("kind"))
         return RedirectResponse(f"/visit/{self.folder.start(setup)}", 303)
 
     def practise(self, request: Request, given: Mapping[str, str]) -> Response:

@@ -154,7 +154,7 @@ def by_name(name: str) -> Stage:
 def questions_of(stage: Stage, setup: JobSetup) -> tuple[Question, ...]:
     """The questions of a stage in this job: with the other pressures that `open` named, without what it answered."""
     answered = {item for item, name in TEXTS.items() if getattr(setup, name)}
-    if setup.co_limit or setup.co_limit_ppm_air_free:
+    if setup.stated_co_limit:
         answered.add(CO_LIMIT)
     if STANDING in setup.pressures and WORKING in setup.pressures:
         answered.add(PLATE_PRESSURE)

@@ -7,10 +7,10 @@ from advisor.chemistry import limits
 from advisor.decision.advise import Case
 from advisor.decision.answers import Advice, Verdict
 from advisor.decision.way_out import WayOut
-from advisor.diagnosis.carbon_monoxide import CO_STOPS
+from advisor.diagnosis.carbon_monoxide import stops_for_co
 from advisor.diagnosis.way_back import way_back
 from advisor.job_setup.band_check import flue_of
-from advisor.job_setup.setup import AIR_FREE, DISPLAYED, JobSetup
+from advisor.job_setup.setup import DISPLAYED, JobSetup
 from advisor.log.events import Event
 from advisor.messages import Finding
 from advisor.report.layout import labelled, listed, wrapped
@@ -42,7 +42,7 @@ CLOSING = "Cover on, read once more, seal the adjusters; record"
 def say_way_out(case: Case) -> list[str]:
     """What may be turned where CO stops the job, or stands so high that no turn goes richer."""
     situation = case.situation
-    if not any(finding.code in CO_STOPS and finding.severity == "halt" for finding in case.findings):
+    if not any(map(stops_for_co, case.findings)):
         rises = [finding for finding in case.findings if finding.code == "co-rising"]
         undo = [way.reason.text for way in case.ways_out if way.kind == "undo" and way_leads_leaner(case, way)]
         return listed("May", undo) if any(not each.variant.startswith("near") for each in rises) else []
@@ -141,11 +141,14 @@ def say_opened(setup: JobSetup, path: object, ways: Container[str] = (), last: s
 
 
 def _say_co_limit(setup: JobSetup) -> str:
-    stated = setup.co_limit or (setup.co_limit_ppm_air_free, AIR_FREE)
-    if stated[0] is None:
+    if setup.stated_co_limit is None:
         return f"the published {PUBLISHED_CO}; a stricter one of the maker's: --co-limit."
-    basis = "ppm as displayed" if stated[1] == DISPLAYED else stated[1]
-    return f"{stated[0]:g} {basis} by the maker; the published {PUBLISHED_CO} where that is stricter."
+    return f"{say_stated(*setup.stated_co_limit)} by the maker; the published {PUBLISHED_CO} where that is stricter."
+
+
+def say_stated(value: float, basis: str) -> str:
+    """A CO limit in words: "100 ppm as displayed"."""
+    return f"{value:g} {'ppm as displayed' if basis == DISPLAYED else basis}"
 
 
 def say_written(paths: Sequence[object], missing: Sequence[str]) -> str:

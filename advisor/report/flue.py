@@ -116,7 +116,7 @@ def quantities(setup: JobSetup, record: FiringRecord) -> tuple[FlueQuantity, ...
     }
     if setup.fuel.composition.get("CH4", 0.0) >= MAINLY_METHANE:
         held["co_co2_ratio"] = None, limits.CO_CO2_RATIO
-    stated = stated_co_limit(setup)
+    stated = setup.stated_co_limit
     if stated:
         value, basis = stated
         field = {AIR_FREE: "co_air_free_ppm", DISPLAYED: "co_ppm", RATIO: "co_co2_ratio"}[basis]
@@ -132,21 +132,10 @@ def quantities(setup: JobSetup, record: FiringRecord) -> tuple[FlueQuantity, ...
     )
 
 
-def stated_co_limit(setup: JobSetup) -> tuple[float, str] | None:
-    """The maker's CO limit and its basis, as stated; None where none was."""
-    air_free = setup.co_limit_ppm_air_free
-    return setup.co_limit or (None if air_free is None else (air_free, AIR_FREE))
-
-
 def co_limit(setup: JobSetup) -> tuple[float, str]:
     """The CO limit in force and its basis: as stated, or the published one where none was or it is stricter."""
-    value, basis = stated_co_limit(setup) or (limits.CO_AIR_FREE_PPM, AIR_FREE)
+    value, basis = setup.stated_co_limit or (limits.CO_AIR_FREE_PPM, AIR_FREE)
     return min(value, limits.CO_AIR_FREE_PPM) if basis == AIR_FREE else value, basis
-
-
-def say_stated(value: float, basis: str) -> str:
-    """A CO limit in words: "100 ppm as displayed"."""
-    return f"{value:g} {'ppm as displayed' if basis == DISPLAYED else basis}"
 
 
 def say_number(value: float, decimals: int) -> str:

@@ -14,7 +14,7 @@ from advisor import parsing, units
 from advisor.decision.advise import Case, advise_case
 from advisor.decision.answers import Advice
 from advisor.diagnosis.answers import Wrong, drop_of
-from advisor.diagnosis.carbon_monoxide import CO_STOPS, OF_CO, co_struck
+from advisor.diagnosis.carbon_monoxide import CO_STOPS, OF_CO, co_struck, stops_for_co
 from advisor.diagnosis.findings import STOPPING_ITEMS
 from advisor.diagnosis.way_back import WayBack, way_back
 from advisor.errors import RangeError
@@ -332,9 +332,9 @@ def _lived_through(
             if key not in last:
                 first[key] = finding
             last[key] = replace(last.get(key, Seen(finding, row.number, row.event.time, None)), finding=finding)
-        co_stands = {finding.firing for finding in findings.values() if _stops_for_co(finding)}
+        co_stands = {finding.firing for finding in findings.values() if stops_for_co(finding)}
         for key, seen in [*last.items()]:
-            if key not in findings and not (_stops_for_co(seen.finding) and seen.finding.firing in co_stands):
+            if key not in findings and not (stops_for_co(seen.finding) and seen.finding.firing in co_stands):
                 over = replace(last.pop(key), finding=first[key], cleared=row.event.time, told=(row,))
                 past += [over] if _is_remembered(over.finding, co_stands) else []
         for settled in then.tracker.settled:
@@ -351,10 +351,6 @@ def _lived_through(
     noted = [seen for seen in last.values() if seen.finding.severity == "note"]
     in_order = (sorted(some, key=lambda seen: (seen.time, seen.row)) for some in (halts, warned))
     return (*itertools.chain(*in_order), *noted), states, over_cap
-
-
-def _stops_for_co(finding: Finding) -> bool:
-    return finding.severity == "halt" and finding.code in CO_STOPS
 
 
 def _is_remembered(finding: Finding, co_stands: Container[str | None]) -> bool:

@@ -14,7 +14,7 @@ from advisor.log.check_items import CLEAN_AIR_CO, CLEAN_AIR_O2, OUTCOME
 from advisor.log.events import Event
 from advisor.procedure.stages import named
 from advisor.report import plots
-from advisor.report.answers import LABELS, say_event
+from advisor.report.answers import LABELS, say_event, say_stated
 from advisor.report.flue import (
     NONE,
     FiringRecord,
@@ -24,8 +24,6 @@ from advisor.report.flue import (
     say_allowed,
     say_number,
     say_quantity,
-    say_stated,
-    stated_co_limit,
 )
 from advisor.report.pages import LINE_SPACE, PAPERS_PT, TEXT_PT, Pages, plain_style, wrapped
 from advisor.report.record import HighestCO, Record, Seen, Supply, Turn
@@ -162,7 +160,7 @@ def _say_calibrated(record: Record) -> str:
 
 
 def _say_co_limit(setup: JobSetup) -> str:
-    stated = stated_co_limit(setup)
+    stated = setup.stated_co_limit
     own = f"{say_stated(*stated)} by the maker; " if stated else ""
     return f"{own}published {limits.CO_AIR_FREE_PPM:g} ppm air-free (ANSI/BPI-1200-S-2017)"
 

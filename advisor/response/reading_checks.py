@@ -26,9 +26,9 @@ def co_limit_ppm(setup: JobSetup, reading: Event | None = None) -> float:
 
 def own_co_limit_ppm(setup: JobSetup, reading: Event | None) -> float | None:
     """The maker's CO limit at a reading, ppm air-free; None where none was stated."""
-    if setup.co_limit is None:
-        return setup.co_limit_ppm_air_free
-    value, basis = setup.co_limit
+    if setup.stated_co_limit is None:
+        return None
+    value, basis = setup.stated_co_limit
     if basis == AIR_FREE:
         return value
     co2_pct, o2_pct = _flue_of(setup, reading)
@@ -172,13 +172,14 @@ def _on_line(fuel: Fuel, co2: float, o2: float, tolerance_pct: float) -> bool:
 
 
 def _carbon_monoxide(setup: JobSetup, reading: Event, when: When) -> list[Finding]:
-    air_free, limit, bar = co_air_free_ppm(setup, reading), co_limit_ppm(setup, reading), co_bar_ppm(setup, reading)
+    air_free, limit = co_air_free_ppm(setup, reading), co_limit_ppm(setup, reading)
     if air_free is None:
         return []
     # how much CO read alone is thinned is not known: below the limit it counts as displayed, the least it can be
     least = reading.co_ppm or 0.0 if reading.co2_pct is None and air_free <= limit else air_free
     if least <= limit * setup.policy.co_near_share:
         return []
+    bar = co_bar_ppm(setup, reading)
     data: dict[str, object] = {"air_free": air_free, "limit": limit, "bar": bar}
     if stated := co_as_stated(setup, reading):
         data |= {"ppm": stated.ppm, "of": stated.limit_ppm, "basis": "" if stated.displayed else " air-free"}
