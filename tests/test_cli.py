@@ -67,7 +67,7 @@ def words(text: str) -> str:
 def labels(text: str) -> list[str]:
     """The labels of an answer, in order."""
     return re.findall(
-        r"^(STOP|Warning|Note|Then|Expect|Why|Now|Left|Next|May|Restore|Allowed)(?=  )", text, re.MULTILINE
+        r"^(STOP|Warning|Note|Then|Expect|Why|Now|Last|Left|Next|May|Restore|Allowed)(?=  )", text, re.MULTILINE
     )
 
 
@@ -387,7 +387,7 @@ LOW = "10:03 run-at high; 10:05 read high 9.2 4.6 22; 10:06 run-at low; 10:10 re
 ANSWERS = [
     # what is stated, what is typed, exit status, how the answer starts, labels, codes
     ("", "10:00 next", 0,
-     "Light it and run high fire. Log it: run-at high.",
+     "Before it is lit: sample line, opened joints. Then light it and run high fire. Log",
      "Then Why Left", "light-first"),
     ("", f"{FIRST}; {NOW} next", 0,
      "Throttle screw: 15° (1/24 turn) clockwise, richer.",
@@ -430,13 +430,13 @@ ANSWERS = [
      "Now Left", "high-co"),
     ("", f"{FIRST}; {NOW} run-at off --note 'locked out'", 0,
      "Burner off: find out why first. Once it may run again: high fire. Log it: run-at high.",
-     "Why Now Left", "off"),
+     "Why Last Left", "off"),
     ("", f"{FIRST}; {NOW} run-at off; {NOW} read high 0.2 20.6 2", 0,
      "Burner off: find out why first. Once it may run again: high fire. Log it: run-at high.",
-     "Why Now Left", "off"),
+     "Why Last Left", "off"),
     ("", f"{FIRST}; {NOW} run-at off; {NOW} may throttle 1/24 cw", 3,
      "No: throttle screw: 15° (1/24 turn) clockwise, richer. The burner is off. Light it and take a reading first.",
-     "Now", "off-no-turn"),
+     "Last", "off-no-turn"),
     ("", f"{FIRST}; {NOW} run-at off; 10:07 run-at high; 10:08 read high 8.3 6.2 22", 0,
      "Wait 1 min more, then read CO2, O2, CO at high fire.",
      "Expect Why Now Left", "just-lit"),
@@ -536,7 +536,7 @@ def test_show_lists_what_to_look_at_first_and_the_way_back() -> None:
     job.note("no manometer", item="skipped stage", value="gas pressure", at=job.moment(job.events[-1].time))
     shown = at("10:08", "show")[1]
     assert "Skipped  gas pressure: no manometer\n" in shown
-    steps = shown[shown.index("  Look first (CO over its limit):") : shown.index("Restore  Throttle screw 22°")]
+    steps = shown[shown.index("  Look first (CO over its limit):") : shown.index("Restore  Throttle screw 15°")]
     assert re.findall(r"^ {4}(\d) ", steps, re.MULTILINE)[:6] == list("123456")
     assert "Restore" in labels(at("10:07:40", "next")[1])
 

@@ -9,6 +9,7 @@ from replay import Made, Told, at_high, known_leaner, known_throttle, new_job
 
 from advisor import Job, RangeError
 from advisor.chemistry import fuels
+from advisor.log.check_items import CO_CAUSE, MENDED
 from advisor.report import answers as text
 from advisor.report.brief import first_line
 from advisor.response.reading_checks import co_limit_ppm, judge
@@ -280,7 +281,7 @@ STORIES: dict[str, Callable[[], object]] = {  # by what they show
     "plain air does not lift a stop for CO": lambda: (
         at_high().read("high", 8.3, 900.0, 6.2).wait(120).read("high", 0.1, 0, 20.8).says("halt high-co", "impossible")
         .wait(200).bare("high", 8.3, 6.2).says("halt high-co").at("low").at("high", 8.3, after_s=2).says("halt high-co")
-        .wait(240).read("high", 8.3).says("-halt", "-high-co")),
+        .wait(240).read("high", 8.3).says("halt co-climbing", "-high-co").check(CO_CAUSE, MENDED).says("-halt")),
     "a rich flame is not taken back by CO2 alone, and is the only stop": lambda: (
         at_high(8.1).read("high", 8.1, 5000.0, 0.2).says("halt rich", "-off-line", "-high-co").bare("high", 8.1)
         .says("halt rich", "-off-line", "-high-co").wait(240).read("high", 8.3).says("-halt", "-rich"),

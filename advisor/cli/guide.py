@@ -238,12 +238,13 @@ class Guide:
             if self._common(typed, why):
                 continue
             takes_three = question is not None and question.item == METER_GAS
-            changes_rate = (
-                advice is not None and advice.action == "run_at"
-            )  # then the figures are of the rate it comes to
-            if not (takes_three or (changes_rate and typed[:1].isdigit())) and (
-                entry := parse_at_any_time(typed, self.situation.firing)
-            ):
+            changes_rate = advice is not None and advice.action == "run_at"
+            if (takes_three or changes_rate) and typed[:1].isdigit():
+                return typed  # figures of the rate it comes to
+            if entry := parse_at_any_time(typed, self.situation.firing):
+                lit_or_not = changes_rate and self.situation.firing is None and typed.lower().startswith("co ")
+                if lit_or_not and self._reason("Does the burner burn now? (yes, no)").lower() in ("yes", "y"):
+                    return typed[3:]
                 self._take_at_any_time(entry)
             return typed
 

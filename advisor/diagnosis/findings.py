@@ -13,6 +13,7 @@ from advisor.diagnosis.carbon_monoxide import (
     co_rises,
     co_standing,
     co_without_flame,
+    richer_in_co,
     said_when,
 )
 from advisor.errors import RangeError
@@ -231,10 +232,11 @@ def drift(situation: Situation) -> list[Finding]:
 def carbon_monoxide(situation: Situation) -> list[Finding]:
     """CO that rises by itself, or climbs, at either rate; CO where there is no flame."""
     rises = [finding for firing in FIRINGS for finding in co_rises(situation, firing)]
+    turned = [finding for firing in FIRINGS for finding in richer_in_co(situation, firing)] if not rises else []
     found = [finding for firing in FIRINGS for finding in co_by_itself(situation, firing)]
     known = {finding.firing for finding in found}
     found += [f for firing in FIRINGS if firing not in known for f in co_climbs(situation, firing)]
-    return [*co_without_flame(situation), *rises, *found]
+    return [*co_without_flame(situation), *rises, *turned, *found]
 
 
 def screws(situation: Situation) -> list[Finding]:

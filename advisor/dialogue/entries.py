@@ -121,7 +121,7 @@ def parse_may(typed: str, firing: Firing | None) -> Turn | None:
 
 
 def parse_at_any_time(typed: str, firing: Firing | None) -> Entry | None:
-    """What may be typed at every prompt and during every wait: CO, burner off, a whole reading; None for other words.
+    """What may be typed at every prompt and in every wait: CO, burner off, a reading, a known check; None for others.
 
     Raises RangeError for what begins like one of these and is none.
     """
@@ -133,7 +133,7 @@ def parse_at_any_time(typed: str, firing: Firing | None) -> Entry | None:
         return lambda job, at: job.run_at(OFF, at=at, note=rest.strip())
     if firing and _NUMBERS.fullmatch(typed) and len(typed.split()) == 3:
         return _reading(typed, firing)
-    return None
+    return _check(typed) if word.lower() == "check" and _check_words(typed)[0] in check_items.CHECK_ITEMS else None
 
 
 def parse_entry(typed: str, advice: Advice, firing: Firing | None) -> Entry:
@@ -153,7 +153,7 @@ def parse_entry(typed: str, advice: Advice, firing: Firing | None) -> Entry:
         return entry
     if low == "co2" and firing:
         return _reading(typed.partition(" ")[2], firing)
-    if advice.asks_co and not rest and _NUMBERS.fullmatch(typed):
+    if (advice.asks_co or (advice.stopped_before and firing)) and not rest and _NUMBERS.fullmatch(typed):
         return parse_at_any_time(f"co {typed}", firing) or _as_advised(advice)
     if not rest and low in _NOTHING:
         raise RangeError("Then nothing was logged. Read again, or type what was turned.")
@@ -275,15 +275,22 @@ def _one_word(word: str, firing: Firing | None) -> Entry | None:
     return None
 
 
-def _check(typed: str) -> Entry:
+def _check_words(typed: str) -> list[str]:
+    """What is checked, and how it is, of "check working pressure 19.8 mbar"; a known name needs no quotes."""
     try:
-        words = shlex.split(typed)[1:]
+        words = shlex.split(typed.replace("'", r"\'"))[1:]
     except ValueError:
         raise RangeError("a quote is not closed: close it, or leave it out") from None
-    if len(words) not in (2, 3):
-        raise RangeError('check needs what and how it is: check "working pressure" 19.8 mbar')
+    for end in range(len(words) - 1, 0, -1):
+        if (item := check_items.item_of(" ".join(words[:end]))) in check_items.CHECK_ITEMS:
+            return [item, *words[end:]]
+    return words or [""]
 
-    words[0] = check_items.item_of(words[0])
+
+def _check(typed: str) -> Entry:
+    words = _check_words(typed)
+    if len(words) not in (2, 3):
+        raise RangeError("check needs what and how it is: check working pressure 19.8 mbar")
 
     def log(job: Job, at: datetime) -> None:
         if not is_known(words[0], job):  # here a remark has a word of its own

@@ -7,7 +7,7 @@ Seven lines at 80 columns, ten at 40, twelve at 32; stops and warnings stand on 
 from advisor.decision.advise import Case, expected_after, permit
 from advisor.decision.answers import Advice, Verdict
 from advisor.diagnosis.carbon_monoxide import co_course
-from advisor.procedure.progress import Progress
+from advisor.procedure.progress import Progress, due_before_lighting
 from advisor.report.answers import (
     CAUTION,
     CLOSING,
@@ -44,12 +44,12 @@ from advisor.wording.visit import STAGES
 SHORT_CAUTION = "Maker's instructions come first."
 ALL = "CO2, O2, CO"
 # reasons of a turn that are said with it: what may go wrong; all others are behind `why`
-SAID_WITH_A_TURN = ("way-unknown", "low-goes-lean")
+SAID_WITH_A_TURN = ("way-unknown", "low-goes-lean", "no-effect-yet")
 UNSAID = ("settled", "in-band")  # reasons that the answer says by itself
-OF_AN_ENTRY = ("unknown-check", "not-compared", "back-dated")  # notes on what was just entered
+OF_AN_ENTRY = ("unknown-check", "not-compared", "pressure-when", "back-dated")  # notes on what was just entered
 UNKNOWN_RANGE_PCT = 2.0  # % CO2; a wider range says nothing
 CLOSE_UP = (f"{CLOSING}: {SHEET}.", f"Next cover on, read again; seal; {SHEET}.")
-SAME_PCT = 0.03  # % CO2; what is likely is said beside what was read where they differ by more
+SAME_PCT = 0.05  # % CO2; what is likely is said beside what was read where they differ by more
 
 
 def say_next(case: Case, advice: Advice, progress: Progress, voice: Voice = "log", *, why: bool = False) -> str:
@@ -100,7 +100,11 @@ def _to_do(case: Case, advice: Advice, due: str, voice: Voice) -> str:
             log_it = f" Log it: run-at {advice.firing}." if voice == "log" else ""
             if advice.due("off"):
                 return f"Burner off: find out why first. Once it may run again: {firing}.{log_it}"
-            return f"{'Light it and run' if advice.due('light-first') else 'Change to'} {firing}.{log_it}"
+            if not advice.due("light-first"):
+                return f"Change to {firing}.{log_it}"
+            untested = due_before_lighting(case.situation) if voice == "log" else []
+            first = f"Before it is lit: {', '.join(untested)}. Then light" if untested else "Light"
+            return f"{first} it and run {firing}.{log_it}"
         case _ if advice.has("closed"):
             return next(finding.text for finding in advice.findings if finding.code == "closed")
     if advice.open_items:
@@ -118,6 +122,8 @@ def _to_clear_it(case: Case, advice: Advice) -> list[str]:
 
 def _what_to_look_at(advice: Advice) -> list[str]:
     """What to look at for the first stop, numbered; what its sentence says already is left out."""
+    if advice.stops[0].is_past:  # it was looked at before the burner was lit again
+        return []
     code = advice.stops[0].code
     steps = further_steps(code)
     return [line for number, step in enumerate(steps, 1) for line in wrapped(f"{number} {step}", None, "", "  ")]
@@ -138,7 +144,7 @@ def _then(case: Case, advice: Advice) -> list[str]:
     if advice.action == "turn" and wait_s is not None:
         lines += say_wait_and_read(wait_s, advice.firing)
     if advice.action == "run_at" and wait_s is not None and not advice.due("off"):
-        lines += _labelled("Then", f"read CO at once; {say_wait(wait_s)} until the readings count.")
+        lines += _labelled("Then", f"read CO at once; turn nothing for {say_wait(wait_s)}.")
     if advice.action == "wait":
         return lines + say_expect(expected_after(case, case.situation.wait_left_s))
     return lines + say_expect(advice) if advice.action in ("turn", "read") and not advice.asks_co else lines
@@ -190,7 +196,8 @@ def say_now(case: Case, advice: Advice | None = None) -> list[str]:
     if advice is not None and advice.action == "finish":
         return [*_now_at(case, "high", "Now", "High ", at_end=True), *_now_at(case, "low", "", "Low ", at_end=True)]
     firing = situation.firing or situation.belief.firing
-    return _now_at(case, firing, "Now", f"Now {firing} ") if firing else []
+    label = "Now" if situation.firing else "Last"
+    return _now_at(case, firing, label, f"{label} {firing} ") if firing else []
 
 
 def _now_at(case: Case, firing: Firing, label: str, before: str, *, at_end: bool = False) -> list[str]:
@@ -203,7 +210,7 @@ def _now_at(case: Case, firing: Firing, label: str, before: str, *, at_end: bool
         parts, short = [f"{now} ({band})"], [f"{now} ({band})"]
     elif read and read.event.co2_pct is not None and read.at_s >= situation.session_from_s:
         shown = say_co2(read.event.co2_pct)
-        age = "not steady" if read.at_s >= situation.changed_at_s else "before the change"
+        age = "not steady" if read.at_s >= situation.changed_at_s else f"before the {_last_change(case)}"
         parts, short = [f"CO2 {shown} % ({band}), {age}"], [f"CO2 {shown} % ({band}), {age}"]
     if course := co_course(situation, firing):
         shown = ", ".join(f"{ppm:g}" for ppm in course.shown_ppm) + " ppm"
@@ -217,6 +224,11 @@ def _now_at(case: Case, firing: Firing, label: str, before: str, *, at_end: bool
     if not parts:
         return []
     return _labelled(label, f"{firing} fire {', '.join(parts)}.", f"{before}{', '.join(short)}.")
+
+
+def _last_change(case: Case) -> str:
+    turned = case.situation.turned_at_s >= case.situation.changed_at_s
+    return "turn" if turned else "change of rate"
 
 
 def _say_reading(case: Case, firing: Firing, *, with_likely: bool) -> str:

@@ -478,10 +478,11 @@ def _not_done(situation: Situation, state: StageState) -> list[Reason]:
     if state.why:
         return [Reason("stage-blocked", {**about, "why": state.why.text})]
     assert step is not None  # a stage that is not over asks for something
-    if step.question:
-        lacks = unanswered(situation, state.stage) if step.question.optional else [step.question.item]
+    asked = step.question and not step.question.optional
+    lacks = [step.question.item] if step.question and asked else unanswered(situation, state.stage)
+    if step.question or lacks:
         return [Reason("stage-no-answer", {**about, "item": item}) for item in lacks[:1]]
-    return [Reason("stage-no-reading", {**about, "firing": step.firing})]
+    return [Reason("stage-no-reading", {**about, "firing": step.firing or "high"})]
 
 
 def _steps(situation: Situation, firing: Firing) -> tuple[tuple[float, float], ...]:

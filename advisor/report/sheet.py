@@ -328,7 +328,7 @@ def _findings(pages: Pages, record: Record) -> None:
     for index, (seen, letter) in enumerate(zip(record.seen, letters, strict=True)):
         if seen.finding.code != "closed":  # the appliance is left: said above
             later = record.seen[index + 1] if index + 1 < len(record.seen) else None
-            same = seen.told and later and later.told == seen.told
+            same = later and later.finding.severity == "halt" and seen.told and later.told == seen.told
             said = _say_seen(record, seen, f"Cleared with {letters[index + 1]}." if same else "")
             pages.row([(letter, 0.0, 14.0), (said, 16.0, pages.width - 16)])
     if record.finished and not record.skipped:

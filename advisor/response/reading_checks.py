@@ -185,7 +185,8 @@ def _carbon_monoxide(setup: JobSetup, reading: Event, when: When) -> list[Findin
         data |= {"ppm": stated.ppm, "of": stated.limit_ppm, "basis": "" if stated.displayed else " air-free"}
     if air_free <= limit:
         level = "barred" if air_free > bar else "near_limit"
-        return [Finding("co-rising", "warn", variant=f"{level}_before" if when == "before" else level, data=data)]
+        over = "_before" if when in ("before", "off") else ""
+        return [Finding("co-rising", "warn", variant=f"{level}{over}", data=data)]
     high_edge = setup.bands[reading.rate or "high"][1]
     side = "above" if (reading.co2_pct or 0.0) > high_edge else "not_above"
     how = "at_once" if when in ("now", "lighting") and (reading.co_ppm or 0.0) > setup.policy.co_at_once_ppm else when

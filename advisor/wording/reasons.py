@@ -24,7 +24,7 @@ REASONS: Mapping[str, str] = MappingProxyType({
     "co-first-lit": "Just lit: watch CO from the first second, type it as it comes.",
     "co-first-there": "High fire was made richer, low fire with it: CO first there.",
     "not-steady": "Not steady yet. Don't turn.",
-    "just-lit": "Just lit: watch CO; turn nothing for two minutes.",
+    "just-lit": "Just lit: watch CO, turn nothing.",
     "interim": "A reading now shows how fast this boiler answers. Don't turn.",
     "odd-reading": "The last CO2 at {firing} fire does not fit the ones before. Read it again.",
     "jumped": "CO2 went from {expected:.1f} to {seen:.1f} % with no turn {of_screw}made (row {row}): read again to be sure.",
@@ -39,7 +39,7 @@ REASONS: Mapping[str, str] = MappingProxyType({
     "close-to-edge": "Close to the edge: {chance:chance} sure of the band, {asked:chance} needed. Read once more, don't turn.",
     "almost-sure": "Close to the edge: not quite {asked:chance} sure of the band. Read once more, don't turn.",
     # ---- the other rate
-    "other-unread": "{firing:capital} fire is in band. {other:capital} fire has not been read yet.",
+    "other-unread": "{firing:capital} fire is in band. {other:capital} fire has no steady reading yet.",
     "other-again": "{firing:capital} fire is in band, but each screw moves both rates: read {other} fire again.",
     "other-unsure": "{firing:capital} fire is in band. {other:capital} fire is close to its edge: read it again.",
     "other-no-co": "{firing:capital} fire is in band. {other:capital} fire needs CO, read since the last turn.",
@@ -47,7 +47,7 @@ REASONS: Mapping[str, str] = MappingProxyType({
     # ---- a turn
     "here": "CO2 at {firing} fire is about {co2:.2f} %, band {low:g} to {high:g} %.",
     "first-move": "Nobody knows yet how far this screw goes: a small first turn to find out.",
-    "no-effect-yet": "No clear effect yet: play, or a weak screw. This turn tells more.",
+    "no-effect-yet": "No clear effect yet. Was it really turned, as logged? Else play, or a weak screw: this turn tells more.",
     "way-in-doubt": "Which way this screw works is in doubt: one more small turn shows it.",
     "way-unknown": "Which way it works is not known yet: {rich:chance} risk past the rich edge, {lean:chance} past the "
     "lean one. If CO rises, turn it back.",
@@ -83,7 +83,7 @@ REASONS: Mapping[str, str] = MappingProxyType({
     "too-little": "No hand can turn that little.",
     "other-screw": "The {screw} screw is set at {own} fire; the boiler is at {firing} fire.",
     "wait": "Not steady yet: wait {wait_s:wait} more and read.",
-    "read-first": "Take a reading first.",
+    "read-first": "A reading is due first.",
     "off-no-turn": "The burner is off. Light it and take a reading first.",
     "light-and-read": "Run the boiler at high fire and take a reading first.",
     "not-needed": "No turn is needed here.",

@@ -118,7 +118,7 @@ QUESTIONS: Mapping[str, QuestionWords] = MappingProxyType({
         "It differs by fuel and country; nothing is built in. Units: mbar, Pa, hPa, kPa, psi, inH2O.",
     ),
     "gas on": QuestionWords(
-        "Gas on slowly, and nobody smells gas", "Every joint is under gas from here on.", "Gas off, air the room, find the leak.",
+        "Gas on slowly, no smell of gas anywhere", "Every joint is under gas from here on.", "Gas off, air the room, find the leak.",
     ),
     "probe in flue": QuestionWords(
         "Probe in the flue, analyser running", "CO is watched from the first second of the flame.",
