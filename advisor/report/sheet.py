@@ -307,6 +307,7 @@ def _in_columns(pages: Pages, lines: Sequence[str], count: int = 2) -> None:
 def _say_turn_made(turn: Turn) -> str:
     at = f" at {turn.firing} fire" if turn.firing not in (None, FIRING_FOR[turn.screw]) else ""
     over = ", ! above the cap" if turn.over_cap else ""
+    over = f", ! not advised: {turn.refused.text.removesuffix('.')}" if turn.refused else over
     note = f"; {turn.note}" if turn.note else ""
     return f"{turn.screw} {say_turn(turn.turns_cw)}{at}{over}{note}"
 
