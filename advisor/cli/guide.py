@@ -63,6 +63,7 @@ class Guide:
         self._announced: Stage | None = None
         self._cautioned: set[str] = set()
         self._above = ""  # answers since the last entry: they stand on the screen
+        self._stop = ""  # the stop whose steps were said last
 
     def run(self) -> None:
         """Ask until the visit is over or the user leaves. Raises LogError where the log can't be read."""
@@ -184,7 +185,9 @@ class Guide:
     def _due(self, asked: Asked) -> None:
         """A reading, a turn or a change of rate, and what was done instead."""
         assert asked.advice
-        self._show("\n".join(say_above(self.stands, "guide")))
+        stop = self.advice.stops[0].text if self.advice.stops else ""
+        self._show("\n".join(say_above(self.stands, "guide", steps=not stop or stop != self._stop)))
+        self._stop = stop
         self._say(say_trouble(self.stands))
         made = self._entry(asked.advice, asked.why)
         if asked.proof and made and made.event == "reading":

@@ -251,12 +251,20 @@ class Setting:
 
     @cached_property
     def cap_turns(self) -> float:
-        """Largest move now: the cap, half of it for a first move, a mark while direction or sample line is in doubt."""
+        """Largest move now: the cap, half of it for a first move, a mark while direction, effect or line is in doubt."""
         setup = self.situation.setup
         cap, mark = setup.cap_turns[self.screw], setup.mark_turns[self.screw]
-        if not self.direction_sure or self.situation.tracker.open_shortfalls or self.way_just_told:
+        in_doubt = not self.direction_sure or self.effect_doubted or self.way_just_told
+        if in_doubt or self.situation.tracker.open_shortfalls:
             return mark
         return max(mark, cap / 2) if self.first_try else cap
+
+    @cached_property
+    def effect_doubted(self) -> bool:
+        """Whether this screw may do nothing: then its turns may not have been made, and the next one may do much."""
+        policy, situation = self.situation.policy, self.situation
+        tried = situation.turns_read(self.screw) >= policy.fewest_moves_for_dead
+        return tried and situation.belief.dead_chance(self.screw) > policy.doubted_effect
 
     @cached_property
     def way_just_told(self) -> bool:
@@ -334,6 +342,8 @@ class Setting:
                 return Reason("line-first", most)
             if self.way_just_told:
                 return Reason("way-just-told", most)
+            if self.effect_doubted and self.direction_sure:
+                return Reason("effect-doubted", most)
             return Reason("not-tried" if self.direction_sure else "way-not-sure", most)
         limit, now = setup.travel_limit_turns[self.screw], self.travel_turns_cw
         travel = abs(now + turns_cw)

@@ -79,8 +79,8 @@ def co_stops(advice: Advice) -> bool:
     return any(map(stops_for_co, advice.findings))
 
 
-def say_above(now: Standing, voice: Voice) -> list[str]:
-    """The answer that stands above what is asked, in lines; none at a question."""
+def say_above(now: Standing, voice: Voice, *, steps: bool = True) -> list[str]:
+    """The answer that stands above what is asked, in lines; none at a question. `steps` as in `say_next`."""
     advice, lines = now.advice, []
     if now.asked is None or not now.asked.answers:
         return []
@@ -89,7 +89,7 @@ def say_above(now: Standing, voice: Voice) -> list[str]:
         lines = [*answers.say_findings(advice.findings, ("warn",), voice), *brief.say_now(now.case)]
         lines += listed("Why", why)
     elif advice.action != "wait":
-        lines = brief.say_next(now.case, advice, now.progress, voice).splitlines()
+        lines = brief.say_next(now.case, advice, now.progress, voice, steps=steps).splitlines()
     return lines
 
 

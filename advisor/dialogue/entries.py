@@ -25,6 +25,7 @@ NEEDS_CAUSE = "CO put the burner off: say what was found and mended with the rat
 WITH_EFFECT = (check_items.STANDING, check_items.WORKING, check_items.SAMPLE_LINE,
                *map(check_items.clockwise_item, SCREWS), check_items.CO_CAUSE, check_items.SERIAL)  # fmt: skip
 _NOTHING = ("0", "no", "n", "none", "nothing")  # was turned; a CO2 of 0 is no reading of a flame
+_PRESSURE = re.compile(r"(?:(?:running|off|none)\s+)?([\d.,]+\s*(?:[A-Za-z][A-Za-z.2 ]*)?)")
 _NUMBERS = re.compile(r"[\d.,]+(\s+[\d.,]+){0,2}")
 
 READ = ("CO2", "O2", "CO")  # in this order
@@ -151,6 +152,8 @@ def parse_entry(typed: str, advice: Advice, firing: Firing | None) -> Entry:
         return _run_and_read(typed, advice.firing)
     if entry := parse_at_any_time(typed, firing):
         return entry
+    if measured := wrong_pressure(advice) and _PRESSURE.fullmatch(typed):
+        return _measured_again(str(advice.stops[0].data["item"]), measured[1])
     if low == "co2" and firing:
         return _reading(typed.partition(" ")[2], firing)
     if (advice.asks_co or (advice.stopped_before and firing)) and not rest and _NUMBERS.fullmatch(typed):
@@ -178,6 +181,21 @@ def parse_entry(typed: str, advice: Advice, firing: Firing | None) -> Entry:
     words, _, when = typed.partition("--at")  # one put right after it was struck
     turn, made_at = parse_turn(words.rstrip(), firing), parse_time(when or None)
     return lambda job, at: log_turn(job, turn, made_at or at)
+
+
+def wrong_pressure(advice: Advice) -> bool:
+    """Whether a gas pressure stops the job first: then it is what is measured next."""
+    return advice.action == "halt" and advice.stops[0].code == "pressure"
+
+
+def _measured_again(item: str, words: str) -> Entry:
+    def log(job: Job, at: datetime) -> None:
+        setup = job.situation(at).setup
+        check = check_items.check_item(item, setup)
+        assert check
+        job.check(item, *check_items.parse_answer(check, words, setup, at.date()), at=at)
+
+    return log
 
 
 def needs_cause(advice: Advice, firing: Firing | None) -> bool:

@@ -90,6 +90,11 @@ def entry_prompt(advice: Advice, situation: Situation) -> Prompt:
             return Prompt("What did you turn?", f"yes: {say_typed(advice.turns_cw)}, as advised; 0: nothing")
         case "halt" if advice.stopped_before and situation.firing:
             return Prompt(f"CO at {situation.firing} fire, ppm", "or CO2 O2 CO, or what was done or found")
+        case "halt" if advice.stops[0].code == "pressure":
+            lit = "; lit again: high, and what was done" if situation.off else ""
+            return Prompt(
+                f"The {advice.stops[0].data['item']} measured again, or what was done or found", f"19.8 mbar{lit}"
+            )
         case "halt":
             again = "lit again: high, and what was mended" if situation.off else ""
             return Prompt("A new reading, or what was done or found", again)

@@ -52,14 +52,19 @@ CLOSE_UP = (f"{CLOSING}: {SHEET}.", f"Next cover on, read again; seal; {SHEET}."
 SAME_PCT = 0.05  # % CO2; what is likely is said beside what was read where they differ by more
 
 
-def say_next(case: Case, advice: Advice, progress: Progress, voice: Voice = "log", *, why: bool = False) -> str:
-    """The answer of `next` as text; `why` adds reasons, ranges and the fitted response."""
+def say_next(
+    case: Case, advice: Advice, progress: Progress, voice: Voice = "log", *, why: bool = False, steps: bool = True
+) -> str:
+    """The answer of `next` as text; `why` adds reasons, ranges and the fitted response.
+
+    steps  whether to say what to look at for a stop: not where it stands on the screen already
+    """
     lines = wrapped(first_line(case, advice, voice))
     lines += wrapped(PRACTICE) if case.situation.setup.practice else []
     lines += say_findings(advice.findings, ("halt", "warn"), voice, skip_first_halt=advice.action == "halt")
     if advice.action == "halt":
         lines += _to_clear_it(case, advice)
-        lines += (_what_to_look_at(advice) if voice != "practice" else []) + say_way_out(case)
+        lines += (_what_to_look_at(advice) if steps and voice != "practice" else []) + say_way_out(case)
         lines += say_way_back(case) if any(map(may_end_the_job, advice.findings)) else []
     else:
         lines += may_go_wrong(advice, voice) + say_way_out(case) + _then(case, advice) + _reasons(advice, voice)
@@ -179,7 +184,10 @@ def is_known(answer: Advice | Verdict) -> bool:
 
 def may_go_wrong(advice: Advice | Verdict, voice: Voice) -> list[str]:
     """What may go wrong with a turn: a warning, not left for `say_why`."""
-    said = [reason for reason in advice.why if reason.code in SAID_WITH_A_TURN]
+    doubted = any(finding.code == "no-effect" for finding in advice.findings)  # asks the same
+    said = [
+        each for each in advice.why if each.code in SAID_WITH_A_TURN and not (doubted and each.code == "no-effect-yet")
+    ]
     return [line for each in said for line in labelled("Warning", reason_text(each.code, each.data, voice))]
 
 
