@@ -251,13 +251,12 @@ class Setting:
 
     @cached_property
     def cap_turns(self) -> float:
-        """Largest move now: the cap, half of it for a first move, a mark while direction, effect or line is in doubt."""
+        """Largest move now: the cap, half of it till a turn shows, a mark while direction or line is doubted."""
         setup = self.situation.setup
         cap, mark = setup.cap_turns[self.screw], setup.mark_turns[self.screw]
-        in_doubt = not self.direction_sure or self.effect_doubted or self.way_just_told
-        if in_doubt or self.situation.tracker.open_shortfalls:
+        if not self.direction_sure or self.situation.tracker.open_shortfalls or self.way_just_told:
             return mark
-        return max(mark, cap / 2) if self.first_try else cap
+        return max(mark, cap / 2) if self.first_try or self.effect_doubted else cap
 
     @cached_property
     def effect_doubted(self) -> bool:
