@@ -251,19 +251,12 @@ class Setting:
 
     @cached_property
     def cap_turns(self) -> float:
-        """Largest move now: the cap, half of it till a turn shows, a mark while direction or line is doubted."""
+        """Largest move now: the cap, half of it for a first move, a mark while direction or sample line is in doubt."""
         setup = self.situation.setup
         cap, mark = setup.cap_turns[self.screw], setup.mark_turns[self.screw]
         if not self.direction_sure or self.situation.tracker.open_shortfalls or self.way_just_told:
             return mark
-        return max(mark, cap / 2) if self.first_try or self.effect_doubted else cap
-
-    @cached_property
-    def effect_doubted(self) -> bool:
-        """Whether this screw may do nothing: then its turns may not have been made, and the next one may do much."""
-        policy, situation = self.situation.policy, self.situation
-        tried = situation.turns_read(self.screw) >= policy.fewest_moves_for_dead
-        return tried and situation.belief.dead_chance(self.screw) > policy.doubted_effect
+        return max(mark, cap / 2) if self.first_try else cap
 
     @cached_property
     def way_just_told(self) -> bool:
@@ -341,8 +334,6 @@ class Setting:
                 return Reason("line-first", most)
             if self.way_just_told:
                 return Reason("way-just-told", most)
-            if self.effect_doubted and self.direction_sure:
-                return Reason("effect-doubted", most)
             return Reason("not-tried" if self.direction_sure else "way-not-sure", most)
         limit, now = setup.travel_limit_turns[self.screw], self.travel_turns_cw
         travel = abs(now + turns_cw)

@@ -47,7 +47,7 @@ REASONS: Mapping[str, str] = MappingProxyType({
     # ---- a turn
     "here": "CO2 at {firing} fire is about {co2:.2f} %, band {low:g} to {high:g} %.",
     "first-move": "Nobody knows yet how far this screw goes: a small first turn to find out.",
-    "no-effect-yet": "No clear effect yet. Was it really turned, as logged? Else play, or a weak screw: this turn tells more.",
+    "no-effect-yet": "No clear effect yet: play, or a weak screw. This turn tells more.",
     "way-in-doubt": "Which way this screw works is in doubt: one more small turn shows it.",
     "way-unknown": "Which way it works is not known yet: {rich:chance} risk past the rich edge, {lean:chance} past the "
     "lean one. If CO rises, turn it back.",
@@ -64,7 +64,6 @@ REASONS: Mapping[str, str] = MappingProxyType({
     "line-first": "Prove the sample line tight first: till then {cap:size} at most.",
     "prove-line": "Prove the sample line tight first.",
     "way-not-sure": "Which way this screw works is not sure yet: {cap:size} at most.",
-    "effect-doubted": "Whether this screw does anything is in doubt: {cap:size} at most, then read.",
     "not-tried": "This screw has not been tried yet: first move {cap:size} at most, then read.",
     "travel": "That would be more than {limit:size} from as found, the travel limit. A sound valve needs no more.",
     "away": "It takes CO2 away from the middle of the band.",
