@@ -44,7 +44,7 @@ from advisor.wording.visit import STAGES
 SHORT_CAUTION = "Maker's instructions come first."
 ALL = "CO2, O2, CO"
 # reasons of a turn that are said with it: what may go wrong; all others are behind `why`
-SAID_WITH_A_TURN = ("way-unknown", "low-goes-lean", "no-effect-yet")
+SAID_WITH_A_TURN = ("way-unknown", "low-goes-lean")
 UNSAID = ("settled", "in-band")  # reasons that the answer says by itself
 OF_AN_ENTRY = ("unknown-check", "not-compared", "pressure-when", "back-dated")  # notes on what was just entered
 UNKNOWN_RANGE_PCT = 2.0  # % CO2; a wider range says nothing
@@ -184,10 +184,7 @@ def is_known(answer: Advice | Verdict) -> bool:
 
 def may_go_wrong(advice: Advice | Verdict, voice: Voice) -> list[str]:
     """What may go wrong with a turn: a warning, not left for `say_why`."""
-    doubted = any(finding.code == "no-effect" for finding in advice.findings)  # asks the same
-    said = [
-        each for each in advice.why if each.code in SAID_WITH_A_TURN and not (doubted and each.code == "no-effect-yet")
-    ]
+    said = [reason for reason in advice.why if reason.code in SAID_WITH_A_TURN]
     return [line for each in said for line in labelled("Warning", reason_text(each.code, each.data, voice))]
 
 
