@@ -426,6 +426,7 @@ def as_text(record: dict[str, Any]) -> str:
 def main() -> None:
     """Run the command line; the one place where errors turn into exit codes."""
     terminal.open_streams()
+    terminal.keep_memory()
     logging.getLogger("matplotlib").setLevel(logging.ERROR)  # that no font cache can be kept is no news for the user
     try:
         app()
