@@ -260,14 +260,14 @@ STORIES: dict[str, Callable[[], object]] = {  # by what they show
     "a wrong gas pressure stops until it is right, and what was read at it does not count": lambda: (
         at_high(**PLATE).check("working pressure", 14.0, "mbar").says("halt pressure")
         .check("working pressure", 8.0, "in w.c.").wait(1).says("read", "-pressure").read("high", 8.3)
-        .says("turn", "-pressure")),
+        .says("run_at low", "-pressure")),
     "a leaking sample line stops until it is tight, and what was read on it does not count": lambda: (
         at_high().check("sample line", "leaking").says("halt sample-line-leak").wait(1).check("sample line", "tight")
         .wait(1).says("read", "-sample-line-leak").read("high", 8.3).says("run_at low")),
     "what was read at a wrong gas pressure does not count once it is right": lambda: (
         at_high(pressures={"working pressure": (17.0, 25.0, "mbar")}).check("working pressure", 15, "mbar").wait(1)
         .read("high", 8.3).says("halt pressure").check("working pressure", 20, "mbar").wait(1).says("read")
-        .read("high", 8.3).says("turn", "-pressure")),
+        .read("high", 8.3).says("run_at low", "-pressure")),
     "too large a pressure drop stands until pressure is measured again": lambda: (
         at_high(pressures=dict.fromkeys(("standing pressure", "working pressure"), (17.0, 25.0, "mbar")))
         .check("standing pressure", 21, "mbar").check("working pressure", 18, "mbar").wait(1)

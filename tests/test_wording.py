@@ -108,6 +108,9 @@ def of_co() -> Iterator[Told]:
     yield at_high().read("high", 8.3, 160.0).wait(20).read("high", 8.3, 220.0)
     yield at_high().read("high", 8.3, 160.0).wait(20).read("high", 8.3, 220.0).run_at("off").wait(20)
     yield at_high().throttle(1 / 24, 8.5, co=160.0).wait(20).turn("throttle", 1 / 24).wait(5)
+    yield at_high().turn("throttle", 1 / 24).wait(20).read("high", 8.5, 200.0).wait(10).read("high", 8.6, 280.0)
+    yield at_high().check("smell of gas", "yes")
+    yield at_high().read("high", 8.3, 900.0).run_at("off").wait(20).check("cause of CO", "mended").wait(5)
     strict = at_high(co_limit_ppm_air_free=100).read("high", 8.3, 45.0)
     yield strict
     yield (
@@ -150,6 +153,9 @@ def said() -> list[Said]:
     found += noted(at_high().check("noise", "loud"), 300) + noted(at_high(), 100)
     found += noted(at_high().check("standing pressure", "20 mbar"), 300)
     found += noted(at_high().run_at("low").wait(5).check("working pressure", "20 mbar"), 300)
+    remark = at_high()
+    remark.job.note("off for lunch", at=remark.wait(5).now)
+    found += noted(remark, 300)
     # made only where they are said
     by_hand = {
         "flue-loss": {"loss_pct": 2.1}, "way-out-start": {"screw": "throttle"}, "co-first-lit": {},

@@ -16,10 +16,17 @@ from advisor.cli.terminal import Stop, Terminal, prompt_width
 from advisor.decision.answers import Advice, Verdict
 from advisor.dialogue import moments, new_job, taken_up, waits
 from advisor.dialogue.after_entry import at_once, comes_to, proof_comes_to
-from advisor.dialogue.asked import Asked, Standing, co_stops, say_above, say_then, say_trouble, standing
-from advisor.dialogue.entries import Entry, parse_at_any_time, parse_entry, parse_may, parse_question, skip_stage
+from advisor.dialogue.asked import Asked, Standing, is_urgent, say_above, say_then, say_trouble, standing
+from advisor.dialogue.entries import (
+    Entry,
+    parse_at_any_time,
+    parse_entry,
+    parse_may,
+    parse_question,
+    remark,
+    skip_stage,
+)
 from advisor.dialogue.prompts import (
-    GAS_SMELL,
     HELP,
     OTHERS,
     Prompt,
@@ -113,11 +120,16 @@ class Guide:
                 with suppress(AskAnew):
                     self._log(taken_up.found(now))
                 return
-            if entry := parse_at_any_time(typed, running):
-                with suppress(AskAnew):
-                    self._log(entry)
-            elif command_of(typed) == "stop":
-                raise Stop
+            with suppress(AskAnew):
+                if self._common(typed, taken_up.WHY):
+                    continue
+                try:
+                    if entry := parse_at_any_time(typed, running):
+                        self._log(entry)
+                        return  # what was read of a flame says that it burns
+                    self._say(f"'{typed}': first how it runs, high, low or off.")
+                except RangeError as error:
+                    self._say(str(error))
 
     # ---- what the log asks now
 
@@ -134,7 +146,7 @@ class Guide:
         self._stage = state.stage
         try:
             if not asked.urgent:
-                if co_stops(self.advice):
+                if is_urgent(self.advice):
                     self._show("\n".join(wrapped(answers.say_stop(self.advice.stops[0], "guide"))))
                 self._announce(state)
             if asked.question:
@@ -244,6 +256,8 @@ class Guide:
             changes_rate = advice is not None and advice.action == "run_at"
             if (takes_three or changes_rate) and typed[:1].isdigit():
                 return typed  # figures of the rate it comes to
+            if question is not None and typed.lower() in question.check.choices:
+                return typed  # other appliances: off
             if entry := parse_at_any_time(typed, self.situation.firing):
                 lit_or_not = changes_rate and self.situation.firing is None and typed.lower().startswith("co ")
                 if lit_or_not and self._reason("Does the burner burn now? (yes, no)").lower() in ("yes", "y"):
@@ -266,10 +280,9 @@ class Guide:
             case "skip":
                 self._skip()
             case "note":
-                self._log(lambda job, at: job.note(typed[5:], at=at))
-            case "gas":
-                self._say(GAS_SMELL)
-                self._log(lambda job, at: job.note(typed, at=at))
+                self._log(remark(typed[5:]))
+            case "alarm":
+                self._log(remark(typed))
         raise AskAnew
 
     def _back(self) -> None:

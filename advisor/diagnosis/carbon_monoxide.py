@@ -10,7 +10,7 @@ from advisor.messages import SEVERITIES, Finding
 from advisor.response import reading_checks
 from advisor.response.reading_checks import When, co_air_free_ppm, co_as_stated, co_bar_ppm, co_limit_ppm, mostly_air
 from advisor.response.situation import Situation, Struck
-from advisor.screws import OFF, SCREWS, Firing, Screw
+from advisor.screws import OFF, SCREW_FOR, SCREWS, Firing, Screw
 
 CO_STOPS = (
     "rich",
@@ -179,13 +179,17 @@ def co_rises(situation: Situation, firing: Firing) -> list[Finding]:
     changes = [row.at_s for row in situation.rows if row.event.event in ("turn", "firing") and row.event.firing != OFF]
     since_s = max((at_s for at_s in changes if at_s < last_s), default=0.0)
     rows = [row for row in read if row.at_s > since_s and not _just_lit(situation, row)]
-    if len(rows) < 2 or rows[-2].number not in {row.number for row in situation.co_readings(firing)}:
-        return []  # on the way to a new level CO rises with CO2
+    if len(rows) < 2:
+        return []
+    turned = sum(turn.event.turns_cw or 0.0 for turn in situation.of("turn") if turn.at_s == since_s)
+    richer = turned * situation.belief.model.toward_richer[SCREW_FOR[firing]] > 0
+    if not richer and rows[-2].number not in {row.number for row in situation.co_readings(firing)}:
+        return []  # on the way to a new level CO rises with CO2; after a turn richer that is reason enough
     over = all(_air_free(situation, row.event) > co_bar_ppm(situation.setup, row.event) for row in rows[-2:])
     before, now = (row.event.co_ppm or 0.0 for row in rows[-2:])
     if not over or now < policy.co_rise_times * before or now - before < policy.co_climb_ppm:
         return []
-    variant = "off" if situation.off is not None else "now"
+    variant = "off" if situation.off is not None else "turned" if richer else "now"
     return [Finding("co-rises", "halt", firing, variant=variant, data={"before": before, "now": now})]
 
 

@@ -36,6 +36,13 @@ def after_entry(job: Job, moment: datetime | None) -> tuple[datetime, list[Findi
         stage = next((each for each in STAGES if made.item.lower() in (each.name, each.words.called)), None)
         known = [each.item for each in questions_of(stage, job.setup)] if stage else WITH_EFFECT
         notes.append(Finding("unknown-check", "note", data={"item": made.item, "known": ", ".join(known)}))
+    if (
+        made.event == "note"
+        and not made.item
+        and job.situation(made.time).firing
+        and "off" in made.note.lower().split()
+    ):
+        notes.append(Finding("note-off", "note"))
     if made.item in (STANDING, WORKING) and made.item not in job.situation(made.time).setup.pressures:
         notes.append(Finding("not-compared", "note", data={"item": made.item}))
     if made.item in _READ_AT and _READ_AT[made.item] != (firing := job.situation(made.time).firing):

@@ -11,7 +11,7 @@ from advisor.chemistry import gas_meter
 from advisor.decision.answers import Advice, Verdict
 from advisor.diagnosis.carbon_monoxide import stops_for_co
 from advisor.dialogue.moments import parse_time
-from advisor.dialogue.prompts import READING, in_words
+from advisor.dialogue.prompts import READING, alarm_of, in_words
 from advisor.errors import RangeError
 from advisor.job import Job
 from advisor.log import check_items
@@ -198,9 +198,22 @@ def _measured_again(item: str, words: str) -> Entry:
     return log
 
 
+def remark(words: str) -> Entry:
+    """A remark; a smell of gas or an alarm in it is logged as what it is."""
+    return lambda job, at: log_remark(job, words, at)
+
+
+def log_remark(job: Job, words: str, at: datetime | None) -> None:
+    """Log a remark; a smell of gas or an alarm in it as what it is."""
+    if alarm := alarm_of(words):
+        job.check(*alarm, at=at, note=words)
+    else:
+        job.note(words, at=at)
+
+
 def needs_cause(advice: Advice, firing: Firing | None) -> bool:
-    """Whether the burner is off and CO stops the job: it is not lit again without a word on the cause."""
-    return firing is None and any(map(stops_for_co, advice.findings))
+    """Whether the burner is off, CO stops the job and no cause was told: it is not lit again without a word on it."""
+    return firing is None and any(map(stops_for_co, advice.findings)) and not advice.due("cause-told")
 
 
 def run_again(rate: Firing, words: str, advice: Advice, firing: Firing | None) -> Entry:

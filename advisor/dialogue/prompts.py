@@ -1,9 +1,10 @@
 """What is asked, and the words that mean the same at every prompt."""
 
+import re
 from typing import Literal, NamedTuple
 
 from advisor.decision.answers import Advice
-from advisor.log.check_items import CO_LIMIT, OUTCOME, SAMPLE_LINE, plate_unit
+from advisor.log.check_items import ALARM_SOUNDS, CO_LIMIT, GAS_SMELL, OUTCOME, SAMPLE_LINE, plate_unit
 from advisor.messages import Finding, Reason
 from advisor.procedure.stages import Question
 from advisor.report.answers import PUBLISHED_CO
@@ -25,11 +26,7 @@ OTHERS = (
     "time, in a wait too: co 24, off (the burner went off, and why), a whole reading."
 )
 
-GAS_SMELL = (
-    "GAS SMELL: gas off, no flame, touch no switch, everybody out; air it if that is safe; call the emergency line "
-    "from outside. Nothing is lit before the leak is found."
-)
-Command = Literal["why", "stop", "back", "skip", "note", "gas"]
+Command = Literal["why", "stop", "back", "skip", "note", "alarm"]
 _COMMANDS: dict[str, Command] = {
     "?": "why", "why": "why", "stop": "stop", "quit": "stop", "exit": "stop", "back": "back", "skip": "skip",
 }  # fmt: skip
@@ -54,12 +51,18 @@ def others(voice: Voice) -> str:
 
 def command_of(typed: str) -> Command | None:
     """Which of the words that mean the same everywhere was typed; None for an answer."""
-    words = typed.lower()
-    if words in ("gas", "leak") or (
-        "gas" in words.split() and set(words.split()) & {"smell", "smells", "leak", "leaks"}
-    ):
-        return "gas"
-    return "note" if words.startswith("note ") else _COMMANDS.get(words)
+    if not typed.lower().startswith("check ") and alarm_of(typed):
+        return "alarm"
+    return "note" if typed.lower().startswith("note ") else _COMMANDS.get(typed.lower())
+
+
+def alarm_of(typed: str) -> tuple[str, str] | None:
+    """A smell of gas or an alarm in what was typed, or that it is over: the check and its answer; else None."""
+    words = set(re.findall(r"[a-z]+", typed.lower()))
+    over = "no" if words & {"no", "not", "over", "stopped", "quiet", "off", "tight"} else "yes"
+    if typed.lower() in ("gas", "leak") or ("gas" in words and words & {"smell", "smells", "smelt", "leak", "leaks"}):
+        return GAS_SMELL, over
+    return (ALARM_SOUNDS, over) if words & {"alarm", "alarms"} else None
 
 
 def question_prompt(question: Question, situation: Situation) -> Prompt:

@@ -7,7 +7,8 @@ Seven lines at 80 columns, ten at 40, twelve at 32; stops and warnings stand on 
 from advisor.decision.advise import Case, expected_after, permit
 from advisor.decision.answers import Advice, Verdict
 from advisor.diagnosis.carbon_monoxide import co_course
-from advisor.procedure.progress import Progress, due_before_lighting
+from advisor.procedure.progress import Progress, due_before_lighting, unanswered
+from advisor.procedure.stages import CLOSE, PROOF, RECORD
 from advisor.report.answers import (
     CAUTION,
     CLOSING,
@@ -46,7 +47,13 @@ ALL = "CO2, O2, CO"
 # reasons of a turn that are said with it: what may go wrong; all others are behind `why`
 SAID_WITH_A_TURN = ("way-unknown", "low-goes-lean")
 UNSAID = ("settled", "in-band")  # reasons that the answer says by itself
-OF_AN_ENTRY = ("unknown-check", "not-compared", "pressure-when", "back-dated")  # notes on what was just entered
+OF_AN_ENTRY = (
+    "unknown-check",
+    "not-compared",
+    "note-off",
+    "pressure-when",
+    "back-dated",
+)  # notes on what was just entered
 UNKNOWN_RANGE_PCT = 2.0  # % CO2; a wider range says nothing
 CLOSE_UP = (f"{CLOSING}: {SHEET}.", f"Next cover on, read again; seal; {SHEET}.")
 SAME_PCT = 0.05  # % CO2; what is likely is said beside what was read where they differ by more
@@ -67,16 +74,34 @@ def say_next(
         lines += (_what_to_look_at(advice) if steps and voice != "practice" else []) + say_way_out(case)
         lines += say_way_back(case) if any(map(may_end_the_job, advice.findings)) else []
     else:
+        lines += _not_proved(case, advice, voice)
         lines += may_go_wrong(advice, voice) + say_way_out(case) + _then(case, advice) + _reasons(advice, voice)
     lines += [] if advice.has("closed") else say_now(case, advice)
     if advice.action == "finish" and not (advice.has("closed") or advice.open_items):
-        lines += _labelled("Next", OVER, OVER) if progress.working is None else _labelled("Next", *CLOSE_UP)
+        lines += _say_close_up(case, progress, voice)
     lines += say_left(advice, progress, voice)
     lines += say_findings([each for each in advice.findings if each.code in OF_AN_ENTRY], ("note",), voice)
     lines += say_why(case, advice, voice) + _say_open(progress) if why else []
     if advice.action in ("turn", "finish", "halt") and not advice.has("closed"):
         lines += wrapped(SHORT_CAUTION if narrow() else CAUTION)
     return "\n".join(lines)
+
+
+def _not_proved(case: Case, advice: Advice, voice: Voice) -> list[str]:
+    """What was to be proved before the burner was lit and is not, where nobody asks for it stage by stage."""
+    due = due_before_lighting(case.situation) if case.situation.firing and voice == "log" else []
+    said = advice.action == "finish" or not due
+    return [] if said else labelled("Warning", f"Not proved yet: {', '.join(due)}. Prove and log it first.")
+
+
+def _say_close_up(case: Case, progress: Progress, voice: Voice) -> list[str]:
+    """What is left once both rates are set."""
+    if progress.working is None:
+        return _labelled("Next", OVER, OVER)
+    if progress.of(PROOF).over and voice == "log":
+        left = [item for stage in (CLOSE, RECORD) for item in unanswered(case.situation, stage)]
+        return _labelled("Next", f"log {', '.join(left)}; then {SHEET}.", f"Next log {', '.join(left)}.")
+    return _labelled("Next", *CLOSE_UP)
 
 
 def first_line(case: Case, advice: Advice, voice: Voice = "log") -> str:
@@ -100,11 +125,14 @@ def _to_do(case: Case, advice: Advice, due: str, voice: Voice) -> str:
         case "read" if due == PROVE_LINE:
             return f"{due}. Then read {ALL} at {firing} again."
         case "read":
-            return f"Read {ALL} at {firing} now."
+            on = ", and go on waiting" if advice.due("interim") else ""
+            return f"Read {ALL} at {firing} now{on}."
         case "run_at":
             log_it = f" Log it: run-at {advice.firing}." if voice == "log" else ""
             if advice.due("off"):
-                return f"Burner off: find out why first. Once it may run again: {firing}.{log_it}"
+                told = case.situation.off.event.note if case.situation.off else ""
+                why = f" ({told})" if told else ": find out why first"
+                return f"Burner off{why}. Once it may run again: {firing}.{log_it}"
             if not advice.due("light-first"):
                 return f"Change to {firing}.{log_it}"
             untested = due_before_lighting(case.situation) if voice == "log" else []
@@ -210,7 +238,13 @@ def _now_at(case: Case, firing: Firing, label: str, before: str, *, at_end: bool
     situation, setting = case.situation, case.setting(firing)
     read, band, parts, short = situation.latest(firing), say_band(setting.band), [], []
     settled = situation.settled_readings(firing, situation.fresh_from_s)
-    if settled and not (read and settled[-1].at_s < situation.changed_at_s <= read.at_s):
+    doubted = read is not None and any(odd.number == read.number for odd in situation.tracker.outliers)
+    if read and doubted:
+        parts, short = (
+            [f"CO2 {say_co2(read.event.co2_pct or 0.0)} % ({band}), in doubt"],
+            [f"CO2 {say_co2(read.event.co2_pct or 0.0)} %, in doubt"],
+        )
+    elif settled and not (read and settled[-1].at_s < situation.changed_at_s <= read.at_s):
         now = _say_reading(case, firing, with_likely=not at_end)
         parts, short = [f"{now} ({band})"], [f"{now} ({band})"]
     elif read and read.event.co2_pct is not None and read.at_s >= situation.session_from_s:

@@ -39,6 +39,7 @@ from advisor.messages import Finding, Reason
 from advisor.procedure.progress import (
     Progress,
     StageState,
+    Step,
     open_items,
     progress_of,
     skipped_unproved,
@@ -273,7 +274,8 @@ def record_of(setup: JobSetup, events: Sequence[Event], warnings: tuple[str, ...
 
 def last_visit(record: Record) -> str:
     """What the next visit has to know of one that was not as it should be; "" where nothing was wrong."""
-    stops = [_stop_name(seen.finding) for seen in record.seen if seen.finding.severity == "halt"]
+    halts = [seen for seen in record.seen if seen.finding.severity == "halt"]
+    stops = [_stop_name(seen.finding) for seen in halts if not seen.cleared or stops_for_co(seen.finding)]
     names, highest = record.open_names.split(", "), record.highest_co
     said = []
     if not record.finished:
@@ -478,7 +480,13 @@ def _name(missing: Reason | Finding) -> str:
     data = missing.data
     if isinstance(missing, Finding):
         return str(data.get("item") or short_text(missing.code))
-    return str(data.get("items") or data.get("item") or data.get("stage") or f"{data.get('firing')} fire")
+    return str(
+        data.get("items") or data.get("open") or data.get("item") or data.get("stage") or f"{data.get('firing')} fire"
+    )
+
+
+def _asked_for(step: Step) -> list[str]:
+    return [step.question.item] if step.question and not step.question.optional else []
 
 
 def _not_done(situation: Situation, state: StageState) -> list[Reason]:
@@ -487,10 +495,9 @@ def _not_done(situation: Situation, state: StageState) -> list[Reason]:
     if state.why:
         return [Reason("stage-blocked", {**about, "why": state.why.text})]
     assert step is not None  # a stage that is not over asks for something
-    asked = step.question and not step.question.optional
-    lacks = [step.question.item] if step.question and asked else unanswered(situation, state.stage)
+    lacks = list(dict.fromkeys([*unanswered(situation, state.stage), *_asked_for(step)]))
     if step.question or lacks:
-        return [Reason("stage-no-answer", {**about, "item": item}) for item in lacks[:1]]
+        return [Reason("stage-no-answer", {**about, "item": ", ".join(lacks), "open": lacks[0]})] if lacks else []
     return [Reason("stage-no-reading", {**about, "firing": step.firing or "high"})]
 
 

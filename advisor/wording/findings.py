@@ -118,7 +118,8 @@ _WRONG_PAST = {
 }
 # what is outside the data plate or can't be read is a finding of its own
 _NOT_READY, _NOT_READY_PAST = (
-    {variant: words[variant] for variant in ("choice", "not_clean_air")} for words in (_WRONG, _WRONG_PAST)
+    {variant: words[variant] for variant in ("choice", "not_clean_air")} | {"alarm": alarm}
+    for words, alarm in ((_WRONG, "{stop} Then {tell_over}."), (_WRONG_PAST, "{item}: {value}."))
 )
 
 FINDINGS: Mapping[str, Words] = MappingProxyType({
@@ -159,7 +160,7 @@ FINDINGS: Mapping[str, Words] = MappingProxyType({
         "O2 and CO2 don't agree",
         {
             "swapped": f"{_OFF_LINE}. The other way round they fit. Swapped? Void it, log it right.",
-            "no_fuel": f"{_OFF_LINE}, and no other fuel fits. Zero the analyser in clean air, check its cells, read again.",
+            "no_fuel": f"{_OFF_LINE}, and no other fuel fits. Typed right? If not, void it. Else zero the analyser in clean air, check its cells, read again.",
         },
         {"swapped": f"{_OFF_LINE}.", "no_fuel": f"{_OFF_LINE}."},
         _ANALYSER, give_up=True, about="O2 and CO2 are on no known fuel's line",
@@ -200,8 +201,15 @@ FINDINGS: Mapping[str, Words] = MappingProxyType({
             when: f"{_BURNER[when]}CO at {{firing}} fire rose from {{before:.0f}} to {{now:.0f}} ppm with no turn made. Look at "
             "burner, air intake and flue first."
             for when in ("now", "off")
+        }
+        | {
+            "turned": f"{_BURNER['now']}CO at {{firing}} fire rises after the turn richer: {{before:.0f}} to {{now:.0f}} ppm. "
+            "Then turn back."
         },
-        dict.fromkeys(("now", "off"), "CO at {firing} fire rose from {before:.0f} to {now:.0f} ppm with no turn made."),
+        {
+            **dict.fromkeys(("now", "off"), "CO at {firing} fire rose from {before:.0f} to {now:.0f} ppm with no turn made."),
+            "turned": "CO at {firing} fire rose from {before:.0f} to {now:.0f} ppm after a turn richer.",
+        },
         _CO, give_up=True, about="CO over what bars a turn richer goes on rising with no turn made", said_steps=2, alarm=True,
     ),
     "richer-in-co": Words(
@@ -258,9 +266,9 @@ FINDINGS: Mapping[str, Words] = MappingProxyType({
         "gas pressure wrong",
         {
             "outside": "The {item} is {value:.4g} {unit}; the data plate says {low:g} to {high:g}. Burner off till the gas "
-            "supply is right: the valve is not the fault.",
+            "supply is right, lit only to measure: the valve is not the fault.",
             "outside_slip": "The {item} is {value:.4g} {unit}; the data plate says {low:g} to {high:g}. Burner off till the "
-            "gas supply is right: the valve is not the fault. Or was {meant:g} {meant_unit} meant? Then {void_row} and log it again.",
+            "gas supply is right, lit only to measure: the valve is not the fault. Or was {meant:g} {meant_unit} meant? Then {void_row} and log it again.",
             "unreadable": "The {item} in the log can't be read: {why}. Then {void_row} and log it again.",
         },
         {
@@ -405,7 +413,8 @@ FINDINGS: Mapping[str, Words] = MappingProxyType({
     ),
     "changed-by-itself": Words(
         "CO2 changed by itself",
-        f"{_JUMPED}. It was not the screws: look at air intake, filter, flue and gas pressure. {{tell_loose_line}}",
+        f"{_JUMPED}. Still at {{firing}} fire? Then it was not the screws: look at air intake, filter, flue and gas pressure. "
+        "{tell_loose_line}",
         f"{_JUMPED}.",
         (_LINE, _PRESSURE, _AIR, _READ_AGAIN), give_up=True, about="CO2 rose with no turn made",
     ),
@@ -517,6 +526,10 @@ FINDINGS: Mapping[str, Words] = MappingProxyType({
     "not-compared": Words(
         "not compared", "No data-plate range was given for the {item}: it is kept, and compared with nothing.",
         "No range of the data plate was given for the {item}.", about="about an entry: nothing to hold it against",
+    ),
+    "note-off": Words(
+        "burner off in a remark", "Is the burner off? A remark does not say so: {log_off}.", "A remark told of something put off.",
+        about="about an entry: a remark that may tell of the burner",
     ),
     "pressure-when": Words(
         "pressure read at another rate",

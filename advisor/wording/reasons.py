@@ -15,8 +15,9 @@ REASONS: Mapping[str, str] = MappingProxyType({
     "high-first": "High fire first: its throttle screw works at both rates, the offset screw hardly at high fire.",
     "left": "Hours since the last entry: {run_again}.",
     "reopen": "To go on with this boiler, {run_again}.",
+    "cause-told": "The cause of CO was told.",
     "stopped": "No turn until the stop is cleared.",
-    "off": "Then light it, CO from the first second, and wait two minutes.",
+    "off": "Once lit: CO from the first second, and wait two minutes.",
     "as-found": "Read both rates as found before the first turn, with CO: {firing} fire now.",
     # ---- read or wait
     "settled": "Steady now.",
@@ -100,7 +101,7 @@ REASONS: Mapping[str, str] = MappingProxyType({
     "no-as-left": "{firing:capital} fire: no as-left figures, {why}.",
     "not-surely-in-band": "{firing:capital} fire may be out of its band: {chance:chance} in band.",
     "stage-blocked": "{stage:Called} not done: {why}",
-    "stage-no-answer": "{stage:Called} not done: no answer to '{item}'.",
+    "stage-no-answer": "{stage:Called} not done: no answer to {item}.",
     "stage-no-reading": "{stage:Called} not done: a reading with CO at {firing} fire.",
     "stage-skipped": "{stage:Called} skipped; open: {items}.",
     "never-proved": "Never proved: {item}.",
@@ -126,7 +127,7 @@ REASONS: Mapping[str, str] = MappingProxyType({
     # ---- the way back as found
     "restore-there": "{screw:capital} screw: it is where it was found.",
     "restore-not-richer": "{screw:capital} screw: not back to where it was found, that is richer, and CO stood there. Burner off; out of service.",
-    "restore": "{screw:capital} screw {turns:turn}.",
+    "restore": "If you give up: {screw} screw {turns:turn}.",
     "restore-play": "Of it {play:size} is for the play.",
     "restore-reads": "Then CO2 at {firing} fire must read {co2:g} % as found.",
 })  # fmt: skip

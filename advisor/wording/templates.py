@@ -37,6 +37,8 @@ ACTS: Mapping[str, Mapping[Voice, str]] = MappingProxyType({
         "guide": "Line loose: type leaking, then tight. Not loose: type tight.",
         "practice": "Check line, air, pressure; mend; read again.", "page": "Line loose: tap leaking, then tight. Not loose: tap tight."},
     "log_again": {"log": 'Then log check "{item}" again.', "guide": "Then answer again.", "practice": "Then check again.", "page": "Then answer again."},
+    "tell_over": {
+        "log": 'log check "{item}" no', "guide": 'type check {item} no', "practice": "type check room", "page": 'save the remark "no {item}"'},
     "tell_way": {
         "log": 'log check {screw}-clockwise {other}, or void {row} and log that turn as it was made',
         "guide": "type {other}, or void {row} and the turn as it was made",
