@@ -358,6 +358,19 @@ SCENES = [
            "At high fire": ["stop"]},
           ("Once lit: CO from the first second, and wait two minutes.",),
           "firing locked", ["firing locked out"], at="What did"),
+    *(
+        Scene(f"{typed} is a stop at {question}, until it is over",
+              {question: [typed], "A new reading": ["?", over], after: ["stop"]}, (says,),
+              part=item, rows=[f"check {item} yes {typed}", f"check {item} no {over}"], at=question)
+        for question, after in (("Other gas", "Burner off"), ("At high fire", "Burner off"), ("Case", "Case or cover"))
+        for typed, over, says, item in (
+            ("smell of gas", "no smell of gas", "GAS SMELL: gas off, no flame", "smell of gas"),
+            ("alarm", "alarm is quiet", "BURNER OFF, everybody out", "CO alarm sounds"),
+        )
+    ),
+    Scene("off is the other appliances' answer where it is one of its choices",
+          {"Other gas appliances": ["off 19.8"], "Is that drop": ["stop"]},
+          part="appliances", rows=["check other appliances off"], at="Other gas appliances"),
     Scene("CO typed with the burner off asks whether it burns",
           {"What did you turn": ["off locked out"], "Burner off: find out why first. Lit again, at high": ["co 20"] * 2,
            "Does the burner burn now": ["no", "yes"], "At high fire": ["stop"]},
@@ -374,8 +387,8 @@ SCENES = [
     Scene("a known check is taken at a question", {"Other gas appliances": ["check cause of CO mended", "stop"]},
           part="cause", rows=["check cause of CO mended"], at="Other gas appliances"),
     Scene("a burner that CO put off is lit again with a word on the cause",
-          {"At high fire": ["8.3 6.2 900"], "A new reading": ["off", "high", "high intake cleared"],
-           "CO at high fire, ppm": ["40", "stop"]},
+          {"At high fire": ["8.3 6.2 900", "stop"], "A new reading": ["off", "high", "high intake cleared"],
+           "CO at high fire, ppm": ["40"]},
           ("BURNER STAYS OFF.", "say what was found and mended with the rate, such as: high intake cleared."),
           "firing intake", ["firing intake cleared"], at="At high"),
     Scene("CO is struck with a reason only, and stays on the record",

@@ -256,8 +256,9 @@ class Guide:
             changes_rate = advice is not None and advice.action == "run_at"
             if (takes_three or changes_rate) and typed[:1].isdigit():
                 return typed  # figures of the rate it comes to
-            if question is not None and typed.lower() in question.check.choices:
-                return typed  # other appliances: off
+            word, _, figure = typed.lower().partition(" ")
+            if question is not None and word in question.check.choices and not any(map(str.isalpha, figure[:1])):
+                return typed  # other appliances: off 19.8
             if entry := parse_at_any_time(typed, self.situation.firing):
                 lit_or_not = changes_rate and self.situation.firing is None and typed.lower().startswith("co ")
                 if lit_or_not and self._reason("Does the burner burn now? (yes, no)").lower() in ("yes", "y"):

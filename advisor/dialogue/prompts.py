@@ -91,6 +91,8 @@ def entry_prompt(advice: Advice, situation: Situation) -> Prompt:
             return Prompt(f"Change to {advice.firing} fire in test mode: CO as it shows", "Enter: it runs")
         case "turn" if advice.turns_cw:
             return Prompt("What did you turn?", f"yes: {say_typed(advice.turns_cw)}, as advised; 0: nothing")
+        case "halt" if advice.stopped_before and situation.firing and not situation.wait_left_s:
+            return Prompt(f"At {situation.firing} fire: {READING}", "or what was done or found")
         case "halt" if advice.stopped_before and situation.firing:
             return Prompt(f"CO at {situation.firing} fire, ppm", "or CO2 O2 CO, or what was done or found")
         case "halt" if advice.stops[0].code == "pressure":

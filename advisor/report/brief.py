@@ -266,8 +266,10 @@ def _now_at(case: Case, firing: Firing, label: str, before: str, *, at_end: bool
 
 
 def _last_change(case: Case) -> str:
-    turned = case.situation.turned_at_s >= case.situation.changed_at_s
-    return "turn" if turned else "change of rate"
+    situation = case.situation
+    if situation.turned_at_s >= situation.changed_at_s:
+        return "turn"
+    return "start" if situation.tracker.started_s >= situation.changed_at_s else "change of rate"
 
 
 def _say_reading(case: Case, firing: Firing, *, with_likely: bool) -> str:
