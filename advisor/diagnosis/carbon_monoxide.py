@@ -183,13 +183,14 @@ def co_rises(situation: Situation, firing: Firing) -> list[Finding]:
         return []
     turned = sum(turn.event.turns_cw or 0.0 for turn in situation.of("turn") if turn.at_s == since_s)
     richer = turned * situation.belief.model.toward_richer[SCREW_FOR[firing]] > 0
-    if not richer and rows[-2].number not in {row.number for row in situation.co_readings(firing)}:
+    steady = rows[-2].number in {row.number for row in situation.co_readings(firing)}
+    if not (richer or steady):
         return []  # on the way to a new level CO rises with CO2; after a turn richer that is reason enough
     over = all(_air_free(situation, row.event) > co_bar_ppm(situation.setup, row.event) for row in rows[-2:])
     before, now = (row.event.co_ppm or 0.0 for row in rows[-2:])
     if not over or now < policy.co_rise_times * before or now - before < policy.co_climb_ppm:
         return []
-    variant = "off" if situation.off is not None else "turned" if richer else "now"
+    variant = "off" if situation.off is not None else "now" if steady else "turned"
     return [Finding("co-rises", "halt", firing, variant=variant, data={"before": before, "now": now})]
 
 

@@ -241,7 +241,7 @@ def record_of(setup: JobSetup, events: Sequence[Event], warnings: tuple[str, ...
         finished=not missing,
         missing=missing,
         rates=rates,
-        highest_co=_highest_co(situation.setup, events),
+        highest_co=_highest_co(situation, events),
         supply=(*(_pressure(situation, name) for name in situation.setup.pressures), *_input(situation, running)),
         readings=tuple(
             Reading(row.number, row.event.time, row.event.rate, row.event.co2_pct, states[row.number])
@@ -295,12 +295,15 @@ def _stop_name(stop: Finding) -> str:
     return str(stop.data["item"]) if stop.code in ("not-ready", "wrong-answer") else short_text(stop.code)
 
 
-def _highest_co(setup: JobSetup, events: Sequence[Event]) -> HighestCO | None:
-    read = [(event.co_ppm, row, event) for row, event in enumerate(events, 1) if event.co_ppm is not None]
+def _highest_co(situation: Situation, events: Sequence[Event]) -> HighestCO | None:
+    standing = {row.number: row.event for row in situation.rows}  # these know the flue of CO read alone
+    read = [
+        (event.co_ppm, row, standing.get(row, event)) for row, event in enumerate(events, 1) if event.co_ppm is not None
+    ]
     if not read:
         return None
     co_ppm, row, event = max(read, key=lambda each: each[0])
-    return HighestCO(row, event.time, event.firing or "", co_ppm, co_air_free_ppm(setup, event))
+    return HighestCO(row, event.time, event.firing or "", co_ppm, co_air_free_ppm(situation.setup, event))
 
 
 def _day(words: str) -> date | None:
