@@ -1,0 +1,255 @@
+"""A series into a job as readings: its clock beside the log's, the rate that ran, what is there already."""
+
+import math
+from bisect import bisect_left, bisect_right
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+from datetime import UTC, datetime, timedelta, tzinfo
+from pathlib import Path
+
+import numpy as np
+
+from advisor.dialogue import moments
+from advisor.errors import RangeError
+from advisor.job import Job
+from advisor.log.csv_rows import check_event
+from advisor.log.events import Event, firing_at_rows
+from advisor.response import reading_checks
+from advisor.screws import OFF
+from advisor.trace.clock import Shift, find_shift
+from advisor.trace.series import Kind, Sample, Series, Unread
+from advisor.trace.thinning import AIR_S, Thinning
+
+ITEM = "trace"  # of the note that says which series was taken, and its shift
+CLOCKS_APART_S = 600.0  # two clocks that are set may differ by this, own choice: further apart the user says it
+BESIDE_S = 10.0  # of a typed reading, which shows the same display, give or take a clock and a hand, own choice
+MOST_DOUBT_S = 30.0  # of the shift, its 90 % range: half the usual wait, own choice
+
+
+@dataclass
+class Taken:
+    """What came of a series so far.
+
+    shift     seconds added to its times for the log's; its range is a point where it was stated, or logged before
+    found     whether the shift was found from the log's changes
+    second_0  zero of its own clock, by the log's
+    readings  of the series, samples; `logged` of them went into the log, `there` were there already or lie beside a
+              reading that is, `in_air` have clean air in them, `not_lit` are from while no burner ran; the rest tell
+              little that those logged don't
+    unread    lines that could not be read, or whose figures no display shows, and why
+    began, ended  of the series, by the log's clock
+    highest_co_ppm  as displayed, dry ppm; None where CO was not read
+    """
+
+    name: str
+    shift: Shift
+    found: bool = False
+    second_0: datetime | None = None
+    readings: int = 0
+    logged: int = 0
+    there: int = 0
+    in_air: int = 0
+    not_lit: int = 0
+    unread: list[Unread] = field(default_factory=list)
+    began: datetime | None = None
+    ended: datetime | None = None
+    highest_co_ppm: float | None = None
+
+
+def take(job: Job, series: Series, shift_s: float | None = None) -> Taken:
+    """Take a stored series into a job as readings, thinned; the same series again adds nothing.
+
+    shift_s  seconds to add to its times for those of the log; for times since a start, from the log's first row to
+             second 0. Left out it is the one that this series was taken with before, or found from the job's changes
+
+    The readings pass the checks of typed ones; those of CO over its bar are kept. All are written in one go. Raises
+    RangeError where the shift can't be told, differs from before, or leads into the future; LogError as `Job` does.
+    """
+    start_s = start_of(job, series.kind, series.samples)
+    before_s = taken_before(job, series)
+    if before_s is not None and shift_s is not None and abs(before_s - shift_s) > 0.05:
+        raise RangeError(
+            f"{series.name} was taken into this log with a shift of {before_s:g} s. Leave --shift out; or strike those "
+            "rows first (void), then take it again"
+        )
+    stated_s = shift_s if before_s is None else before_s
+    shift = _found(job, series, start_s) if stated_s is None else Shift(stated_s, stated_s, stated_s)
+    taking = Taking(job, Path(series.name).name, start_s, shift, found=stated_s is None)
+    last = taking.moment(series.samples[-1])
+    if last > moments.now() + moments.MOST_AHEAD:
+        raise RangeError(
+            f"{series.name}: its last reading would be of {last:%Y-%m-%d %H:%M}, still to come. Give --shift"
+        )
+    with job.together():
+        for sample in series.samples:
+            taking.add(sample)
+        taking.close()
+        if before_s is None and taking.taken.logged:
+            job.note(_label(series), item=ITEM, value=f"{shift.expected_s:g}", unit="s", at=taking.taken.began)
+    taking.taken.unread[:0] = series.unread
+    return taking.taken
+
+
+class Taking:
+    """Takes samples in order of time into a job.
+
+    start_s  s since 1970 of the zero of the series' own clock, by that clock
+    live     whether the log grows while the series is followed: no reading is then put before what is logged
+    """
+
+    def __init__(
+        self, job: Job, name: str, start_s: float, shift: Shift, *, found: bool = False, live: bool = False
+    ) -> None:
+        self.job, self.live, self.taken = job, live, Taken(name, shift, found)
+        self._from_s, self._zone = start_s + shift.expected_s, zone_of(job)
+        self.taken.second_0 = datetime.fromtimestamp(self._from_s, self._zone)
+        self._thinning = Thinning(job.setup)
+        self.look_again()
+
+    def look_again(self) -> None:
+        """Take in what the log holds by now: rates, changes, readings."""
+        rows = self.job.rows()
+        ran = firing_at_rows(rows)
+        self._changes_s = [row.at_s for row in rows if row.event.event in ("turn", "firing")]
+        self._rates_s, self._rates = [row.at_s for row in rows], [ran[row.number] for row in rows]
+        readings = [row for row in rows if row.event.event == "reading"]
+        self._there = {_figures(row.event) for row in readings}
+        self._typed_s = [row.at_s for row in readings if row.event.note != self.taken.name]
+
+    def moment(self, sample: Sample) -> datetime:
+        """The moment of a sample by the log's clock."""
+        return datetime.fromtimestamp(round(self._from_s + sample.at_s, 3), self._zone)
+
+    def add(self, sample: Sample, *, asked: bool = False) -> list[Event]:
+        """Take one more sample; the readings that it brought into the log. `asked`: the answer waits for a reading."""
+        at, taken = self.moment(sample), self.taken
+        taken.readings += 1
+        taken.began, taken.ended = taken.began or at, at
+        if sample.co_ppm is not None:
+            taken.highest_co_ppm = max(sample.co_ppm, taken.highest_co_ppm or 0.0)
+        at_s = at.timestamp()
+        place = bisect_right(self._rates_s, at_s)
+        rate = self._rates[place - 1] if place else None
+        changed = bisect_right(self._changes_s, at_s)
+        changed_s = self._changes_s[changed - 1] if changed else -math.inf
+        if rate is None and (sample.co_ppm or 0.0) <= reading_checks.co_bar_ppm(self.job.setup):
+            taken.not_lit += 1
+            return []
+        flue = (sample.co2_pct, sample.o2_pct) if rate and sample.co2_pct is not None else (None, None)
+        event = Event(at, "reading", rate, None, None, flue[0], flue[1], sample.co_ppm, str(sample.line))
+        try:
+            check_event(replace(event, item=""))
+        except RangeError as error:
+            taken.unread.append(Unread(sample.line, str(error)))
+            return []
+        kept = self._thinning.kept(event, changed_s, asked=asked, looks_back=not self.live)
+        taken.in_air = self._thinning.in_air
+        return [reading for reading in kept if self._log(reading)]
+
+    def close(self) -> list[Event]:
+        """The end of the series: its last sample counts."""
+        return [reading for reading in self._thinning.last() if self._log(reading)]
+
+    def _log(self, reading: Event) -> bool:
+        """Log a reading as if it were typed, unless it is there already."""
+        over = (reading.co_ppm or 0.0) > reading_checks.co_bar_ppm(self.job.setup, reading)
+        near = bisect_left(self._typed_s, reading.time.timestamp() + BESIDE_S)
+        beside = near > 0 and self._typed_s[near - 1] > reading.time.timestamp() - BESIDE_S
+        if _figures(reading) in self._there or (beside and not over):
+            self.taken.there += 1
+            return False
+        try:
+            if reading.rate and reading.co2_pct is not None:
+                figures = reading.co2_pct, reading.o2_pct, reading.co_ppm
+                self.job.read(reading.rate, *figures, at=reading.time, note=self.taken.name)
+            else:
+                self.job.co(reading.co_ppm or 0.0, at=reading.time, note=self.taken.name)
+        except RangeError as error:
+            self.taken.unread.append(Unread(int(reading.item), str(error)))
+            return False
+        self.taken.logged += 1
+        return True
+
+
+def zone_of(job: Job) -> tzinfo:
+    """The zone of the log's last row, else of this system."""
+    return (job.events[-1].time if job.events else moments.now()).tzinfo or UTC
+
+
+def start_of(job: Job, kind: Kind | None, samples: Sequence[Sample]) -> float:
+    """Zero of a series' own clock, s since 1970: by its kind, in the log's zone.
+
+    Of clock times the midnight of the day, of those of the log, on which most changes fall into the series; of times
+    since a start the log's first row.
+    """
+    rows, zone = job.rows(), zone_of(job)
+    if kind == "zoned":
+        return 0.0
+    if kind == "date":
+        first = datetime.fromtimestamp(samples[0].at_s, UTC)
+        return -(first.replace(tzinfo=zone).utcoffset() or timedelta()).total_seconds()
+    if kind == "seconds":
+        return (rows[0].event.time if rows else moments.now()).timestamp()
+    changed = [row.event.time for row in rows if row.event.event in ("turn", "firing")] or [moments.now()]
+    days = sorted(
+        {at.astimezone(zone).replace(hour=0, minute=0, second=0, microsecond=0).timestamp() for at in changed}
+    )
+    first_s, last_s = samples[0].at_s - CLOCKS_APART_S, samples[-1].at_s + CLOCKS_APART_S
+    return max(days, key=lambda day_s: (sum(first_s < at.timestamp() - day_s < last_s for at in changed), day_s))
+
+
+def taken_before(job: Job, series: Series) -> float | None:
+    """The shift with which this series, or the beginning of it, was taken into this log; None where it was not."""
+    noted = [row.event for row in job.rows() if (row.event.event, row.event.item) == ("note", ITEM)]
+    return next((float(event.value) for event in reversed(noted) if event.note == _label(series)), None)
+
+
+def _label(series: Series) -> str:
+    """A series as its note in the log names it: its file, and its first reading by its own clock."""
+    first = series.samples[0]
+    return f"{Path(series.name).name}, from {first.at_s:.10g} s, CO2 {first.co2_pct:g} %"
+
+
+def _found(job: Job, series: Series, start_s: float) -> Shift:
+    """The shift as the job's changes tell it. RangeError where they don't."""
+    rows = job.rows()
+    ran = firing_at_rows(rows)
+    changes = [(row.at_s, ran[row.number] or OFF) for row in rows if row.event.event in ("turn", "firing")]
+    typed = [(row.at_s, row.event.co2_pct) for row in rows if row.event.event == "reading" and row.event.co2_pct]
+    flames = _flames(job, series.samples)
+    sampled_s = np.array([start_s + sample.at_s for sample in flames])
+    reach_s = -CLOCKS_APART_S, CLOCKS_APART_S
+    if series.kind == "seconds" and changes and flames:  # anywhere along the log
+        reach_s = float(changes[0][0] - sampled_s[-1]), float(changes[-1][0] - sampled_s[0])
+    co2_pct = np.array([sample.co2_pct for sample in flames], float)
+    shift = find_shift(changes, sampled_s, co2_pct, typed, reach_s, job.setup.prior)
+    state = "Give it: --shift, the seconds to add to the file's times for the log's; 0 where both clocks agree"
+    if series.kind == "seconds":
+        state = "Give it: --shift with the time of day of the file's second 0, such as 10:03:00"
+    if shift is None:
+        raise RangeError(
+            f"{series.name}: how far its clock is from the log's can't be told: no turn or change of rate of the log "
+            f"falls into its time. {state}"
+        )
+    if shift.high_s - shift.low_s > MOST_DOUBT_S:
+        raise RangeError(
+            f"{series.name}: how far its clock is from the log's can't be told: from {shift.low_s:.0f} to "
+            f"{shift.high_s:.0f} s fit alike. {state}"
+        )
+    return Shift(round(shift.expected_s, 1), *shift[1:])
+
+
+def _flames(job: Job, samples: Sequence[Sample]) -> list[Sample]:
+    """The samples of a flame: no clean air in them, and none shortly before."""
+    flames, air_s = [], -math.inf
+    for sample in samples:
+        event = Event(datetime.fromtimestamp(0, UTC), "reading", "high", co2_pct=sample.co2_pct, o2_pct=sample.o2_pct)
+        if sample.co2_pct is None or reading_checks.mostly_air(job.setup, event):
+            air_s = sample.at_s
+        elif sample.at_s - air_s >= AIR_S:
+            flames.append(sample)
+    return flames
+
+
+def _figures(reading: Event) -> tuple[object, ...]:
+    return round(reading.time.timestamp(), 3), reading.co2_pct, reading.o2_pct, reading.co_ppm
