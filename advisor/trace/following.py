@@ -9,10 +9,11 @@ from advisor.decision.answers import Advice
 from advisor.dialogue import moments
 from advisor.errors import RangeError
 from advisor.job import Job
+from advisor.log.check_items import TRACE
 from advisor.log.events import Event
 from advisor.trace.clock import Shift
 from advisor.trace.series import DAY_S, Reader, Sample, Unread
-from advisor.trace.taking import CLOCKS_APART_S, Taking, start_of
+from advisor.trace.taking import CLOCKS_APART_S, Taking, label, start_of
 from advisor.trace.thinning import LEAST_S
 
 HALT_EVERY_S = 30.0  # between readings that a stop asks for, own choice
@@ -31,21 +32,24 @@ class Follower:
     columns   as for `Reader`
     shift_s   seconds to add to the series' times for those of the log; left out, its last line read so far is of now
 
-    What others add to the log meanwhile (turns, changes of rate) is seen with the next line.
+    What others add to the log meanwhile (turns, changes of rate) is seen with the next line. A reading is in the log
+    when `hear` returns it.
     """
 
     def __init__(self, job: Job, columns: Mapping[str, str | None], shift_s: float | None = None) -> None:
         self.job, self.shift_s = job, shift_s
         self.reader = Reader("standard input", dict(columns))
         self.taking: Taking | None = None
-        self._due_s, self._size = 0.0, self._log_size()
+        self._due_s, self._size, self._news = 0.0, self._log_size(), True
         self._told: tuple[object, ...] = ()
 
     def hear(self, lines: Sequence[str]) -> list[Event]:
         """Take what came since; the readings that it brought into the log."""
         samples = [sample for line in lines if (sample := self.reader.add(line))]
-        if self._log_size() != self._size and self.job.refresh() and self.taking:
-            self.taking.look_again()
+        if self._log_size() != self._size:
+            self._news = self.job.refresh()
+            if self.taking:
+                self.taking.look_again()
         if samples and not self.taking:
             self._begin(samples)
         made: list[Event] = []
@@ -66,6 +70,9 @@ class Follower:
 
     def answer(self, made: Sequence[Event] = ()) -> Answer | None:
         """What is next, where it is another answer than before or a reading that counts has come; else None."""
+        if not (made or self._news):
+            return None
+        self._news = False
         ended = (self.taking.taken.ended if self.taking else None), self.job.ended
         moment = max([at for at in ended if at], default=moments.now())
         advice = self.job.next(moment)
@@ -94,7 +101,9 @@ class Follower:
                 "past series give the file's name instead of -, or say --shift 0 where its times are right"
             )
         shift_s = round(apart_s, 1) if self.shift_s is None else self.shift_s
-        self.taking = Taking(self.job, "trace", start_s, Shift(shift_s, shift_s, shift_s), live=True)
+        self.taking = Taking(self.job, self.reader.series.name, start_s, Shift(shift_s, shift_s, shift_s), live=True)
+        at = self.taking.moment(samples[0])
+        self.job.note(label(self.reader.series), item=TRACE, value=f"{shift_s:g}", unit="s", at=at)
 
     def _add(self, taking: Taking, sample: Sample) -> list[Event]:
         at = taking.moment(sample)

@@ -12,6 +12,7 @@ import numpy as np
 from advisor.dialogue import moments
 from advisor.errors import RangeError
 from advisor.job import Job
+from advisor.log.check_items import TRACE
 from advisor.log.csv_rows import check_event
 from advisor.log.events import Event, firing_at_rows
 from advisor.response import reading_checks
@@ -20,7 +21,6 @@ from advisor.trace.clock import Shift, find_shift
 from advisor.trace.series import Kind, Sample, Series, Unread
 from advisor.trace.thinning import AIR_S, Thinning
 
-ITEM = "trace"  # of the note that says which series was taken, and its shift
 CLOCKS_APART_S = 600.0  # two clocks that are set may differ by this, own choice: further apart the user says it
 BESIDE_S = 10.0  # of a typed reading, which shows the same display, give or take a clock and a hand, own choice
 MOST_DOUBT_S = 30.0  # of the shift, its 90 % range: half the usual wait, own choice
@@ -85,7 +85,7 @@ def take(job: Job, series: Series, shift_s: float | None = None) -> Taken:
             taking.add(sample)
         taking.close()
         if before_s is None and taking.taken.logged:
-            job.note(_label(series), item=ITEM, value=f"{shift.expected_s:g}", unit="s", at=taking.taken.began)
+            job.note(label(series), item=TRACE, value=f"{shift.expected_s:g}", unit="s", at=taking.taken.began)
     taking.taken.unread[:0] = series.unread
     return taking.taken
 
@@ -103,7 +103,7 @@ class Taking:
         self.job, self.live, self.taken = job, live, Taken(name, shift, found)
         self._from_s, self._zone = start_s + shift.expected_s, zone_of(job)
         self.taken.second_0 = datetime.fromtimestamp(self._from_s, self._zone)
-        self._thinning = Thinning(job.setup)
+        self._thinning, self._made = Thinning(job.setup), set[tuple[object, ...]]()
         self.look_again()
 
     def look_again(self) -> None:
@@ -114,7 +114,7 @@ class Taking:
         self._rates_s, self._rates = [row.at_s for row in rows], [ran[row.number] for row in rows]
         readings = [row for row in rows if row.event.event == "reading"]
         self._there = {_figures(row.event) for row in readings}
-        self._typed_s = [row.at_s for row in readings if row.event.note != self.taken.name]
+        self._typed_s = [row.at_s for row in readings if _figures(row.event) not in self._made]
 
     def moment(self, sample: Sample) -> datetime:
         """The moment of a sample by the log's clock."""
@@ -161,13 +161,14 @@ class Taking:
         try:
             if reading.rate and reading.co2_pct is not None:
                 figures = reading.co2_pct, reading.o2_pct, reading.co_ppm
-                self.job.read(reading.rate, *figures, at=reading.time, note=self.taken.name)
+                self.job.read(reading.rate, *figures, at=reading.time)
             else:
-                self.job.co(reading.co_ppm or 0.0, at=reading.time, note=self.taken.name)
+                self.job.co(reading.co_ppm or 0.0, at=reading.time)
         except RangeError as error:
             self.taken.unread.append(Unread(int(reading.item), str(error)))
             return False
         self.taken.logged += 1
+        self._made.add(_figures(reading))
         return True
 
 
@@ -200,11 +201,11 @@ def start_of(job: Job, kind: Kind | None, samples: Sequence[Sample]) -> float:
 
 def taken_before(job: Job, series: Series) -> float | None:
     """The shift with which this series, or the beginning of it, was taken into this log; None where it was not."""
-    noted = [row.event for row in job.rows() if (row.event.event, row.event.item) == ("note", ITEM)]
-    return next((float(event.value) for event in reversed(noted) if event.note == _label(series)), None)
+    noted = [row.event for row in job.rows() if (row.event.event, row.event.item) == ("note", TRACE)]
+    return next((float(event.value) for event in reversed(noted) if event.note == label(series)), None)
 
 
-def _label(series: Series) -> str:
+def label(series: Series) -> str:
     """A series as its note in the log names it: its file, and its first reading by its own clock."""
     first = series.samples[0]
     return f"{Path(series.name).name}, from {first.at_s:.10g} s, CO2 {first.co2_pct:g} %"
