@@ -24,6 +24,7 @@ Array = NDArray[np.float64]
 MOST_SAMPLES = 400  # that the shift is told from: bounds the time it takes
 COARSE_S, FINE_S = 4.0, 1.0  # steps of the two passes over shifts
 WORTH_A_LOOK = 10.0  # nats below the likeliest of the first pass down to which the second looks
+SEEN = 5.0  # nats by which the changes must explain the series better than one level does, own choice
 SHARED_S = 4.0  # samples so close together share their error (1): they count as one; kept 90 % ranges at 90 %, tuned
 TURN_SHARE = 0.1  # of that variance for what a turn does
 LEVEL_VAR_RATIO = 400.0  # v of (1): levels differ by 1 % CO2 where the display errs by 0.05
@@ -65,7 +66,8 @@ def find_shift(
     reach_s: tuple[float, float],
     prior: Prior,
 ) -> Shift | None:
-    """The shift, sought from `reach_s[0]` to `reach_s[1]`; None where no change falls into the covered time.
+    """The shift, sought from `reach_s[0]` to `reach_s[1]`; None where no change falls into the covered
+    time, or none shows.
 
     changes    turns and changes of rate: moment by the log's clock, s, and the rate that runs then
     sampled_s, co2_pct  the series (n,) in order of time: its own clock, s; dry volume percent
@@ -106,6 +108,9 @@ def find_shift(
             shifts_s.append(fine + dead_s)
             chances.append([_log_likelihood(one.plus(of_read), level_precision) for one in shown])
     shift_s, log_chance = np.concatenate(shifts_s), np.concatenate(chances)
+    still = _log_likelihood(_sums(np.zeros((0, sampled_s.size)), co2_pct - mean, 1.0, share), np.eye(1) / LEVEL_VAR_RATIO)
+    if log_chance.max() < still + SEEN:
+        return None
     order = np.argsort(shift_s)
     weight = np.exp(log_chance - log_chance.max())[order]
     weight /= weight.sum()
@@ -123,4 +128,5 @@ def _log_likelihood(sums: _Sums, level_precision: Array) -> float:
     half = np.linalg.cholesky(sums.gram + level_precision)
     projected = np.linalg.solve(half, sums.moment)
     scale = NOISE_SHAPE * NOISE_SD_PCT**2 + (sums.square - float(projected @ projected)) / 2
-    return float(-np.log(np.diag(half)).sum() - (NOISE_SHAPE + sums.readings / 2) * np.log(scale))
+    prior = np.linalg.slogdet(level_precision)[1] / 2
+    return float(prior - np.log(np.diag(half)).sum() - (NOISE_SHAPE + sums.readings / 2) * np.log(scale))

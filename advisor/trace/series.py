@@ -73,6 +73,9 @@ class Reader:
     def __init__(self, name: str, columns: dict[str, str | None]) -> None:
         self.series = Series(name)
         self.columns = {what: column.strip() for what, column in columns.items() if column is not None}
+        twice = [column for column in self.columns.values() if list(self.columns.values()).count(column) > 1]
+        if twice:
+            raise RangeError(f"{name}: '{twice[0]}' is named twice: each column holds one thing")
         self._line = 0
         self._above: list[str] = []
         self._place: dict[str, int] = {}
@@ -235,5 +238,5 @@ def _text(data: bytes) -> str:
 def _split(text: str, delimiter: str) -> list[str]:
     """Cells of a line without the space around them; a line that is no CSV is one cell."""
     with suppress(csv.Error):
-        return [cell.strip() for cell in next(csv.reader([text], delimiter=delimiter), [])]
+        return [cell.strip() for cell in next(csv.reader([text], delimiter=delimiter, skipinitialspace=True), [])]
     return [text]

@@ -230,7 +230,7 @@ def _found(job: Job, series: Series, start_s: float) -> Shift:
     if shift is None:
         raise RangeError(
             f"{series.name}: how far its clock is from the log's can't be told: no turn or change of rate of the log "
-            f"falls into its time. {state}"
+            f"shows in it. {state}"
         )
     if shift.high_s - shift.low_s > MOST_DOUBT_S:
         raise RangeError(
