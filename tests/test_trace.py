@@ -1,10 +1,8 @@
-"""An analyser's own series as readings: the table read, its clock found, thinned, taken once; or followed as it comes."""
+"""An analyser's own series as readings: table read, clock found, thinned, taken once; or followed as it comes."""
 
-import io
 import itertools
 import queue
 import time
-from collections.abc import Callable, Iterator, Mapping
 from datetime import UTC, datetime, timedelta
 from functools import cache
 from pathlib import Path
@@ -19,7 +17,6 @@ from advisor.dialogue import moments
 from advisor.report.layout import columns as columns_of
 from advisor.response.fitted import response_of
 from advisor.trace import Follower, Sample, Series, Taken, read_series, take
-from advisor.trace.series import Reader
 from advisor.training.simulated_visit import FACTS, SimulatedVisit, VisitSettings
 from advisor.training.simulator import BASE, SCENARIOS, BurnerCO, draw
 
@@ -28,7 +25,6 @@ CENTRES = {"high": 9.2, "low": 8.8}
 STEADY = {"co": BurnerCO()}  # little CO, no peak at lighting
 SLOW = next(scenario for scenario in SCENARIOS if scenario.name == "slow-lag")
 COLUMNS = {"time": "t", "co2": "CO2", "o2": "O2", "co": "CO"}
-LIT = [Sample(line, 60.0 * line, 8.3, 6.2, 20.0) for line in range(1, 4)]
 
 
 # ---- a visit, and what an analyser would have stored of it
@@ -78,7 +74,7 @@ def traced(visit: SimulatedVisit, behind_s: float = 25.0, shift_s: float | None 
     return job, take(job, stored(visit, behind_s), shift_s)
 
 
-def written(path: Path, series: Series, *, comma: bool = True) -> Path:
+def written(path: Path, series: Series) -> Path:
     """The series as a file with clock times, semicolons and decimal commas."""
     lines = ["\ufeffInvented analyser; serial 7", "", "t;CO2;O2;CO"]
     for sample in series.samples:
@@ -102,7 +98,7 @@ def read_text(tmp_path: Path, text: str, **names: str) -> Series:
     [
         "t,CO2,O2,CO\n10:00:00,8.3,6.2,22\n10:00:01,8.4,6.1,21\n",
         "t;CO2;O2;CO\n10:00:00;8,3;6,2;22\n10:00:01;8,4;6,1;21\n",
-        "t\tCO2\tO2\tCO\r\n10:00:00\t8,3\t6,2\t22\r\n10:00:01\t8.4\t6.1\t21\r\n".replace("8.4\t6.1", "8,4\t6,1"),
+        "t\tCO2\tO2\tCO\r\n10:00:00\t8,3\t6,2\t22\r\n10:00:01\t8,4\t6,1\t21\r\n",
         '\ufeffAnalyser,7\nby hand\n\n"CO", "O2" ,Flue,"CO2",t\n22,6.2,51,8.3,10:00:00\n21,6.1,52,8.4,10:00:01\n',
         "t,CO2,O2,CO\n10:00:01,8.4,6.1,21\n10:00:00,8.3,6.2,22\n",
     ],
@@ -149,7 +145,9 @@ def test_times_are_clock_times_dates_or_seconds(tmp_path: Path, times: str, kind
         ),
     ],
 )  # fmt: skip
-def test_what_is_no_such_table_is_refused_with_its_line(tmp_path: Path, text: str, names: dict[str, str], said: str) -> None:
+def test_what_is_no_such_table_is_refused_with_its_line(
+    tmp_path: Path, text: str, names: dict[str, str], said: str
+) -> None:
     """The message says where, what is there, and what to give instead."""
     with pytest.raises((LogError, RangeError)) as refused:
         read_text(tmp_path, text, **names)
@@ -158,7 +156,9 @@ def test_what_is_no_such_table_is_refused_with_its_line(tmp_path: Path, text: st
 
 def test_lines_that_cannot_be_read_are_kept_with_why(tmp_path: Path) -> None:
     """No line is left out in silence, and a comma that may part thousands is never taken for a decimal one."""
-    text = "t;CO2;O2;CO\n[s];%;%;ppm\n1;8.3;6.2;22\n2;---;6.2;22\n3;8.3;6.2;1,234\n4;8.3\n5;;;\n\n6;8.3;;>4000\n7;;;30\n"
+    text = (
+        "t;CO2;O2;CO\n[s];%;%;ppm\n1;8.3;6.2;22\n2;---;6.2;22\n3;8.3;6.2;1,234\n4;8.3\n5;;;\n\n6;8.3;;>4000\n7;;;30\n"
+    )
     series = read_text(tmp_path, text)
     assert [sample[1:] for sample in series.samples] == [
         (1.0, 8.3, 6.2, 22.0), (6.0, 8.3, None, 4000.0), (7.0, None, None, 30.0),
@@ -226,16 +226,12 @@ def test_the_same_series_again_adds_nothing_and_a_longer_one_only_what_is_new() 
     again = take(job, Series(whole.name, whole.kind, whole.samples[:700]))
     assert (again.logged, job.events) == (0, before)
     more = take(job, whole)
+    assert again.ended
     assert more.logged > 5
     assert more.shift.expected_s == again.shift.expected_s
-    added = [event.time for event in job.events[len(before) :]]
-    assert min(added) >= max(event.time for event in before if event.event == "reading" and event.time not in visit_times(visit)) - timedelta(seconds=60)
+    assert min(event.time for event in job.events[len(before) :]) > again.ended - timedelta(seconds=60)
     with pytest.raises(RangeError, match="was taken into this log with a shift of"):
         take(job, whole, 12.0)
-
-
-def visit_times(visit: SimulatedVisit) -> set[datetime]:
-    return {event.time for event in visit.job.events}
 
 
 def test_a_reading_beside_a_typed_one_counts_once() -> None:
@@ -255,7 +251,8 @@ def test_the_thinned_fit_agrees_with_that_of_every_second() -> None:
     job, taken = traced(visit)
     whole = copied(visit)
     for sample in stored(visit).samples:
-        whole.read(next(s.firing for s in [visit.trace[sample.line - 2]]), sample.co2_pct or 0, sample.o2_pct, sample.co_ppm, at=datetime.fromtimestamp(sample.at_s, UTC))
+        firing, at = visit.trace[sample.line - 2].firing, datetime.fromtimestamp(sample.at_s, UTC)
+        whole.read(firing, sample.co2_pct or 0.0, sample.o2_pct, sample.co_ppm, at=at)
     assert taken.logged < taken.readings / 20
     few, all_of_them = job.situation(visit.at), whole.situation(visit.at)
     for screw, firing in (("throttle", "high"), ("offset", "low")):
@@ -263,3 +260,260 @@ def test_the_thinned_fit_agrees_with_that_of_every_second() -> None:
         assert few.belief.settled(firing).mean == pytest.approx(all_of_them.belief.settled(firing).mean, abs=0.03)
         assert one.gain_low <= other.gain_per_turn <= one.gain_high
         assert one.lag_s == pytest.approx(other.lag_s, abs=8)
+
+
+def test_every_rise_of_co_is_taken_and_stops_as_if_typed() -> None:
+    """The highest CO, the first over its limit, each higher one and those beside them are readings."""
+    visit = visited()
+    series = stored(visit)
+    at = 300
+    for step, co_ppm in enumerate((150.0, 420.0, 380.0, 900.0, 870.0, 610.0, 90.0)):
+        series.samples[at + step] = series.samples[at + step]._replace(co_ppm=co_ppm)
+    job = Job.of(visit.job.setup, visit.job.events)
+    taken = take(job, Series("run.csv", "zoned", series.samples[: at + 5]), 0.0)
+    shown = [event.co_ppm for event in job.events if event.event == "reading"]
+    assert taken.highest_co_ppm == 900.0
+    assert {420.0, 900.0, 150.0} <= set(shown)
+    high = datetime.fromtimestamp(series.samples[at + 4].at_s, UTC)
+    typed = copied(visit)
+    typed.read("high", 8.3, 6.2, 900.0, at=high)
+    assert job.next(high).action == typed.next(high).action == "halt"
+    assert job.next(high).stops[0].code == typed.next(high).stops[0].code == "high-co"
+    whole = copied(visit)
+    take(whole, series, 0.0)
+    assert {420.0, 900.0, 90.0} <= {event.co_ppm for event in whole.events}
+
+
+def test_an_hour_over_the_co_limit_does_not_flood_the_log() -> None:
+    """Between the first, every higher one and the first back under the bar one reading in five seconds is enough."""
+    visit = visited()
+    flood = [sample._replace(co_ppm=500.0) for sample in stored(visit).samples]
+    taken = take(copied(visit), Series("run.csv", "zoned", flood), 0.0)
+    assert 0.1 < taken.logged / taken.readings < 0.25
+
+
+def test_clean_air_and_a_burner_that_is_off_are_no_readings_of_a_flame() -> None:
+    """What is in air, comes up from it, or is of no burner running is counted; CO over its bar is logged all the same."""
+    job = Job(**FACTS)
+    job.run_at("high", at=START + timedelta(seconds=100))
+    job.run_at("off", at=START + timedelta(seconds=400))
+    flue = [(0.0, 20.9, 0.0)] * 150 + [(4.0, 14.0, 10.0)] * 10 + [(8.3, 6.3, 20.0)] * 300 + [(0.0, 20.9, 0.0)] * 60
+    flue[450] = (0.0, 20.9, 700.0)
+    at_s = START.timestamp()
+    series = Series("run.csv", "zoned", [Sample(n, at_s + n, *figures) for n, figures in enumerate(flue, 2)])
+    taken = take(job, series, 0.0)
+    read = [event for event in job.events if event.event == "reading"]
+    assert (taken.not_lit, taken.in_air) == (98 + 122 - 1, 52 + 59)
+    assert {event.co2_pct for event in read} == {8.3, None}
+    assert [event.co_ppm for event in read if event.co2_pct is None] == [700.0]
+
+
+def test_figures_that_no_display_shows_are_named_not_taken() -> None:
+    """The checks of typed readings hold: 83 % CO2 and 22 % O2 can't be."""
+    visit = visited()
+    series = stored(visit)
+    series.samples[200] = series.samples[200]._replace(co2_pct=83.0)
+    taken = take(copied(visit), series, 0.0)
+    assert [(each.line, each.why) for each in taken.unread] == [
+        (series.samples[200].line, "83 % CO2 can't be. Did you mean 8.3?")
+    ]
+
+
+# ---- what it teaches
+
+
+@pytest.mark.parametrize("seed", [1, 5, 9])
+def test_the_lag_is_measured_and_waits_get_no_longer(seed: int) -> None:
+    """The time constant narrows about the true one; a full turn waits less, and never less than the usual minimum."""
+    visit = visited(seed)
+    spread, wait_s = [], []
+    for job in (copied(visit), traced(visit)[0]):
+        belief = job.situation(visit.at).belief
+        log_s, chance = np.log(belief.model.lag.time_constant_s), belief.lag_chances()
+        mean = float(chance @ log_s)
+        spread.append(float(chance @ (log_s - mean) ** 2) ** 0.5)
+        job.turn("throttle", 1 / 8, at=visit.at + timedelta(seconds=1))
+        wait_s.append(job.situation(visit.at + timedelta(seconds=1)).wait_left_s)
+    assert spread[1] < 0.7 * spread[0]
+    assert visit.boiler.time_constant_s / 1.5 < np.exp(mean) < visit.boiler.time_constant_s * 1.5
+    assert visit.job.setup.min_wait_s["throttle"] <= wait_s[1] + 1e-6
+    assert wait_s[1] < wait_s[0]
+
+
+def test_half_an_hour_of_seconds_is_answered_within_a_second(tmp_path: Path) -> None:
+    """Read, set to the log's clock, thinned, logged and answered, of processor time beside the start-up."""
+    visit = visited(2)
+    path, job = written(tmp_path / "run.csv", stored(visit, 25.0)), Job.create(tmp_path / "visit.csv", **FACTS)
+    with job.together():
+        for event in visit.job.events:
+            job._append(event)
+    began_s = time.process_time()
+    take(job, read_series(path, **COLUMNS))
+    job.next(job.ended)
+    assert time.process_time() - began_s < 1.0
+
+
+# ---- followed as it comes
+
+
+class Live:
+    """A technician at a made-up boiler who does what the answers say, its display streamed each second."""
+
+    def __init__(
+        self, folder: Path, monkeypatch: pytest.MonkeyPatch, boiler_co: BurnerCO | None = None, seed: int = 5
+    ) -> None:
+        self.boiler = draw(BASE, np.random.default_rng(seed), CENTRES, stated={"co": boiler_co or BurnerCO()})
+        monkeypatch.setattr(moments, "now", self.now)
+        Job.create(folder / "visit.csv", **FACTS)
+        self.entries, self.job = Job.load(folder / "visit.csv"), Job.load(folder / "visit.csv")
+        self.follower = Follower(self.job, COLUMNS)
+        self.actions: list[str] = []
+        self.longest_s = 0.0
+
+    def now(self) -> datetime:
+        return START + timedelta(seconds=self.boiler.now_s)
+
+    def line(self) -> str:
+        self.boiler.wait(1.0)
+        shown = self.boiler.read() if self.boiler.firing else None
+        figures = f"{shown.co2_pct};{shown.o2_pct};{shown.co_ppm}" if shown else "0;20.9;0"
+        return f"{self.now():%H:%M:%S};{figures}\n"
+
+    def second(self) -> None:
+        line = self.line()
+        began_s = time.process_time()
+        answer = self.follower.answer(self.follower.hear([line]))
+        self.longest_s = max(self.longest_s, time.process_time() - began_s)
+        if answer is None:
+            return
+        advice = answer.advice
+        self.actions.append(advice.action)
+        self.entries.refresh()
+        if advice.action == "run_at" and advice.firing:
+            self.boiler.wait(5)
+            self.boiler.run_at(advice.firing)
+            self.entries.run_at(advice.firing, at=self.now())
+        if advice.action == "turn" and advice.screw and advice.turns_cw:
+            self.boiler.wait(10)
+            self.boiler.turn(advice.screw, advice.turns_cw)
+            self.entries.turn(advice.screw, advice.turns_cw, at=self.now())
+
+
+def test_a_whole_visit_can_be_led_by_a_followed_series(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Readings come when they are due, turns only on steady ones; both rates end truly in band, each line in 50 ms."""
+    live = Live(tmp_path, monkeypatch)
+    live.follower.hear(["made up\n", "t;CO2;O2;CO\n"])
+    while live.actions[-1:] != ["finish"] and live.boiler.now_s < 3600:
+        live.second()
+    assert live.actions[-1] == "finish"
+    for firing, (low, high) in FACTS["bands"].items():
+        assert low <= live.boiler.settled_pct(firing) <= high
+    assert len(live.job.events) < 150
+    assert live.longest_s < 0.1  # once more than 50 ms on a busy machine
+    assert live.follower.close() == []
+    assert Job.load(tmp_path / "visit.csv").events == live.job.events
+
+
+def test_a_followed_series_stops_at_once_for_co(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The first line with CO over its limit is logged and answered with the stop, however soon after a reading."""
+    live = Live(tmp_path, monkeypatch)
+    live.follower.hear(["t;CO2;O2;CO\n"])
+    for _ in range(200):
+        live.second()
+    assert live.actions[-1] != "halt"
+    made = live.follower.hear([live.line()])
+    live.follower.answer(made)
+    made = live.follower.hear([f"{live.now():%H:%M:%S};8.3;6.2;900\n"])
+    answer = live.follower.answer(made)
+    assert answer
+    assert answer.advice.action == "halt"
+    assert Job.load(tmp_path / "visit.csv").events[-1].co_ppm == 900.0
+
+
+class Typed:
+    """Lines that come one by one, then nothing more, or Ctrl-C."""
+
+    def __init__(self, lines: list[str], *, interrupted: bool = False) -> None:
+        self._lines, self._interrupted = iter(lines), interrupted
+
+    def start(self) -> None:
+        pass
+
+    def line(self, seconds: float | None = None) -> str | None:
+        if seconds is not None:
+            raise queue.Empty
+        line = next(self._lines, None)
+        if line is None and self._interrupted:
+            raise KeyboardInterrupt
+        return line
+
+
+@pytest.mark.parametrize("interrupted", [False, True])
+def test_following_ends_cleanly_with_nothing_lost(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, interrupted: bool
+) -> None:
+    """At the end of the input and at Ctrl-C alike: what was answered is in the log, and it is said what came."""
+    live, said = Live(tmp_path, monkeypatch), list[str]()
+    live.entries.run_at("high", at=live.now())
+    live.boiler.run_at("high")
+    lines = [live.line() for _ in range(90)]
+    live.boiler.wait(-89)
+    keys = Typed(["t;CO2;O2;CO\n", *lines], interrupted=interrupted)
+    job = Job.load(tmp_path / "visit.csv")
+    stopped = trace_command.follow(job, COLUMNS, None, keys, said.append)  # type: ignore[arg-type]
+    assert not stopped
+    read = [event for event in Job.load(tmp_path / "visit.csv").events if event.event == "reading"]
+    assert sum("high fire: CO2" in text for text in said) == len(read) > 4
+    assert "of 90 readings of standard input logged" in said[-1]
+
+
+def test_a_past_series_on_standard_input_needs_its_shift(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A line that is far from now is not taken for one of now."""
+    live = Live(tmp_path, monkeypatch)
+    with pytest.raises(RangeError, match="this reading is 120 min from now"):
+        live.follower.hear(["t;CO2;O2;CO\n", "07:00:00;8.3;6.2;22\n"])
+
+
+# ---- at the terminal
+
+
+@pytest.mark.parametrize("width", ["80", "40"])
+def test_the_command_says_what_it_took_and_what_is_next(
+    workplace: Path, monkeypatch: pytest.MonkeyPatch, width: str
+) -> None:
+    """In the terminal's width: how many, the clock, what was left out, then the answer as of the log's last row."""
+    monkeypatch.setenv("COLUMNS", width)
+    visit = SimulatedVisit(
+        draw(BASE, np.random.default_rng(5), CENTRES, stated=STEADY),
+        settings=VisitSettings(log=Path("visit.csv")),
+        start=START,
+    )
+    for event in visited(5).job.events:
+        visit.job._append(event)
+    written(Path("run.csv"), stored(visited(5), 25.0))
+    said = run("advisor trace visit.csv run.csv --time t --co2 CO2 --o2 O2 --co CO")
+    words = " ".join(said.split())
+    for part in (
+        "readings of run.csv logged",
+        "s behind the log's, likely",
+        "tell little more",
+        "CO highest",
+        "As of 2026-05-12 09:2",
+    ):
+        assert part in words
+    assert max(map(columns_of, said.splitlines())) <= int(width)
+    assert "0 of 1" in run("advisor trace visit.csv run.csv --time t --co2 CO2 --o2 O2 --co CO").splitlines()[0]
+
+
+def test_second_0_is_said_as_a_time_of_day(workplace: Path) -> None:
+    """For seconds since a start the shift is the moment of second 0; a number of seconds would be of nothing."""
+    Job.create("visit.csv", **FACTS).run_at("high", at=START)
+    Path("run.csv").write_text("s,CO2\n" + "".join(f"{second},8.3\n" for second in range(300)))
+    refused = run("advisor trace visit.csv run.csv --time s --co2 CO2 --shift 12")
+    assert "Give the time of day of its second 0, such as 10:03:00" in " ".join(refused.split())
+    said = run("advisor trace visit.csv run.csv --time s --co2 CO2 --shift 9:00:10")
+    assert "second 0 of the file is 09:00:10." in said
+    assert "not in this series: read CO and log it." in said
+    assert min(event.time for event in Job.load("visit.csv").events if event.event == "reading") == START + timedelta(
+        seconds=10
+    )

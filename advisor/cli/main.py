@@ -292,7 +292,9 @@ def make_sheet(
 @command()
 def trace(
     log: Log,
-    file: Annotated[str, argument("FILE", "The series: any CSV file; - for standard input, line by line.")],
+    file: Annotated[
+        str, argument("FILE", "The series: any CSV file; - for standard input, line by line.", completion.logs)
+    ],
     time: Annotated[
         str, option("COLUMN", "Name of its column of times: 10:32:05, ISO dates or seconds since the start.")
     ],

@@ -10,7 +10,7 @@ and leave the likelihood of the whole series. A series shows the shift less the 
 on the way, at the log's clock, part the two. Where none was, the dead time's prior range stays in the shift.
 """
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from typing import NamedTuple
 
 import numpy as np
@@ -21,11 +21,11 @@ from advisor.response.valve import step_response, superposition_weights
 
 Array = NDArray[np.float64]
 
-MOST_SAMPLES = 400  # that the shift is told from: bounds the time it takes
+MOST_SAMPLES = 450  # that the shift is told from: bounds the time it takes
 COARSE_S, FINE_S = 4.0, 1.0  # steps of the two passes over shifts
 WORTH_A_LOOK = 10.0  # nats below the likeliest of the first pass down to which the second looks
 SEEN = 5.0  # nats by which the changes must explain the series better than one level does, own choice
-SHARED_S = 4.0  # samples so close together share their error (1): they count as one; kept 90 % ranges at 90 %, tuned
+SHARED_S = 4.0  # samples so close together share their error: one counts; so the 90 % ranges hold (test), tuned
 TURN_SHARE = 0.1  # of that variance for what a turn does
 LEVEL_VAR_RATIO = 400.0  # v of (1): levels differ by 1 % CO2 where the display errs by 0.05
 NOISE_SHAPE, NOISE_SD_PCT = 1.5, 0.05  # of s^2 in (1), own choice
@@ -39,23 +39,6 @@ class Shift(NamedTuple):
     expected_s: float
     low_s: float
     high_s: float
-
-
-class _Sums(NamedTuple):
-    """W'W, W'y and y'y of (1), and how many readings they hold; one of each or many, one behind the other."""
-
-    gram: Array
-    moment: Array
-    square: float
-    readings: float
-
-    def plus(self, other: "_Sums") -> "_Sums":
-        return _Sums(
-            self.gram + other.gram,
-            self.moment + other.moment,
-            self.square + other.square,
-            self.readings + other.readings,
-        )
 
 
 def find_shift(
@@ -73,30 +56,39 @@ def find_shift(
     sampled_s, co2_pct  the series (n,) in order of time: its own clock, s; dry volume percent
     typed      readings in the log: s by its clock, dry volume percent
     """
-    if sampled_s.size < 3:
+    changes = sorted(changes)
+    if changes:  # what is far from all of them tells nothing
+        ends_s = changes[0][0] - reach_s[1] - MEMORY_S, changes[-1][0] - reach_s[0] + MEMORY_S
+        near = (sampled_s > ends_s[0]) & (sampled_s < ends_s[1])
+        sampled_s, co2_pct = sampled_s[near], co2_pct[near]
+    if not changes or sampled_s.size < 3:
         return None
-    every = np.unique(np.linspace(0, sampled_s.size - 1, MOST_SAMPLES).astype(int))
-    share = min(1.0, (sampled_s[-1] - sampled_s[0]) / SHARED_S / every.size)
+    apart_s = max(SHARED_S, (sampled_s[-1] - sampled_s[0]) / MOST_SAMPLES)
+    _, every = np.unique(sampled_s // apart_s, return_index=True)
     sampled_s, co2_pct = sampled_s[every], co2_pct[every]
     first_s, last_s = sampled_s[0] + reach_s[0], sampled_s[-1] + reach_s[1]
-    near = [(at_s, rate) for at_s, rate in sorted(changes) if first_s - MEMORY_S < at_s < last_s]
-    seen = np.array([at_s for at_s, _ in near])
+    changes = [change for change in changes if first_s - MEMORY_S < change[0] < last_s]
+    seen = np.array([at_s for at_s, _ in changes])
     if not any(first_s < at_s < last_s for at_s in seen):
         return None
-    rates = np.array(["", *(rate for _, rate in near)])
-    level_precision = np.linalg.inv(LEVEL_VAR_RATIO * ((rates[:, None] == rates) + TURN_SHARE * np.eye(rates.size)))
+    rates = np.array(["", *(rate for _, rate in changes)])
+    level_var = LEVEL_VAR_RATIO * ((rates[:, None] == rates) + TURN_SHARE * np.eye(rates.size))
     mean, (short, long) = float(co2_pct.mean()), prior.time_constant_s
     deads_s, constants_s = np.linspace(*prior.dead_time_s, 5), short * (long / short) ** np.linspace(0.0, 1.0, 6)
     read = np.array([pair for pair in typed if first_s < pair[0] < last_s]).reshape(-1, 2)
 
-    def series(less_s: float, constant_s: float) -> _Sums:
-        return _sums(sampled_s + less_s - seen[:, None], co2_pct - mean, constant_s, share)
+    def series(less_s: float, constant_s: float) -> Array:
+        return _products(sampled_s + less_s - seen[:, None], co2_pct - mean, constant_s)
+
+    log_likelihood = _likelihood(level_var, every.size + len(read))
+    one_level = _likelihood(np.full((1, 1), LEVEL_VAR_RATIO), every.size + len(read))
 
     # the shift less the dead time, roughly, then finely
     rough = np.arange(reach_s[0] - deads_s[-1], reach_s[1], COARSE_S)
-    log_chance = np.array(
-        [max(_log_likelihood(series(less_s, c), level_precision) for c in constants_s[1::2]) for less_s in rough]
-    )
+    log_chance = np.array([max(log_likelihood(series(less_s, c)) for c in constants_s[1::2]) for less_s in rough])
+    still = one_level(_products(sampled_s - np.zeros((0, 1)), co2_pct - mean, 1.0))
+    if log_chance.max() < still + SEEN:
+        return None
     likely = rough[log_chance > log_chance.max() - WORTH_A_LOOK]
     around = np.arange(-2 * COARSE_S, 2 * COARSE_S + FINE_S, FINE_S)
     fine = np.unique((likely[:, None] + around).round(3))
@@ -104,13 +96,10 @@ def find_shift(
     for constant_s in constants_s:
         shown = [series(less_s, constant_s) for less_s in fine]
         for dead_s in deads_s:
-            of_read = _sums(read[:, 0] - dead_s - seen[:, None], read[:, 1] - mean, constant_s, 1.0)
+            of_read = _products(read[:, 0] - dead_s - seen[:, None], read[:, 1] - mean, constant_s)
             shifts_s.append(fine + dead_s)
-            chances.append([_log_likelihood(one.plus(of_read), level_precision) for one in shown])
+            chances.append([log_likelihood(one + of_read) for one in shown])
     shift_s, log_chance = np.concatenate(shifts_s), np.concatenate(chances)
-    still = _log_likelihood(_sums(np.zeros((0, sampled_s.size)), co2_pct - mean, 1.0, share), np.eye(1) / LEVEL_VAR_RATIO)
-    if log_chance.max() < still + SEEN:
-        return None
     order = np.argsort(shift_s)
     weight = np.exp(log_chance - log_chance.max())[order]
     weight /= weight.sum()
@@ -118,15 +107,22 @@ def find_shift(
     return Shift(float(weight @ shift_s[order]), float(low) - TYPED_S, float(high) + TYPED_S)
 
 
-def _sums(elapsed_s: Array, y: Array, constant_s: float, share: float) -> _Sums:
-    weights = superposition_weights(step_response(elapsed_s.T, 0.0, constant_s))
-    return _Sums(share * weights.T @ weights, share * weights.T @ y, share * float(y @ y), share * y.size)
+def _products(elapsed_s: Array, y: Array, constant_s: float) -> Array:
+    """(W, y)'(W, y) of (1), from the time since each change (K, n), less the dead time."""
+    joined = np.column_stack([superposition_weights(step_response(elapsed_s.T, 0.0, constant_s)), y])
+    products: Array = joined.T @ joined
+    return products
 
 
-def _log_likelihood(sums: _Sums, level_precision: Array) -> float:
-    """Of (1), levels and noise integrated out, but for what is the same under every hypothesis."""
-    half = np.linalg.cholesky(sums.gram + level_precision)
-    projected = np.linalg.solve(half, sums.moment)
-    scale = NOISE_SHAPE * NOISE_SD_PCT**2 + (sums.square - float(projected @ projected)) / 2
-    prior = np.linalg.slogdet(level_precision)[1] / 2
-    return float(prior - np.log(np.diag(half)).sum() - (NOISE_SHAPE + sums.readings / 2) * np.log(scale))
+def _likelihood(level_var: Array, readings: int) -> Callable[[Array], float]:
+    """Log-likelihood of (1) from its products, levels and noise integrated out, but for what is always the same."""
+    precision, shape = np.linalg.inv(level_var), NOISE_SHAPE + readings / 2
+    log_prior = -np.linalg.slogdet(level_var)[1] / 2
+
+    def log_likelihood(products: Array) -> float:
+        half = np.linalg.cholesky(products[:-1, :-1] + precision)
+        projected = np.linalg.solve(half, products[:-1, -1])
+        scale = NOISE_SHAPE * NOISE_SD_PCT**2 + (products[-1, -1] - float(projected @ projected)) / 2
+        return float(log_prior - np.log(half.diagonal()).sum() - shape * np.log(scale))
+
+    return log_likelihood

@@ -34,8 +34,8 @@ class Taken:
     found     whether the shift was found from the log's changes
     second_0  zero of its own clock, by the log's
     readings  of the series, samples; `logged` of them went into the log, `there` were there already or lie beside a
-              reading that is, `in_air` have clean air in them, `not_lit` are from while no burner ran; the rest tell
-              little that those logged don't
+              reading that is, `in_air` have clean air in them, `not_lit` are from while no burner ran or long after the
+              last entry; the rest tell little that those logged don't
     unread    lines that could not be read, or whose figures no display shows, and why
     began, ended  of the series, by the log's clock
     highest_co_ppm  as displayed, dry ppm; None where CO was not read
@@ -85,7 +85,7 @@ def take(job: Job, series: Series, shift_s: float | None = None) -> Taken:
             taking.add(sample)
         taking.close()
         if before_s is None and taking.taken.logged:
-            job.note(label(series), item=TRACE, value=f"{shift.expected_s:g}", unit="s", at=taking.taken.began)
+            job.note(label(series), item=TRACE, value=f"{shift.expected_s:g}", unit="s", at=taking.first)
     taking.taken.unread[:0] = series.unread
     return taking.taken
 
@@ -103,6 +103,7 @@ class Taking:
         self.job, self.live, self.taken = job, live, Taken(name, shift, found)
         self._from_s, self._zone = start_s + shift.expected_s, zone_of(job)
         self.taken.second_0 = datetime.fromtimestamp(self._from_s, self._zone)
+        self.first: datetime | None = None  # of the readings logged
         self._thinning, self._made = Thinning(job.setup), set[tuple[object, ...]]()
         self.look_again()
 
@@ -132,6 +133,8 @@ class Taking:
         rate = self._rates[place - 1] if place else None
         changed = bisect_right(self._changes_s, at_s)
         changed_s = self._changes_s[changed - 1] if changed else -math.inf
+        if place and at_s - self._rates_s[place - 1] > self.job.setup.policy.stale_s and not self.live:
+            rate = None  # nobody has logged for long: what ran then is not known
         if rate is None and (sample.co_ppm or 0.0) <= reading_checks.co_bar_ppm(self.job.setup):
             taken.not_lit += 1
             return []
@@ -169,6 +172,7 @@ class Taking:
             return False
         self.taken.logged += 1
         self._made.add(_figures(reading))
+        self.first = min(self.first or reading.time, reading.time)
         return True
 
 

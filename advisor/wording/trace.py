@@ -19,7 +19,7 @@ TRACE: Mapping[str, str] = MappingProxyType({
     "co": "highest {co:g} ppm as displayed.",
     "no-co": "not in this series: read CO and log it.",
     "there": "{there:,} are in the log already, or beside a typed reading", "in_air": "{in_air:,} have clean air in them",
-    "not_lit": "{not_lit:,} are of no burner running as logged", "thinned": "{thinned:,} tell little more",
+    "not_lit": "{not_lit:,} are from while no burner ran, or long after an entry", "thinned": "{thinned:,} tell little more",
     "unread": "{lines}: {why}", "line": "line {lines}", "lines": "lines {lines}", "more": "{lines} and {more:,} more",
     "others": "{more:,} more lines", "as-of": "{moment:%Y-%m-%d %H:%M:%S}, the log's last row.",
 })  # fmt: skip
