@@ -263,25 +263,25 @@ def test_the_thinned_fit_agrees_with_that_of_every_second() -> None:
 
 
 def test_every_rise_of_co_is_taken_and_stops_as_if_typed() -> None:
-    """The highest CO, the first over its limit, each higher one and those beside them are readings."""
+    """The first over its limit, each clearly higher one, the highest and those beside it are readings."""
     visit = visited()
     series = stored(visit)
     at = 300
-    for step, co_ppm in enumerate((150.0, 420.0, 380.0, 900.0, 870.0, 610.0, 90.0)):
+    for step, co_ppm in enumerate((150.0, 420.0, 880.0, 890.0, 900.0, 870.0, 610.0, 90.0)):
         series.samples[at + step] = series.samples[at + step]._replace(co_ppm=co_ppm)
     job = Job.of(visit.job.setup, visit.job.events)
-    taken = take(job, Series("run.csv", "zoned", series.samples[: at + 5]), 0.0)
+    taken = take(job, Series("run.csv", "zoned", series.samples[: at + 6]), 0.0)
     shown = [event.co_ppm for event in job.events if event.event == "reading"]
     assert taken.highest_co_ppm == 900.0
-    assert {420.0, 900.0, 150.0} <= set(shown)
-    high = datetime.fromtimestamp(series.samples[at + 4].at_s, UTC)
+    assert {150.0, 420.0, 880.0, 900.0} <= set(shown)
+    high = datetime.fromtimestamp(series.samples[at + 5].at_s, UTC)
     typed = copied(visit)
     typed.read("high", 8.3, 6.2, 900.0, at=high)
     assert job.next(high).action == typed.next(high).action == "halt"
     assert job.next(high).stops[0].code == typed.next(high).stops[0].code == "high-co"
     whole = copied(visit)
     take(whole, series, 0.0)
-    assert {420.0, 900.0, 90.0} <= {event.co_ppm for event in whole.events}
+    assert {900.0, 870.0, 90.0} <= {event.co_ppm for event in whole.events}
 
 
 def test_an_hour_over_the_co_limit_does_not_flood_the_log() -> None:
