@@ -56,9 +56,12 @@ def follow(job: Job, columns: Columns, shift: str | None, keys: Keys, echo: Call
 
     echo("\n".join(wrapped(trace_text("followed"))))
     tell([])
-    with suppress(KeyboardInterrupt):
+    try:
         for lines in _batches(keys):
             tell(follower.hear(lines))
+        follower.reader.close()  # an end without any reading is a wrong file
+    except KeyboardInterrupt:
+        pass
     tell(follower.close())
     if follower.taking:
         echo(say_taken(follower.taking.taken, follower.reader.series.kind, columns))
@@ -113,10 +116,15 @@ def _say_clock(made: Taken, kind: str | None) -> str:
     """How the series' clock stands to the log's."""
     by_s = made.shift.expected_s
     if kind == "seconds":
-        code, doubt_s = "second-0-found" if made.found else "second-0", (made.shift.high_s - made.shift.low_s) / 2
-        return trace_text(code, second_0=made.second_0, doubt=doubt_s)
+        doubt_s = (made.shift.high_s - made.shift.low_s) / 2
+        return trace_text("second-0-found" if doubt_s else "second-0", second_0=made.second_0, doubt=doubt_s)
     said = trace_text("behind" if by_s > 0 else "ahead" if by_s < 0 else "alike", size=abs(by_s))
-    return trace_text("found" if made.found else "stated", shift=said, low=made.shift.low_s, high=made.shift.high_s)
+    return trace_text(
+        "found" if made.shift.low_s < made.shift.high_s else "stated",
+        shift=said,
+        low=made.shift.low_s,
+        high=made.shift.high_s,
+    )
 
 
 def _say_unread(unread: list[Unread]) -> list[str]:

@@ -52,16 +52,15 @@ class Follower:
                 self.taking.look_again()
         if samples and not self.taking:
             self._begin(samples)
-        made: list[Event] = []
+        taking, made = self.taking, list[Event]()
         with self.job.together():
-            for sample in samples if self.taking else ():
-                made += self._add(self.taking, sample) if self.taking else []
+            for sample in samples if taking else ():
+                made += self._add(taking, sample) if taking else []
         return self._after(made)
 
     def close(self) -> list[Event]:
         """The end of the series; the reading that its last line brought."""
         if self.taking is None:
-            self.reader.close()
             return []
         with self.job.together():
             made = self.taking.close()
@@ -80,8 +79,8 @@ class Follower:
         wait_s = max(situation.wait_left_s, HALT_EVERY_S if advice.action == "halt" else LEAST_S)
         asked = advice.action in ("read", "wait", "halt")
         self._due_s = moment.timestamp() + (0.0 if advice.action == "read" else wait_s if asked else float("inf"))
-        stops = tuple(sorted(finding.code for finding in advice.stops))
-        told = (advice.action, advice.firing, advice.screw, advice.turns_cw, stops, advice.open_items)
+        alarms = {finding.code for finding in advice.findings if finding.severity != "note"}
+        told = (advice.action, advice.firing, advice.screw, advice.turns_cw, alarms, advice.open_items)
         counted = {row.event.time for row in situation.tracker.settled[-len(made) :]} if made else set()
         if told == self._told and not any(reading.time in counted for reading in made):
             return None
@@ -92,7 +91,7 @@ class Follower:
         kind, last = self.reader.series.kind, samples[-1]
         start_s, now_s = start_of(self.job, kind, samples), moments.now().timestamp()
         apart_s = now_s - start_s - last.at_s
-        if kind == "clock":  # whatever day the log is of, this line is of now
+        if kind == "clock" and self.shift_s is None:  # whatever day the log is of, this line is of now
             apart_s = (apart_s + DAY_S / 2) % DAY_S - DAY_S / 2
             start_s = now_s - last.at_s - apart_s
         if self.shift_s is None and kind != "seconds" and abs(apart_s) > CLOCKS_APART_S:

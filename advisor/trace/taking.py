@@ -12,7 +12,7 @@ import numpy as np
 from advisor.dialogue import moments
 from advisor.errors import RangeError
 from advisor.job import Job
-from advisor.log.check_items import TRACE
+from advisor.log.check_items import OUTCOME, TRACE
 from advisor.log.csv_rows import check_event
 from advisor.log.events import Event, firing_at_rows
 from advisor.response import reading_checks
@@ -23,6 +23,7 @@ from advisor.trace.thinning import AIR_S, Thinning
 
 CLOCKS_APART_S = 600.0  # two clocks that are set may differ by this, own choice: further apart the user says it
 BESIDE_S = 10.0  # of a typed reading, which shows the same display, give or take a clock and a hand, own choice
+WATCHED_S = 300.0  # after an entry, in which the boiler is taken to run as it was logged to, own choice
 MOST_DOUBT_S = 30.0  # of the shift, its 90 % range: half the usual wait, own choice
 
 
@@ -31,7 +32,6 @@ class Taken:
     """What came of a series so far.
 
     shift     seconds added to its times for the log's; its range is a point where it was stated, or logged before
-    found     whether the shift was found from the log's changes
     second_0  zero of its own clock, by the log's
     readings  of the series, samples; `logged` of them went into the log, `there` were there already or lie beside a
               reading that is, `in_air` have clean air in them, `not_lit` are from while no burner ran or long after the
@@ -43,8 +43,7 @@ class Taken:
 
     name: str
     shift: Shift
-    found: bool = False
-    second_0: datetime | None = None
+    second_0: datetime
     readings: int = 0
     logged: int = 0
     there: int = 0
@@ -74,7 +73,7 @@ def take(job: Job, series: Series, shift_s: float | None = None) -> Taken:
         )
     stated_s = shift_s if before_s is None else before_s
     shift = _found(job, series, start_s) if stated_s is None else Shift(stated_s, stated_s, stated_s)
-    taking = Taking(job, Path(series.name).name, start_s, shift, found=stated_s is None)
+    taking = Taking(job, Path(series.name).name, start_s, shift)
     last = taking.moment(series.samples[-1])
     if last > moments.now() + moments.MOST_AHEAD:
         raise RangeError(
@@ -97,12 +96,9 @@ class Taking:
     live     whether the log grows while the series is followed: no reading is then put before what is logged
     """
 
-    def __init__(
-        self, job: Job, name: str, start_s: float, shift: Shift, *, found: bool = False, live: bool = False
-    ) -> None:
-        self.job, self.live, self.taken = job, live, Taken(name, shift, found)
-        self._from_s, self._zone = start_s + shift.expected_s, zone_of(job)
-        self.taken.second_0 = datetime.fromtimestamp(self._from_s, self._zone)
+    def __init__(self, job: Job, name: str, start_s: float, shift: Shift, *, live: bool = False) -> None:
+        self._second_0 = datetime.fromtimestamp(round(start_s + shift.expected_s, 3), zone_of(job))
+        self.job, self.live, self.taken = job, live, Taken(name, shift, self._second_0)
         self.first: datetime | None = None  # of the readings logged
         self._thinning, self._made = Thinning(job.setup), set[tuple[object, ...]]()
         self.look_again()
@@ -110,16 +106,18 @@ class Taking:
     def look_again(self) -> None:
         """Take in what the log holds by now: rates, changes, readings."""
         rows = self.job.rows()
-        ran = firing_at_rows(rows)
         self._changes_s = [row.at_s for row in rows if row.event.event in ("turn", "firing")]
-        self._rates_s, self._rates = [row.at_s for row in rows], [ran[row.number] for row in rows]
+        self._rows_s, self._rates, rate = [row.at_s for row in rows], [], None
+        for row in rows:
+            rate = row.event.rate if row.event.firing else None if row.event.item == OUTCOME else rate
+            self._rates.append(rate)
         readings = [row for row in rows if row.event.event == "reading"]
         self._there = {_figures(row.event) for row in readings}
         self._typed_s = [row.at_s for row in readings if _figures(row.event) not in self._made]
 
     def moment(self, sample: Sample) -> datetime:
         """The moment of a sample by the log's clock."""
-        return datetime.fromtimestamp(round(self._from_s + sample.at_s, 3), self._zone)
+        return self._second_0 + timedelta(seconds=round(sample.at_s, 3))
 
     def add(self, sample: Sample, *, asked: bool = False) -> list[Event]:
         """Take one more sample; the readings that it brought into the log. `asked`: the answer waits for a reading."""
@@ -129,12 +127,10 @@ class Taking:
         if sample.co_ppm is not None:
             taken.highest_co_ppm = max(sample.co_ppm, taken.highest_co_ppm or 0.0)
         at_s = at.timestamp()
-        place = bisect_right(self._rates_s, at_s)
-        rate = self._rates[place - 1] if place else None
-        changed = bisect_right(self._changes_s, at_s)
+        place, changed = bisect_right(self._rows_s, at_s), bisect_right(self._changes_s, at_s)
         changed_s = self._changes_s[changed - 1] if changed else -math.inf
-        if place and at_s - self._rates_s[place - 1] > self.job.setup.policy.stale_s and not self.live:
-            rate = None  # nobody has logged for long: what ran then is not known
+        watched = place > 0 and (self.live or at_s - self._rows_s[place - 1] <= WATCHED_S)
+        rate = self._rates[place - 1] if watched else None
         if rate is None and (sample.co_ppm or 0.0) <= reading_checks.co_bar_ppm(self.job.setup):
             taken.not_lit += 1
             return []
@@ -163,8 +159,7 @@ class Taking:
             return False
         try:
             if reading.rate and reading.co2_pct is not None:
-                figures = reading.co2_pct, reading.o2_pct, reading.co_ppm
-                self.job.read(reading.rate, *figures, at=reading.time)
+                self.job.read(reading.rate, reading.co2_pct, reading.o2_pct, reading.co_ppm, at=reading.time)
             else:
                 self.job.co(reading.co_ppm or 0.0, at=reading.time)
         except RangeError as error:
@@ -212,7 +207,7 @@ def taken_before(job: Job, series: Series) -> float | None:
 def label(series: Series) -> str:
     """A series as its note in the log names it: its file, and its first reading by its own clock."""
     first = series.samples[0]
-    return f"{Path(series.name).name}, from {first.at_s:.10g} s, CO2 {first.co2_pct:g} %"
+    return f"{Path(series.name).name}, from {first.at_s:.10g} s, CO2 {first.co2_pct or 0.0:g} %"
 
 
 def _found(job: Job, series: Series, start_s: float) -> Shift:
@@ -228,20 +223,15 @@ def _found(job: Job, series: Series, start_s: float) -> Shift:
         reach_s = float(changes[0][0] - sampled_s[-1]), float(changes[-1][0] - sampled_s[0])
     co2_pct = np.array([sample.co2_pct for sample in flames], float)
     shift = find_shift(changes, sampled_s, co2_pct, typed, reach_s, job.setup.prior)
-    state = "Give it: --shift, the seconds to add to the file's times for the log's; 0 where both clocks agree"
-    if series.kind == "seconds":
-        state = "Give it: --shift with the time of day of the file's second 0, such as 10:03:00"
-    if shift is None:
-        raise RangeError(
-            f"{series.name}: how far its clock is from the log's can't be told: no turn or change of rate of the log "
-            f"shows in it. {state}"
-        )
-    if shift.high_s - shift.low_s > MOST_DOUBT_S:
-        raise RangeError(
-            f"{series.name}: how far its clock is from the log's can't be told: from {shift.low_s:.0f} to "
-            f"{shift.high_s:.0f} s fit alike. {state}"
-        )
-    return Shift(round(shift.expected_s, 1), *shift[1:])
+    if shift and shift.high_s - shift.low_s <= MOST_DOUBT_S:
+        return Shift(round(shift.expected_s, 1), shift.low_s, shift.high_s)
+    why = f"{shift.low_s:.0f} to {shift.high_s:.0f} s fit alike" if shift else "no turn or change of rate shows in it"
+    of_day = "the time of day of the file's second 0, such as 10:03:00"
+    seconds = "the seconds to add to the file's times; 0 where both clocks agree"
+    raise RangeError(
+        f"{series.name}: how its clock stands to the log's can't be told: {why}. Give it: --shift with "
+        f"{of_day if series.kind == 'seconds' else seconds}"
+    )
 
 
 def _flames(job: Job, samples: Sequence[Sample]) -> list[Sample]:
