@@ -38,7 +38,7 @@ class Follower:
 
     def __init__(self, job: Job, columns: Mapping[str, str | None], shift_s: float | None = None) -> None:
         self.job, self.shift_s = job, shift_s
-        self.reader = Reader("standard input", dict(columns))
+        self.reader = Reader("standard input", columns)
         self.taking: Taking | None = None
         self._due_s, self._size, self._news = 0.0, self._log_size(), True
         self._told: tuple[object, ...] = ()

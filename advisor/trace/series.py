@@ -9,7 +9,7 @@ import csv
 import math
 import os
 import re
-from collections.abc import Iterable
+from collections.abc import Mapping
 from contextlib import suppress
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
@@ -64,21 +64,51 @@ class Series:
     unread: list[Unread] = field(default_factory=list)
 
 
+def read_series(
+    path: str | os.PathLike[str], *, time: str, co2: str, o2: str | None = None, co: str | None = None
+) -> Series:
+    """Read a stored series whose columns have these names: time, CO2 and O2 (dry volume percent), CO (dry ppm).
+
+    Lines that can't be read are in `unread`, with why. Raises LogError, `file:line: what it is, what is allowed`, where
+    the file can't be read, no line has all the names, or no line below it can be read.
+    """
+    name = os.fspath(path)
+    reader = Reader(name, {"time": time, "co2": co2, "o2": o2, "co": co})
+    try:
+        if Path(path).exists() and not Path(path).is_file():
+            raise LogError(f"{name}: this is no plain file. Give the name of a CSV file, or - for standard input")
+        if Path(path).stat().st_size > MAX_BYTES:
+            raise LogError(f"{name}: larger than {MAX_BYTES >> 20} MiB. Cut out the part that covers this visit")
+        data = Path(path).read_bytes()
+    except OSError as error:
+        raise LogError(f"{name}: {error.strerror or error}. Check the name of the file") from None
+    for line in _text(data).splitlines():
+        reader.add(line)
+    return reader.close()
+
+
+def _text(data: bytes) -> str:
+    """The text of a file in UTF-8 or UTF-16, as its first bytes say, else in a one-byte alphabet: names hold a °."""
+    if data[:2] in (b"\xff\xfe", b"\xfe\xff"):
+        return data.decode("utf-16", errors="replace")
+    try:
+        return data.decode("utf-8")
+    except UnicodeDecodeError:
+        return data.decode("latin-1")
+
+
 class Reader:
     """Reads a series line by line; `series` is what came of it so far.
 
-    columns  what each of "time", "co2", "o2" and "co" is called in the file; the last two may be left out
+    columns  what each of "time", "co2", "o2" and "co" is called in the file; the last two may be None
     """
 
-    def __init__(self, name: str, columns: dict[str, str | None]) -> None:
+    def __init__(self, name: str, columns: Mapping[str, str | None]) -> None:
         self.series = Series(name)
         self.columns = {what: column.strip() for what, column in columns.items() if column is not None}
-        twice = [column for column in self.columns.values() if list(self.columns.values()).count(column) > 1]
-        if twice:
-            raise RangeError(f"{name}: '{twice[0]}' is named twice: each column holds one thing")
-        self._line = 0
-        self._above: list[str] = []
-        self._place: dict[str, int] = {}
+        if twice := _twice(list(self.columns.values())):
+            raise RangeError(f"{name}: '{twice}' is named twice: each column holds one thing")
+        self._line, self._above, self._place = 0, list[str](), dict[str, int]()
         self._delimiter = self._mark = ""
         self._midnights_s, self._last_s = 0.0, -math.inf
 
@@ -93,12 +123,11 @@ class Reader:
         if not any(cells):
             return None
         try:
-            sample = self._sample(cells)
+            self.series.samples.append(self._sample(cells))
         except RangeError as error:
             self.series.unread.append(Unread(self._line, str(error)))
             return None
-        self.series.samples.append(sample)
-        return sample
+        return self.series.samples[-1]
 
     def close(self) -> Series:
         """The series, in order of time. LogError where it has no table, or no line in it could be read."""
@@ -116,9 +145,8 @@ class Reader:
         for delimiter in DELIMITERS:
             cells = _split(text, delimiter)
             if set(self.columns.values()) <= set(cells):
-                for name in self.columns.values():
-                    if cells.count(name) > 1:
-                        raise LogError(f"{self.series.name}:{self._line}: two columns '{name}': rename one of them")
+                if twice := _twice([cell for cell in cells if cell in self.columns.values()]):
+                    raise LogError(f"{self.series.name}:{self._line}: two columns '{twice}': rename one of them")
                 self._place = {what: cells.index(name) for what, name in self.columns.items()}
                 self._delimiter = delimiter
                 return
@@ -131,9 +159,9 @@ class Reader:
         names = set(self.columns.values())
         heads = [(n, _split(text, mark)) for n, text in enumerate(self._above, 1) for mark in DELIMITERS]
         line, cells = max(heads, key=lambda head: (len(names & set(head[1])), len(head[1])), default=(1, []))
-        missing = " and ".join(f"'{name}'" for name in self.columns.values() if name not in cells)
         if not any(cells):
             return LogError(f"{self.series.name}:1: no table is in it, only empty lines. Is this the right file?")
+        missing = " and ".join(f"'{name}'" for name in self.columns.values() if name not in cells)
         has = ", ".join(f"'{cell:.30}'" for cell in cells[:12] if cell)
         return LogError(
             f"{self.series.name}:{line}: no column {missing}. Give each name as it stands in the file; this line has: "
@@ -162,22 +190,19 @@ class Reader:
         if not _NUMBER.fullmatch(cell) or (mark == "," and self._delimiter == ","):
             raise RangeError(f"{said}, no number")
         if mark and self._mark and mark != self._mark:  # 1.234 may be a thousand: never guessed
-            before = "comma" if self._mark == "," else "point"
-            raise RangeError(f"{said}, and the decimals before had a {before}")
+            raise RangeError(f"{said}, and the decimals before had a {'comma' if self._mark == ',' else 'point'}")
         self._mark = self._mark or mark
         return float(cell.replace(",", "."))
 
     def _time(self, cell: str) -> float:
         kind, at_s = self._told(cell)
-        self.series.kind = self.series.kind or kind
-        if kind != self.series.kind:
+        if kind != (self.series.kind or kind):
             raise RangeError(f"'{self.columns['time']}' is '{cell:.30}', not written as the times before")
-        if kind == "clock":
-            if at_s + self._midnights_s < self._last_s - DAY_S / 2:
-                self._midnights_s += DAY_S
-            at_s += self._midnights_s
-        self._last_s = at_s
-        return at_s
+        self.series.kind = kind
+        if kind == "clock" and at_s + self._midnights_s < self._last_s - DAY_S / 2:
+            self._midnights_s += DAY_S
+        self._last_s = at_s + self._midnights_s
+        return self._last_s
 
     def _told(self, cell: str) -> tuple[Kind, float]:
         if clock := _CLOCK.fullmatch(cell):
@@ -188,51 +213,16 @@ class Reader:
                 return "seconds", number
         with suppress(ValueError, OverflowError):
             if _DATE.fullmatch(cell):
-                moment = datetime.fromisoformat(cell)
-                return (
-                    ("zoned", moment.timestamp()) if moment.tzinfo else ("date", moment.replace(tzinfo=UTC).timestamp())
-                )
+                at = datetime.fromisoformat(cell)
+                return ("zoned", at.timestamp()) if at.tzinfo else ("date", at.replace(tzinfo=UTC).timestamp())
         raise RangeError(
             f"'{self.columns['time']}' is '{cell:.30}': write 10:32:05, 2026-05-04T10:32:05 or seconds since the start"
         )
 
 
-def read_series(
-    path: str | os.PathLike[str], *, time: str, co2: str, o2: str | None = None, co: str | None = None
-) -> Series:
-    """Read a stored series whose columns have these names: time, CO2 and O2 (dry volume percent), CO (dry ppm).
-
-    Lines that can't be read are in `unread`, with why. Raises LogError, `file:line: what it is, what is allowed`, where
-    the file can't be read, no line has all the names, or no line below it can be read.
-    """
-    name = os.fspath(path)
-    try:
-        if not Path(path).is_file() and Path(path).exists():
-            raise LogError(f"{name}: this is no plain file. Give the name of a CSV file, or - for standard input")
-        if Path(path).stat().st_size > MAX_BYTES:
-            raise LogError(f"{name}: larger than {MAX_BYTES >> 20} MiB. Cut out the part that covers this visit")
-        data = Path(path).read_bytes()
-    except OSError as error:
-        raise LogError(f"{name}: {error.strerror or error}. Check the name of the file") from None
-    return read_lines(_text(data).splitlines(), name, {"time": time, "co2": co2, "o2": o2, "co": co})
-
-
-def read_lines(lines: Iterable[str], name: str, columns: dict[str, str | None]) -> Series:
-    """The same of lines that are there already; `name` is what messages call them."""
-    reader = Reader(name, columns)
-    for text in lines:
-        reader.add(text)
-    return reader.close()
-
-
-def _text(data: bytes) -> str:
-    """The text of a file in UTF-8 or UTF-16, as its first bytes say, else in a one-byte alphabet: names hold a °."""
-    if data[:2] in (b"\xff\xfe", b"\xfe\xff"):
-        return data.decode("utf-16", errors="replace")
-    try:
-        return data.decode("utf-8-sig")
-    except UnicodeDecodeError:
-        return data.decode("latin-1")
+def _twice(names: list[str]) -> str:
+    """A name that is in the list more than once; "" where none is."""
+    return next((name for name in names if names.count(name) > 1), "")
 
 
 def _split(text: str, delimiter: str) -> list[str]:

@@ -207,7 +207,8 @@ def taken_before(job: Job, series: Series) -> float | None:
 def label(series: Series) -> str:
     """A series as its note in the log names it: its file, and its first reading by its own clock."""
     first = series.samples[0]
-    return f"{Path(series.name).name}, from {first.at_s:.10g} s, CO2 {first.co2_pct or 0.0:g} %"
+    at = f"{first.at_s:g} s" if series.kind == "seconds" else f"{datetime.fromtimestamp(first.at_s, UTC):%H:%M:%S}"
+    return f"{Path(series.name).name}, begins at {at} with CO2 {first.co2_pct or 0.0:g} %"
 
 
 def _found(job: Job, series: Series, start_s: float) -> Shift:
