@@ -285,3 +285,18 @@ def test_what_is_of_the_wrong_type_is_refused_in_a_sentence(call: Callable[[Any]
         call(job)
     assert str(caught.value) == message
     assert len(job.events) == 2
+
+
+def test_entries_made_together_are_written_in_one_go_or_not_at_all(workplace: Path) -> None:
+    """One write for all of them; where one is refused, or anything else ends it before, none is in the log."""
+    job = Job.create("visit.csv", fuel="natural gas", bands=BANDS)
+    with job.together():
+        job.run_at("high", at=T0)
+        job.read("high", 8.3, 6.2, 22, at=at(2))
+        assert Job.load("visit.csv").events == ()
+        assert [event.event for event in job.events] == ["firing", "reading"]
+    assert Job.load("visit.csv").events == job.events
+    with pytest.raises(RangeError), job.together():
+        job.read("high", 8.4, 6.1, 22, at=at(3))
+        job.read("high", 84, at=at(4))
+    assert len(job.events) == len(Job.load("visit.csv").events) == 2

@@ -10,11 +10,14 @@ from pathlib import Path
 import numpy as np
 import pytest
 from console import run
+from matplotlib.figure import Figure
 
 from advisor import Job, LogError, RangeError
 from advisor.cli import trace_command
 from advisor.dialogue import moments
 from advisor.report.layout import columns as columns_of
+from advisor.report.plots import RATE_COLOUR, draw_course
+from advisor.report.record import record_of
 from advisor.response.fitted import response_of
 from advisor.trace import Follower, Sample, Series, Taken, read_series, take
 from advisor.training.simulated_visit import FACTS, SimulatedVisit, VisitSettings
@@ -292,7 +295,7 @@ def test_an_hour_over_the_co_limit_does_not_flood_the_log() -> None:
 
 
 def test_clean_air_and_a_burner_that_is_off_are_no_readings_of_a_flame() -> None:
-    """What is in air, comes up from it, or is of no burner running is counted; CO over its bar is logged all the same."""
+    """What is in air, comes up from it, or is of no burner is counted; CO over its bar is logged all the same."""
     job = Job(**FACTS)
     job.run_at("high", at=START + timedelta(seconds=100))
     job.run_at("off", at=START + timedelta(seconds=400))
@@ -305,6 +308,37 @@ def test_clean_air_and_a_burner_that_is_off_are_no_readings_of_a_flame() -> None
     assert (taken.not_lit, taken.in_air) == (98 + 122 - 1, 52 + 59)
     assert {event.co2_pct for event in read} == {8.3, None}
     assert [event.co_ppm for event in read if event.co2_pct is None] == [700.0]
+
+
+def test_nothing_is_taken_once_the_boiler_was_left_or_long_after_the_last_entry() -> None:
+    """A closed visit stays closed, and what ran ten minutes after the last entry nobody knows."""
+    for outcome, minutes in ((True, 0), (False, 3)):
+        job = Job(**FACTS)
+        job.run_at("high", at=START)
+        if outcome:
+            job.check("appliance left", "in service", at=START + timedelta(seconds=150))
+        at_s = START.timestamp()
+        samples = [Sample(second, at_s + second, 8.3, 6.3, 20.0) for second in range(1800)]
+        taken = take(job, Series("run.csv", "zoned", samples), 0.0)
+        last = max(event.time for event in job.events if event.event == "reading")
+        assert last <= START + timedelta(seconds=150 if outcome else 60 * minutes)
+        assert taken.not_lit > 1400
+        assert bool(job.situation(job.ended).closed) == outcome
+
+
+def test_a_whole_day_that_was_stored_is_taken_as_the_visit_alone_is() -> None:
+    """Hours before and after the visit change neither the shift nor the record's beginning."""
+    visit = visited()
+    series = stored(visit, 25.0)
+    first, last = series.samples[0], series.samples[-1]
+    idle = [Sample(0, first.at_s - second, 9.1, 4.8, 12.0) for second in range(4 * 3600, 0, -1)]
+    after = [Sample(0, last.at_s + second, 7.0, 8.4, 12.0) for second in range(1, 3600)]
+    day, alone = copied(visit), copied(visit)
+    taken = take(day, Series("day.csv", "zoned", [*idle, *series.samples, *after]))
+    assert taken.shift.expected_s == pytest.approx(take(alone, series).shift.expected_s, abs=3)
+    assert min(event.time for event in day.events) == visit.job.events[0].time
+    lag_s = [job.response("throttle", at=visit.at).lag_s for job in (day, alone)]
+    assert lag_s[0] == pytest.approx(lag_s[1], abs=6)
 
 
 def test_figures_that_no_display_shows_are_named_not_taken() -> None:
@@ -350,6 +384,19 @@ def test_half_an_hour_of_seconds_is_answered_within_a_second(tmp_path: Path) -> 
     take(job, read_series(path, **COLUMNS))
     job.next(job.ended)
     assert time.process_time() - began_s < 1.0
+
+
+def test_the_picture_joins_the_readings_of_a_stored_series() -> None:
+    """A thin line leads along the measured curve; typed readings alone stay apart."""
+    visit = visited()
+    lines = []
+    for job in (copied(visit), traced(visit)[0]):
+        axes = Figure().subplots()
+        draw_course(axes, record_of(job.setup, job.events))
+        curve = [line for line in axes.lines if line.get_linestyle() == "-" and len(line.get_xdata()) == 2]
+        lines.append([line for line in curve if line.get_color() in RATE_COLOUR.values()])
+    assert lines[0] == []
+    assert len(lines[1]) > 30
 
 
 # ---- followed as it comes

@@ -11,6 +11,7 @@ on the way, at the log's clock, part the two. Where none was, the dead time's pr
 """
 
 from collections.abc import Callable, Sequence
+from functools import cache
 from typing import NamedTuple
 
 import numpy as np
@@ -30,6 +31,7 @@ TURN_SHARE = 0.1  # of that variance for what a turn does
 LEVEL_VAR_RATIO = 400.0  # v of (1): levels differ by 1 % CO2 where the display errs by 0.05
 NOISE_SHAPE, NOISE_SD_PCT = 1.5, 0.05  # of s^2 in (1), own choice
 TYPED_S = 2.0  # by which entries may be off the moment they tell of, own choice
+OUTSIDE = 0.02  # trust in samples of when nobody logged how the boiler ran: as if of 50 times the noise, own choice
 MEMORY_S = 300.0  # how long a change can still show
 
 
@@ -43,6 +45,7 @@ class Shift(NamedTuple):
 
 def find_shift(
     changes: Sequence[tuple[float, str]],
+    known: Sequence[tuple[float, float]],
     sampled_s: Array,
     co2_pct: Array,
     typed: Sequence[tuple[float, float]],
@@ -53,6 +56,7 @@ def find_shift(
     time, or none shows.
 
     changes    turns and changes of rate: moment by the log's clock, s, and the rate that runs then
+    known      from when to when it is known how the boiler ran, by the log's clock, s; rising
     sampled_s, co2_pct  the series (n,) in order of time: its own clock, s; dry volume percent
     typed      readings in the log: s by its clock, dry volume percent
     """
@@ -77,28 +81,41 @@ def find_shift(
     deads_s, constants_s = np.linspace(*prior.dead_time_s, 5), short * (long / short) ** np.linspace(0.0, 1.0, 6)
     read = np.array([pair for pair in typed if first_s < pair[0] < last_s]).reshape(-1, 2)
 
+    from_s, until_s = np.array(known).T
+
+    @cache
+    def trust(less_s: float) -> Array:
+        """1 for samples of times when it is known how the boiler ran; else next to nothing."""
+        at_s = sampled_s + less_s + deads_s[2]
+        place = np.searchsorted(from_s, at_s, "right")
+        return np.where((place > 0) & (at_s <= until_s[place - 1]), 1.0, OUTSIDE)
+
     def series(less_s: float, constant_s: float) -> Array:
-        return _products(sampled_s + less_s - seen[:, None], co2_pct - mean, constant_s)
+        return _products(sampled_s + less_s - seen[:, None], co2_pct - mean, constant_s, trust(less_s))
 
     log_likelihood = _likelihood(level_var, every.size + len(read))
     one_level = _likelihood(np.full((1, 1), LEVEL_VAR_RATIO), every.size + len(read))
 
     # the shift less the dead time, roughly, then finely
     rough = np.arange(reach_s[0] - deads_s[-1], reach_s[1], COARSE_S)
+    trusted = np.array([np.log(trust(less_s)).sum() for less_s in rough])
     log_chance = np.array([max(log_likelihood(series(less_s, c)) for c in constants_s[1::2]) for less_s in rough])
-    still = one_level(_products(sampled_s - np.zeros((0, 1)), co2_pct - mean, 1.0))
-    if log_chance.max() < still + SEEN:
+    log_chance += trusted
+    best = int(log_chance.argmax())
+    still = one_level(_products(sampled_s - np.zeros((0, 1)), co2_pct - mean, 1.0, trust(rough[best])))
+    if log_chance[best] < still + trusted[best] + SEEN:
         return None
     likely = rough[log_chance > log_chance.max() - WORTH_A_LOOK]
     around = np.arange(-2 * COARSE_S, 2 * COARSE_S + FINE_S, FINE_S)
     fine = np.unique((likely[:, None] + around).round(3))
+    trusted = np.array([np.log(trust(less_s)).sum() for less_s in fine])
     shifts_s, chances = [], []
     for constant_s in constants_s:
         shown = [series(less_s, constant_s) for less_s in fine]
         for dead_s in deads_s:
-            of_read = _products(read[:, 0] - dead_s - seen[:, None], read[:, 1] - mean, constant_s)
+            of_read = _products(read[:, 0] - dead_s - seen[:, None], read[:, 1] - mean, constant_s, 1.0)
             shifts_s.append(fine + dead_s)
-            chances.append([log_likelihood(one + of_read) for one in shown])
+            chances.append(trusted + [log_likelihood(one + of_read) for one in shown])
     shift_s, log_chance = np.concatenate(shifts_s), np.concatenate(chances)
     order = np.argsort(shift_s)
     weight = np.exp(log_chance - log_chance.max())[order]
@@ -107,9 +124,10 @@ def find_shift(
     return Shift(float(weight @ shift_s[order]), float(low) - TYPED_S, float(high) + TYPED_S)
 
 
-def _products(elapsed_s: Array, y: Array, constant_s: float) -> Array:
-    """(W, y)'(W, y) of (1), from the time since each change (K, n), less the dead time."""
+def _products(elapsed_s: Array, y: Array, constant_s: float, trust: Array | float) -> Array:
+    """(W, y)'(W, y) of (1), from the time since each change (K, n), less the dead time; rows times their `trust`."""
     joined = np.column_stack([superposition_weights(step_response(elapsed_s.T, 0.0, constant_s)), y])
+    joined *= np.reshape(trust, (-1, 1))
     products: Array = joined.T @ joined
     return products
 

@@ -5,6 +5,7 @@ from bisect import bisect_left, bisect_right
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta, tzinfo
+from itertools import zip_longest
 from pathlib import Path
 
 import numpy as np
@@ -14,16 +15,17 @@ from advisor.errors import RangeError
 from advisor.job import Job
 from advisor.log.check_items import OUTCOME, TRACE
 from advisor.log.csv_rows import check_event
-from advisor.log.events import Event, firing_at_rows
+from advisor.log.events import Event, Row, firing_at_rows
 from advisor.response import reading_checks
-from advisor.screws import OFF
+from advisor.screws import OFF, Firing
 from advisor.trace.clock import Shift, find_shift
 from advisor.trace.series import Kind, Sample, Series, Unread
 from advisor.trace.thinning import AIR_S, Thinning
 
 CLOCKS_APART_S = 600.0  # two clocks that are set may differ by this, own choice: further apart the user says it
 BESIDE_S = 10.0  # of a typed reading, which shows the same display, give or take a clock and a hand, own choice
-WATCHED_S = 300.0  # after an entry, in which the boiler is taken to run as it was logged to, own choice
+WATCHED_S = 180.0  # after a change that no entry follows, in which it is taken to run as logged, own choice
+FAR_S = 900.0  # between two entries of one visit, at most, own choice
 MOST_DOUBT_S = 30.0  # of the shift, its 90 % range: half the usual wait, own choice
 
 
@@ -107,7 +109,8 @@ class Taking:
         """Take in what the log holds by now: rates, changes, readings."""
         rows = self.job.rows()
         self._changes_s = [row.at_s for row in rows if row.event.event in ("turn", "firing")]
-        self._rows_s, self._rates, rate = [row.at_s for row in rows], [], None
+        self._rows_s, self._until_s = [row.at_s for row in rows], watched_until(rows)
+        self._rates, rate = list[Firing | None](), None
         for row in rows:
             rate = row.event.rate if row.event.firing else None if row.event.item == OUTCOME else rate
             self._rates.append(rate)
@@ -129,9 +132,10 @@ class Taking:
         at_s = at.timestamp()
         place, changed = bisect_right(self._rows_s, at_s), bisect_right(self._changes_s, at_s)
         changed_s = self._changes_s[changed - 1] if changed else -math.inf
-        watched = place > 0 and (self.live or at_s - self._rows_s[place - 1] <= WATCHED_S)
-        rate = self._rates[place - 1] if watched else None
-        if rate is None and (sample.co_ppm or 0.0) <= reading_checks.co_bar_ppm(self.job.setup):
+        watched = self.live or (place > 0 and at_s <= self._until_s[place - 1])
+        rate = self._rates[place - 1] if watched and place else None
+        over = watched and (sample.co_ppm or 0.0) > reading_checks.co_bar_ppm(self.job.setup)
+        if rate is None and not over:
             taken.not_lit += 1
             return []
         flue = (sample.co2_pct, sample.o2_pct) if rate and sample.co2_pct is not None else (None, None)
@@ -169,6 +173,16 @@ class Taking:
         self._made.add(_figures(reading))
         self.first = min(self.first or reading.time, reading.time)
         return True
+
+
+def watched_until(rows: Sequence[Row]) -> list[float]:
+    """Until when it is known after each row how the boiler ran, s since 1970: to the next row, unless that is far."""
+    until_s = []
+    for row, following in zip_longest(rows, rows[1:]):
+        near = following is not None and following.at_s - row.at_s <= FAR_S
+        alone_s = row.at_s + (WATCHED_S if row.event.event in ("turn", "firing") else 0.0)
+        until_s.append(following.at_s if following and near else alone_s)
+    return until_s
 
 
 def zone_of(job: Job) -> tzinfo:
@@ -223,7 +237,9 @@ def _found(job: Job, series: Series, start_s: float) -> Shift:
     if series.kind == "seconds" and changes and flames:  # anywhere along the log
         reach_s = float(changes[0][0] - sampled_s[-1]), float(changes[-1][0] - sampled_s[0])
     co2_pct = np.array([sample.co2_pct for sample in flames], float)
-    shift = find_shift(changes, sampled_s, co2_pct, typed, reach_s, job.setup.prior)
+    ran_at = next((index for index, row in enumerate(rows) if changes and row.at_s == changes[0][0]), 0)
+    known = [(row.at_s, until_s) for row, until_s in zip(rows, watched_until(rows), strict=True)][ran_at:]
+    shift = find_shift(changes, known, sampled_s, co2_pct, typed, reach_s, job.setup.prior)
     if shift and shift.high_s - shift.low_s <= MOST_DOUBT_S:
         return Shift(round(shift.expected_s, 1), shift.low_s, shift.high_s)
     why = f"{shift.low_s:.0f} to {shift.high_s:.0f} s fit alike" if shift else "no turn or change of rate shows in it"
