@@ -23,7 +23,7 @@ from advisor.wording.trace import trace_text
 
 Columns = Mapping[str, str | None]
 BACKLOG_S = 0.3  # in which what was there before has come
-MOST_LINES, MOST_REASONS = 5, 3  # of the lines that were not read, named
+MOST_LINES, MOST_REASONS = 5, 6  # of the lines that were not read, named
 
 
 def taken(job: Job, path: str, columns: Columns, shift: str | None) -> tuple[str, datetime]:
@@ -114,17 +114,11 @@ def say_taken(made: Taken, kind: str | None, columns: Columns) -> str:
 
 def _say_clock(made: Taken, kind: str | None) -> str:
     """How the series' clock stands to the log's."""
-    by_s = made.shift.expected_s
+    by_s, doubt_s = made.shift.expected_s, (made.shift.high_s - made.shift.low_s) / 2
     if kind == "seconds":
-        doubt_s = (made.shift.high_s - made.shift.low_s) / 2
         return trace_text("second-0-found" if doubt_s else "second-0", second_0=made.second_0, doubt=doubt_s)
     said = trace_text("behind" if by_s > 0 else "ahead" if by_s < 0 else "alike", size=abs(by_s))
-    return trace_text(
-        "found" if made.shift.low_s < made.shift.high_s else "stated",
-        shift=said,
-        low=made.shift.low_s,
-        high=made.shift.high_s,
-    )
+    return trace_text("found" if doubt_s else "stated", shift=said, doubt=doubt_s)
 
 
 def _say_unread(unread: list[Unread]) -> list[str]:

@@ -24,6 +24,7 @@ from advisor.trace.thinning import AIR_S, Thinning
 
 CLOCKS_APART_S = 600.0  # two clocks that are set may differ by this, own choice: further apart the user says it
 BESIDE_S = 10.0  # of a typed reading, which shows the same display, give or take a clock and a hand, own choice
+TO_AIR_S = 20.0  # before clean air, in which a display may be on its way down, own choice
 WATCHED_S = 180.0  # after a change that no entry follows, in which it is taken to run as logged, own choice
 FAR_S = 900.0  # between two entries of one visit, at most, own choice
 MOST_DOUBT_S = 30.0  # of the shift, its 90 % range: half the usual wait, own choice
@@ -252,15 +253,21 @@ def _found(job: Job, series: Series, start_s: float) -> Shift:
 
 
 def _flames(job: Job, samples: Sequence[Sample]) -> list[Sample]:
-    """The samples of a flame: no clean air in them, and none shortly before."""
-    flames, air_s = [], -math.inf
-    for sample in samples:
-        event = Event(datetime.fromtimestamp(0, UTC), "reading", "high", co2_pct=sample.co2_pct, o2_pct=sample.o2_pct)
-        if sample.co2_pct is None or reading_checks.mostly_air(job.setup, event):
-            air_s = sample.at_s
-        elif sample.at_s - air_s >= AIR_S:
-            flames.append(sample)
-    return flames
+    """The samples of a flame: no clean air in them, shortly before or after them, and no more CO2 than can be."""
+    setup, start = job.setup, datetime.fromtimestamp(0, UTC)
+    read = [(sample, sample.co2_pct) for sample in samples if sample.co2_pct is not None]
+    air_s = [
+        sample.at_s
+        for sample, co2_pct in read
+        if reading_checks.mostly_air(setup, Event(start, "reading", "high", co2_pct=co2_pct, o2_pct=sample.o2_pct))
+    ]
+    most_pct = setup.fuel.co2_max_pct + setup.policy.co2_rounding_pct
+    return [
+        sample
+        for sample, co2_pct in read
+        if bisect_right(air_s, sample.at_s - AIR_S) == bisect_right(air_s, sample.at_s + TO_AIR_S)
+        and co2_pct <= most_pct
+    ]
 
 
 def _figures(reading: Event) -> tuple[object, ...]:

@@ -11,7 +11,7 @@ TRACE: Mapping[str, str] = MappingProxyType({
     "nothing": "No line with a reading came.",
     "reading": "{time:%H:%M:%S} {figures}",
     "followed": "Following. Ctrl-C ends it; what counts is logged as it comes.",
-    "found": "the file's is {shift}, likely {low:.0f} to {high:.0f} s: as turns and changes of rate tell.",
+    "found": "the file's is {shift}, give or take {doubt:.0f} s: as turns and changes of rate tell.",
     "stated": "the file's is {shift}.",
     "behind": "{size:g} s behind the log's", "ahead": "{size:g} s ahead of the log's", "alike": "as the log's",
     "second-0": "second 0 of the file is {second_0:%H:%M:%S}.",
@@ -21,7 +21,7 @@ TRACE: Mapping[str, str] = MappingProxyType({
     "there": "{there:,} are in the log already, or beside a typed reading", "in_air": "{in_air:,} have clean air in them",
     "not_lit": "{not_lit:,} are from while no burner ran, or long after an entry", "thinned": "{thinned:,} tell little more",
     "unread": "{lines}: {why}", "line": "line {lines}", "lines": "lines {lines}", "more": "{lines} and {more:,} more",
-    "others": "{more:,} more lines", "as-of": "{moment:%Y-%m-%d %H:%M:%S}, the log's last row.",
+    "others": "and {more:,} more", "as-of": "{moment:%Y-%m-%d %H:%M:%S}, the log's last row.",
 })  # fmt: skip
 
 
