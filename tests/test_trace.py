@@ -295,17 +295,24 @@ def test_an_hour_over_the_co_limit_does_not_flood_the_log() -> None:
 
 
 def test_clean_air_and_a_burner_that_is_off_are_no_readings_of_a_flame() -> None:
-    """What is in air, comes up from it, or is of no burner is counted; CO over its bar is logged all the same."""
+    """What is in air, comes up from it, or is of no burner is counted; CO that no flue explains is logged."""
     job = Job(**FACTS)
     job.run_at("high", at=START + timedelta(seconds=100))
     job.run_at("off", at=START + timedelta(seconds=400))
-    flue = [(0.0, 20.9, 0.0)] * 150 + [(4.0, 14.0, 10.0)] * 10 + [(8.3, 6.3, 20.0)] * 300 + [(0.0, 20.9, 0.0)] * 60
-    flue[450] = (0.0, 20.9, 700.0)
+    job.note("burner stays off", at=START + timedelta(seconds=600))
+    flue = (
+        [(0.0, 20.9, 0.0)] * 150
+        + [(4.0, 14.0, 10.0)] * 10
+        + [(8.3, 6.3, 20.0)] * 300
+        + [(0.0, 20.9, 900.0)] * 10
+        + [(0.0, 20.9, 0.0)] * 120
+    )
+    flue[550] = (0.0, 20.9, 700.0)
     at_s = START.timestamp()
     series = Series("run.csv", "zoned", [Sample(n, at_s + n, *figures) for n, figures in enumerate(flue, 2)])
     taken = take(job, series, 0.0)
     read = [event for event in job.events if event.event == "reading"]
-    assert (taken.not_lit, taken.in_air) == (98 + 122 - 1, 52 + 59)
+    assert (taken.not_lit, taken.in_air) == (98 + 192 - 1, 52 + 59)
     assert {event.co2_pct for event in read} == {8.3, None}
     assert [event.co_ppm for event in read if event.co2_pct is None] == [700.0]
 

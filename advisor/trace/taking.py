@@ -25,6 +25,7 @@ from advisor.trace.thinning import AIR_S, Thinning
 CLOCKS_APART_S = 600.0  # two clocks that are set may differ by this, own choice: further apart the user says it
 BESIDE_S = 10.0  # of a typed reading, which shows the same display, give or take a clock and a hand, own choice
 TO_AIR_S = 20.0  # before clean air, in which a display may be on its way down, own choice
+FLUSHED_S = 120.0  # after the burner went off, from which CO on the display is not of its flue any more, own choice
 WATCHED_S = 180.0  # after a change that no entry follows, in which it is taken to run as logged, own choice
 FAR_S = 900.0  # between two entries of one visit, at most, own choice
 MOST_DOUBT_S = 30.0  # of the shift, its 90 % range: half the usual wait, own choice
@@ -110,6 +111,7 @@ class Taking:
         """Take in what the log holds by now: rates, changes, readings."""
         rows = self.job.rows()
         self._changes_s = [row.at_s for row in rows if row.event.event in ("turn", "firing")]
+        self._fired_s = [row.at_s for row in rows if row.event.event == "firing"]
         self._rows_s, self._until_s = [row.at_s for row in rows], watched_until(rows)
         self._rates, rate = list[Firing | None](), None
         for row in rows:
@@ -135,8 +137,7 @@ class Taking:
         changed_s = self._changes_s[changed - 1] if changed else -math.inf
         watched = self.live or (place > 0 and at_s <= self._until_s[place - 1])
         rate = self._rates[place - 1] if watched and place else None
-        over = watched and (sample.co_ppm or 0.0) > reading_checks.co_bar_ppm(self.job.setup)
-        if rate is None and not over:
+        if rate is None and not (watched and self._is_of_the_room(sample, at_s)):
             taken.not_lit += 1
             return []
         flue = (sample.co2_pct, sample.o2_pct) if rate and sample.co2_pct is not None else (None, None)
@@ -149,6 +150,11 @@ class Taking:
         kept = self._thinning.kept(event, changed_s, asked=asked, looks_back=not self.live)
         taken.in_air = self._thinning.in_air
         return [reading for reading in kept if self._log(reading)]
+
+    def _is_of_the_room(self, sample: Sample, at_s: float) -> bool:
+        """Whether there is CO over its bar, with no burner running, that is not of flue left in the line."""
+        of_flue = any(-FLUSHED_S < fired_s - at_s < BESIDE_S for fired_s in self._fired_s)
+        return (sample.co_ppm or 0.0) > reading_checks.co_bar_ppm(self.job.setup) and not of_flue
 
     def close(self) -> list[Event]:
         """The end of the series: its last sample counts."""
