@@ -10,8 +10,7 @@ and leave the likelihood of the whole series. A series shows the shift less the 
 on the way, at the log's clock, part the two. Where none was, the dead time's prior range stays in the shift.
 """
 
-from collections.abc import Callable, Sequence
-from functools import cache
+from collections.abc import Sequence
 from typing import NamedTuple
 
 import numpy as np
@@ -60,87 +59,114 @@ def find_shift(
     sampled_s, co2_pct  the series (n,) in order of time: its own clock, s; dry volume percent
     typed      readings in the log: s by its clock, dry volume percent
     """
-    changes = sorted(changes)
-    if changes:  # what is far from all of them tells nothing
-        ends_s = changes[0][0] - reach_s[1] - MEMORY_S, changes[-1][0] - reach_s[0] + MEMORY_S
-        near = (sampled_s > ends_s[0]) & (sampled_s < ends_s[1])
-        sampled_s, co2_pct = sampled_s[near], co2_pct[near]
-    if not changes or sampled_s.size < 3:
-        return None
-    apart_s = max(SHARED_S, (sampled_s[-1] - sampled_s[0]) / MOST_SAMPLES)
-    _, every = np.unique(sampled_s // apart_s, return_index=True)
+    changes, every = sorted(changes), _worth_a_look(changes, sampled_s, reach_s)
     sampled_s, co2_pct = sampled_s[every], co2_pct[every]
+    if sampled_s.size < 3:
+        return None
     first_s, last_s = sampled_s[0] + reach_s[0], sampled_s[-1] + reach_s[1]
     changes = [change for change in changes if first_s - MEMORY_S < change[0] < last_s]
-    seen = np.array([at_s for at_s, _ in changes])
-    if not any(first_s < at_s < last_s for at_s in seen):
+    typed = [reading for reading in typed if first_s < reading[0] < last_s]
+    if not any(at_s > first_s for at_s, _ in changes):
         return None
-    rates = np.array(["", *(rate for _, rate in changes)])
-    level_var = LEVEL_VAR_RATIO * ((rates[:, None] == rates) + TURN_SHARE * np.eye(rates.size))
-    mean, (short, long) = float(co2_pct.mean()), prior.time_constant_s
+    fit, (short, long) = _Fit(changes, known, sampled_s, co2_pct, typed), prior.time_constant_s
     deads_s, constants_s = np.linspace(*prior.dead_time_s, 5), short * (long / short) ** np.linspace(0.0, 1.0, 6)
-    read = np.array([pair for pair in typed if first_s < pair[0] < last_s]).reshape(-1, 2)
-
-    from_s, until_s = np.array(known).T
-
-    @cache
-    def trust(less_s: float) -> Array:
-        """1 for samples of times when it is known how the boiler ran; else next to nothing."""
-        at_s = sampled_s + less_s + deads_s[2]
-        place = np.searchsorted(from_s, at_s, "right")
-        return np.where((place > 0) & (at_s <= until_s[place - 1]), 1.0, OUTSIDE)
-
-    def series(less_s: float, constant_s: float) -> Array:
-        return _products(sampled_s + less_s - seen[:, None], co2_pct - mean, constant_s, trust(less_s))
-
-    log_likelihood = _likelihood(level_var, every.size + len(read))
-    one_level = _likelihood(np.full((1, 1), LEVEL_VAR_RATIO), every.size + len(read))
-
     # the shift less the dead time, roughly, then finely
     rough = np.arange(reach_s[0] - deads_s[-1], reach_s[1], COARSE_S)
-    trusted = np.array([np.log(trust(less_s)).sum() for less_s in rough])
-    log_chance = np.array([max(log_likelihood(series(less_s, c)) for c in constants_s[1::2]) for less_s in rough])
-    log_chance += trusted
-    best = int(log_chance.argmax())
-    still = one_level(_products(sampled_s - np.zeros((0, 1)), co2_pct - mean, 1.0, trust(rough[best])))
-    if log_chance[best] < still + trusted[best] + SEEN:
+    trust = [fit.trust(less_s + deads_s[2]) for less_s in rough]
+    likelihood = [
+        max(fit.log_likelihood(fit.shown(less_s, c, weight), weight) for c in constants_s[1::2])
+        for less_s, weight in zip(rough, trust, strict=True)
+    ]
+    best = int(np.argmax(likelihood))
+    if likelihood[best] < fit.log_likelihood_still(trust[best]) + SEEN:
         return None
-    likely = rough[log_chance > log_chance.max() - WORTH_A_LOOK]
-    around = np.arange(-2 * COARSE_S, 2 * COARSE_S + FINE_S, FINE_S)
-    fine = np.unique((likely[:, None] + around).round(3))
-    trusted = np.array([np.log(trust(less_s)).sum() for less_s in fine])
+    likely = rough[np.array(likelihood) > likelihood[best] - WORTH_A_LOOK]
+    fine = np.unique((likely[:, None] + np.arange(-2 * COARSE_S, 2 * COARSE_S + FINE_S, FINE_S)).round(3))
+    trust = [fit.trust(less_s + deads_s[2]) for less_s in fine]
     shifts_s, chances = [], []
     for constant_s in constants_s:
-        shown = [series(less_s, constant_s) for less_s in fine]
+        shown = [fit.shown(less_s, constant_s, weight) for less_s, weight in zip(fine, trust, strict=True)]
         for dead_s in deads_s:
-            of_read = _products(read[:, 0] - dead_s - seen[:, None], read[:, 1] - mean, constant_s, 1.0)
+            read = fit.read(dead_s, constant_s)
             shifts_s.append(fine + dead_s)
-            chances.append(trusted + [log_likelihood(one + of_read) for one in shown])
-    shift_s, log_chance = np.concatenate(shifts_s), np.concatenate(chances)
+            chances.append([fit.log_likelihood(one + read, weight) for one, weight in zip(shown, trust, strict=True)])
+    shift_s, chance = np.concatenate(shifts_s), np.concatenate(chances)
     order = np.argsort(shift_s)
-    weight = np.exp(log_chance - log_chance.max())[order]
+    weight = np.exp(chance - chance.max())[order]
     weight /= weight.sum()
     low, high = np.interp((0.05, 0.95), np.cumsum(weight), shift_s[order])
     return Shift(float(weight @ shift_s[order]), float(low) - TYPED_S, float(high) + TYPED_S)
 
 
-def _products(elapsed_s: Array, y: Array, constant_s: float, trust: Array | float) -> Array:
-    """(W, y)'(W, y) of (1), from the time since each change (K, n), less the dead time; rows times their `trust`."""
-    joined = np.column_stack([superposition_weights(step_response(elapsed_s.T, 0.0, constant_s)), y])
-    joined *= np.reshape(trust, (-1, 1))
-    products: Array = joined.T @ joined
-    return products
+def _worth_a_look(
+    changes: Sequence[tuple[float, str]], sampled_s: Array, reach_s: tuple[float, float]
+) -> NDArray[np.intp]:
+    """Indices of samples that may lie near a change, thinned to those whose errors are their own."""
+    if not changes:
+        return np.zeros(0, int)
+    after, before = (
+        sampled_s > changes[0][0] - reach_s[1] - MEMORY_S,
+        sampled_s < changes[-1][0] - reach_s[0] + MEMORY_S,
+    )
+    near = np.flatnonzero(after & before)
+    if near.size == 0:
+        return near
+    apart_s = max(SHARED_S, (sampled_s[near[-1]] - sampled_s[near[0]]) / MOST_SAMPLES)
+    return near[np.unique(sampled_s[near] // apart_s, return_index=True)[1]]
 
 
-def _likelihood(level_var: Array, readings: int) -> Callable[[Array], float]:
-    """Log-likelihood of (1) from its products, levels and noise integrated out, but for what is always the same."""
-    precision, shape = np.linalg.inv(level_var), NOISE_SHAPE + readings / 2
-    log_prior = -np.linalg.slogdet(level_var)[1] / 2
+class _Fit:
+    """Equation (1) of one series, its levels and noise integrated out; arguments as of `find_shift`."""
 
-    def log_likelihood(products: Array) -> float:
+    def __init__(
+        self,
+        changes: Sequence[tuple[float, str]],
+        known: Sequence[tuple[float, float]],
+        sampled_s: Array,
+        co2_pct: Array,
+        typed: Sequence[tuple[float, float]],
+    ) -> None:
+        self._seen_s, self._sampled_s = np.array([at_s for at_s, _ in changes]), sampled_s
+        self._from_s, self._until_s = np.array(known).T
+        read_s, read_pct = np.reshape(np.array(typed, float), (-1, 2)).T
+        self._y, self._read_s, self._read_y = co2_pct - co2_pct.mean(), read_s, read_pct - co2_pct.mean()
+        rates = np.array(["", *(rate for _, rate in changes)])
+        level_var = LEVEL_VAR_RATIO * ((rates[:, None] == rates) + TURN_SHARE * np.eye(rates.size))
+        self._level_precision, self._log_prior = np.linalg.inv(level_var), -np.linalg.slogdet(level_var)[1] / 2
+        self._shape = NOISE_SHAPE + (sampled_s.size + read_s.size) / 2
+
+    def trust(self, shift_s: float) -> Array:
+        """1 for samples of times when it is known how the boiler ran; else next to nothing."""
+        at_s = self._sampled_s + shift_s
+        place = np.searchsorted(self._from_s, at_s, "right")
+        return np.where((place > 0) & (at_s <= self._until_s[place - 1]), 1.0, OUTSIDE)
+
+    def shown(self, less_s: float, constant_s: float, trust: Array) -> Array:
+        """(W, y)'(W, y) of the series, with the shift less the dead time."""
+        return self._products(self._sampled_s + less_s, self._y, constant_s, trust)
+
+    def read(self, dead_s: float, constant_s: float) -> Array:
+        """The same of the readings that were typed."""
+        return self._products(self._read_s - dead_s, self._read_y, constant_s, np.ones(self._read_s.size))
+
+    def _products(self, at_s: Array, y: Array, constant_s: float, trust: Array) -> Array:
+        shares = step_response(at_s[:, None] - self._seen_s, 0.0, constant_s)
+        joined = trust[:, None] * np.column_stack([superposition_weights(shares), y])
+        products: Array = joined.T @ joined
+        return products
+
+    def log_likelihood(self, products: Array, trust: Array) -> float:
+        """Log-likelihood, but for what is the same under every hypothesis."""
+        return self._integrated(products, self._level_precision, self._log_prior) + float(np.log(trust).sum())
+
+    def log_likelihood_still(self, trust: Array) -> float:
+        """The same of one level all along: no change shows."""
+        joined = trust[:, None] * np.column_stack([np.ones_like(self._y), self._y])
+        precision, log_prior = np.full((1, 1), 1 / LEVEL_VAR_RATIO), -np.log(LEVEL_VAR_RATIO) / 2
+        return self._integrated(joined.T @ joined, precision, log_prior) + float(np.log(trust).sum())
+
+    def _integrated(self, products: Array, precision: Array, log_prior: float) -> float:
         half = np.linalg.cholesky(products[:-1, :-1] + precision)
         projected = np.linalg.solve(half, products[:-1, -1])
         scale = NOISE_SHAPE * NOISE_SD_PCT**2 + (products[-1, -1] - float(projected @ projected)) / 2
-        return float(log_prior - np.log(half.diagonal()).sum() - shape * np.log(scale))
-
-    return log_likelihood
+        return float(log_prior - np.log(half.diagonal()).sum() - self._shape * np.log(scale))
