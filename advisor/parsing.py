@@ -118,10 +118,15 @@ def parse_turn(words: str) -> float:
     return size if way in ("cw", "clockwise") else -size
 
 
+_SWAPPED = (12, 16, 24, 48)  # usual parts of a turn, whose digits are easily typed the wrong way round
+
+
 def _turn_size(far: str, typed: str) -> float:
     if "/" not in far:
         return parse_number(far, "turn")
     above, below = (parse_number(part, "part of the turn") for part in far.split("/", 1))
+    if (meant := below % 10 * 10 + below // 10) in _SWAPPED and below != meant:
+        raise RangeError(f"'{typed}': was 1/{meant:g} meant? Then say so; else say the turn in degrees")
     if below == 0:
         raise RangeError(f"'{typed}' divides by 0. Say a fraction of a turn, such as 1/24")
     return above / below

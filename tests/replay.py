@@ -39,8 +39,8 @@ class Told:
         self.now_s += seconds
         return self
 
-    def run_at(self, firing: str) -> "Told":
-        self.job.run_at(firing, at=moment(self.now_s))
+    def run_at(self, firing: str, why: str = "") -> "Told":
+        self.job.run_at(firing, at=moment(self.now_s), note=why)
         return self
 
     def read(self, firing: str, co2: float, co: float | None = 20.0, o2: float | None = None) -> "Told":

@@ -67,7 +67,7 @@ def words(text: str) -> str:
 def labels(text: str) -> list[str]:
     """The labels of an answer, in order."""
     return re.findall(
-        r"^(STOP|Warning|Note|Then|Expect|Why|Now|Left|Next|May|Restore|Allowed)(?=  )", text, re.MULTILINE
+        r"^(STOP|Warning|Note|Then|Expect|Why|Now|Last|Left|Next|May|Restore|Allowed)(?=  )", text, re.MULTILINE
     )
 
 
@@ -387,62 +387,62 @@ LOW = "10:03 run-at high; 10:05 read high 9.2 4.6 22; 10:06 run-at low; 10:10 re
 ANSWERS = [
     # what is stated, what is typed, exit status, how the answer starts, labels, codes
     ("", "10:00 next", 0,
-     "Light it and run high fire. Log it: run-at high.",
+     "Before it is lit: sample line, opened joints. Then light it and run high fire. Log",
      "Then Why Left", "light-first"),
     ("", f"{FIRST}; {NOW} next", 0,
      "Throttle screw: 15° (1/24 turn) clockwise, richer.",
-     "Then Expect Now Left", "here first-move sample-line"),
+     "Warning Then Expect Now Left", "here first-move sample-line"),
     ("", f"{FIRST}; {NOW} note warm", 0,
      "Throttle screw: 15° (1/24 turn) clockwise, richer.",
-     "Then Expect Now Left", "here first-move"),
+     "Warning Then Expect Now Left", "here first-move"),
     ("", f"{FIRST}; {NOW} read H 8.3 6.2 22", 0,
      "Throttle screw: 15° (1/24 turn) clockwise, richer.",
-     "Then Expect Now Left", "here"),
+     "Warning Then Expect Now Left", "here"),
     ("--pressure 'working pressure=17:25 mbar'", f"{FIRST}; {NOW} next", 0,
      "Check the gas pressure first. Then throttle screw: 15° (1/24 turn) clockwise, richer.",
-     "Warning Then Expect Now Left", "pressure-unknown"),
+     "Warning Warning Then Expect Now Left", "pressure-unknown"),
     ("", f"{FIRST}; {NOW} turn throttle 1/24 cw", 0,
      "Wait 70 s more, then read CO2, O2, CO at high fire.",
-     "Expect Why Now Left", "not-steady"),
+     "Warning Expect Why Now Left", "not-steady"),
     ("", OVER, 0,
      "Not advised: Over the cap of 45° (1/8 turn) at a time. Watch CO: the last turn was over the cap. Wai",
-     "Warning Why Now Left", "large-turn"),
+     "Warning Warning Why Now Left", "large-turn"),
     ("", f"{OVER}; {NOW} next", 0,
      "Watch CO: the last turn was over the cap. Wait 2 min 25 s more, then read CO2, O2, CO at high fire.",
-     "Warning Why Now Left", "large-turn"),
+     "Warning Warning Why Now Left", "large-turn"),
     ("", f"{OVER}; {HIGH_CO}", 3,
      "BURNER OFF. Air the room. Never richer. CO at high fire is 1154 ppm air-free, over its limit of 400.",
      "Warning May Restore Now Left", "high-co large-turn"),
     ("", f"{OVER}; 10:09 read high 9.2 4.6 24", 0,
      "Change to low fire. Log it: run-at low.",
-     "Why Now Left", "other-unread"),
+     "Warning Why Now Left", "other-unread"),
     ("", f"{FIRST}; {NOW} turn throttle 1/12 cw; {NOW} turn throttle 1/12 cw", 0,
      "Not advised: Not steady yet: wait 1 min more and read. Watch CO: the last turn was over the cap. Wai",
-     "Warning Why Now Left", "large-turn"),
+     "Warning Warning Why Now Left", "large-turn"),
     ("", f"{FIRST}; {NOW} turn offset 1/24 cw", 0,
      "Not advised: The offset screw is set at low fire; the boiler is at high fire. Wait 1 min more, then",
-     "Warning Expect Why Now Left", "wrong-rate"),
+     "Warning Warning Expect Why Now Left", "wrong-rate"),
     ("", f"{FIRST}; {HIGH_CO}; {NOW} turn throttle 1/24 cw", 3,
      "Not advised: No turn until the stop is cleared. BURNER OFF. Air the room. Never richer. CO at high f",
      "STOP May Restore Now Left", "high-co"),
     ("", f"{FIRST}; {NOW} co 40; {NOW} co 900", 3,
-     "BURNER OFF. Air the room. Never richer. CO at high fire is 1187 ppm air-free, over its limit of 400.",
+     "BURNER OFF. Air the room. Never richer. CO at high fire is 1280 ppm air-free, over its limit of 400.",
      "Now Left", "high-co"),
     ("", f"{FIRST}; {NOW} run-at off --note 'locked out'", 0,
-     "Burner off: find out why first. Once it may run again: high fire. Log it: run-at high.",
-     "Why Now Left", "off"),
+     "Burner off (locked out). Once it may run again: high fire. Log it: run-at high.",
+     "Why Last Left", "off"),
     ("", f"{FIRST}; {NOW} run-at off; {NOW} read high 0.2 20.6 2", 0,
      "Burner off: find out why first. Once it may run again: high fire. Log it: run-at high.",
-     "Why Now Left", "off"),
+     "Why Last Left", "off"),
     ("", f"{FIRST}; {NOW} run-at off; {NOW} may throttle 1/24 cw", 3,
      "No: throttle screw: 15° (1/24 turn) clockwise, richer. The burner is off. Light it and take a reading first.",
-     "Now", "off-no-turn"),
+     "Last", "off-no-turn"),
     ("", f"{FIRST}; {NOW} run-at off; 10:07 run-at high; 10:08 read high 8.3 6.2 22", 0,
      "Wait 1 min more, then read CO2, O2, CO at high fire.",
-     "Expect Why Now Left", "just-lit"),
+     "Warning Expect Why Now Left", "just-lit"),
     ("", f"{FIRST}; {NOW} check 'working pressure' 17.4 mbar", 0,
      "Throttle screw: 15° (1/24 turn) clockwise, richer.",
-     "Then Expect Now Left Note", "here"),
+     "Warning Then Expect Now Left Note", "here"),
     ("", f"{FIRST}; {HIGH_CO}", 3,
      "BURNER OFF. Air the room. Never richer. CO at high fire is 1154 ppm air-free, over its limit of 400.",
      "STOP May Now Left", "high-co"),
@@ -466,7 +466,7 @@ ANSWERS = [
      "Now Next Left", "in-band"),
     (UNKNOWN, f"{LOW}; 10:10 next", 0,
      "Offset screw: 15° (1/24 turn) clockwise, way not sure yet.",
-     "Warning Then Expect Now Left", "here"),
+     "Warning Warning Then Expect Now Left", "here"),
     (UNKNOWN, f"{LOW}; 10:10 may throttle 1/24 cw", 3,
      "No: throttle screw: 15° (1/24 turn) clockwise, richer. The throttle screw is set at high fire; the b",
      "Now", "other-screw"),
@@ -536,7 +536,9 @@ def test_show_lists_what_to_look_at_first_and_the_way_back() -> None:
     job.note("no manometer", item="skipped stage", value="gas pressure", at=job.moment(job.events[-1].time))
     shown = at("10:08", "show")[1]
     assert "Skipped  gas pressure: no manometer\n" in shown
-    steps = shown[shown.index("  Look first (CO over its limit):") : shown.index("Restore  Throttle screw 22°")]
+    steps = shown[
+        shown.index("  Look first (CO over its limit):") : shown.index("Restore  If you give up: throttle screw 15°")
+    ]
     assert re.findall(r"^ {4}(\d) ", steps, re.MULTILINE)[:6] == list("123456")
     assert "Restore" in labels(at("10:07:40", "next")[1])
 

@@ -37,6 +37,9 @@ ENTRIES = [
     ("leaking", READ, {"event": "check", "item": "sample line", "value": "leaking"}),
     ("leaner", READ, {"event": "check", "item": "throttle clockwise", "value": "leaner"}),
     ('check "sample line" tight', READ, {"event": "check", "item": "sample line", "value": "tight"}),
+    ("check working pressure 19.8 mbar", READ, {"event": "check", "item": "working pressure", "value": "19.8"}),
+    ("check cause of CO mended", READ, {"event": "check", "item": "cause of CO", "value": "mended"}),
+    ("check maker's instructions yes", READ, {"event": "check", "item": "maker's instructions", "value": "yes"}),
     ('check "working pressure" 19.8 mbar', READ, {"event": "check", "value": "19.8", "unit": "mbar"}),
 ]
 REFUSED = [

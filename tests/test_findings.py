@@ -9,6 +9,7 @@ from replay import Made, Told, at_high, known_leaner, known_throttle, new_job
 
 from advisor import Job, RangeError
 from advisor.chemistry import fuels
+from advisor.log.check_items import CO_CAUSE, MENDED
 from advisor.report import answers as text
 from advisor.report.brief import first_line
 from advisor.response.reading_checks import co_limit_ppm, judge
@@ -259,14 +260,14 @@ STORIES: dict[str, Callable[[], object]] = {  # by what they show
     "a wrong gas pressure stops until it is right, and what was read at it does not count": lambda: (
         at_high(**PLATE).check("working pressure", 14.0, "mbar").says("halt pressure")
         .check("working pressure", 8.0, "in w.c.").wait(1).says("read", "-pressure").read("high", 8.3)
-        .says("turn", "-pressure")),
+        .says("run_at low", "-pressure")),
     "a leaking sample line stops until it is tight, and what was read on it does not count": lambda: (
         at_high().check("sample line", "leaking").says("halt sample-line-leak").wait(1).check("sample line", "tight")
         .wait(1).says("read", "-sample-line-leak").read("high", 8.3).says("run_at low")),
     "what was read at a wrong gas pressure does not count once it is right": lambda: (
         at_high(pressures={"working pressure": (17.0, 25.0, "mbar")}).check("working pressure", 15, "mbar").wait(1)
         .read("high", 8.3).says("halt pressure").check("working pressure", 20, "mbar").wait(1).says("read")
-        .read("high", 8.3).says("turn", "-pressure")),
+        .read("high", 8.3).says("run_at low", "-pressure")),
     "too large a pressure drop stands until pressure is measured again": lambda: (
         at_high(pressures=dict.fromkeys(("standing pressure", "working pressure"), (17.0, 25.0, "mbar")))
         .check("standing pressure", 21, "mbar").check("working pressure", 18, "mbar").wait(1)
@@ -280,7 +281,7 @@ STORIES: dict[str, Callable[[], object]] = {  # by what they show
     "plain air does not lift a stop for CO": lambda: (
         at_high().read("high", 8.3, 900.0, 6.2).wait(120).read("high", 0.1, 0, 20.8).says("halt high-co", "impossible")
         .wait(200).bare("high", 8.3, 6.2).says("halt high-co").at("low").at("high", 8.3, after_s=2).says("halt high-co")
-        .wait(240).read("high", 8.3).says("-halt", "-high-co")),
+        .wait(240).read("high", 8.3).says("halt co-climbing", "-high-co").check(CO_CAUSE, MENDED).says("-halt")),
     "a rich flame is not taken back by CO2 alone, and is the only stop": lambda: (
         at_high(8.1).read("high", 8.1, 5000.0, 0.2).says("halt rich", "-off-line", "-high-co").bare("high", 8.1)
         .says("halt rich", "-off-line", "-high-co").wait(240).read("high", 8.3).says("-halt", "-rich"),

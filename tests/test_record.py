@@ -262,6 +262,7 @@ def test_turns_are_told_one_by_one_and_net() -> None:
     made = record(told.wait(5).void(6).job)
     assert [turn.turns_cw for turn in made.turns] == [MARK, 1 / 4, -1 / 12]
     assert [turn.over_cap for turn in made.turns] == [False, True, True]  # net of what nobody has read yet
+    assert [turn.refused and turn.refused.code for turn in made.turns] == [None, "wait", None]
     assert made.net_turns_cw == {"throttle": pytest.approx(5 / 24), "offset": 0}
     assert [row.number for row in made.struck] == [6]
     assert made.steps == {"throttle": (), "offset": ()}

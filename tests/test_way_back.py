@@ -22,12 +22,16 @@ def test_nothing_turned_needs_no_way_back() -> None:
     assert backs(at_high(8.3).turn("throttle", 1 / 12).void()) == ()
 
 
-def test_the_way_back_undoes_the_net_turn_and_takes_up_the_play() -> None:
-    """At least the net turn, the other way, and at most the widest play beyond it; CO2 as found is named."""
-    (back,) = backs(at_high(8.3).throttle(1 / 12, 8.5).throttle(1 / 12, 8.9))
+def test_the_way_back_undoes_the_net_turn_and_takes_up_the_play_that_was_seen() -> None:
+    """The net turn the other way; beyond it at most the widest play, after turns both ways; CO2 as found is named."""
+    one_way = at_high(8.3).throttle(1 / 12, 8.5).throttle(1 / 12, 8.9)
+    (back,) = backs(one_way)
     assert (back.screw, back.as_found_pct) == ("throttle", 8.3)
     assert back.net_turns_cw == pytest.approx(1 / 6)
-    assert -1 / 6 - 1 / 16 <= back.turns_cw <= -1 / 6
+    assert back.turns_cw == pytest.approx(-1 / 6)
+    assert codes(back) == ["restore", "restore-reads"]
+    (back,) = backs(one_way.throttle(-1 / 24, 8.9).throttle(1 / 24, 8.9))
+    assert -1 / 6 - 1 / 16 <= back.turns_cw < -1 / 6
     assert back.play_turns == pytest.approx(-back.turns_cw - 1 / 6)
     assert codes(back) == ["restore", "restore-play", "restore-reads"]
 
@@ -43,7 +47,7 @@ def test_the_way_back_brings_a_boiler_with_play_nearer_than_the_net_turn() -> No
             found = site.settled_pct("high")
             told = Told().run_at("high")
             site.run_at("high")
-            for turn in (0.0, 1 / 24, 1 / 12, 1 / 12):
+            for turn in (0.0, 1 / 24, 1 / 12, 1 / 12, -1 / 12, 1 / 12):
                 if turn:
                     site.turn("throttle", turn)
                     told.turn("throttle", turn)

@@ -107,6 +107,10 @@ def of_co() -> Iterator[Told]:
     yield Told().run_at("high").wait(150).run_at("off").wait(20).bare("high", 0.2, 20.5, 300.0)
     yield at_high().read("high", 8.3, 160.0).wait(20).read("high", 8.3, 220.0)
     yield at_high().read("high", 8.3, 160.0).wait(20).read("high", 8.3, 220.0).run_at("off").wait(20)
+    yield at_high().throttle(1 / 24, 8.5, co=160.0).wait(20).turn("throttle", 1 / 24).wait(5)
+    yield at_high().turn("throttle", 1 / 24).wait(20).read("high", 8.5, 200.0).wait(10).read("high", 8.6, 280.0)
+    yield at_high().check("smell of gas", "yes")
+    yield at_high().read("high", 8.3, 900.0).run_at("off").wait(20).check("cause of CO", "mended").wait(5)
     strict = at_high(co_limit_ppm_air_free=100).read("high", 8.3, 45.0)
     yield strict
     yield (
@@ -148,6 +152,10 @@ def said() -> list[Said]:
     found += [each for job in more() for each in recorded(job)]
     found += noted(at_high().check("noise", "loud"), 300) + noted(at_high(), 100)
     found += noted(at_high().check("standing pressure", "20 mbar"), 300)
+    found += noted(at_high().run_at("low").wait(5).check("working pressure", "20 mbar"), 300)
+    remark = at_high()
+    remark.job.note("off for lunch", at=remark.wait(5).now)
+    found += noted(remark, 300)
     # made only where they are said
     by_hand = {
         "flue-loss": {"loss_pct": 2.1}, "way-out-start": {"screw": "throttle"}, "co-first-lit": {},
@@ -229,7 +237,10 @@ def test_stops_for_co_name_the_burner_and_the_air_of_the_room(said: list[Said]) 
     for stop in stops:
         for voice in VOICES:
             text = " ".join((finding_text(stop, voice), *further_steps(stop.code))).lower()
-            if "before" in stop.variant:  # CO was read again since
+            if "before" in stop.variant or stop.severity != "halt":  # CO was read again since
+                continue
+            if stop.code in ("co-climbing", "richer-in-co"):  # CO below its limit: what is barred is said
+                assert "burner off" in text
                 continue
             assert "burner off" in text or "burner stays off" in text
             assert "air the room" in text
@@ -239,7 +250,7 @@ def test_stops_for_co_name_the_burner_and_the_air_of_the_room(said: list[Said]) 
 
 BEGINS = {  # by when CO was read: what the stop begins with
     "now": "BURNER OFF. Air", "lighting": "BURNER OFF unless it falls at once. Air",
-    "at_once": "BURNER OFF AT ONCE. Air", "off": "BURNER STAYS OFF. Air", "before": "Never richer; ",
+    "at_once": "BURNER OFF AT ONCE. Air", "off": "BURNER STAYS OFF. Air", "before": ("CO at", "The flame was rich"),
 }  # fmt: skip
 
 

@@ -16,10 +16,17 @@ from advisor.cli.terminal import Stop, Terminal, prompt_width
 from advisor.decision.answers import Advice, Verdict
 from advisor.dialogue import moments, new_job, taken_up, waits
 from advisor.dialogue.after_entry import at_once, comes_to, proof_comes_to
-from advisor.dialogue.asked import Asked, Standing, co_stops, say_above, say_then, say_trouble, standing
-from advisor.dialogue.entries import Entry, parse_at_any_time, parse_entry, parse_may, parse_question, skip_stage
+from advisor.dialogue.asked import Asked, Standing, is_urgent, say_above, say_then, say_trouble, standing
+from advisor.dialogue.entries import (
+    Entry,
+    parse_at_any_time,
+    parse_entry,
+    parse_may,
+    parse_question,
+    remark,
+    skip_stage,
+)
 from advisor.dialogue.prompts import (
-    GAS_SMELL,
     HELP,
     OTHERS,
     Prompt,
@@ -63,6 +70,7 @@ class Guide:
         self._announced: Stage | None = None
         self._cautioned: set[str] = set()
         self._above = ""  # answers since the last entry: they stand on the screen
+        self._stop = ""  # the stop whose steps were said last
 
     def run(self) -> None:
         """Ask until the visit is over or the user leaves. Raises LogError where the log can't be read."""
@@ -112,11 +120,16 @@ class Guide:
                 with suppress(AskAnew):
                     self._log(taken_up.found(now))
                 return
-            if entry := parse_at_any_time(typed, running):
-                with suppress(AskAnew):
-                    self._log(entry)
-            elif command_of(typed) == "stop":
-                raise Stop
+            with suppress(AskAnew):
+                if self._common(typed, taken_up.WHY):
+                    continue
+                try:
+                    if entry := parse_at_any_time(typed, running):
+                        self._log(entry)
+                        return  # what was read of a flame says that it burns
+                    self._say(f"'{typed}': first how it runs, high, low or off.")
+                except RangeError as error:
+                    self._say(str(error))
 
     # ---- what the log asks now
 
@@ -133,7 +146,7 @@ class Guide:
         self._stage = state.stage
         try:
             if not asked.urgent:
-                if co_stops(self.advice):
+                if is_urgent(self.advice):
                     self._show("\n".join(wrapped(answers.say_stop(self.advice.stops[0], "guide"))))
                 self._announce(state)
             if asked.question:
@@ -184,7 +197,9 @@ class Guide:
     def _due(self, asked: Asked) -> None:
         """A reading, a turn or a change of rate, and what was done instead."""
         assert asked.advice
-        self._show("\n".join(say_above(self.stands, "guide")))
+        stop = self.advice.stops[0].text if self.advice.stops else ""
+        self._show("\n".join(say_above(self.stands, "guide", steps=not stop or stop != self._stop)))
+        self._stop = stop
         self._say(say_trouble(self.stands))
         made = self._entry(asked.advice, asked.why)
         if asked.proof and made and made.event == "reading":
@@ -238,12 +253,16 @@ class Guide:
             if self._common(typed, why):
                 continue
             takes_three = question is not None and question.item == METER_GAS
-            changes_rate = (
-                advice is not None and advice.action == "run_at"
-            )  # then the figures are of the rate it comes to
-            if not (takes_three or (changes_rate and typed[:1].isdigit())) and (
-                entry := parse_at_any_time(typed, self.situation.firing)
-            ):
+            changes_rate = advice is not None and advice.action == "run_at"
+            if (takes_three or changes_rate) and typed[:1].isdigit():
+                return typed  # figures of the rate it comes to
+            word, _, figure = typed.lower().partition(" ")
+            if question is not None and word in question.check.choices and not any(map(str.isalpha, figure[:1])):
+                return typed  # other appliances: off 19.8
+            if entry := parse_at_any_time(typed, self.situation.firing):
+                lit_or_not = changes_rate and self.situation.firing is None and typed.lower().startswith("co ")
+                if lit_or_not and self._reason("Does the burner burn now? (yes, no)").lower() in ("yes", "y"):
+                    return typed[3:]
                 self._take_at_any_time(entry)
             return typed
 
@@ -262,10 +281,9 @@ class Guide:
             case "skip":
                 self._skip()
             case "note":
-                self._log(lambda job, at: job.note(typed[5:], at=at))
-            case "gas":
-                self._say(GAS_SMELL)
-                self._log(lambda job, at: job.note(typed, at=at))
+                self._log(remark(typed[5:]))
+            case "alarm":
+                self._log(remark(typed))
         raise AskAnew
 
     def _back(self) -> None:

@@ -19,6 +19,7 @@ from advisor.dialogue import entries, new_job
 from advisor.dialogue.after_entry import after_entry
 from advisor.dialogue.entries import Turn, log_turn
 from advisor.dialogue.moments import moment_to_answer, parse_time
+from advisor.dialogue.prompts import alarm_of
 from advisor.errors import AdvisorError, LogError, RangeError
 from advisor.job import Job
 from advisor.job_setup.setup import VISITS
@@ -200,14 +201,17 @@ def check(
 ) -> None:
     """Log a check: a gas pressure, the sample line, which way a screw works."""
     with entry(log, at) as job:
-        job.check(item_of(item), value, unit, at=parse_time(at), note=note)
+        if not entries.is_known(item_of(item), job) and alarm_of(f"{item} {value}"):
+            entries.log_remark(job, f"{item} {value}", parse_time(at))
+        else:
+            job.check(item_of(item), value, unit, at=parse_time(at), note=note)
 
 
 @command()
 def note(log: Log, words: Annotated[str, argument("WORDS", "The remark.")], at: At = None) -> None:
     """Log a remark."""
     with entry(log, at) as job:
-        job.note(words, at=parse_time(at))
+        entries.log_remark(job, words, parse_time(at))
 
 
 @command()
@@ -461,6 +465,7 @@ def as_text(record: dict[str, Any]) -> str:
 def main() -> None:
     """Run the command line; the one place where errors turn into exit codes."""
     terminal.open_streams()
+    terminal.keep_memory()
     logging.getLogger("matplotlib").setLevel(logging.ERROR)  # that no font cache can be kept is no news for the user
     try:
         app()

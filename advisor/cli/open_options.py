@@ -10,6 +10,7 @@ from advisor.chemistry import fuels
 from advisor.errors import RangeError
 from advisor.job_setup import band_check
 from advisor.job_setup.setup import JobSetup
+from advisor.job_setup.typed_values import parse_fuel as built_in_fuel
 from advisor.screws import FIRINGS, Firing
 
 SETTABLE = (
@@ -35,7 +36,7 @@ def parse_mixture(words: str) -> dict[str, float]:
 def parse_fuel(name: str, mixture: str | None) -> fuels.Fuel:
     """A built-in fuel, or under a name of its own the mixture of these parts. Raises RangeError."""
     if not mixture:
-        return fuels.by_name(name)
+        return built_in_fuel(name)
     parts = parse_mixture(mixture)
     try:
         known = fuels.by_name(name).name

@@ -6,6 +6,7 @@ no terminal, or NO_COLOR or TERM=dumb is set, the wait is counted in plain lines
 A thread of its own reads what is typed, so that a line is heard while a wait runs, on every system alike.
 """
 
+import ctypes
 import io
 import os
 import queue
@@ -21,6 +22,7 @@ from advisor.report.layout import width, wrapped
 from advisor.wording.numbers import say_seconds
 
 ANSWER_WIDTH = 14  # columns left for the answer beside the question
+KEPT_BYTES = 2**30
 PLAIN_EVERY_S = 15.0  # how often a wait in plain lines says what is left
 LOOK_EVERY_S = 0.2
 REDRAW_EVERY_S = 1.0
@@ -30,6 +32,16 @@ UNREADABLE = "\ufffd"  # in place of bytes that are not UTF-8
 REDRAW_ABOVE = (
     "\x1b7\x1b[1A\r{}\x1b[K\x1b8"  # the line above the cursor, which stays where it is: ECMA-48 and DEC private
 )
+
+
+def keep_memory() -> None:
+    """Have the C library reuse freed memory instead of asking the system anew for each array: a fifth of an answer.
+
+    Only glibc knows these two settings; elsewhere nothing changes.
+    """
+    with suppress(AttributeError, OSError, TypeError):
+        for trim_or_map in (-1, -3):  # M_TRIM_THRESHOLD, M_MMAP_THRESHOLD of mallopt(3)
+            ctypes.CDLL(None).mallopt(trim_or_map, KEPT_BYTES)
 
 
 def open_streams() -> None:

@@ -16,6 +16,7 @@ from advisor.decision.way_out import WayOut, ways_out
 from advisor.diagnosis.carbon_monoxide import co_due_anew, flames_with_co
 from advisor.diagnosis.findings import find, outlier_data
 from advisor.job_setup.setup import CHANGES_VALVE
+from advisor.log.check_items import CO_CAUSE, MENDED
 from advisor.messages import Finding, Reason
 from advisor.response.fitted import gain_at_present
 from advisor.response.predictive import Mixture
@@ -91,7 +92,9 @@ def _first(guards: Iterable[Guard], case: Case) -> Advice | None:
 def stop(case: Case) -> Advice | None:
     """A finding that halts the job."""
     if any(finding.severity == "halt" for finding in case.findings):
-        return _answer(case, "halt")
+        mended = [row.at_s for row in case.situation.checks(CO_CAUSE) if row.event.value == MENDED]
+        told = case.situation.off is not None and max(mended, default=0.0) > case.situation.off.at_s
+        return _answer(case, "halt", *([Reason("cause-told")] if told else []))
     return None
 
 

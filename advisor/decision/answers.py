@@ -62,6 +62,11 @@ class Advice:
         """Whether CO alone is what is to be read."""
         return self.action == "read" and (self.due("co-first") or self.due("co-first-lit"))
 
+    @property
+    def stopped_before(self) -> bool:
+        """Whether the stop is of CO before the burner was lit again: a steady reading clears it."""
+        return self.action == "halt" and self.stops[0].is_past
+
     def due(self, code: str) -> bool:
         """Whether this reason is among those of the answer."""
         return any(reason.code == code for reason in self.why)

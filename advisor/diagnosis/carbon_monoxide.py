@@ -1,5 +1,6 @@
 """Carbon monoxide over a whole visit: what stands of it, whether it climbs, where it passed its limit."""
 
+from itertools import pairwise
 from typing import Any, NamedTuple
 
 from advisor.job_setup.setup import JobSetup
@@ -9,12 +10,13 @@ from advisor.messages import SEVERITIES, Finding
 from advisor.response import reading_checks
 from advisor.response.reading_checks import When, co_air_free_ppm, co_as_stated, co_bar_ppm, co_limit_ppm, mostly_air
 from advisor.response.situation import Situation, Struck
-from advisor.screws import OFF, Firing
+from advisor.screws import OFF, SCREW_FOR, SCREWS, Firing, Screw
 
 CO_STOPS = (
     "rich",
     "high-co",
     "co-rises",
+    "richer-in-co",
     "co-no-flame",
     "co-climbing",
 )  # codes of findings that stop a job for carbon monoxide
@@ -106,11 +108,12 @@ def bars_richer(situation: Situation, firing: Firing) -> bool:
 def co_ceiling(situation: Situation, firing: Firing) -> CoCeiling | None:
     """The least CO2 at which CO was over its limit at this rate in this session; None where it never was.
 
-    A later settled reading at as much CO2 with CO under half the limit lifts it, and so does the check that its cause
-    is mended: CO that is gone at less CO2 comes back with the next turn richer.
+    The check that its cause is mended lifts it, or a word on the cause as the burner is lit again; where its reading
+    was not steady, also a later settled one at as much CO2 with CO under half the limit. CO that is gone at less CO2
+    comes back with the next turn richer.
     """
     setup, ceiling = situation.setup, None
-    step = setup.display_step_pct / 2
+    step, known = setup.display_step_pct / 2, {row.number for row in situation.co_readings(firing)}
     for row in _since_mended(situation, firing):
         if row.event.co2_pct is None:
             continue
@@ -119,7 +122,7 @@ def co_ceiling(situation: Situation, firing: Firing) -> CoCeiling | None:
         if air_free > limit and (ceiling is None or co2 < ceiling.co2_pct):
             ceiling = CoCeiling(co2, air_free, row.number)
         proven = row.number in situation.tracker.proven and air_free <= limit * setup.policy.co_near_share
-        if ceiling is not None and proven and co2 >= ceiling.co2_pct - step:
+        if ceiling is not None and proven and ceiling.row not in known and co2 >= ceiling.co2_pct - step:
             ceiling = None
     return ceiling
 
@@ -165,19 +168,44 @@ def co_climb(situation: Situation, firing: Firing) -> dict[str, Any] | None:
 
 
 def co_rises(situation: Situation, firing: Firing) -> list[Finding]:
-    """CO over what bars a turn richer, by a settled reading, that goes on rising with no turn made."""
-    policy = situation.policy
+    """CO over what bars a turn richer, by a settled reading, that goes on rising with no turn made.
+
+    No turn and no change of rate lifts it: a later reading does, or a new start.
+    """
+    policy, read = situation.policy, flames_with_co(situation, firing)
+    last_s = read[-1].at_s if read else 0.0
+    if not read or (last_s < situation.tracker.started_s and situation.off is None):
+        return []
     changes = [row.at_s for row in situation.rows if row.event.event in ("turn", "firing") and row.event.firing != OFF]
-    since_s = max(changes, default=0.0)
-    rows = [row for row in flames_with_co(situation, firing) if row.at_s > since_s and not _just_lit(situation, row)]
-    if len(rows) < 2 or rows[-2].number not in {row.number for row in situation.co_readings(firing)}:
-        return []  # on the way to a new level CO rises with CO2
+    since_s = max((at_s for at_s in changes if at_s < last_s), default=0.0)
+    rows = [row for row in read if row.at_s > since_s and not _just_lit(situation, row)]
+    if len(rows) < 2:
+        return []
+    turned = sum(turn.event.turns_cw or 0.0 for turn in situation.of("turn") if turn.at_s == since_s)
+    richer = turned * situation.belief.model.toward_richer[SCREW_FOR[firing]] > 0
+    if not richer and rows[-2].number not in {row.number for row in situation.co_readings(firing)}:
+        return []  # on the way to a new level CO rises with CO2; after a turn richer that is reason enough
     over = all(_air_free(situation, row.event) > co_bar_ppm(situation.setup, row.event) for row in rows[-2:])
     before, now = (row.event.co_ppm or 0.0 for row in rows[-2:])
     if not over or now < policy.co_rise_times * before or now - before < policy.co_climb_ppm:
         return []
-    variant = "off" if situation.off is not None else "now"
+    variant = "off" if situation.off is not None else "turned" if richer else "now"
     return [Finding("co-rises", "halt", firing, variant=variant, data={"before": before, "now": now})]
+
+
+def richer_in_co(situation: Situation, firing: Firing) -> list[Finding]:
+    """A turn that was made richer though CO barred it, until it is turned back or CO is read again at that rate."""
+    read = flames_with_co(situation, firing)
+    stopped = any(map(stops_for_co, co_standing(situation, firing)))
+    if not read or stopped or not bars_richer(situation, firing):
+        return []
+    moved: tuple[Screw, ...] = ("throttle",) if firing == "high" else SCREWS
+    richer, belief = [], situation.belief
+    for screw in moved:
+        net = situation.net_turns_cw(screw, read[-1].at_s) * belief.model.toward_richer[screw]
+        if net > 0 and belief.reversed_chance(screw) < situation.policy.doubted_way:
+            richer.append(screw)
+    return [Finding("richer-in-co", "halt", firing, screw) for screw in richer[:1]] if situation.off is None else []
 
 
 def was_over_limit(situation: Situation, firing: Firing) -> bool:
@@ -246,8 +274,10 @@ def _in_session(situation: Situation, firing: Firing) -> list[Row]:
 
 
 def _since_mended(situation: Situation, firing: Firing) -> list[Row]:
-    """The same in this session, since the cause of CO was last said to be mended."""
+    """The same in this session, since the cause of CO was last said to be mended, if only as it was lit again."""
     mended_s = [row.at_s for row in situation.checks(CO_CAUSE) if row.event.value == MENDED]
+    starts = ((was.event.firing == OFF and lit.event.note, lit.at_s) for was, lit in pairwise(situation.of("firing")))
+    mended_s += [at_s for told, at_s in starts if told]
     return [row for row in _in_session(situation, firing) if row.at_s >= max(mended_s, default=0.0)]
 
 

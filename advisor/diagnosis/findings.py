@@ -13,13 +13,18 @@ from advisor.diagnosis.carbon_monoxide import (
     co_rises,
     co_standing,
     co_without_flame,
+    richer_in_co,
     said_when,
+    stops_for_co,
 )
 from advisor.errors import RangeError
 from advisor.job_setup.setup import JobSetup
 from advisor.log.check_items import (
+    ALARM_SOUNDS,
+    ALARMS,
     CHECK_ITEMS,
     CO_ALARM,
+    GAS_SMELL,
     LEAKING,
     OPENED_JOINTS,
     PRESSURE_DROP,
@@ -49,11 +54,11 @@ def find(situation: Situation) -> tuple[Finding, ...]:
 def _urgency(finding: Finding) -> int:
     """Place of a stop among stops: a gas leak, what puts the burner off, the room's CO alarm, the rest, CO that was."""
     item, value = finding.data.get("item"), finding.data.get("value")
-    if finding.code == "not-ready" and item in GAS_TIGHT and value == LEAKING:
+    if finding.code == "not-ready" and (item == GAS_SMELL or (item in GAS_TIGHT and value == LEAKING)):
         return 0
     if finding.code in CO_STOPS:
         return 4 if finding.is_past else 1
-    return 2 if item == CO_ALARM else 3
+    return 2 if item in (CO_ALARM, ALARM_SOUNDS) else 3
 
 
 def of_readings(situation: Situation) -> list[Finding]:
@@ -91,7 +96,8 @@ def wrong_answer(situation: Situation) -> list[Finding]:
             continue  # what a hand-edited log holds in an answer's place says nothing
         if name == PRESSURE_DROP and any(at_s > answer.row.at_s for at_s in measured_s(situation)):
             continue  # measured again since
-        found.append(Finding("not-ready", "halt", variant=answer.problem.variant, data=answer.problem.data))
+        variant = "alarm" if name in ALARMS else answer.problem.variant
+        found.append(Finding("not-ready", "halt", variant=variant, data=answer.problem.data))
     return found
 
 
@@ -230,11 +236,13 @@ def drift(situation: Situation) -> list[Finding]:
 
 def carbon_monoxide(situation: Situation) -> list[Finding]:
     """CO that rises by itself, or climbs, at either rate; CO where there is no flame."""
-    rises = [finding for firing in FIRINGS for finding in co_rises(situation, firing)]
+    over = {finding.firing for firing in FIRINGS for finding in co_standing(situation, firing) if stops_for_co(finding)}
+    rises = [finding for firing in FIRINGS if firing not in over for finding in co_rises(situation, firing)]
+    turned = [finding for firing in FIRINGS for finding in richer_in_co(situation, firing)] if not rises else []
     found = [finding for firing in FIRINGS for finding in co_by_itself(situation, firing)]
     known = {finding.firing for finding in found}
     found += [f for firing in FIRINGS if firing not in known for f in co_climbs(situation, firing)]
-    return [*co_without_flame(situation), *rises, *found]
+    return [*co_without_flame(situation), *rises, *turned, *found]
 
 
 def screws(situation: Situation) -> list[Finding]:

@@ -53,7 +53,7 @@ class WayBack:
 
 
 def way_back(situation: Situation) -> tuple[WayBack, ...]:
-    """How to put the turned screws back as found, the play counted in.
+    """How to put the turned screws back as found, the play counted in where turns both ways have shown it.
 
     Of all turns in steps of FINEST_TURNS the one after which the screw's effective position is expected nearest to as
     found, by the squared distance over all hypotheses; none where none is nearer by a step. Own derivation.
@@ -73,6 +73,8 @@ def way_back(situation: Situation) -> tuple[WayBack, ...]:
         stay = miss[most] <= miss.min() + FINEST_TURNS**2
         wanted = 0.0 if stay else float(tried[miss.argmin()]) * belief.model.toward_richer[screw]
         net = situation.net_turns_cw(screw)
+        if len({(turn.event.turns_cw or 0.0) > 0 for turn in turns}) == 1:
+            wanted = -net  # the play is a guess; what CO2 must read says the rest
         more = abs(wanted) - abs(net) if wanted * net < 0 else abs(wanted)
         play = more if more > FINEST_TURNS / 2 else 0.0
         richer = wanted * belief.model.toward_richer[screw] > 0

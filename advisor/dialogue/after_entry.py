@@ -11,6 +11,7 @@ from advisor.job import Job
 from advisor.log.check_items import AIR_C, CALIBRATED, INPUT_RATE, STANDING, WORKING
 from advisor.log.events import still_valid
 from advisor.messages import Finding, Reason
+from advisor.procedure.stages import STAGES, questions_of
 from advisor.report.show import calibration_reasons, input_reasons, say_flue
 from advisor.response.situation import Situation
 from advisor.screws import Firing
@@ -22,6 +23,8 @@ _AT_ONCE = {  # by event
     "reading": ("co2-alone", "co-rising", "co-by-itself", "co-climbs"),
 }
 
+_READ_AT: dict[str, Firing | None] = {STANDING: None, WORKING: "high"}
+
 
 def after_entry(job: Job, moment: datetime | None) -> tuple[datetime, list[Finding]]:
     """The moment to answer for after an entry was made for `moment` (None: now), and what is to be noted on it.
@@ -30,9 +33,21 @@ def after_entry(job: Job, moment: datetime | None) -> tuple[datetime, list[Findi
     """
     made, notes = job.events[-1], []
     if made.event == "check" and not is_known(made.item, job):
-        notes.append(Finding("unknown-check", "note", data={"item": made.item, "known": ", ".join(WITH_EFFECT)}))
+        stage = next((each for each in STAGES if made.item.lower() in (each.name, each.words.called)), None)
+        known = [each.item for each in questions_of(stage, job.setup)] if stage else WITH_EFFECT
+        notes.append(Finding("unknown-check", "note", data={"item": made.item, "known": ", ".join(known)}))
+    if (
+        made.event == "note"
+        and not made.item
+        and job.situation(made.time).firing
+        and "off" in made.note.lower().split()
+    ):
+        notes.append(Finding("note-off", "note"))
     if made.item in (STANDING, WORKING) and made.item not in job.situation(made.time).setup.pressures:
         notes.append(Finding("not-compared", "note", data={"item": made.item}))
+    if made.item in _READ_AT and _READ_AT[made.item] != (firing := job.situation(made.time).firing):
+        ran = f"at {firing} fire" if firing else "with the burner off"
+        notes.append(Finding("pressure-when", "note", variant=made.item.partition(" ")[0], data={"ran": ran}))
     last = max(event.time for event, stands in zip(job.events, still_valid(job.events), strict=True) if stands)
     if moment is None or moment >= last:
         return moment or moment_to_answer(None, job.ended), notes

@@ -17,6 +17,7 @@ from advisor.report import answers, brief
 from advisor.report.layout import listed
 from advisor.response.situation import Situation
 from advisor.screws import Firing
+from advisor.wording import further_steps
 from advisor.wording.numbers import say_seconds
 from advisor.wording.templates import Voice
 
@@ -74,13 +75,13 @@ def standing(job: Job, at: datetime, voice: Voice = "guide") -> Standing:
     return Standing(case, advice, progress, progress.current, _asked(case, advice, progress.current, voice))
 
 
-def co_stops(advice: Advice) -> bool:
-    """Whether CO stops the work."""
-    return any(map(stops_for_co, advice.findings))
+def is_urgent(advice: Advice) -> bool:
+    """Whether CO, a smell of gas or an alarm stops the work: nothing else is asked then."""
+    return any(stops_for_co(finding) or finding.variant == "alarm" for finding in advice.stops)
 
 
-def say_above(now: Standing, voice: Voice) -> list[str]:
-    """The answer that stands above what is asked, in lines; none at a question."""
+def say_above(now: Standing, voice: Voice, *, steps: bool = True) -> list[str]:
+    """The answer that stands above what is asked, in lines; none at a question. `steps` as in `say_next`."""
     advice, lines = now.advice, []
     if now.asked is None or not now.asked.answers:
         return []
@@ -89,7 +90,7 @@ def say_above(now: Standing, voice: Voice) -> list[str]:
         lines = [*answers.say_findings(advice.findings, ("warn",), voice), *brief.say_now(now.case)]
         lines += listed("Why", why)
     elif advice.action != "wait":
-        lines = brief.say_next(now.case, advice, now.progress, voice).splitlines()
+        lines = brief.say_next(now.case, advice, now.progress, voice, steps=steps).splitlines()
     return lines
 
 
@@ -112,7 +113,7 @@ def _asked(case: Case, advice: Advice, state: StageState | None, voice: Voice) -
     if state is None or state.step is None:
         return None
     step, situation = state.step, case.situation
-    if co_stops(advice) and state.stage not in (CLOSE, RECORD):  # there the boiler may be left with it, out of service
+    if is_urgent(advice) and state.stage not in (CLOSE, RECORD):  # there the boiler may be left with it, out of service
         return replace(_setting(situation, advice, voice), urgent=True)
     if step.question:
         return Asked(step.question.words.why, step.question)
@@ -132,12 +133,22 @@ def _proving(situation: Situation, firing: Firing) -> Asked:
     return Asked(WHY_PROVE, advice=Advice("read", firing=firing), wait_s=wait_s, proof=firing)
 
 
+def _lit_after_a_stop(situation: Situation, advice: Advice) -> bool:
+    """Whether it burns again after CO stopped the job, and CO was read: what clears the stop is waited for."""
+    read = situation.of("reading")[-1:]
+    lit = advice.stopped_before and situation.firing is not None
+    return lit and bool(read) and read[0].at_s > situation.tracker.started_s
+
+
 def _setting(situation: Situation, advice: Advice, voice: Voice) -> Asked:
     """What the advice says. A reading on the way is heard in the wait, which is counted whole."""
-    wait_s = situation.wait_left_s if advice.action == "wait" or advice.due("interim") else 0.0
+    waits_on = advice.action == "wait" or advice.due("interim") or _lit_after_a_stop(situation, advice)
+    wait_s = situation.wait_left_s if waits_on else 0.0
     if wait_s > 0 and not waits.was_cut_short(situation):
         return Asked(others(voice), advice=advice, wait_s=wait_s)
     why = [in_words(reason, voice) for reason in advice.why]
+    if advice.action == "halt" and advice.stops:
+        why += further_steps(advice.stops[0].code)
     if situation.tracker.open_shortfalls and advice.action not in ("halt", "run_at"):
         advice, why = Advice("read", firing=situation.firing), [LINE_TEST.words.why]  # Enter alone turns nothing
     return Asked(" ".join(filter(None, [*why, others(voice)])), advice=advice, answers=True)

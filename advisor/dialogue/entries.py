@@ -11,7 +11,7 @@ from advisor.chemistry import gas_meter
 from advisor.decision.answers import Advice, Verdict
 from advisor.diagnosis.carbon_monoxide import stops_for_co
 from advisor.dialogue.moments import parse_time
-from advisor.dialogue.prompts import READING, in_words
+from advisor.dialogue.prompts import READING, alarm_of, in_words
 from advisor.errors import RangeError
 from advisor.job import Job
 from advisor.log import check_items
@@ -25,6 +25,7 @@ NEEDS_CAUSE = "CO put the burner off: say what was found and mended with the rat
 WITH_EFFECT = (check_items.STANDING, check_items.WORKING, check_items.SAMPLE_LINE,
                *map(check_items.clockwise_item, SCREWS), check_items.CO_CAUSE, check_items.SERIAL)  # fmt: skip
 _NOTHING = ("0", "no", "n", "none", "nothing")  # was turned; a CO2 of 0 is no reading of a flame
+_PRESSURE = re.compile(r"(?:(?:running|off|none)\s+)?([\d.,]+\s*(?:[A-Za-z][A-Za-z.2 ]*)?)")
 _NUMBERS = re.compile(r"[\d.,]+(\s+[\d.,]+){0,2}")
 
 READ = ("CO2", "O2", "CO")  # in this order
@@ -121,7 +122,7 @@ def parse_may(typed: str, firing: Firing | None) -> Turn | None:
 
 
 def parse_at_any_time(typed: str, firing: Firing | None) -> Entry | None:
-    """What may be typed at every prompt and during every wait: CO, burner off, a whole reading; None for other words.
+    """What may be typed at every prompt and in every wait: CO, burner off, a reading, a known check; None for others.
 
     Raises RangeError for what begins like one of these and is none.
     """
@@ -133,7 +134,7 @@ def parse_at_any_time(typed: str, firing: Firing | None) -> Entry | None:
         return lambda job, at: job.run_at(OFF, at=at, note=rest.strip())
     if firing and _NUMBERS.fullmatch(typed) and len(typed.split()) == 3:
         return _reading(typed, firing)
-    return None
+    return _check(typed) if word.lower() == "check" and _check_words(typed)[0] in check_items.CHECK_ITEMS else None
 
 
 def parse_entry(typed: str, advice: Advice, firing: Firing | None) -> Entry:
@@ -151,9 +152,11 @@ def parse_entry(typed: str, advice: Advice, firing: Firing | None) -> Entry:
         return _run_and_read(typed, advice.firing)
     if entry := parse_at_any_time(typed, firing):
         return entry
+    if measured := wrong_pressure(advice) and _PRESSURE.fullmatch(typed):
+        return _measured_again(str(advice.stops[0].data["item"]), measured[1])
     if low == "co2" and firing:
         return _reading(typed.partition(" ")[2], firing)
-    if advice.asks_co and not rest and _NUMBERS.fullmatch(typed):
+    if (advice.asks_co or (advice.stopped_before and firing)) and not rest and _NUMBERS.fullmatch(typed):
         return parse_at_any_time(f"co {typed}", firing) or _as_advised(advice)
     if not rest and low in _NOTHING:
         raise RangeError("Then nothing was logged. Read again, or type what was turned.")
@@ -180,9 +183,37 @@ def parse_entry(typed: str, advice: Advice, firing: Firing | None) -> Entry:
     return lambda job, at: log_turn(job, turn, made_at or at)
 
 
+def wrong_pressure(advice: Advice) -> bool:
+    """Whether a gas pressure stops the job first: then it is what is measured next."""
+    return advice.action == "halt" and advice.stops[0].code == "pressure"
+
+
+def _measured_again(item: str, words: str) -> Entry:
+    def log(job: Job, at: datetime) -> None:
+        setup = job.situation(at).setup
+        check = check_items.check_item(item, setup)
+        assert check
+        job.check(item, *check_items.parse_answer(check, words, setup, at.date()), at=at)
+
+    return log
+
+
+def remark(words: str) -> Entry:
+    """A remark; a smell of gas or an alarm in it is logged as what it is."""
+    return lambda job, at: log_remark(job, words, at)
+
+
+def log_remark(job: Job, words: str, at: datetime | None) -> None:
+    """Log a remark; a smell of gas or an alarm in it as what it is."""
+    if alarm := alarm_of(words):
+        job.check(*alarm, at=at, note=words)
+    else:
+        job.note(words, at=at)
+
+
 def needs_cause(advice: Advice, firing: Firing | None) -> bool:
-    """Whether the burner is off and CO stops the job: it is not lit again without a word on the cause."""
-    return firing is None and any(map(stops_for_co, advice.findings))
+    """Whether the burner is off, CO stops the job and no cause was told: it is not lit again without a word on it."""
+    return firing is None and any(map(stops_for_co, advice.findings)) and not advice.due("cause-told")
 
 
 def run_again(rate: Firing, words: str, advice: Advice, firing: Firing | None) -> Entry:
@@ -275,15 +306,22 @@ def _one_word(word: str, firing: Firing | None) -> Entry | None:
     return None
 
 
-def _check(typed: str) -> Entry:
+def _check_words(typed: str) -> list[str]:
+    """What is checked, and how it is, of "check working pressure 19.8 mbar"; a known name needs no quotes."""
     try:
-        words = shlex.split(typed)[1:]
+        words = shlex.split(typed.replace("'", r"\'"))[1:]
     except ValueError:
         raise RangeError("a quote is not closed: close it, or leave it out") from None
-    if len(words) not in (2, 3):
-        raise RangeError('check needs what and how it is: check "working pressure" 19.8 mbar')
+    for end in range(len(words) - 1, 0, -1):
+        if (item := check_items.item_of(" ".join(words[:end]))) in check_items.CHECK_ITEMS:
+            return [item, *words[end:]]
+    return words or [""]
 
-    words[0] = check_items.item_of(words[0])
+
+def _check(typed: str) -> Entry:
+    words = _check_words(typed)
+    if len(words) not in (2, 3):
+        raise RangeError("check needs what and how it is: check working pressure 19.8 mbar")
 
     def log(job: Job, at: datetime) -> None:
         if not is_known(words[0], job):  # here a remark has a word of its own

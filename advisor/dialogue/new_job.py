@@ -13,6 +13,7 @@ from advisor.errors import RangeError
 from advisor.job import Job
 from advisor.job_setup import band_check
 from advisor.job_setup.setup import VISITS, JobSetup
+from advisor.job_setup.typed_values import parse_fuel
 from advisor.response.earlier_visit import next_setup
 from advisor.screws import FIRINGS, Firing
 
@@ -54,7 +55,7 @@ class Opening:
     @property
     def fuel(self) -> fuels.Fuel:
         """The fuel."""
-        return _fuel(self.told[1])
+        return parse_fuel(self.told[1])
 
     def back(self) -> None:
         """Forget the last answer. RangeError where there is none."""
@@ -118,13 +119,6 @@ def _visit(opening: Opening, typed: str) -> None:
         raise RangeError(f"'{typed}' is no kind of visit: {', '.join(VISITS)}")
 
 
-def _fuel(typed: str) -> fuels.Fuel:
-    """A built-in fuel, its name cut short or in full; RangeError for LPG, which may be either, and for any other."""
-    if typed.strip().lower() in ("lpg", "gpl"):
-        raise RangeError("LPG is propane or butane: type which, as the data plate says")
-    return fuels.by_name(parsing.one_of(typed.strip(), tuple(fuel.name for fuel in fuels.BUILT_IN)))
-
-
 def _said(fuel: fuels.Fuel, band: tuple[float, float]) -> str:
     o2, air = band_check.flue_of(fuel, band)
     return (
@@ -134,7 +128,7 @@ def _said(fuel: fuels.Fuel, band: tuple[float, float]) -> str:
 
 _ASKS = (
     _Ask(Prompt("Kind of visit", f"{', '.join(VISITS)}; Enter: {VISITS[0]}"), _visit, VISITS[0]),
-    _Ask(Prompt(f"Fuel ({', '.join(fuel.name for fuel in fuels.BUILT_IN)})"), lambda _, typed: _fuel(typed)),
+    _Ask(Prompt(f"Fuel ({', '.join(fuel.name for fuel in fuels.BUILT_IN)})"), lambda _, typed: parse_fuel(typed)),
     _Ask(Prompt("CO2 band at high fire, %, such as 9.0:9.4 or O2 4.3:5.0; low fire's after it"), Opening.band),
     _Ask(Prompt("CO2 band at low fire, %, such as 8.6:9.0 or O2 5.0:5.8"), Opening.band),
 )

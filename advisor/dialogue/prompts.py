@@ -1,9 +1,10 @@
 """What is asked, and the words that mean the same at every prompt."""
 
+import re
 from typing import Literal, NamedTuple
 
 from advisor.decision.answers import Advice
-from advisor.log.check_items import CO_LIMIT, OUTCOME, SAMPLE_LINE, plate_unit
+from advisor.log.check_items import ALARM_SOUNDS, CO_LIMIT, GAS_SMELL, OUTCOME, SAMPLE_LINE, plate_unit
 from advisor.messages import Finding, Reason
 from advisor.procedure.stages import Question
 from advisor.report.answers import PUBLISHED_CO
@@ -25,11 +26,7 @@ OTHERS = (
     "time, in a wait too: co 24, off (the burner went off, and why), a whole reading."
 )
 
-GAS_SMELL = (
-    "GAS SMELL: gas off, no flame, touch no switch, everybody out; air it if that is safe; call the emergency line "
-    "from outside. Nothing is lit before the leak is found."
-)
-Command = Literal["why", "stop", "back", "skip", "note", "gas"]
+Command = Literal["why", "stop", "back", "skip", "note", "alarm"]
 _COMMANDS: dict[str, Command] = {
     "?": "why", "why": "why", "stop": "stop", "quit": "stop", "exit": "stop", "back": "back", "skip": "skip",
 }  # fmt: skip
@@ -54,12 +51,18 @@ def others(voice: Voice) -> str:
 
 def command_of(typed: str) -> Command | None:
     """Which of the words that mean the same everywhere was typed; None for an answer."""
-    words = typed.lower()
-    if words in ("gas", "leak") or (
-        "gas" in words.split() and set(words.split()) & {"smell", "smells", "leak", "leaks"}
-    ):
-        return "gas"
-    return "note" if words.startswith("note ") else _COMMANDS.get(words)
+    if not typed.lower().startswith("check ") and alarm_of(typed):
+        return "alarm"
+    return "note" if typed.lower().startswith("note ") else _COMMANDS.get(typed.lower())
+
+
+def alarm_of(typed: str) -> tuple[str, str] | None:
+    """A smell of gas or an alarm in what was typed, or that it is over: the check and its answer; else None."""
+    words = set(re.findall(r"[a-z]+", typed.lower()))
+    over = "no" if words & {"no", "not", "over", "stopped", "quiet", "off", "tight"} else "yes"
+    if typed.lower() in ("gas", "leak") or ("gas" in words and words & {"smell", "smells", "smelt", "leak", "leaks"}):
+        return GAS_SMELL, over
+    return (ALARM_SOUNDS, over) if words & {"alarm", "alarms"} else None
 
 
 def question_prompt(question: Question, situation: Situation) -> Prompt:
@@ -88,6 +91,15 @@ def entry_prompt(advice: Advice, situation: Situation) -> Prompt:
             return Prompt(f"Change to {advice.firing} fire in test mode: CO as it shows", "Enter: it runs")
         case "turn" if advice.turns_cw:
             return Prompt("What did you turn?", f"yes: {say_typed(advice.turns_cw)}, as advised; 0: nothing")
+        case "halt" if advice.stopped_before and situation.firing and not situation.wait_left_s:
+            return Prompt(f"At {situation.firing} fire: {READING}", "or what was done or found")
+        case "halt" if advice.stopped_before and situation.firing:
+            return Prompt(f"CO at {situation.firing} fire, ppm", "or CO2 O2 CO, or what was done or found")
+        case "halt" if advice.stops[0].code == "pressure":
+            lit = "; lit again: high, and what was done" if situation.off else ""
+            return Prompt(
+                f"The {advice.stops[0].data['item']} measured again, or what was done or found", f"19.8 mbar{lit}"
+            )
         case "halt":
             again = "lit again: high, and what was mended" if situation.off else ""
             return Prompt("A new reading, or what was done or found", again)

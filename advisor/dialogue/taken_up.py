@@ -5,6 +5,7 @@ from advisor.response.situation import Situation
 from advisor.screws import OFF, Running
 
 ASKS = "Taken up again. How does the burner run now?"
+WHY = "While nobody looked it may have gone out, or been put off: what follows depends on it."
 FOUND_OFF = "found off when the visit was taken up again"
 
 

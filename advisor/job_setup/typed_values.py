@@ -7,6 +7,7 @@ from types import NoneType, UnionType
 from typing import Any, Literal, get_args, get_origin
 
 from advisor import parsing
+from advisor.chemistry import fuels
 from advisor.chemistry.fuels import Fuel
 from advisor.errors import RangeError
 from advisor.job_setup.prior import EARLIER_NAMES, Prior
@@ -17,6 +18,13 @@ CONTROL = r"\x00-\x1f\x7f-\x9f\u2028\u2029"
 _WORDS = {bool: "true or false", float: "a number", str: "text in double quotes", Fuel: "the name of a fuel or a Fuel"}
 # A comma before such a sign too: a spreadsheet splits these lines at their commas.
 _TOML_ESCAPED = re.compile(rf'["\\{CONTROL}]|[,;](?=\s*[=+\-@])')
+
+
+def parse_fuel(typed: str) -> Fuel:
+    """A built-in fuel, its name cut short or in full; RangeError for LPG, which may be either, and for any other."""
+    if typed.strip().lower() in ("lpg", "gpl"):
+        raise RangeError("LPG is propane or butane: type which, as the data plate says")
+    return fuels.by_name(parsing.one_of(typed.strip(), tuple(fuel.name for fuel in fuels.BUILT_IN)))
 
 
 def fitted(value: Any, wanted: Any, what: str) -> Any:

@@ -43,6 +43,7 @@ COVER, OPENED_JOINTS, TEST_POINTS, OUTCOME = "cover on", "opened joints", "test 
 CO_ALARM, CO_LIMIT = "CO alarm", "CO limit"
 FLUE_C, AIR_C, CALIBRATED = "flue temperature", "air temperature", "calibration date"
 CO_CAUSE, MENDED = "cause of CO", "mended"
+ALARMS = GAS_SMELL, ALARM_SOUNDS = "smell of gas", "CO alarm sounds"  # whoever says so leaves the screws
 BOILER, SERIAL, REASON, NEW_VALVE = "boiler", "serial number", "reason for visit", "new valve"
 ANALYSER_SERIAL, EXTRAS = "analyser serial number", "flue temperature and gas rate"
 CLEAN_AIR_O2, CLEAN_AIR_CO = "clean air O2", "clean air CO"
@@ -138,6 +139,8 @@ CHECK_ITEMS: Mapping[str, CheckItem] = MappingProxyType({
         CheckItem(OUTCOME, choices=(IN_SERVICE, OUT_OF_SERVICE), passes=()),
         CheckItem("technician", "text", (), ()),
         CheckItem("copy left"),
+        CheckItem(GAS_SMELL, passes=("no",), stops=True),
+        CheckItem(ALARM_SOUNDS, passes=("no",), stops=True),
         CheckItem(CO_CAUSE, choices=(MENDED, "not found"), passes=()),
         CheckItem(SERIAL, "text", (), ()),
         CheckItem(NEW_VALVE, "text", (), ()),
@@ -149,7 +152,7 @@ CHECK_ITEMS: Mapping[str, CheckItem] = MappingProxyType({
 
 def item_of(typed: str) -> str:
     """The name of a check as the log has it: "sample-line" is "sample line"; what is no name of one stays as typed."""
-    names = {name.lower(): name for name in CHECK_ITEMS}
+    names = {name.lower(): name for name in CHECK_ITEMS} | {"joints": OPENED_JOINTS, "gas smell": GAS_SMELL}
     plain = typed.strip().lower()
     return names.get(plain) or names.get(plain.replace("-", " ")) or typed
 

@@ -1,7 +1,7 @@
 """What happened on site: one record per row of the job log, the fields named as the log's columns."""
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass, field, fields, replace
 from datetime import datetime, timedelta
 from typing import Literal, NamedTuple
 
@@ -27,6 +27,7 @@ class Event:
     co_ppm    dry volume parts per million as displayed
     item, value, unit  what a check looked at and what it found; for a void, item is "row" and value its number
     note      free text
+    flue      of a reading of CO alone: CO2 and O2 (or None) last read at that rate, dry volume percent; not logged
     """
 
     time: datetime
@@ -41,6 +42,7 @@ class Event:
     value: str = ""
     unit: str = ""
     note: str = ""
+    flue: tuple[float, float | None] | None = field(default=None, compare=False)
 
     @property
     def rate(self) -> Firing | None:
@@ -48,7 +50,7 @@ class Event:
         return None if self.firing == OFF else self.firing
 
 
-COLUMNS = tuple(field.name for field in fields(Event))
+COLUMNS = tuple(each.name for each in fields(Event) if each.name != "flue")
 
 
 def still_valid(events: Sequence[Event], at: datetime | None = None) -> list[bool]:

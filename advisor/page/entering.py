@@ -18,6 +18,7 @@ from advisor.dialogue.entries import (
     parse_question,
     parse_turn,
     reading_of,
+    remark,
     run_again,
     skip_stage,
 )
@@ -175,8 +176,7 @@ def _cut(job: Job, now: Standing, given: Given) -> Entry:
 
 
 def _note(job: Job, now: Standing, given: Given) -> Entry:
-    words = _words(given, "words")
-    return lambda job, at: job.note(words, at=at)
+    return remark(_words(given, "words"))
 
 
 def _unknown(job: Job, now: Standing, given: Given) -> Entry:

@@ -21,7 +21,7 @@ from starlette.staticfiles import StaticFiles
 from advisor.chemistry import fuels
 from advisor.decision.answers import Advice
 from advisor.dialogue import new_job, taken_up
-from advisor.dialogue.asked import Standing, co_stops, say_above, say_then, say_trouble, standing
+from advisor.dialogue.asked import Standing, is_urgent, say_above, say_then, say_trouble, standing
 from advisor.dialogue.entries import NO_ANSWER, needs_cause
 from advisor.dialogue.prompts import in_words
 from advisor.dialogue.striking import last_row
@@ -206,7 +206,7 @@ def _shown(visit: Visit, job: Job, at: Any) -> dict[str, Any]:
     asked, situation, state = now.asked, now.situation, now.state
     visit.taken_up &= asked is not None and taken_up.asks_how_it_runs(situation)
     lines = [] if visit.taken_up else [*say_above(now, "page"), *filter(None, [say_trouble(now)])]
-    if now.advice.stops and not (lines and asked and asked.answers) and co_stops(now.advice):
+    if now.advice.stops and not (lines and asked and asked.answers) and is_urgent(now.advice):
         lines.insert(0, answers.say_stop(now.advice.stops[0], "page"))
     if state and state.why and asked and asked.question:
         why = state.why

@@ -25,6 +25,7 @@ from advisor.log.check_items import (
     PRESSURE_DROP,
     SAMPLE_LINE,
     SKIPPED,
+    STANDING,
     TEST_POINTS,
     TIGHT,
     clockwise_item,
@@ -38,6 +39,7 @@ from advisor.procedure.stages import (
     HIGH,
     LIGHT,
     LOW,
+    PRESSURE,
     PROOF,
     PROOF_AT_FIRING,
     RECORD,
@@ -160,6 +162,14 @@ def open_items(case: Case) -> tuple[str, ...]:
     return (*items, *(f"CO at {firing} fire" for firing in unread))
 
 
+def due_before_lighting(situation: Situation) -> list[str]:
+    """Names of what is proved before the burner is lit and is not yet: sample line, joints, standing pressure."""
+    line = answer_to(situation, SAMPLE_LINE, situation.session_from_s)
+    due = [] if line and line.event.value == TIGHT else [SAMPLE_LINE]
+    due += [OPENED_JOINTS] if situation.setup.visit in CHANGES_VALVE and not situation.checks(OPENED_JOINTS) else []
+    return due + [STANDING for name in situation.setup.pressures if name == STANDING and not situation.checks(name)]
+
+
 def skipped_unproved(situation: Situation) -> list[Stage]:
     """The stages before the setting that were skipped and still lack an answer that this kind of visit asks for."""
     skipped = {event.value for event in situation.notes(SKIPPED)}
@@ -214,6 +224,8 @@ def _asking(
         if answer is None:
             drop = wrong.get(PRESSURE_DROP) if question.item in situation.setup.pressures else None
             why = wrong_finding(drop) if drop else None  # too large a drop: the pressures are measured again
+            if stage is PRESSURE and situation.firing is None:  # they are measured with the burner on
+                why, step = why or halt, Step()
             return StageState(stage, "blocked" if why else "open", why, step=step)
         if question.item == OUTCOME and answer.value == IN_SERVICE and barred:
             return StageState(stage, "blocked", barred, step=step)

@@ -194,7 +194,7 @@ def say_gain(advice: Advice, setup: JobSetup) -> list[str]:
     turn = f"{say_size(mark)} {say_way(mark)}"
     if low * high <= 0:
         far = max((low * mark, high * mark), key=lambda end: end * gain * mark)
-        return labelled("Screw", f"{turn} may make {gain * mark:+.2f} % CO2, at most {far:+.2f}; it has not shown yet.")
+        return labelled("Screw", f"{turn} may make {gain * mark:+.2f} % CO2, at most {far:+.2f}; no effect seen yet.")
     ends = sorted((low * mark, high * mark), key=abs)
     return labelled("Screw", f"{turn} makes about {gain * mark:+.2f} % CO2, likely {ends[0]:+.2f} to {ends[1]:+.2f}.")
 

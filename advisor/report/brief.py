@@ -7,7 +7,8 @@ Seven lines at 80 columns, ten at 40, twelve at 32; stops and warnings stand on 
 from advisor.decision.advise import Case, expected_after, permit
 from advisor.decision.answers import Advice, Verdict
 from advisor.diagnosis.carbon_monoxide import co_course
-from advisor.procedure.progress import Progress
+from advisor.procedure.progress import Progress, due_before_lighting, unanswered
+from advisor.procedure.stages import CLOSE, PROOF, RECORD
 from advisor.report.answers import (
     CAUTION,
     CLOSING,
@@ -46,32 +47,61 @@ ALL = "CO2, O2, CO"
 # reasons of a turn that are said with it: what may go wrong; all others are behind `why`
 SAID_WITH_A_TURN = ("way-unknown", "low-goes-lean")
 UNSAID = ("settled", "in-band")  # reasons that the answer says by itself
-OF_AN_ENTRY = ("unknown-check", "not-compared", "back-dated")  # notes on what was just entered
+OF_AN_ENTRY = (
+    "unknown-check",
+    "not-compared",
+    "note-off",
+    "pressure-when",
+    "back-dated",
+)  # notes on what was just entered
 UNKNOWN_RANGE_PCT = 2.0  # % CO2; a wider range says nothing
 CLOSE_UP = (f"{CLOSING}: {SHEET}.", f"Next cover on, read again; seal; {SHEET}.")
-SAME_PCT = 0.03  # % CO2; what is likely is said beside what was read where they differ by more
+SAME_PCT = 0.05  # % CO2; what is likely is said beside what was read where they differ by more
 
 
-def say_next(case: Case, advice: Advice, progress: Progress, voice: Voice = "log", *, why: bool = False) -> str:
-    """The answer of `next` as text; `why` adds reasons, ranges and the fitted response."""
+def say_next(
+    case: Case, advice: Advice, progress: Progress, voice: Voice = "log", *, why: bool = False, steps: bool = True
+) -> str:
+    """The answer of `next` as text; `why` adds reasons, ranges and the fitted response.
+
+    steps  whether to say what to look at for a stop: not where it stands on the screen already
+    """
     lines = wrapped(first_line(case, advice, voice))
     lines += wrapped(PRACTICE) if case.situation.setup.practice else []
     lines += say_findings(advice.findings, ("halt", "warn"), voice, skip_first_halt=advice.action == "halt")
     if advice.action == "halt":
         lines += _to_clear_it(case, advice)
-        lines += (_what_to_look_at(advice) if voice != "practice" else []) + say_way_out(case)
+        lines += (_what_to_look_at(advice) if steps and voice != "practice" else []) + say_way_out(case)
         lines += say_way_back(case) if any(map(may_end_the_job, advice.findings)) else []
     else:
+        lines += _not_proved(case, advice, voice)
         lines += may_go_wrong(advice, voice) + say_way_out(case) + _then(case, advice) + _reasons(advice, voice)
     lines += [] if advice.has("closed") else say_now(case, advice)
     if advice.action == "finish" and not (advice.has("closed") or advice.open_items):
-        lines += _labelled("Next", OVER, OVER) if progress.working is None else _labelled("Next", *CLOSE_UP)
+        lines += _say_close_up(case, progress, voice)
     lines += say_left(advice, progress, voice)
     lines += say_findings([each for each in advice.findings if each.code in OF_AN_ENTRY], ("note",), voice)
     lines += say_why(case, advice, voice) + _say_open(progress) if why else []
     if advice.action in ("turn", "finish", "halt") and not advice.has("closed"):
         lines += wrapped(SHORT_CAUTION if narrow() else CAUTION)
     return "\n".join(lines)
+
+
+def _not_proved(case: Case, advice: Advice, voice: Voice) -> list[str]:
+    """What was to be proved before the burner was lit and is not, where nobody asks for it stage by stage."""
+    due = due_before_lighting(case.situation) if case.situation.firing and voice == "log" else []
+    said = advice.action == "finish" or not due
+    return [] if said else labelled("Warning", f"Not proved yet: {', '.join(due)}. Prove and log it first.")
+
+
+def _say_close_up(case: Case, progress: Progress, voice: Voice) -> list[str]:
+    """What is left once both rates are set."""
+    if progress.working is None:
+        return _labelled("Next", OVER, OVER)
+    if progress.of(PROOF).over and voice == "log":
+        left = [item for stage in (CLOSE, RECORD) for item in unanswered(case.situation, stage)]
+        return _labelled("Next", f"log {', '.join(left)}; then {SHEET}.", f"Next log {', '.join(left)}.")
+    return _labelled("Next", *CLOSE_UP)
 
 
 def first_line(case: Case, advice: Advice, voice: Voice = "log") -> str:
@@ -95,12 +125,19 @@ def _to_do(case: Case, advice: Advice, due: str, voice: Voice) -> str:
         case "read" if due == PROVE_LINE:
             return f"{due}. Then read {ALL} at {firing} again."
         case "read":
-            return f"Read {ALL} at {firing} now."
+            on = ", and go on waiting" if advice.due("interim") else ""
+            return f"Read {ALL} at {firing} now{on}."
         case "run_at":
             log_it = f" Log it: run-at {advice.firing}." if voice == "log" else ""
             if advice.due("off"):
-                return f"Burner off: find out why first. Once it may run again: {firing}.{log_it}"
-            return f"{'Light it and run' if advice.due('light-first') else 'Change to'} {firing}.{log_it}"
+                told = case.situation.off.event.note if case.situation.off else ""
+                why = f" ({told})" if told else ": find out why first"
+                return f"Burner off{why}. Once it may run again: {firing}.{log_it}"
+            if not advice.due("light-first"):
+                return f"Change to {firing}.{log_it}"
+            untested = due_before_lighting(case.situation) if voice == "log" else []
+            first = f"Before it is lit: {', '.join(untested)}. Then light" if untested else "Light"
+            return f"{first} it and run {firing}.{log_it}"
         case _ if advice.has("closed"):
             return next(finding.text for finding in advice.findings if finding.code == "closed")
     if advice.open_items:
@@ -118,6 +155,8 @@ def _to_clear_it(case: Case, advice: Advice) -> list[str]:
 
 def _what_to_look_at(advice: Advice) -> list[str]:
     """What to look at for the first stop, numbered; what its sentence says already is left out."""
+    if advice.stops[0].is_past:  # it was looked at before the burner was lit again
+        return []
     code = advice.stops[0].code
     steps = further_steps(code)
     return [line for number, step in enumerate(steps, 1) for line in wrapped(f"{number} {step}", None, "", "  ")]
@@ -138,7 +177,7 @@ def _then(case: Case, advice: Advice) -> list[str]:
     if advice.action == "turn" and wait_s is not None:
         lines += say_wait_and_read(wait_s, advice.firing)
     if advice.action == "run_at" and wait_s is not None and not advice.due("off"):
-        lines += _labelled("Then", f"read CO at once; {say_wait(wait_s)} until the readings count.")
+        lines += _labelled("Then", f"read CO at once; turn nothing for {say_wait(wait_s)}.")
     if advice.action == "wait":
         return lines + say_expect(expected_after(case, case.situation.wait_left_s))
     return lines + say_expect(advice) if advice.action in ("turn", "read") and not advice.asks_co else lines
@@ -190,7 +229,8 @@ def say_now(case: Case, advice: Advice | None = None) -> list[str]:
     if advice is not None and advice.action == "finish":
         return [*_now_at(case, "high", "Now", "High ", at_end=True), *_now_at(case, "low", "", "Low ", at_end=True)]
     firing = situation.firing or situation.belief.firing
-    return _now_at(case, firing, "Now", f"Now {firing} ") if firing else []
+    label = "Now" if situation.firing else "Last"
+    return _now_at(case, firing, label, f"{label} {firing} ") if firing else []
 
 
 def _now_at(case: Case, firing: Firing, label: str, before: str, *, at_end: bool = False) -> list[str]:
@@ -198,12 +238,18 @@ def _now_at(case: Case, firing: Firing, label: str, before: str, *, at_end: bool
     situation, setting = case.situation, case.setting(firing)
     read, band, parts, short = situation.latest(firing), say_band(setting.band), [], []
     settled = situation.settled_readings(firing, situation.fresh_from_s)
-    if settled and not (read and settled[-1].at_s < situation.changed_at_s <= read.at_s):
+    doubted = read is not None and any(odd.number == read.number for odd in situation.tracker.outliers)
+    if read and doubted:
+        parts, short = (
+            [f"CO2 {say_co2(read.event.co2_pct or 0.0)} % ({band}), in doubt"],
+            [f"CO2 {say_co2(read.event.co2_pct or 0.0)} %, in doubt"],
+        )
+    elif settled and not (read and settled[-1].at_s < situation.changed_at_s <= read.at_s):
         now = _say_reading(case, firing, with_likely=not at_end)
         parts, short = [f"{now} ({band})"], [f"{now} ({band})"]
     elif read and read.event.co2_pct is not None and read.at_s >= situation.session_from_s:
         shown = say_co2(read.event.co2_pct)
-        age = "not steady" if read.at_s >= situation.changed_at_s else "before the change"
+        age = "not steady" if read.at_s >= situation.changed_at_s else f"before the {_last_change(case)}"
         parts, short = [f"CO2 {shown} % ({band}), {age}"], [f"CO2 {shown} % ({band}), {age}"]
     if course := co_course(situation, firing):
         shown = ", ".join(f"{ppm:g}" for ppm in course.shown_ppm) + " ppm"
@@ -217,6 +263,13 @@ def _now_at(case: Case, firing: Firing, label: str, before: str, *, at_end: bool
     if not parts:
         return []
     return _labelled(label, f"{firing} fire {', '.join(parts)}.", f"{before}{', '.join(short)}.")
+
+
+def _last_change(case: Case) -> str:
+    situation = case.situation
+    if situation.turned_at_s >= situation.changed_at_s:
+        return "turn"
+    return "start" if situation.tracker.started_s >= situation.changed_at_s else "change of rate"
 
 
 def _say_reading(case: Case, firing: Firing, *, with_likely: bool) -> str:

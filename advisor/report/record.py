@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime
 
 from advisor import parsing, units
-from advisor.decision.advise import Case, advise_case
+from advisor.decision.advise import Case, advise_case, permit
 from advisor.decision.answers import Advice
 from advisor.diagnosis.answers import Wrong, drop_of
 from advisor.diagnosis.carbon_monoxide import CO_STOPS, OF_CO, co_struck, stops_for_co
@@ -40,6 +40,7 @@ from advisor.messages import Finding, Reason
 from advisor.procedure.progress import (
     Progress,
     StageState,
+    Step,
     open_items,
     progress_of,
     skipped_unproved,
@@ -100,6 +101,7 @@ class Turn:
     """A turn that was made, clockwise positive, at the rate that ran.
 
     over_cap  whether with it the net travel since the last settled reading passed the cap
+    refused   why it was not advised at that moment; None where it was allowed
     """
 
     row: int
@@ -108,6 +110,7 @@ class Turn:
     turns_cw: float
     firing: Firing | None
     over_cap: bool
+    refused: Reason | None
     note: str
 
 
@@ -220,9 +223,12 @@ def record_of(setup: JobSetup, events: Sequence[Event], warnings: tuple[str, ...
     case = Case(situation)
     advice = advise_case(case)
     progress = progress_of(case, advice)
-    seen, states, over_cap = _lived_through(replay, situation, progress)
+    seen, states, over_cap, refused = _lived_through(replay, situation, progress)
     running = firing_at_rows(situation.rows)
-    turns = tuple(_turn(row, running[row.number], row.number in over_cap) for row in situation.of("turn"))
+    turns = tuple(
+        _turn(row, running[row.number], over_cap=row.number in over_cap, refused=refused.get(row.number))
+        for row in situation.of("turn")
+    )
     rates = {firing: firing_record(case, firing, states) for firing in FIRINGS}
     standing = {row.number for row in situation.rows}
     missing = _missing(case, advice, rates, progress)
@@ -272,7 +278,8 @@ def record_of(setup: JobSetup, events: Sequence[Event], warnings: tuple[str, ...
 
 def last_visit(record: Record) -> str:
     """What the next visit has to know of one that was not as it should be; "" where nothing was wrong."""
-    stops = [_stop_name(seen.finding) for seen in record.seen if seen.finding.severity == "halt"]
+    halts = [seen for seen in record.seen if seen.finding.severity == "halt"]
+    stops = [_stop_name(seen.finding) for seen in halts if not seen.cleared or stops_for_co(seen.finding)]
     names, highest = record.open_names.split(", "), record.highest_co
     said = []
     if not record.finished:
@@ -318,16 +325,20 @@ def _skipped(situation: Situation, progress: Progress) -> tuple[tuple[str, str],
 
 def _lived_through(
     replay: Replay, situation: Situation, progress: Progress
-) -> tuple[tuple[Seen, ...], dict[int, ReadingState], set[int]]:
-    """From the visit lived through again: the findings in the order they came, the state of every reading, and the
-    turns that passed the cap.
+) -> tuple[tuple[Seen, ...], dict[int, ReadingState], set[int], dict[int, Reason]]:
+    """From the visit lived through again: the findings in the order they came, the state of every reading, the
+    turns that passed the cap, and why those were refused that were.
     """
     past: list[Seen] = []
     over_cap: set[int] = set()
+    refused: dict[int, Reason] = {}
     states: dict[int, ReadingState] = {}
     last: dict[tuple[object, ...], Seen] = {}
     first: dict[tuple[object, ...], Finding] = {}
     for row in situation.rows:
+        if row.event.event == "turn" and row.event.screw and row.event.turns_cw:
+            verdict = permit(Case(replay.before(row)), row.event.screw, row.event.turns_cw)
+            refused |= {} if verdict.allowed else {row.number: verdict.why[0]}
         then = replay.after(row)
         findings = {_same(finding): finding for finding in advise_case(Case(then)).findings}
         if row.event.event == "turn" and any(finding.code == "large-turn" for finding in findings.values()):
@@ -354,7 +365,7 @@ def _lived_through(
     warned = [seen for seen in (*past, *last.values()) if seen.finding.severity == "warn"]
     noted = [seen for seen in last.values() if seen.finding.severity == "note"]
     in_order = (sorted(some, key=lambda seen: (seen.time, seen.row)) for some in (halts, warned))
-    return (*itertools.chain(*in_order), *noted), states, over_cap
+    return (*itertools.chain(*in_order), *noted), states, over_cap, refused
 
 
 def _is_remembered(finding: Finding, co_stands: Container[str | None]) -> bool:
@@ -407,10 +418,10 @@ def _changes(rows: Iterable[Row], running: Mapping[int, Firing | None]) -> tuple
     return tuple(changes)
 
 
-def _turn(row: Row, firing: Firing | None, over_cap: bool) -> Turn:
+def _turn(row: Row, firing: Firing | None, *, over_cap: bool, refused: Reason | None) -> Turn:
     event = row.event
     assert event.screw is not None
-    return Turn(row.number, event.time, event.screw, event.turns_cw or 0.0, firing, over_cap, event.note)
+    return Turn(row.number, event.time, event.screw, event.turns_cw or 0.0, firing, over_cap, refused, event.note)
 
 
 def _pressure(situation: Situation, name: str) -> Supply:
@@ -473,7 +484,13 @@ def _name(missing: Reason | Finding) -> str:
     data = missing.data
     if isinstance(missing, Finding):
         return str(data.get("item") or short_text(missing.code))
-    return str(data.get("items") or data.get("item") or data.get("stage") or f"{data.get('firing')} fire")
+    return str(
+        data.get("items") or data.get("open") or data.get("item") or data.get("stage") or f"{data.get('firing')} fire"
+    )
+
+
+def _asked_for(step: Step) -> list[str]:
+    return [step.question.item] if step.question and not step.question.optional else []
 
 
 def _not_done(situation: Situation, state: StageState) -> list[Reason]:
@@ -482,10 +499,10 @@ def _not_done(situation: Situation, state: StageState) -> list[Reason]:
     if state.why:
         return [Reason("stage-blocked", {**about, "why": state.why.text})]
     assert step is not None  # a stage that is not over asks for something
-    if step.question:
-        lacks = unanswered(situation, state.stage) if step.question.optional else [step.question.item]
-        return [Reason("stage-no-answer", {**about, "item": item}) for item in lacks[:1]]
-    return [Reason("stage-no-reading", {**about, "firing": step.firing})]
+    lacks = list(dict.fromkeys([*unanswered(situation, state.stage), *_asked_for(step)]))
+    if step.question or lacks:
+        return [Reason("stage-no-answer", {**about, "item": ", ".join(lacks), "open": lacks[0]})] if lacks else []
+    return [Reason("stage-no-reading", {**about, "firing": step.firing or "high"})]
 
 
 def _steps(situation: Situation, firing: Firing) -> tuple[tuple[float, float], ...]:

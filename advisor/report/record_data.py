@@ -52,7 +52,8 @@ def data_of(record: Record, name: str) -> dict[str, Any]:
         ],
         "turns": [
             {"time": turn.time.isoformat(), "screw": turn.screw, "turns_cw": turn.turns_cw, "firing": turn.firing,
-             "over_cap": turn.over_cap, "note": turn.note}
+             "over_cap": turn.over_cap, "not_advised": turn.refused.text if turn.refused else "",
+             "note": turn.note}
             for turn in record.turns
         ],
         "net_turns_cw": dict(record.net_turns_cw),

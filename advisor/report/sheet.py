@@ -307,6 +307,7 @@ def _in_columns(pages: Pages, lines: Sequence[str], count: int = 2) -> None:
 def _say_turn_made(turn: Turn) -> str:
     at = f" at {turn.firing} fire" if turn.firing not in (None, FIRING_FOR[turn.screw]) else ""
     over = ", ! above the cap" if turn.over_cap else ""
+    over = f", ! not advised: {turn.refused.text.removesuffix('.')}" if turn.refused else over
     note = f"; {turn.note}" if turn.note else ""
     return f"{turn.screw} {say_turn(turn.turns_cw)}{at}{over}{note}"
 
@@ -328,7 +329,7 @@ def _findings(pages: Pages, record: Record) -> None:
     for index, (seen, letter) in enumerate(zip(record.seen, letters, strict=True)):
         if seen.finding.code != "closed":  # the appliance is left: said above
             later = record.seen[index + 1] if index + 1 < len(record.seen) else None
-            same = seen.told and later and later.told == seen.told
+            same = later and later.finding.severity == "halt" and seen.told and later.told == seen.told
             said = _say_seen(record, seen, f"Cleared with {letters[index + 1]}." if same else "")
             pages.row([(letter, 0.0, 14.0), (said, 16.0, pages.width - 16)])
     if record.finished and not record.skipped:

@@ -172,7 +172,7 @@ class FilterState:
         posterior = regression.absorb(unfolded.posterior, ACTUATION, into_levels)
         actuation_var = unfolded._actuation_var(screw, turns_cw, new - old) / posterior.noise_var
         starts: dict[int, Array | float] = {ACTUATION: actuation_var, SEGMENT: model.segment_var / model.noise_var}
-        posterior = regression.reset(posterior, starts)
+        posterior = regression.reset(posterior, starts, in_place=True)
         states = tuple(replace(state, actuation=0.0) for state in unfolded.states)
         if states:
             last = states[-1]

@@ -39,7 +39,7 @@ def own_co_limit_ppm(setup: JobSetup, reading: Event | None) -> float | None:
 def co_air_free_ppm(setup: JobSetup, reading: Event) -> float | None:
     """CO of a reading, ppm air-free; None where CO was not read, or the sample is mostly air.
 
-    CO read alone is taken as read at the lean edge of the band: no flame in band dilutes it more.
+    CO read alone is taken as diluted at the lean edge of the band, or as last read at that rate where that was leaner.
     """
     if reading.co_ppm is None or mostly_air(setup, reading):
         return None
@@ -78,11 +78,15 @@ def co_as_stated(setup: JobSetup, reading: Event) -> CoAsStated | None:
 
 
 def _flue_of(setup: JobSetup, reading: Event | None) -> tuple[float, float | None]:
-    """CO2 and O2 that belong to a CO figure, dry volume percent: those read, else the lean edge of the band."""
+    """CO2 and O2 that belong to a CO figure, dry volume percent.
+
+    Those read with it; else the leaner of those last read at that rate and the lean edge of the band.
+    """
     if reading is not None and reading.co2_pct is not None:
         return reading.co2_pct, reading.o2_pct
     bands = setup.bands
-    return bands[reading.rate][0] if reading and reading.rate else min(low for low, _ in bands.values()), None
+    edge_pct = bands[reading.rate][0] if reading and reading.rate else min(low for low, _ in bands.values())
+    return reading.flue if reading and reading.flue and reading.flue[0] < edge_pct else (edge_pct, None)
 
 
 def flue_gas_of(setup: JobSetup, reading: Event, flue_c: float | None = None, air_c: float | None = None) -> FlueGas:
@@ -185,7 +189,8 @@ def _carbon_monoxide(setup: JobSetup, reading: Event, when: When) -> list[Findin
         data |= {"ppm": stated.ppm, "of": stated.limit_ppm, "basis": "" if stated.displayed else " air-free"}
     if air_free <= limit:
         level = "barred" if air_free > bar else "near_limit"
-        return [Finding("co-rising", "warn", variant=f"{level}_before" if when == "before" else level, data=data)]
+        over = "_before" if when in ("before", "off") else ""
+        return [Finding("co-rising", "warn", variant=f"{level}{over}", data=data)]
     high_edge = setup.bands[reading.rate or "high"][1]
     side = "above" if (reading.co2_pct or 0.0) > high_edge else "not_above"
     how = "at_once" if when in ("now", "lighting") and (reading.co_ppm or 0.0) > setup.policy.co_at_once_ppm else when

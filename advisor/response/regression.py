@@ -98,9 +98,10 @@ def update(posterior: Posterior, row: Row, value: float, extra_noise: Array | fl
         - 0.5 * np.log(2 * np.pi * q * posterior.scale)
         - (df + 1) / 2 * np.log1p(squared / (2 * posterior.scale))
     )
+    told = gain[:, None] * cov_x[None]
     return Posterior(  # (3)
         mean=posterior.mean + gain * innovation,
-        cov=posterior.cov - gain[:, None] * cov_x[None],
+        cov=np.subtract(posterior.cov, told, out=told),  # no second array of this size
         shape=posterior.shape + 0.5,
         scale=posterior.scale + squared / 2,
         log_weight=posterior.log_weight + log_density,
@@ -128,9 +129,18 @@ def absorb(posterior: Posterior, index: int, into: Mapping[int, float]) -> Poste
     return replace(posterior, mean=mean, cov=cov)
 
 
-def reset(posterior: Posterior, var: Mapping[int, Array | float], mean_at: Mapping[int, float] = NO_MEANS) -> Posterior:
-    """Forget unknowns and start them again at `var` (*H, in noise variances) and `mean_at`, 0 where it names none."""
-    mean, cov = posterior.mean.copy(), posterior.cov.copy()
+def reset(
+    posterior: Posterior,
+    var: Mapping[int, Array | float],
+    mean_at: Mapping[int, float] = NO_MEANS,
+    *,
+    in_place: bool = False,
+) -> Posterior:
+    """Forget unknowns and start them again at `var` (*H, in noise variances) and `mean_at`, 0 where it names none.
+
+    in_place  change the arrays of `posterior`, which is then not to be used any more
+    """
+    mean, cov = (posterior.mean, posterior.cov) if in_place else (posterior.mean.copy(), posterior.cov.copy())
     for index, value in var.items():
         mean[index] = mean_at.get(index, 0.0)
         cov[index, :] = 0.0
@@ -140,11 +150,11 @@ def reset(posterior: Posterior, var: Mapping[int, Array | float], mean_at: Mappi
 
 
 def select(posterior: Posterior, keep: Sequence[NDArray[np.intp]]) -> Posterior:
-    """The posterior at some indices along each axis of H: `keep` holds one list of indices an axis."""
+    """The posterior at some indices along each axis of H: `keep` holds one list an axis, of each index at most once."""
 
     def pick(values: Array) -> Array:
         for axis, indices in enumerate(keep, start=values.ndim - len(keep)):
-            values = values.take(indices, axis=axis)
+            values = values if indices.size == values.shape[axis] else values.take(indices, axis=axis)
         return values
 
     return Posterior(

@@ -1,14 +1,17 @@
 """A job's rows played up to any moment: what stood then, and what it had taught."""
 
 from collections.abc import Sequence
+from dataclasses import replace
 from datetime import UTC, datetime
 
 from advisor.job_setup.setup import JobSetup
 from advisor.log.events import Event, Row, in_order, still_valid, strikes
 from advisor.log.site_facts import with_site_facts
+from advisor.response import reading_checks
 from advisor.response.filter import FilterState
 from advisor.response.situation import Situation, Struck
 from advisor.response.tracker import Tracker
+from advisor.screws import Running
 
 
 def standing_rows(events: Sequence[Event], at: datetime | None = None) -> list[Row]:
@@ -49,6 +52,7 @@ class Replay:
         return self._situation(tuple(other for other in rows if other.at_s <= row.at_s), row.event.time)
 
     def _situation(self, rows: tuple[Row, ...], moment: datetime) -> Situation:
+        rows = _with_flue(self.setup, rows)
         checks = [row.event for row in rows if row.event.event == "check"]
         if self._on_site is None or self._on_site[:2] != (self.setup, checks):
             self._on_site = self.setup, checks, with_site_facts(self.setup, rows)
@@ -66,3 +70,19 @@ class Replay:
             tracker = tracker.after(row)
         self._known = (rows, tracker)
         return tracker
+
+
+def _with_flue(setup: JobSetup, rows: tuple[Row, ...]) -> tuple[Row, ...]:
+    """The rows, those of CO alone with the flue that was last read at their rate: what its CO is diluted by."""
+    if not any(row.event.event == "reading" and row.event.co2_pct is None for row in rows):
+        return rows
+    known: dict[Running | None, tuple[float, float | None]] = {}
+    told = []
+    for row in rows:
+        event = row.event
+        if event.event == "reading" and event.co2_pct is not None and reading_checks.usable(setup, event):
+            known[event.firing] = event.co2_pct, event.o2_pct
+        elif event.event == "reading" and event.co2_pct is None and event.firing in known:
+            row = Row(row.number, replace(event, flue=known[event.firing]))
+        told.append(row)
+    return tuple(told)

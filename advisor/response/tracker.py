@@ -7,7 +7,7 @@ from dataclasses import dataclass, field, replace
 from advisor.chemistry import limits
 from advisor.errors import RangeError
 from advisor.job_setup.setup import JobSetup
-from advisor.log.check_items import SAMPLE_LINE, TIGHT
+from advisor.log.check_items import ALARMS, CO_CAUSE, MENDED, SAMPLE_LINE, TIGHT
 from advisor.log.events import Event, Row
 from advisor.log.site_facts import pressure_in_plate_unit
 from advisor.response import reading_checks, regression
@@ -104,6 +104,10 @@ class Tracker:
                 # what was read since the last change taught what air does; nobody knows when the leak began
                 before = _fresh_start(self.clean or self.at_change or self.belief)
                 return replace(self._read_anew(before), proven=frozenset(), leaking=True)
+            case "check" if event.item in ALARMS and event.value == "yes":
+                return replace(self, off=row)  # whoever says so has put it off
+            case "check" if event.item == CO_CAUSE and event.value == MENDED:
+                return self._mended()
             case "check" if event.item in self.setup.pressures:
                 return self._after_pressure(event)
             case "reading" if event.co2_pct is None:
@@ -119,7 +123,12 @@ class Tracker:
             wrong |= {check.item}
         if not wrong and not self.wrong_pressures:
             return self
-        return replace(self, settled=(), steady={}, wrong_pressures=wrong)
+        fresh = self if wrong else self._read_anew(_fresh_start(self.clean or self.belief))
+        return replace(fresh, settled=(), steady={}, wrong_pressures=wrong)
+
+    def _mended(self) -> "Tracker":
+        """After the cause of CO was mended: the levels may be others, what moved before is no trouble any more."""
+        return replace(self._read_anew(_fresh_start(self.clean or self.belief)), outliers=(), shortfalls=())
 
     def _after_co(self, row: Row) -> "Tracker":
         """After a reading of CO alone: it teaches nothing of the valve."""
@@ -161,7 +170,10 @@ class Tracker:
         # the same rate once more: it was off meanwhile
         lit = left_for_hours or again or was_off or not self.belief.states
         changed = self._changed("firing", lambda belief: belief.after(event, anew=lit), row)
-        return replace(changed, coming_up=True, started_s=row.at_s, off=None) if lit else changed
+        if not lit:
+            return changed
+        told = changed._mended() if was_off and event.note else changed
+        return replace(told, coming_up=True, started_s=row.at_s, off=None)
 
     def _after_reading(self, row: Row, *, left_for_hours: bool) -> "Tracker":
         event, firing = row.event, row.event.rate

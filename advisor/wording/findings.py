@@ -90,14 +90,16 @@ _BURNER = {
     "lighting": "BURNER OFF unless it falls at once. Air the room. Never richer. ",
     "at_once": "BURNER OFF AT ONCE. Air the room. Never richer. ",
     "off": "BURNER STAYS OFF. Air the room. Never richer. ",
-    "before": "Never richer; a steady reading with CO clears it. ",
+    "before": "",
 }
+_CLEARS = "Never richer; a steady reading with CO clears it."
 _RICH_BURNER = {
     "now": _BURNER["at_once"],
     "lighting": _BURNER["at_once"],
     "off": _BURNER["off"],
     "before": _BURNER["before"],
 }
+_START = "Light again only from the maker's starting position."
 _RICH = {"by_co": "CO {co:.0f} ppm with O2 {o2:.1f} %", "by_o2": "O2 {o2:.1f} % with CO2 {co2:.1f} %"}
 _HIGH_CO = "CO at {{firing}} fire {is_was} {{ppm:.0f}} ppm{{basis}}, over its limit of {{of:.0f}}"
 _WAS_CO = "CO at {firing} fire was {ppm:.0f} ppm{basis}"
@@ -116,7 +118,8 @@ _WRONG_PAST = {
 }
 # what is outside the data plate or can't be read is a finding of its own
 _NOT_READY, _NOT_READY_PAST = (
-    {variant: words[variant] for variant in ("choice", "not_clean_air")} for words in (_WRONG, _WRONG_PAST)
+    {variant: words[variant] for variant in ("choice", "not_clean_air")} | {"alarm": alarm}
+    for words, alarm in ((_WRONG, "{stop} Then {tell_over}."), (_WRONG_PAST, "{item}: {value}."))
 )
 
 FINDINGS: Mapping[str, Words] = MappingProxyType({
@@ -140,7 +143,7 @@ FINDINGS: Mapping[str, Words] = MappingProxyType({
         "rich flame",
         {
             f"{by}_{when}": f"{begin}The flame {'is' if when in ('now', 'lighting') else 'was'} rich: {seen}. On this side "
-            "CO2 falls when gas is added. Light again only from the maker's starting position."
+            f"CO2 falls when gas is added. {_CLEARS if when == 'before' else _START}"
             for by, seen in _RICH.items()
             for when, begin in _RICH_BURNER.items()
         },
@@ -157,7 +160,7 @@ FINDINGS: Mapping[str, Words] = MappingProxyType({
         "O2 and CO2 don't agree",
         {
             "swapped": f"{_OFF_LINE}. The other way round they fit. Swapped? Void it, log it right.",
-            "no_fuel": f"{_OFF_LINE}, and no other fuel fits. Zero the analyser in clean air, check its cells, read again.",
+            "no_fuel": f"{_OFF_LINE}, and no other fuel fits. Typed right? If not, void it. Else zero the analyser in clean air, check its cells, read again.",
         },
         {"swapped": f"{_OFF_LINE}.", "no_fuel": f"{_OFF_LINE}."},
         _ANALYSER, give_up=True, about="O2 and CO2 are on no known fuel's line",
@@ -172,11 +175,12 @@ FINDINGS: Mapping[str, Words] = MappingProxyType({
     "high-co": Words(
         "CO over its limit",
         {
-            f"{when}_{side}": f"{begin}{_HIGH_CO.format(is_was='was' if when in ('before', 'off') else 'is')}. {then}"
+            f"{when}_{side}": f"{begin}{_HIGH_CO.format(is_was='was' if when in ('before', 'off') else 'is')}. "
+            f"{_CLEARS if when == 'before' else then}"
             for when, begin in _BURNER.items()
             for side, then in {
                 "above": "CO2 is above the band: leaner, if the maker lets you trim from here.",
-                "not_above": "Look at burner, air intake and flue, not at the screws.",
+                "not_above": "Look at burner, air intake and flue first.",
             }.items()
         },
         {f"{when}_{side}": f"{_HIGH_CO.format(is_was='was')}." for when in _BURNER for side in ("above", "not_above")},
@@ -195,11 +199,24 @@ FINDINGS: Mapping[str, Words] = MappingProxyType({
         "CO rises with no turn made",
         {
             when: f"{_BURNER[when]}CO at {{firing}} fire rose from {{before:.0f}} to {{now:.0f}} ppm with no turn made. Look at "
-            "burner, air intake and flue, not at the screws."
+            "burner, air intake and flue first."
             for when in ("now", "off")
+        }
+        | {
+            "turned": f"{_BURNER['now']}CO at {{firing}} fire rises after the turn richer: {{before:.0f}} to {{now:.0f}} ppm. "
+            "Then turn back."
         },
-        dict.fromkeys(("now", "off"), "CO at {firing} fire rose from {before:.0f} to {now:.0f} ppm with no turn made."),
+        {
+            **dict.fromkeys(("now", "off"), "CO at {firing} fire rose from {before:.0f} to {now:.0f} ppm with no turn made."),
+            "turned": "CO at {firing} fire rose from {before:.0f} to {now:.0f} ppm after a turn richer.",
+        },
         _CO, give_up=True, about="CO over what bars a turn richer goes on rising with no turn made", said_steps=2, alarm=True,
+    ),
+    "richer-in-co": Words(
+        "turned richer in CO",
+        "The {screw} screw was turned richer though CO at {firing} fire was too high for it. Turn it back, or burner off; watch CO.",
+        "The {screw} screw was turned richer though CO at {firing} fire was too high for it.",
+        ("Watch CO; burner off if it is not falling.",), about="a turn richer was made though CO barred it",
     ),
     "co-rising": Words(
         "CO near its limit",
@@ -235,12 +252,12 @@ FINDINGS: Mapping[str, Words] = MappingProxyType({
         {
             "ceiling": "At {co2:.1f} % CO2 at {firing} fire CO was {air_free:.0f} ppm air-free (row {row}), over its limit, and "
             "it is still too lean. Look at burner, air intake and flue first. Once the cause is mended, {tell_cause}.",
-            "climbs": "CO climbs while {firing} fire is still too lean. Look at burner, air intake and flue first. Once the "
+            "climbs": "CO is too high for a turn richer, and {firing} fire is still too lean. Look at burner, air intake and flue first. Once the "
             "cause is mended, {tell_cause}.",
         },
         {
             "ceiling": "CO was over its limit at {co2:.1f} % CO2 at {firing} fire, still too lean.",
-            "climbs": "CO climbed while {firing} fire was still too lean.",
+            "climbs": "CO was too high for a turn richer while {firing} fire was still too lean.",
         },
         _CO, give_up=True, about="CO comes before the band is reached",
     ),
@@ -249,9 +266,9 @@ FINDINGS: Mapping[str, Words] = MappingProxyType({
         "gas pressure wrong",
         {
             "outside": "The {item} is {value:.4g} {unit}; the data plate says {low:g} to {high:g}. Burner off till the gas "
-            "supply is right: the valve is not the fault.",
+            "supply is right, lit only to measure: the valve is not the fault.",
             "outside_slip": "The {item} is {value:.4g} {unit}; the data plate says {low:g} to {high:g}. Burner off till the "
-            "gas supply is right: the valve is not the fault. Or was {meant:g} {meant_unit} meant? Then {void_row} and log it again.",
+            "gas supply is right, lit only to measure: the valve is not the fault. Or was {meant:g} {meant_unit} meant? Then {void_row} and log it again.",
             "unreadable": "The {item} in the log can't be read: {why}. Then {void_row} and log it again.",
         },
         {
@@ -268,11 +285,11 @@ FINDINGS: Mapping[str, Words] = MappingProxyType({
         give_up=True, about="a gas pressure is outside the data plate, or can't be read",
     ),
     "pressure-unknown": Words(
-        "gas pressure not checked", "The {item} is not checked yet. Don't set combustion on a pressure nobody knows.",
+        "gas pressure not checked", "The {item} is not checked yet. Don't set CO2 before it is.",
         "The {item} had not been checked.", _MANOMETER, about="a gas pressure named on open was never checked",
     ),
     "pressure-skipped": Words(
-        "gas pressure skipped", "The {item} was not checked ({why}): CO2 is set on a pressure nobody knows.",
+        "gas pressure skipped", "The {item} was not checked ({why}): CO2 is set on an unknown pressure.",
         "The {item} was not checked ({why}).", about="the stage was skipped",
     ),
     "input-rate": Words(
@@ -365,7 +382,7 @@ FINDINGS: Mapping[str, Words] = MappingProxyType({
         {
             "sure": "The {screw} screw does nothing: {moves} turns, no change. Right screw, cap off, tool gripping? If the turns "
             "were made, the valve is faulty: back as found, call the maker. If not, {void_turns}.",
-            "doubt": "The {screw} screw may do nothing: right screw, cap off, tool gripping?",
+            "doubt": "The {screw} screw may do nothing: was it really turned? Right screw, cap off, tool gripping?",
         },
         {
             "sure": "The {screw} screw did nothing: {moves} turns, no change.",
@@ -396,7 +413,8 @@ FINDINGS: Mapping[str, Words] = MappingProxyType({
     ),
     "changed-by-itself": Words(
         "CO2 changed by itself",
-        f"{_JUMPED}. It was not the screws: look at air intake, filter, flue and gas pressure. {{tell_loose_line}}",
+        f"{_JUMPED}. Still at {{firing}} fire? Then it was not the screws: look at air intake, filter, flue and gas pressure. "
+        "{tell_loose_line}",
         f"{_JUMPED}.",
         (_LINE, _PRESSURE, _AIR, _READ_AGAIN), give_up=True, about="CO2 rose with no turn made",
     ),
@@ -508,6 +526,17 @@ FINDINGS: Mapping[str, Words] = MappingProxyType({
     "not-compared": Words(
         "not compared", "No data-plate range was given for the {item}: it is kept, and compared with nothing.",
         "No range of the data plate was given for the {item}.", about="about an entry: nothing to hold it against",
+    ),
+    "note-off": Words(
+        "burner off in a remark", "Is the burner off? A remark does not say so: {log_off}.", "A remark told of something put off.",
+        about="about an entry: a remark that may tell of the burner",
+    ),
+    "pressure-when": Words(
+        "pressure read at another rate",
+        {"standing": "Standing pressure is read with the burner off; this was logged {ran}.",
+         "working": "Working pressure is read at high fire; this was logged {ran}."},
+        {"standing": "The standing pressure was logged {ran}.", "working": "The working pressure was logged {ran}."},
+        about="about an entry: a gas pressure was read where it says little",
     ),
     "back-dated": Words(
         "earlier moment", "This entry lies before the log's last one ({last}).", "An entry lay before the log's last entry.",

@@ -37,6 +37,8 @@ ACTS: Mapping[str, Mapping[Voice, str]] = MappingProxyType({
         "guide": "Line loose: type leaking, then tight. Not loose: type tight.",
         "practice": "Check line, air, pressure; mend; read again.", "page": "Line loose: tap leaking, then tight. Not loose: tap tight."},
     "log_again": {"log": 'Then log check "{item}" again.', "guide": "Then answer again.", "practice": "Then check again.", "page": "Then answer again."},
+    "tell_over": {
+        "log": 'log check "{item}" no', "guide": 'type check {item} no', "practice": "type check room", "page": 'save the remark "no {item}"'},
     "tell_way": {
         "log": 'log check {screw}-clockwise {other}, or void {row} and log that turn as it was made',
         "guide": "type {other}, or void {row} and the turn as it was made",
@@ -46,7 +48,7 @@ ACTS: Mapping[str, Mapping[Voice, str]] = MappingProxyType({
         "guide": "type richer or leaner",
         "practice": "type check screw", "page": 'tap richer or leaner under "Something else"'},
     "tell_cause": {
-        "log": 'log check cause-of-CO mended', "guide": 'type check "cause of CO" mended', "practice": "type mend", "page": 'tap mended under "Something else"'},
+        "log": 'log check cause-of-CO mended', "guide": 'type check cause of CO mended', "practice": "type mend", "page": 'tap mended under "Something else"'},
     "void_row": {"log": "void {row}", "guide": "type void {row}", "practice": "remember that it was not made", "page": 'strike row {row} under "Something else"'},
     "void_turn": {
         "log": "void {void_row_number}",

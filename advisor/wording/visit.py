@@ -47,6 +47,16 @@ QUESTIONS: Mapping[str, QuestionWords] = MappingProxyType({
         "Room CO alarm on", "It warns of what the analyser in the flue does not see.",
         "No burner on before one that works is in the room.",
     ),
+    "smell of gas": QuestionWords(
+        "Smell of gas", "It is typed as it is noticed.",
+        "GAS SMELL: gas off, no flame, touch no switch, everybody out; air it if that is safe; call the emergency line from "
+        "outside. Nothing is lit before the leak is found and tight.",
+    ),
+    "CO alarm sounds": QuestionWords(
+        "The room's CO alarm sounds", "It is typed as it is heard.",
+        "BURNER OFF, everybody out into the air; call for help from outside where anybody feels unwell. Nothing is lit before "
+        "the cause is found.",
+    ),
     "power off": QuestionWords(
         "Power off at the boiler", "Nothing may start while you work at it. Was nothing opened, answer yes.",
         "Open nothing: power off first.",
@@ -118,7 +128,7 @@ QUESTIONS: Mapping[str, QuestionWords] = MappingProxyType({
         "It differs by fuel and country; nothing is built in. Units: mbar, Pa, hPa, kPa, psi, inH2O.",
     ),
     "gas on": QuestionWords(
-        "Gas on slowly, and nobody smells gas", "Every joint is under gas from here on.", "Gas off, air the room, find the leak.",
+        "Gas on slowly, no smell of gas anywhere", "Every joint is under gas from here on.", "Gas off, air the room, find the leak.",
     ),
     "probe in flue": QuestionWords(
         "Probe in the flue, analyser running", "CO is watched from the first second of the flame.",
