@@ -82,7 +82,7 @@ def read_series(
         data = Path(path).read_bytes()
     except OSError as error:
         raise LogError(f"{name}: {error.strerror or error}. Check the name of the file") from None
-    for line in _text(data).splitlines():
+    for line in _text(data).splitlines(keepends=True):
         reader.add(line)
     return reader.close()
 
@@ -113,9 +113,9 @@ class Reader:
         self._midnights_s, self._last_s = 0.0, -math.inf
 
     def add(self, text: str) -> Sample | None:
-        """Take one more line; the sample in it, None where there is none. LogError where no table has begun by now."""
+        """Take one more line with its end; the sample in it, if any. LogError where no table has begun by now."""
         self._line += 1
-        text = text.removeprefix("\ufeff").rstrip("\r\n")
+        text, ended = text.removeprefix("\ufeff").rstrip("\r\n"), text.endswith(("\n", "\r"))
         if not self._place:
             self._look_for_table(text)
             return None
@@ -123,6 +123,8 @@ class Reader:
         if not any(cells):
             return None
         try:
+            if not ended:
+                raise RangeError("no line end: it may be cut short")
             self.series.samples.append(self._sample(cells))
         except RangeError as error:
             self.series.unread.append(Unread(self._line, str(error)))
