@@ -159,8 +159,10 @@ def test_what_is_no_such_table_is_refused_with_its_line(
 
 def test_lines_that_cannot_be_read_are_kept_with_why(tmp_path: Path) -> None:
     """No line is left out in silence, and a comma that may part thousands is never taken for a decimal one."""
-    text = "t;CO2;O2;CO\n[s];%;%;ppm\n1;8.3;6.2;22\n2;---;6.2;22\n3;8.3;6.2;1,234\n4;8.3\n"
+    text = (
+        "t;CO2;O2;CO\n[s];%;%;ppm\n1;8.3;6.2;22\n2;---;6.2;22\n3;8.3;6.2;1,234\n4;8.3\n"
         "5;;;\n\n6;8.3;;>4000\n7;;;30\n8;8.3;6.2;2"
+    )
     series = read_text(tmp_path, text)
     assert [sample[1:] for sample in series.samples] == [
         (1.0, 8.3, 6.2, 22.0), (6.0, 8.3, None, 4000.0), (7.0, None, None, 30.0),
