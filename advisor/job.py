@@ -1,7 +1,8 @@
 """One job: its setup and events, in memory or in a log on disk, and the answers they give."""
 
 import os
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
+from contextlib import contextmanager
 from dataclasses import asdict, replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -88,6 +89,7 @@ class Job:
     """
 
     only_if_seen = False
+    _waiting: list[Event] | None = None  # entries that `together` writes at its end
 
     def __init__(
         self,
@@ -307,12 +309,33 @@ class Job:
             at = max(at, row.event.time + timedelta(milliseconds=1))
         return at
 
+    @contextmanager
+    def together(self) -> Iterator[None]:
+        """Entries made meanwhile are written in one go at the end; none of them where an error ends it before."""
+        before, self._waiting = self.events, []
+        try:
+            yield
+            made, self._waiting = self._waiting, None
+            self._write(made, before)
+        except BaseException:
+            self._replay.events = before
+            raise
+        finally:
+            self._waiting = None
+
     def _append(self, event: Event) -> None:
         check_event(event)
-        if self.path is None:
-            self._replay.events = (*self.events, event)
+        if self._waiting is None:
+            self._write([event], self.events)
         else:
-            file.append_events(self.path, [event], self.events if self.only_if_seen else None)
+            self._waiting.append(event)
+            self._replay.events = (*self.events, event)
+
+    def _write(self, made: list[Event], before: tuple[Event, ...]) -> None:
+        if self.path is None:
+            self._replay.events = (*before, *made)
+        elif made:
+            file.append_events(self.path, made, before if self.only_if_seen else None)
             self.refresh()
 
     # --- answers ----------------------------------------------------------------------------------

@@ -180,8 +180,8 @@ SLIPS = [
     ("sheet visit.csv a.pdf --paper", "--paper needs a value after it: a4 or letter"),
     ("nxt visit.csv", "'nxt' is no command. Did you mean next?"),
     ("fly visit.csv",
-     "'fly' is no command. There are open, run-at, co, read, turn, check, note, void, next, may, show, sheet, guide, "
-     "page, lesson, practise, study"),
+     "'fly' is no command. There are open, run-at, co, read, turn, check, note, void, next, may, show, sheet, trace, "
+     "guide, page, lesson, practise, study"),
     ("--fast", "'--fast' is no option of advisor. It has --install-completion, --show-completion, --help"),
     *((line, f"{message} Nothing was logged.") for line, message in ENTRIES),
     *((f"open new.csv {STATED} {more}", message) for more, message in OPENING),
@@ -510,7 +510,7 @@ def test_no_line_is_wider_than_a_terminal() -> None:
     assert "ガス弁" in shown
     status, *alone = run()  # without a word the commands are listed
     commands = re.findall(r"^  (\S+)  ", "".join(alone).partition("Commands:")[2], re.MULTILINE)
-    assert (status, len(commands)) == (2, 17)
+    assert (status, len(commands)) == (2, 18)
     printed = [shown, *alone, *(run(name, "--help")[1] for name in commands)]
     assert max(columns(line) for text in printed for line in text.splitlines()) <= 80
 

@@ -35,6 +35,7 @@ LINES = {
     "advisor read x.csv h": ["high"],
     "advisor turn x.csv ": ["offset", "throttle"],
     "advisor may x.csv t": ["throttle"],
+    "advisor trace x.csv pyproject.toml --sh": ["--shift"],
     "advisor check x.csv sample": ["sample-line"],
     "advisor check x.csv sample-line ": ["tight", "leaking"],
 }

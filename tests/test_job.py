@@ -2,6 +2,7 @@
 
 import copy
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import FrozenInstanceError, fields, replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -285,3 +286,18 @@ def test_what_is_of_the_wrong_type_is_refused_in_a_sentence(call: Callable[[Any]
         call(job)
     assert str(caught.value) == message
     assert len(job.events) == 2
+
+
+def test_entries_made_together_are_written_in_one_go_or_not_at_all(tmp_path: Path) -> None:
+    """One write for all of them; where one is refused, or anything else ends it before, none is in the log."""
+    job = on_disk(tmp_path)
+    with job.together():
+        job.run_at("high", at=moment(0))
+        job.read("high", 8.3, 6.2, 22, at=moment(120))
+        assert Job.load(tmp_path / "visit.csv").events == ()
+        assert [event.event for event in job.events] == ["firing", "reading"]
+    assert Job.load(tmp_path / "visit.csv").events == job.events
+    with suppress(RangeError), job.together():
+        job.read("high", 8.4, 6.1, 22, at=moment(180))
+        job.read("high", 84, at=moment(240))
+    assert len(job.events) == len(Job.load(tmp_path / "visit.csv").events) == 2

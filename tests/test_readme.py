@@ -42,7 +42,7 @@ def test_every_command_is_in_the_readme() -> None:
 
     page = README.read_text(encoding="utf-8")
     names = [command.name or command.callback.__name__ for command in app.registered_commands if command.callback]
-    assert len(names) == 17
+    assert len(names) == 18
     for name in names:
         assert re.search(rf"advisor {name}[ `]", page), name
 

@@ -294,6 +294,41 @@ def make_sheet(
 
 
 @command()
+def trace(
+    log: Log,
+    file: Annotated[
+        str, argument("FILE", "The series: any CSV file; - for standard input, line by line.", completion.logs)
+    ],
+    time: Annotated[
+        str, option("COLUMN", "Name of its column of times: 10:32:05, ISO dates or seconds since the start.")
+    ],
+    co2: Annotated[str, option("COLUMN", "Name of its column of CO2, dry %.")],
+    o2: Annotated[str | None, option("COLUMN", "Name of its column of O2, dry %.")] = None,
+    co: Annotated[str | None, option("COLUMN", "Name of its column of CO, ppm as displayed.")] = None,
+    shift: Annotated[
+        str | None,
+        option(
+            "S",
+            "Seconds to add to its times for the log's, found from the turns if left out; or when its second 0 was.",
+        ),
+    ] = None,
+) -> None:
+    """Take an analyser's own stored series into the log as readings, or follow it as it comes."""
+    from advisor.cli import trace_command  # here, not above: no other command needs it
+
+    job = Job.load(log)
+    columns = {"time": time, "co2": co2, "o2": o2, "co": co}
+    if file == "-":
+        warn(job)
+        if trace_command.follow(job, columns, shift, terminal.Keys(sys.stdin), typer.echo):
+            raise typer.Exit(REFUSED)
+        return
+    said, moment = trace_command.taken(job, file, columns, shift)
+    typer.echo(said)
+    answer(job, moment)
+
+
+@command()
 def guide(log: Log) -> None:
     """The whole visit, step by step, at the keyboard; can be left and resumed."""
     from advisor.cli.guide import Guide  # here, not above: no other command needs it

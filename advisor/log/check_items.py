@@ -33,6 +33,7 @@ Kind = Literal[
 
 # items of the notes that the visit is followed by; their value names what it is about, their note says why
 SKIPPED, LEFT_OUT, CUT_SHORT = "skipped stage", "not measured", "wait cut short"
+TRACE = "trace"  # of the note that says which stored series was taken, and its shift
 
 SAMPLE_LINE, TIGHT, LEAKING = "sample line", "tight", "leaking"
 STANDING, WORKING, PLATE_PRESSURE = "standing pressure", "working pressure", "inlet pressure range"

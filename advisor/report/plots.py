@@ -29,6 +29,7 @@ STATE_SIZE = {SETTLED: 7.0, ON_THE_WAY: 4.5, DOUBTED: 7.0}
 SMALL = 7.0  # points
 LINE_PT = 9.0  # least distance of two labels that stand on end
 LANES: tuple[Screw, ...] = ("throttle", "offset")  # from the top
+JOINED_S = 90.0  # most seconds between two readings of a stored series that a line joins
 LEFT_AND_RIGHT = timedelta(seconds=45)
 
 
@@ -108,6 +109,8 @@ def _draw_co2(axes: Axes, record: Record, first: datetime, last: datetime) -> bo
     _y_limits(axes, record, readings)
     _draw_bands(axes, record, first, last)
     by_letter = _name_rates(axes, record, first, last)
+    if record.traced:
+        _join(axes, readings)
     for reading in readings:
         _draw_reading(axes, reading)
     _draw_findings(axes, record, first, last)
@@ -206,6 +209,14 @@ def _draw_reading(axes: Axes, reading: Reading) -> None:
     mark.set_data([_number(reading.time)], [reading.co2_pct])
     mark.set_zorder(4)
     axes.add_line(mark)
+
+
+def _join(axes: Axes, readings: Sequence[Reading]) -> None:
+    """The measured curve: a thin line from reading to reading of one rate, where the next is not far."""
+    for one, other in pairwise(readings):
+        if one.firing == other.firing and (other.time - one.time).total_seconds() <= JOINED_S:
+            times = [_number(one.time), _number(other.time)]
+            axes.plot(times, [one.co2_pct, other.co2_pct], color=RATE_COLOUR[one.firing], linewidth=0.8, zorder=3)
 
 
 def _y_limits(axes: Axes, record: Record, readings: Sequence[Reading]) -> None:

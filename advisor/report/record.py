@@ -32,6 +32,7 @@ from advisor.log.check_items import (
     PLATE_PRESSURE,
     SAMPLE_LINE,
     SKIPPED,
+    TRACE,
 )
 from advisor.log.events import Event, Row, firing_at_rows
 from advisor.log.site_facts import TEXTS, answers_by_item, input_kw, pressure_in_plate_unit
@@ -163,6 +164,7 @@ class Record:
     calibrated, calibration_age_days  of the analyser; None where not told
     way_back   how to put the turned screws back as found
     told       the latest answer to each check with its unit, by its item
+    traced     whether readings were taken from an analyser's own series
     checks, remarks, struck  rows: checks that have no place above, what has a note, what was voided
     """
 
@@ -193,6 +195,7 @@ class Record:
     remarks: tuple[Row, ...]
     struck: tuple[Row, ...]
     warnings: tuple[str, ...]
+    traced: bool = False
 
     @property
     def open_names(self) -> str:
@@ -269,6 +272,7 @@ def record_of(setup: JobSetup, events: Sequence[Event], warnings: tuple[str, ...
             if number not in standing and event.event != "void"
         ),
         warnings=warnings,
+        traced=bool(situation.notes(TRACE)),
     )
 
 

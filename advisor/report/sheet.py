@@ -35,7 +35,7 @@ TITLE = "Combustion setting record"
 STOPS = "Stops, warnings and skipped stages"  # heading
 CAUTIONS = (
     "The maker's instructions and the local code come first; this tool advises, the licensed person who signs decides.",
-    "All readings are as displayed, dry, and as typed in. A leak in the sample line does not show in them and makes a "
+    "All readings are as displayed, dry, and as {came}. A leak in the sample line does not show in them and makes a "
     "rich flame look lean. They hold for the gas, the gas pressure and the air of that day.",
     "CO alarm or soot: boiler off, air the room, leave, call from outside. Smell of gas: no flame, no switch, leave, "
     "call from outside.",
@@ -60,7 +60,7 @@ def pages_of(record: Record, name: str, paper: str = "a4") -> list[Figure]:
         _found_and_left(pages, record)
         _supply(pages, record)
         _findings(pages, record)
-        _sign(pages)
+        _sign(pages, record)
         pages.new_page()
         _turns(pages, record)
         _pictures(pages, record, f"the stop with that letter on page 1, under {STOPS}")
@@ -472,10 +472,10 @@ def _say_effect(record: Record, screw: Screw) -> str:
 # ---- the end
 
 
-def _sign(pages: Pages) -> None:
+def _sign(pages: Pages, record: Record) -> None:
     pages.heading("Cautions and signatures", 2 * SIGN_PT + 4 * TEXT_PT * LINE_SPACE)
     for caution in CAUTIONS:
-        pages.text(caution)
+        pages.text(caution.format(came="typed in or stored by the analyser" if record.traced else "typed in"))
     column = pages.width / 3
     for who in ("Licensed person, name and licence", "Customer, name"):
         pages.need(SIGN_PT)
