@@ -100,6 +100,9 @@ TROUBLES: list[tuple[Made, str, str, str]] = [
     (lambda: at_high(8.6).wait(20).throttle(MARK, 8.8, co=130.0), "co-rising climbs", "warn", "high"),
     (lambda: at_high(9.8).wait(20).throttle(-MARK, 9.6, co=110.0), "co-by-itself", "warn", "high"),
     (lambda: at_high(8.3).read("high", 8.3, 50.0), "co-climbs", "warn", "high"),
+    (lambda: at_high(8.0).throttle(MARK, 8.3).throttle(MARK, 8.3), "turn-unseen", "warn", "throttle"),
+    # on the way, and far from any way there: the hose slipped off
+    (lambda: at_high(8.3).turn("throttle", MARK).wait(30).read("high", 6.8, 16.0, 8.9), "fell", "warn", "high"),
     (lambda: Told(co_limit_ppm_air_free=100).at("high", 8.3, co=45.0), "co-rising near_limit", "warn", "high"),
     (lambda: at_high().wait(60).bare("high", 0.3, 18.5, 300.0), "co-no-flame", "halt", ""),
     # gas, line, answers

@@ -28,6 +28,7 @@ WAYS: list[tuple[Made, float, str]] = [
     (lambda: too_much().turn("throttle", -1 / 12).wait(5), -MARK, "way-out-leaner"),
     (lambda: too_much().turn("throttle", -1 / 12).wait(5), -1 / 12, "stopped"),  # with the one before over the cap
     (lambda: too_much().turn("throttle", -1 / 12).wait(150).read("high", 10.2, 500), -1 / 12, "way-out-leaner"),
+    (lambda: at_high(8.3).throttle(1 / 12, 8.5).throttle(1 / 12, 8.7, co=600.0), -1 / 6, "way-out-as-found"),
     # not where CO is low, the way is not sure, or the flame may be rich
     (lambda: at_high(9.2).run_at("off").wait(20), -MARK, "off-no-turn"),
     (lambda: too_much(**UNSTATED), -MARK, "stopped"),

@@ -263,7 +263,7 @@ class Guide:
                 lit_or_not = changes_rate and self.situation.firing is None and typed.lower().startswith("co ")
                 if lit_or_not and self._reason("Does the burner burn now? (yes, no)").lower() in ("yes", "y"):
                     return typed[3:]
-                self._take_at_any_time(entry)
+                self._take_at_any_time(entry, aside=question is not None)
             return typed
 
     def _common(self, typed: str, why: str) -> bool:
@@ -313,8 +313,11 @@ class Guide:
             self._take_at_any_time(entry)
         return typed
 
-    def _take_at_any_time(self, entry: Entry) -> None:
-        self._log(entry)
+    def _take_at_any_time(self, entry: Entry, *, aside: bool = True) -> None:
+        """Log what was typed beside a question, and say so; where a reading is due it needs no word."""
+        made = self._log(entry)
+        if aside and made.co2_pct is not None:
+            self._say(f"Logged: {answers.say_event(made)}.")
         self._say(*at_once(self.job, self.advice, self._moment()))
         raise AskAnew
 

@@ -92,10 +92,18 @@ def _first(guards: Iterable[Guard], case: Case) -> Advice | None:
 def stop(case: Case) -> Advice | None:
     """A finding that halts the job."""
     if any(finding.severity == "halt" for finding in case.findings):
-        mended = [row.at_s for row in case.situation.checks(CO_CAUSE) if row.event.value == MENDED]
-        told = case.situation.off is not None and max(mended, default=0.0) > case.situation.off.at_s
-        return _answer(case, "halt", *([Reason("cause-told")] if told else []))
+        return _answer(case, "halt", *_cause_told(case.situation))
     return None
+
+
+def _cause_told(situation: Situation) -> list[Reason]:
+    """What was said of the cause since the burner was put off: a remark, or the check that it is mended."""
+    if situation.off is None:
+        return []
+    since = [row.event for row in situation.rows if row.at_s > situation.off.at_s]
+    mended = [event for event in since if event.item == CO_CAUSE and event.value == MENDED]
+    remarks = [event.note for event in since if event.event == "note" and not event.item]
+    return [Reason("cause-told", {"words": "; ".join(remarks) or MENDED})] if mended or remarks else []
 
 
 def closed(case: Case) -> Advice | None:

@@ -13,6 +13,7 @@ from functools import cached_property
 
 from advisor.decision.low_fire import LowFire
 from advisor.diagnosis.carbon_monoxide import CoCeiling, bars_richer, co_ceiling, co_climb, co_due_anew, was_over_limit
+from advisor.diagnosis.findings import unseen_turn
 from advisor.log.check_items import clockwise_item
 from advisor.log.events import Row
 from advisor.messages import Reason
@@ -256,7 +257,13 @@ class Setting:
         cap, mark = setup.cap_turns[self.screw], setup.mark_turns[self.screw]
         if not self.direction_sure or self.situation.tracker.open_shortfalls or self.way_just_told:
             return mark
-        return max(mark, cap / 2) if self.first_try else cap
+        cap = max(mark, cap / 2) if self.first_try else cap
+        return min(cap, abs(self.unseen.event.turns_cw or cap)) if self.unseen else cap
+
+    @cached_property
+    def unseen(self) -> Row | None:
+        """The last turn of this screw where it may not have been made: the next is no larger."""
+        return unseen_turn(self.situation, self.screw)
 
     @cached_property
     def way_just_told(self) -> bool:
@@ -334,6 +341,8 @@ class Setting:
                 return Reason("line-first", most)
             if self.way_just_told:
                 return Reason("way-just-told", most)
+            if self.unseen and self.direction_sure:
+                return Reason("unseen", most)
             return Reason("not-tried" if self.direction_sure else "way-not-sure", most)
         limit, now = setup.travel_limit_turns[self.screw], self.travel_turns_cw
         travel = abs(now + turns_cw)

@@ -19,18 +19,18 @@ from advisor.screws import FIRING_FOR, FIRINGS, SCREWS, Firing, Screw
 class WayOut:
     """A turn that may be made.
 
-    kind      "undo" the last turn, or part of it; a turn "leaner" within the cap
+    kind      "undo" the last turn, or part of it; a turn "leaner" within the cap; back "as found", or part of it
     turns_cw  the largest one, clockwise positive
     """
 
-    kind: Literal["undo", "leaner"]
+    kind: Literal["undo", "leaner", "as found"]
     screw: Screw
     turns_cw: float
 
     @property
     def reason(self) -> Reason:
         """The turn in words."""
-        return Reason(f"way-out-{self.kind}", {"screw": self.screw, "turns": self.turns_cw})
+        return Reason(f"way-out-{self.kind.replace(' ', '-')}", {"screw": self.screw, "turns": self.turns_cw})
 
     def covers(self, screw: Screw, turns_cw: float) -> bool:
         """Whether a turn is this one or a part of it."""
@@ -41,7 +41,19 @@ def ways_out(situation: Situation) -> tuple[WayOut, ...]:
     """The turns that may always be made at this moment; none on a log that was closed or left for hours."""
     if situation.closed or situation.left:
         return ()
-    return (*_undoing(situation), *(way for screw in SCREWS for way in _leaner(situation, screw)))
+    return (
+        *_undoing(situation),
+        *(way for screw in SCREWS for way in (*_leaner(situation, screw), *_back_as_found(situation, screw))),
+    )
+
+
+def _back_as_found(situation: Situation, screw: Screw) -> list[WayOut]:
+    """All of what was turned richer since it was found, turned back at once."""
+    setting, net = Setting(situation, FIRING_FOR[screw]), situation.net_turns_cw(screw)
+    stands = any(bars_richer(situation, firing) for firing in FIRINGS)
+    if not net or not stands or not setting.direction_sure or not setting.richer(net):
+        return []
+    return [WayOut("as found", screw, -net)]
 
 
 def _leaner(situation: Situation, screw: Screw) -> list[WayOut]:

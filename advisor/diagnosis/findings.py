@@ -254,7 +254,32 @@ def _screw(situation: Situation, screw: Screw) -> list[Finding]:
     turns = situation.turns_of(screw)
     if not turns or not situation.belief.states:
         return []
-    return [*_direction(situation, screw, turns), *_effect(situation, screw), *_backlash(situation, screw, turns)]
+    unseen = unseen_turn(situation, screw)
+    data = {"row": unseen.number, "void_row_number": unseen.number} if unseen else {}
+    found = [Finding("turn-unseen", "warn", screw=screw, data=data)] if unseen else []
+    return [
+        *_direction(situation, screw, turns),
+        *_effect(situation, screw),
+        *found,
+        *_backlash(situation, screw, turns),
+    ]
+
+
+def unseen_turn(situation: Situation, screw: Screw) -> Row | None:
+    """The last turn where CO2 did not move with it, though the one before it, the same way, moved CO2: was it made?"""
+    turns, read = situation.turns_of(screw), situation.settled_readings(FIRING_FOR[screw])
+    if len(turns) < 2 or not read or read[-1].at_s < turns[-1].at_s:
+        return None
+    before, between = ([row for row in read if row.at_s < turn.at_s][-1:] for turn in turns[-2:])
+    made, last = (turn.event.turns_cw or 0.0 for turn in turns[-2:])
+    if not before or not between or between[0].at_s < turns[-2].at_s or made * last <= 0:
+        return None
+    moved, now = (
+        (b.event.co2_pct or 0.0) - (a.event.co2_pct or 0.0)
+        for a, b in ((before[0], between[0]), (between[0], read[-1]))
+    )
+    step = situation.setup.display_step_pct
+    return turns[-1] if abs(now) < step / 2 and abs(moved / made * last) >= 3 * step - 1e-9 else None
 
 
 def _direction(situation: Situation, screw: Screw, turns: list[Row]) -> list[Finding]:

@@ -10,6 +10,7 @@ from advisor.diagnosis.carbon_monoxide import stops_for_co
 from advisor.dialogue import waits
 from advisor.dialogue.prompts import Prompt, entry_prompt, in_words, others, question_prompt
 from advisor.job import Job
+from advisor.log.check_items import OUT_OF_SERVICE
 from advisor.messages import Reason
 from advisor.procedure.progress import Progress, StageState
 from advisor.procedure.stages import CLOSE, LINE_TEST, RECORD, Question
@@ -72,7 +73,10 @@ def standing(job: Job, at: datetime, voice: Voice = "guide") -> Standing:
     """How a visit stands at a moment, as its log was last read; nothing is asked at its end."""
     case, advice = job.case(at), job.next(at)
     progress = job.progress(at, advice)
-    return Standing(case, advice, progress, progress.current, _asked(case, advice, progress.current, voice))
+    left = case.situation.closed
+    over = left is not None and left.value == OUT_OF_SERVICE  # what was not done stays open on the record
+    state = progress.of(RECORD) if over else progress.current
+    return Standing(case, advice, progress, state, _asked(case, advice, state, voice))
 
 
 def is_urgent(advice: Advice) -> bool:

@@ -111,7 +111,7 @@ def parse_turn(typed: str, firing: Firing | None) -> Turn:
     if screw in SCREWS:
         return Turn(screw, parsing.parse_turn(rest))
     if not firing:
-        raise RangeError("Which screw? Say it first: throttle 15 cw.")
+        raise RangeError(f"Which screw? Say it first: throttle {typed}.")
     return Turn(SCREW_FOR[firing], parsing.parse_turn(typed))
 
 
@@ -134,6 +134,13 @@ def parse_at_any_time(typed: str, firing: Firing | None) -> Entry | None:
         return lambda job, at: job.run_at(OFF, at=at, note=rest.strip())
     if firing and _NUMBERS.fullmatch(typed) and len(typed.split()) == 3:
         return _reading(typed, firing)
+    if word.lower() == "void" and rest.split(maxsplit=1)[:1] and rest.split(maxsplit=1)[0].isdigit():
+        row, *why = rest.split(maxsplit=1)
+        number = parsing.parse_whole(row, "row")
+        return lambda job, at: job.void(number, at=at, note="".join(why))
+    if typed.lower().startswith(check_items.OUT_OF_SERVICE):
+        left = typed[len(check_items.OUT_OF_SERVICE) :].strip(" ;,")
+        return lambda job, at: leave_out_of_service(job, at, left)
     return _check(typed) if word.lower() == "check" and _check_words(typed)[0] in check_items.CHECK_ITEMS else None
 
 
@@ -174,13 +181,21 @@ def parse_entry(typed: str, advice: Advice, firing: Firing | None) -> Entry:
     if low == "void":
         row, why = parsing.parse_whole(rest[0], "row") if rest else None, typed.split(maxsplit=2)[2:]
         return lambda job, at: job.void(row, at=at, note="".join(why))
-    if advice.action == "halt" and rest and not any(map(str.isdigit, typed)):
-        return lambda job, at: job.note(typed, at=at)
+    said = len(rest) > 1 and advice.firing is not None  # more than two words where a reading or an answer is due
+    if ((advice.action == "halt" and rest) or said) and not any(map(str.isdigit, typed)):
+        return remark(typed)
     if advice.action != "turn" and not any(map(str.isdigit, typed)):
         raise RangeError(f"'{typed}' is not understood: type {READING}; ? says what else.")
     words, _, when = typed.partition("--at")  # one put right after it was struck
     turn, made_at = parse_turn(words.rstrip(), firing), parse_time(when or None)
     return lambda job, at: log_turn(job, turn, made_at or at)
+
+
+def leave_out_of_service(job: Job, at: datetime, name: str) -> None:
+    """Log that the appliance is left out of service, and by whom where that was said."""
+    job.check(check_items.OUTCOME, check_items.OUT_OF_SERVICE, at=at)
+    if name:
+        job.check("technician", name, at=at)
 
 
 def wrong_pressure(advice: Advice) -> bool:
@@ -190,7 +205,12 @@ def wrong_pressure(advice: Advice) -> bool:
 
 def _measured_again(item: str, words: str) -> Entry:
     def log(job: Job, at: datetime) -> None:
-        setup = job.situation(at).setup
+        situation = job.situation(at)
+        setup = situation.setup
+        if item == check_items.WORKING and situation.firing is None:
+            raise RangeError(
+                "The burner is off: that would be the standing pressure. Light it first: high, and what was done."
+            )
         check = check_items.check_item(item, setup)
         assert check
         job.check(item, *check_items.parse_answer(check, words, setup, at.date()), at=at)
@@ -222,6 +242,8 @@ def run_again(rate: Firing, words: str, advice: Advice, firing: Firing | None) -
         refuse_entry(words, firing)
     elif needs_cause(advice, firing):
         raise RangeError(f"{NEEDS_CAUSE}, such as: {rate} intake cleared.")
+    else:  # what was remarked while it was off
+        words = next((str(each.data["words"]) for each in advice.why if each.code == "cause-told"), "")
     return lambda job, at: job.run_at(rate, at=at, note=words)
 
 
@@ -314,7 +336,8 @@ def _check_words(typed: str) -> list[str]:
         raise RangeError("a quote is not closed: close it, or leave it out") from None
     for end in range(len(words) - 1, 0, -1):
         if (item := check_items.item_of(" ".join(words[:end]))) in check_items.CHECK_ITEMS:
-            return [item, *words[end:]]
+            answer = " ".join(words[end:])
+            return [item, answer] if answer in check_items.CHECK_ITEMS[item].choices else [item, *words[end:]]
     return words or [""]
 
 

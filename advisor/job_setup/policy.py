@@ -42,7 +42,8 @@ class Policy:
     step_pct, step_sds    change of CO2 without a turn that counts as a jump: so large, and so many standard deviations
     certain_step_pct      a jump that one reading proves: no display noise makes it; own choice
     shortfall_chance      chance of so little CO2 after a turn below which the sample line is to be proved; bench
-    unlikely_shortfall_chance  the same, below which the job is not finished before that; bench
+    unlikely_shortfall_chance  the same, below which the job is not finished before that, and a reading on the way
+                          teaches nothing; bench
     fresh_start_sd_pct    how far CO2 may have moved where a check has explained it; own choice
     drift_pct, drift_span_s  creep of CO2 without a turn that stops the job, and over how long, s; own choice
     steady_pct            spread of the last three readings at which the creep has ended; own choice

@@ -49,7 +49,7 @@ def say_way_out(case: Case) -> list[str]:
     ways = [
         way.reason.text
         for way in case.ways_out
-        if way_leads_leaner(case, way) and (way.kind == "undo" or _too_rich(case, way))
+        if way.kind != "as found" and way_leads_leaner(case, way) and (way.kind == "undo" or _too_rich(case, way))
     ]
     unsure = [
         screw for screw in SCREWS if situation.turns_of(screw) and not case.setting(FIRING_FOR[screw]).direction_sure

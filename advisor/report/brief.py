@@ -150,7 +150,13 @@ def _to_clear_it(case: Case, advice: Advice) -> list[str]:
     situation, stop = case.situation, advice.stops[0]
     if situation.firing is None or not stop.is_past:
         return []
-    return say_wait_and_read(situation.wait_left_s, situation.firing)
+    first = "read CO at once; " if situation.latest() is None or not _co_since_start(case) else ""
+    return say_wait_and_read(situation.wait_left_s, situation.firing, first=first)
+
+
+def _co_since_start(case: Case) -> bool:
+    read = [row for row in case.situation.of("reading") if row.event.co_ppm is not None]
+    return bool(read) and read[-1].at_s > case.situation.tracker.started_s
 
 
 def _what_to_look_at(advice: Advice) -> list[str]:
@@ -183,12 +189,14 @@ def _then(case: Case, advice: Advice) -> list[str]:
     return lines + say_expect(advice) if advice.action in ("turn", "read") and not advice.asks_co else lines
 
 
-def say_wait_and_read(wait_s: float, firing: Firing | None) -> list[str]:
-    """How long to wait after a turn, and what to read."""
+def say_wait_and_read(wait_s: float, firing: Firing | None, *, first: str = "") -> list[str]:
+    """How long to wait after a turn, and what to read; `first` is said before it."""
     at = "" if narrow() or not firing else f" at {firing} fire"
     if wait_s <= 0:
         return _labelled("Then", f"read {ALL}{at}.", f"Read {ALL}.")
-    return _labelled("Then", f"wait {say_wait(wait_s)}; read {ALL}{at}.", f"Wait {say_wait(wait_s)}; read {ALL}.")
+    wait = f"wait {say_wait(wait_s)}; read {ALL}"
+    short = first + wait
+    return _labelled("Then", f"{first}{wait}{at}.", f"{short[0].upper()}{short[1:]}.")
 
 
 def say_expect(answer: Advice | Verdict) -> list[str]:

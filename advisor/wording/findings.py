@@ -394,6 +394,12 @@ FINDINGS: Mapping[str, Words] = MappingProxyType({
         ),
         give_up=True, about="a screw has no effect",
     ),
+    "turn-unseen": Words(
+        "turn without effect",
+        "CO2 did not move with the last turn of the {screw} screw; the one before moved it. Was it made? If not, first {void_turn}.",
+        "CO2 did not move with a turn of the {screw} screw, though the one before had moved it.",
+        (_LOGGED, "Does the tool grip, does the screw really turn?"), about="a turn shows nothing though the one before did",
+    ),
     "slack": Words(
         "play in the screw",
         "The {screw} screw has about {turns:size} of play: after a change of direction the first part of a turn does nothing. "

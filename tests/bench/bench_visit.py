@@ -35,7 +35,7 @@ LEAST_PRESSURE = 0.9  # share of the right gas pressure under which a manometer 
 CENTRES: dict[Firing, float] = {"high": 9.2, "low": 8.8}
 DOUBTS = {  # codes of findings and reasons that doubt screw, line or gas
     "wrong-way", "no-effect", "fell", "fell-short", "fell-again", "air-in-sample", "changed-by-itself", "drift",
-    "maybe-against", "way-in-doubt", "shortfall",
+    "maybe-against", "way-in-doubt", "shortfall", "turn-unseen",
 }  # fmt: skip
 RIGHT_NAMES: dict[str, tuple[str, ...]] = {  # findings that name a fault rightly; where there are none, none can
     "reversed screw": ("wrong-way",),
