@@ -160,15 +160,15 @@ def any_family(number: int, seed: int = 1) -> Family:
 
 
 def true_gains(boiler: Boiler, centres: dict[Firing, float]) -> dict[Screw, float]:
-    """What the screws of a boiler truly do on the way from as found to the band's centre, straight % CO2 per turn.
+    """What the screws of a boiler truly do at the band's centre, linearised % CO2 per turn, as the adviser states gains.
 
-    Throttle at high fire: from opening 1 to A, where f at the centre is A times f as found, so the mean slope of f^2 is
-    opening_per_turn f_centre^2 (1 + A) / A^2. Offset at low fire with the throttle set: (K A)^2 offset_per_turn.
+    Throttle at high fire: f goes with the opening, which is 1 as found and A at the centre, so the slope of f^2 there is
+    2 opening_per_turn f_centre^2 / A. Offset at low fire with the throttle set: (K A)^2 offset_per_turn.
     """
     squared = boiler.ratio**2 * (1 + boiler.offset / boiler.turndown**2)
     high, low = (LinearisedScale(boiler.fuel, centres[firing]) for firing in ("high", "low"))
     opening = math.sqrt(high.ratio_squared_at_centre / squared)
-    slope = boiler.opening_per_turn * high.ratio_squared_at_centre * (1 + opening) / opening**2
+    slope = 2 * boiler.opening_per_turn * high.ratio_squared_at_centre / opening
     return {
         "throttle": slope / high.slope_at_centre,
         "offset": (boiler.ratio * opening) ** 2 * boiler.offset_per_turn / low.slope_at_centre,

@@ -38,21 +38,24 @@ def cells(table: np.ndarray, faulty: float = 0.0) -> np.ndarray:
 
 
 def test_the_fast_regression_is_weighted_least_squares_with_a_level_for_each_leg() -> None:
-    """Sums of equation (2) give slope and error of statsmodels' WLS with leg dummies [X: statsmodels]."""
+    """Sums of equation (2) give slope and error of statsmodels' WLS with a column for each leg [X: statsmodels]."""
     rng = np.random.default_rng(5)
     leg = np.repeat([0, 1, 2, 3], [4, 5, 3, 6])
     job = np.repeat([0, 0, 7, 7], [4, 5, 3, 6])
     x, weight = rng.normal(size=(18, 1, 1)), rng.uniform(1, 4, 18)
     y = 5.0 * x[:, 0, 0] + leg + rng.normal(size=18)
-    a, b, c, jobs = likelihoods.sums(x, y, weight, leg, job)
+    level = rng.uniform(0.5, 1.0, (18, 1))  # what each reading shows of its leg's level
+    found, jobs = likelihoods.sums(x, y[:, None], level, weight, leg, job)
+    a, b, c = found.a, found.b, found.c
     assert list(jobs) == [0, 7]
+    assert list(found.df) == [7, 7]
     for place, own in enumerate(jobs):
         mine = job == own
-        design = np.column_stack([x[mine, 0, 0], pd.get_dummies(leg[mine]).to_numpy(float)])
+        design = np.column_stack([x[mine, 0, 0], level[mine] * pd.get_dummies(leg[mine]).to_numpy(float)])
         fitted = sm.WLS(y[mine], design, weights=weight[mine]).fit(cov_type="fixed scale")
         assert b[place, 0] / a[place, 0] == pytest.approx(fitted.params[0])
         assert a[place, 0] ** -0.5 == pytest.approx(fitted.bse[0])
-        left = c[place] - b[place, 0] ** 2 / a[place, 0]
+        left = c[place, 0] - b[place, 0] ** 2 / a[place, 0]
         assert left == pytest.approx(float(weight[mine] @ fitted.resid**2))
 
 

@@ -36,7 +36,7 @@ from advisor.study.timeline import OWN_SCREW, Array, Timeline, timeline
 GROUP = ("fuel", "valve_family", "turndown_range", "screw")
 LAG_LOG_SD = 0.45  # sd of the log time constant in one group; about that of the built-in prior
 # Of NAMES: how far the fast regression itself is off, as seen on fleets of known populations. More jobs do not mend it.
-MODEL_SD = np.array([0.03, 0.06, 0.2, 0.1])
+MODEL_SD = np.array([0.01, 0.03, 0.25, 0.1])
 MEANS = np.linspace(np.log(0.6), np.log(36.0), 38)  # of the log gain
 SDS = np.geomspace(0.1, 1.2, 10)  # of the log gain
 WIDEST = np.array([1 / 96, 1 / 48, 1 / 32, 1 / 24, 1 / 16])  # backlash, turns
