@@ -227,7 +227,7 @@ def truth_of(family: fleet.Family) -> dict[Screw, tuple[float, float]]:
 
 def evidence_of(family: fleet.Family, screw: str) -> np.ndarray:
     """Equation (1) on the grid for each of the first jobs of a family that say something of a screw (jobs, cells)."""
-    made = [fleet.make_visit(number, 300, (family,)) for number in range(60)]
+    made = [fleet.make_visit(number, 300 + int(family.label[1:]), (family,)) for number in range(60)]
     line = timeline(rows_of(*(visit.job for visit in made)))
     tables = []
     for found in likelihoods.likelihoods(line):

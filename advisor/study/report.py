@@ -239,12 +239,12 @@ def _say_advised(record: dict[str, Any]) -> list[str]:
 
 def _say_refusals(record: dict[str, Any]) -> list[str]:
     """How turns that the adviser would have refused ended against those that it would have allowed."""
-    allowed, refused = record["turns_allowed_and_refused"]
+    allowed, refused, way_out = record["turns_allowed_and_refused"]
     if not refused["turns"]:
         return []
     said = [
         f"{row['turns']:,} {word}: {say_chance(row['overshot'])} overshot, {say_chance(row['in_band'])} then in band"
-        for word, row in (("refused", refused), ("allowed", allowed))
+        for word, row in (("refused", refused), ("allowed", allowed), ("allowed as a way out", way_out))
         if row["judged"] and row["in_band"] is not None
     ]
     because = _codes(dict(list(record["refused_because"].items())[:MOST_REASONS]))
