@@ -160,7 +160,7 @@ def jobs(rows: pd.DataFrame | Timeline) -> pd.DataFrame:
     job_of_move, kept = line.job[turned], moved["wait_kept"].to_numpy()
     judged = np.bincount(job_of_move[moved["overshot"].notna()], minlength=count)
     last_turn = _per_job(line, np.flatnonzero(turned), line.time_s, -np.inf)
-    place = np.arange(line.job.size)
+    place = np.arange(line.job.size, dtype=np.float64)
     first_turn = _per_job(line, np.flatnonzero(turned)[::-1], place, np.inf)
     table = {
         "job": text_column(line.jobs),
