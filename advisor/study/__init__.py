@@ -14,14 +14,14 @@ from advisor.study.played import played
 from advisor.study.population import combined, evidence
 from advisor.study.prior_trial import trial
 from advisor.study.replay import replay
-from advisor.study.report import say, summary
+from advisor.study.report import brief, say, summary
 from advisor.study.tables import jobs, moves, readings
 from advisor.study.time_spent import time_spent
 from advisor.study.trends import analysers, trend
 from advisor.study.worst import worst
 
 __all__ = [
-    "Study", "analysers", "asked", "calibration", "combined", "evidence", "find_logs", "jobs", "learned_priors",
-    "likelihoods", "moves", "played", "population", "read_rows", "readings", "replay", "rows_frame", "say", "screws",
-    "study", "summary", "tables", "time_spent", "trend", "trial", "whole_jobs", "worst",
+    "Study", "analysers", "asked", "brief", "calibration", "combined", "evidence", "find_logs", "jobs",
+    "learned_priors", "likelihoods", "moves", "played", "population", "read_rows", "readings", "replay", "rows_frame",
+    "say", "screws", "study", "summary", "tables", "time_spent", "trend", "trial", "whole_jobs", "worst",
 ]  # fmt: skip
