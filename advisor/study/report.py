@@ -99,7 +99,7 @@ def summary(study: Study) -> dict[str, Any]:
     judged = moves["overshot"].dropna().astype(float)  # of the rest nobody can tell
     chances = jobs["chance_in_band_at_end"].dropna()
     noise = population.noise_sd_pct(study.evidence) or (None, None)
-    sources = jobs["prior_source"].replace("", "built in")
+    sources = jobs["prior_source"].astype(object).replace("", "built in")
     halts = study.findings.loc[study.findings["severity"] != "note", "code"]
     record = {
         "jobs": len(jobs),
@@ -545,7 +545,7 @@ def refuse_edited_prior(folder: Path) -> None:
 
 
 def write(study: Study, record: dict[str, Any], folder: Path, title: str) -> str:
-    """Put tables (CSV, and parquet where pandas has an engine), plots, the prior and the record into a folder.
+    """Put tables (CSV, parquet with an engine), plots, the prior, the record and its whole text into a folder.
 
     Returns in words what was written. Existing files of these names are replaced, save a prior that was edited (see
     `refuse_edited_prior`); those that an earlier study wrote and this one does not make are removed, and no others.
