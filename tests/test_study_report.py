@@ -163,7 +163,7 @@ def test_the_screen_says_what_the_record_holds(changed: dict[str, Any], said: st
         ({}, "Turns 1 of 35 turns overshot, in 17 % of the jobs that can be judged; 100 % of all 36 on a settled"),
         ({"turns_judged": 0, "overshoots": 0}, "Turns 0 of 0 turns overshot; "),
         ({"as_advised": AS_ADVISED}, "20 jobs set again: 13.4 min (1.8 ± 1.2 more than logged), 100 % in band at the"),
-        ({"found": {"high-co": 1, "rich": 1}}, "Found CO stops high-co 1, rich 1 (jobs)."),
+        ({"found": {"high-co": 1, "rich": 1}}, "look: CO stops high-co 1, rich 1; by the adviser, of 7 jobs: "),
         ({"practice_jobs": 7}, "PRACTICE: a made-up boiler. None of this is about a real one."),
         ({"learned": []}, "Gain none learned: no screw was turned between two readings."),
         ({"analysers": [{**DRIFTING, "drifts": True}]}, "Drift A (-0.050 ± 0.020 % CO2 a month as found, 30 jobs)"),

@@ -257,8 +257,8 @@ def _say_verdicts(record: dict[str, Any]) -> list[str]:
     asked = f"of {_counted(record['sample']['jobs'], 'job')} asked anew"
     return labelled(
         "Advice",
-        f"{asked}: the 90 % range held in {_of(held)}: {judged['range']}. Chance that a reading is in band: "
-        f"{judged['readings']}, that a turn ends there: {judged['turns']}, passes: {judged['passing']}.",
+        f"{asked}: the 90 % range held in {_of(held)}: {judged['range']}. Chances of a reading in band: "
+        f"{judged['readings']}; of a turn ending there: {judged['turns']}; passing: {judged['passing']}.",
     )
 
 
@@ -344,15 +344,19 @@ def _say_analysers(record: dict[str, Any]) -> list[str]:
 
 def _say_found(record: dict[str, Any], whole: bool = True) -> list[str]:
     """Jobs with findings: from single readings and the fast regression; stops and warnings that the adviser gives."""
-    found, sample = record["found"], record["sample"]["jobs"]
-    stops = {code: count for code, count in found.items() if code in CO_STOPS}
-    others = [(code, count) for code, count in found.items() if code not in CO_STOPS]
-    of_others = _codes(dict(others if whole else others[:MOST_REASONS]))
-    seen = "; ".join(filter(None, (f"CO stops {_codes(stops)}" if stops else "", of_others))) or "no trouble"
-    look = f"by a quick look at every reading and screw of {_counted(record['jobs'], 'job')}"
-    lines = labelled("Found", f"{look}: {seen}." if whole else f"{seen} (jobs).")
-    if sample and whole:
-        asked = _codes(record["findings_in_sample"]) or "no stop, no warning"
+    most = None if whole else MOST_REASONS
+    stops = {code: count for code, count in record["found"].items() if code in CO_STOPS}
+    others = [(code, count) for code, count in record["found"].items() if code not in CO_STOPS]
+    seen = "; ".join(filter(None, (f"CO stops {_codes(stops)}" if stops else "", _codes(dict(others[:most])))))
+    seen, sample = seen or "no trouble", record["sample"]["jobs"]
+    asked = _codes(dict(list(record["findings_in_sample"].items())[:most])) or "no stop, no warning"
+    if not whole:
+        later = f"; by the adviser, of {_counted(sample, 'job')}: {asked}" if sample else ""
+        return labelled("Found", f"by a quick look: {seen}{later}.")
+    lines = labelled(
+        "Found", f"by a quick look at every reading and screw of {_counted(record['jobs'], 'job')}: {seen}."
+    )
+    if sample:
         lines += labelled("", f"by the adviser at the end of {_counted(sample, 'job')} asked anew: {asked}.")
     return lines
 
