@@ -1,5 +1,6 @@
 """The fast regression and the population estimate against references, known populations, and jobs held out."""
 
+import math
 import sys
 from dataclasses import replace
 from pathlib import Path
@@ -10,6 +11,7 @@ import numpy as np
 import pandas as pd
 import pytest
 import statsmodels.api as sm
+from replay import Told
 from study_cases import fleet_rows, rows_of
 
 from advisor import study
@@ -69,6 +71,30 @@ def test_the_gain_of_one_job_is_the_valves(tmp_path: Path) -> None:
     assert len(known) > 20
     assert known["gain_per_turn"].between(1, 20).mean() > 0.9
     assert known["gain_per_turn"].between(known["gain_per_turn_low"], known["gain_per_turn_high"], "neither").all()
+
+
+def test_what_is_left_of_the_other_rate_is_no_effect_of_the_screw() -> None:
+    """A slow display (27 s) that still comes down from high fire as the screw is turned up: gain and lag are the true.
+
+    Without high fire's reading in the regression the gain comes out a tenth too small.
+    """
+    told = Told(display_step_pct=0.01).run_at("high").wait(240).read("high", 9.2).wait(30).read("high", 9.2)
+    told.run_at("low")
+    began, turned = told.now_s, list[float]()
+
+    def still_to_come(since_s: float) -> float:
+        return math.exp(-max(told.now_s - since_s - 13.0, 0.0) / 27.0)
+
+    for waits in ((40.0,), *[(60.0, 40.0)] * 4):
+        for wait in waits:
+            told.wait(wait)
+            done = sum(1 - still_to_come(moment) for moment in turned)
+            told.read("low", round(8.0 + 1.2 * still_to_come(began) + 4.0 / 24 * done, 2))
+        turned.append(told.now_s)
+        told.turn("offset", 1 / 24)
+    (found,) = study.screws(rows_of(told)).to_dict("records")
+    assert found["gain_per_turn"] == pytest.approx(4.0, rel=0.04)
+    assert found["time_constant_s"] == pytest.approx(27.0, rel=0.05)
 
 
 def test_the_hierarchical_estimate_is_the_numerical_integral() -> None:
