@@ -143,32 +143,35 @@ def make_visit(
 
 
 def any_family(number: int, seed: int = 1) -> Family:
-    """A family of valves such as there may be: medians, spreads, backlash and lag drawn at random, invented."""
+    """An invented family of valves, drawn as widely as a study believes before any job (`population._built_in`).
+
+    Medians, spreads, backlash and lag are log-normal, so that ranges of 90 % can be counted.
+    """
     rng = np.random.default_rng([seed, number])
-    slower = math.exp(0.3 * rng.standard_normal())
-    spread = rng.uniform(0.15, 0.5)
+    offset, throttle, spread, wide, slow = np.exp(np.array([0.6, 0.6, 0.5, 0.5, 0.45]) * rng.standard_normal(5))
+    spread, slow = min(0.4 * spread, 1.0), 1.25 * slow
     scenario = replace(
         BASE,
         name=f"family {number}",
-        gain_offset=(5 * math.exp(0.45 * rng.standard_normal()), spread),
-        gain_throttle=(4 * math.exp(0.45 * rng.standard_normal()), spread),
-        backlash_turns=(0.0, rng.uniform(1 / 64, 1 / 18)),
-        time_constant_s=(8 * slower, 25 * slower),
+        gain_offset=(5 * offset, spread),
+        gain_throttle=(4 * throttle, spread),
+        backlash_turns=(0.0, wide / 32),
+        time_constant_s=(8 * slow, 25 * slow),
         turndown=(4.5, 5.5),
     )
     return Family(f"F{number}", fuels.NATURAL_GAS, {"high": 9.2, "low": 8.8}, scenario, 1.0)
 
 
 def true_gains(boiler: Boiler, centres: dict[Firing, float]) -> dict[Screw, float]:
-    """What the screws of a boiler truly do on the way from as found to the band's centre, straight % CO2 per turn.
+    """What the screws of a boiler truly do at the bands' centres, linearised % CO2 per turn, as the adviser has gains.
 
-    Throttle at high fire: from opening 1 to A, where f at the centre is A times f as found, so the mean slope of f^2 is
-    opening_per_turn f_centre^2 (1 + A) / A^2. Offset at low fire with the throttle set: (K A)^2 offset_per_turn.
+    Throttle at high fire: f goes with the opening, 1 as found and A at the centre, so the slope of f^2 there is
+    2 opening_per_turn f_centre^2 / A. Offset at low fire with the throttle set: (K A)^2 offset_per_turn.
     """
     squared = boiler.ratio**2 * (1 + boiler.offset / boiler.turndown**2)
     high, low = (LinearisedScale(boiler.fuel, centres[firing]) for firing in ("high", "low"))
     opening = math.sqrt(high.ratio_squared_at_centre / squared)
-    slope = boiler.opening_per_turn * high.ratio_squared_at_centre * (1 + opening) / opening**2
+    slope = 2 * boiler.opening_per_turn * high.ratio_squared_at_centre / opening
     return {
         "throttle": slope / high.slope_at_centre,
         "offset": (boiler.ratio * opening) ** 2 * boiler.offset_per_turn / low.slope_at_centre,

@@ -60,8 +60,8 @@ def drawn(draw, *data, columns=1, **more):
         draw(ax, *own, **more)
     show(made)""",
     ),
-    ("whole-title", "## The answer on one page\n\nWhat `advisor study LOGS` prints."),
-    ("whole", "print(study.say(record))"),
+    ("whole-title", "## The answer on one screen\n\nWhat `advisor study LOGS` prints; `--all` prints the whole."),
+    ("whole", "print(study.brief(record))"),
     (
         "band-title",
         """\
@@ -160,7 +160,7 @@ ax.plot(true, groups.index, "x", color="black", label="true")
 ax.set_yticks(groups.index, groups["fuel"] + ", " + groups["valve_family"] + ", " + groups["screw"], fontsize="small")
 ax.invert_yaxis()
 ax.set_xlabel("gain of the middle valve, % CO2 per turn")
-ax.legend(frameon=False)
+ax.legend(loc="lower center", bbox_to_anchor=(0.5, 1.0), ncols=2, frameon=False)
 show(made)""",
     ),
     ("gains", 'drawn(plots.gains, (found.screws, found.jobs), by="valve_family")'),

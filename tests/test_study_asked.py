@@ -76,22 +76,24 @@ def test_the_verdict_on_a_turn_is_the_one_may_gives() -> None:
 
 def test_refused_turns_are_counted_by_how_they_ended() -> None:
     """Shares are of the turns that the readings around them can judge, the others are counted beside them."""
-    verdicts = pd.DataFrame({"job": "j", "row": range(5), "allowed": [True, True, False, False, False], "reason": ""})
-    moves = pd.DataFrame({"job": "j", "row": range(5)})
-    moves["overshot"] = pd.array([False, False, True, None, False], dtype="boolean")
-    moves["in_band_after"] = pd.array([True, False, False, True, None], dtype="boolean")
-    allowed, refused = calibration.refusals(verdicts, moves).to_dict("records")
+    verdicts = pd.DataFrame({"job": "j", "row": range(6), "allowed": [True, True, False, False, False, True]})
+    verdicts["reason"] = ["may", "may", "wait", "wait", "far-edge", "way-out-undo"]
+    moves = pd.DataFrame({"job": "j", "row": range(6)})
+    moves["overshot"] = pd.array([False, False, True, None, False, True], dtype="boolean")
+    moves["in_band_after"] = pd.array([True, False, False, True, None, False], dtype="boolean")
+    allowed, refused, way_out = calibration.refusals(verdicts, moves).to_dict("records")
     assert (allowed["turns"], allowed["judged"], allowed["overshot"], allowed["in_band"]) == (2, 2, 0.0, 0.5)
     assert (refused["turns"], refused["judged"], refused["overshot"], refused["in_band"]) == (3, 2, 0.5, 0.5)
+    assert (way_out["turns"], way_out["judged"], way_out["overshot"], way_out["in_band"]) == (1, 1, 1.0, 0.0)
 
 
 @pytest.mark.slow
-def test_refused_turns_end_worse_than_allowed_ones() -> None:
-    """Among hasty technicians' turns, those that the adviser would have refused passed the band more often."""
-    rows = rows_of(*(visit.job for visit in visits("hasty", 60)), *(visit.job for visit in visits("lucky", 60)))
-    allowed, refused = calibration.refusals(asked.verdicts(rows), study.moves(rows)).to_dict("records")
-    assert allowed["judged"] >= 10
-    assert refused["overshot"] > allowed["overshot"]
+def test_allowed_turns_end_better_than_refused_ones_and_hunting_worst() -> None:
+    """Turns allowed on their merits pass the band no more often than refused ones; undoing turn after turn does."""
+    rows = rows_of(*(fleet.make_visit(number, 77, fleet.FAMILIES[:1]).job for number in range(60)))
+    allowed, refused, way_out = calibration.refusals(asked.verdicts(rows), study.moves(rows)).to_dict("records")
+    assert min(allowed["judged"], refused["judged"], way_out["judged"]) >= 30
+    assert allowed["overshot"] <= refused["overshot"] < way_out["overshot"]
 
 
 def test_the_score_of_an_expectation_is_the_log_of_its_chance() -> None:

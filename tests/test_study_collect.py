@@ -79,10 +79,10 @@ def test_a_copy_counts_once_and_a_line_cut_short_is_listed(tmp_path: Path, monke
     assert torn.startswith(f"{tmp_path / 'torn.csv'}:{other.count(chr(10)) + 1}: this line was cut short")
     out, record = tmp_path / "out", report.summary(found)
     assert record["notes"] == [copied, torn]
-    assert report.write(found, record, out, "two").endswith("study.json, notes.txt.")
+    assert report.write(found, record, out, "two").endswith("study.json, study.txt, notes.txt.")
     assert (out / "notes.txt").read_text(encoding="utf-8") == f"{copied}\n{torn}\n"
     report.write(both, report.summary(both), out, "one")
-    assert not list(out.glob("*.txt"))
+    assert [path.name for path in out.glob("*.txt")] == ["study.txt"]
 
 
 def test_a_study_is_the_same_in_one_process_and_in_two_and_each_time(logs: list[Path], tmp_path: Path) -> None:

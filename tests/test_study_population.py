@@ -1,5 +1,6 @@
 """The fast regression and the population estimate against references, known populations, and jobs held out."""
 
+import math
 import sys
 from dataclasses import replace
 from pathlib import Path
@@ -10,6 +11,7 @@ import numpy as np
 import pandas as pd
 import pytest
 import statsmodels.api as sm
+from replay import Told
 from study_cases import fleet_rows, rows_of
 
 from advisor import study
@@ -38,21 +40,24 @@ def cells(table: np.ndarray, faulty: float = 0.0) -> np.ndarray:
 
 
 def test_the_fast_regression_is_weighted_least_squares_with_a_level_for_each_leg() -> None:
-    """Sums of equation (2) give slope and error of statsmodels' WLS with leg dummies [X: statsmodels]."""
+    """Sums of equation (2) give slope and error of statsmodels' WLS with a column for each leg [X: statsmodels]."""
     rng = np.random.default_rng(5)
     leg = np.repeat([0, 1, 2, 3], [4, 5, 3, 6])
     job = np.repeat([0, 0, 7, 7], [4, 5, 3, 6])
     x, weight = rng.normal(size=(18, 1, 1)), rng.uniform(1, 4, 18)
     y = 5.0 * x[:, 0, 0] + leg + rng.normal(size=18)
-    a, b, c, jobs = likelihoods.sums(x, y, weight, leg, job)
+    level = rng.uniform(0.5, 1.0, (18, 1))  # what each reading shows of its leg's level
+    found, jobs = likelihoods.sums(x, y[:, None], level, weight, leg, job)
+    a, b, c = found.a, found.b, found.c
     assert list(jobs) == [0, 7]
+    assert list(found.df) == [7, 7]
     for place, own in enumerate(jobs):
         mine = job == own
-        design = np.column_stack([x[mine, 0, 0], pd.get_dummies(leg[mine]).to_numpy(float)])
+        design = np.column_stack([x[mine, 0, 0], level[mine] * pd.get_dummies(leg[mine]).to_numpy(float)])
         fitted = sm.WLS(y[mine], design, weights=weight[mine]).fit(cov_type="fixed scale")
         assert b[place, 0] / a[place, 0] == pytest.approx(fitted.params[0])
         assert a[place, 0] ** -0.5 == pytest.approx(fitted.bse[0])
-        left = c[place] - b[place, 0] ** 2 / a[place, 0]
+        left = c[place, 0] - b[place, 0] ** 2 / a[place, 0]
         assert left == pytest.approx(float(weight[mine] @ fitted.resid**2))
 
 
@@ -66,6 +71,30 @@ def test_the_gain_of_one_job_is_the_valves(tmp_path: Path) -> None:
     assert len(known) > 20
     assert known["gain_per_turn"].between(1, 20).mean() > 0.9
     assert known["gain_per_turn"].between(known["gain_per_turn_low"], known["gain_per_turn_high"], "neither").all()
+
+
+def test_what_is_left_of_the_other_rate_is_no_effect_of_the_screw() -> None:
+    """A slow display (27 s) that still comes down from high fire as the screw is turned up: gain and lag are the true.
+
+    Without high fire's reading in the regression the gain comes out a tenth too small.
+    """
+    told = Told(display_step_pct=0.01).run_at("high").wait(240).read("high", 9.2).wait(30).read("high", 9.2)
+    told.run_at("low")
+    began, turned = told.now_s, list[float]()
+
+    def still_to_come(since_s: float) -> float:
+        return math.exp(-max(told.now_s - since_s - 13.0, 0.0) / 27.0)
+
+    for waits in ((40.0,), *[(60.0, 40.0)] * 4):
+        for wait in waits:
+            told.wait(wait)
+            done = sum(1 - still_to_come(moment) for moment in turned)
+            told.read("low", round(8.0 + 1.2 * still_to_come(began) + 4.0 / 24 * done, 2))
+        turned.append(told.now_s)
+        told.turn("offset", 1 / 24)
+    (found,) = study.screws(rows_of(told)).to_dict("records")
+    assert found["gain_per_turn"] == pytest.approx(4.0, rel=0.04)
+    assert found["time_constant_s"] == pytest.approx(27.0, rel=0.05)
 
 
 def test_the_hierarchical_estimate_is_the_numerical_integral() -> None:
@@ -167,7 +196,7 @@ def test_what_a_group_may_expect_comes_from_the_others_alone() -> None:
         assert one == pytest.approx(other)
     ((alone, alone_sd),) = population.new_group(means[:1], sds[:1], mean, sd)
     assert alone == pytest.approx(mean)
-    assert alone_sd == pytest.approx(sd, rel=0.03)
+    assert alone_sd == pytest.approx(sd, rel=0.05)
 
 
 def test_what_a_group_may_expect_is_the_numerical_integral() -> None:
@@ -180,7 +209,7 @@ def test_what_a_group_may_expect_is_the_numerical_integral() -> None:
     means, sds = (np.repeat(of[:, None], 4, axis=1) for of in with_own)
     expected, expected_sd = population.new_group(means, sds, mean, sd)[-1]
     u, v = np.meshgrid(np.linspace(-2, 5, 701), np.linspace(0.01, 2.5, 500), indexing="ij")
-    log = -0.5 * (u - 1.5) ** 2 / (1 - population.USUAL_BETWEEN**2) - 0.5 * (v / population.USUAL_BETWEEN) ** 2
+    log = -0.5 * (u - 1.5) ** 2 / population.CENTRE_SHARE - 0.5 * v**2 / (1 - population.CENTRE_SHARE)
     for value, error in zip(found, errors, strict=True):
         log -= 0.5 * ((value - u) ** 2 / (v**2 + error**2) + np.log(v**2 + error**2))
     weight = np.exp(log - log.max())
@@ -224,7 +253,7 @@ def truth_of(family: fleet.Family) -> dict[Screw, tuple[float, float]]:
 
 def evidence_of(family: fleet.Family, screw: str) -> np.ndarray:
     """Equation (1) on the grid for each of the first jobs of a family that say something of a screw (jobs, cells)."""
-    made = [fleet.make_visit(number, 300, (family,)) for number in range(60)]
+    made = [fleet.make_visit(number, 300 + int(family.label[1:]), (family,)) for number in range(60)]
     line = timeline(rows_of(*(visit.job for visit in made)))
     tables = []
     for found in likelihoods.likelihoods(line):

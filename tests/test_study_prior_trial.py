@@ -85,7 +85,9 @@ def test_jobs_set_again_take_what_the_true_boilers_take() -> None:
         turns.append(true.score().turns)
     assert again["minutes"].mean() == pytest.approx(np.mean(minutes), rel=0.15)
     assert again["moves"].mean() == pytest.approx(np.mean(turns), rel=0.15)
-    assert again["in_band"].mean() > 0.95
+    done = again["ending"] == "done"
+    assert done.mean() > 0.9  # the others are stopped for CO
+    assert again.loc[done, "in_band"].mean() > 0.95
 
 
 def test_a_prior_learned_from_such_valves_foretells_them_better(tmp_path: Path) -> None:

@@ -19,6 +19,8 @@ from advisor import Job, RangeError, study
 from advisor.report.layout import columns
 from advisor.study import asked, calibration, learned_priors, plots, population, report
 
+SCREEN = 24  # lines
+
 
 def test_every_field_of_the_record_is_described() -> None:
     """The docstring of `summary` lists the fields of study.json, no others, and names what is within them."""
@@ -124,7 +126,7 @@ def judged(of: str, verdict: list[dict[str, object]]) -> dict[str, object]:
             {"as_advised": {**AS_ADVISED, "minutes": 9.6, "minutes_error": None}},
             "fits describe them: 9.6 min (2.0 less than logged)",
         ),
-        ({"worst": []}, "36 % then in band. Refused: "),
+        ({"worst": []}, "then in band. Refused: not-tried 1, away 1. Found"),
         (
             {"analysers": [{**DRIFTING, "drifts": True}, {**DRIFTING, "analyser": "B", "drifts": False}]},
             "Drift A (-0.050 ± 0.020 % CO2 a month as found, 30 jobs): have it checked.",
@@ -155,6 +157,36 @@ def test_the_screen_says_what_the_record_holds(changed: dict[str, Any], said: st
     assert max(map(len, text.splitlines())) <= 80
 
 
+@pytest.mark.parametrize(
+    ("changed", "said"),
+    [
+        ({}, "Turns 1 of 35 turns overshot, in 17 % of the jobs that can be judged; 100 % of all 36 on a settled"),
+        ({"turns_judged": 0, "overshoots": 0}, "Turns 0 of 0 turns overshot; "),
+        ({"as_advised": AS_ADVISED}, "20 jobs set again: 13.4 min (1.8 ± 1.2 more than logged), 100 % in band at the"),
+        ({"found": {"high-co": 1, "rich": 1}}, "look: CO stops high-co 1, rich 1; by the adviser, of 7 jobs: "),
+        ({"practice_jobs": 7}, "PRACTICE: a made-up boiler. None of this is about a real one."),
+        ({"learned": []}, "Gain none learned: no screw was turned between two readings."),
+        ({"analysers": [{**DRIFTING, "drifts": True}]}, "Drift A (-0.050 ± 0.020 % CO2 a month as found, 30 jobs)"),
+        ({"sample": {"jobs": 2, "of": 7, "seed": 4}}, "of 2 jobs asked anew: the 90 % range held in 93.3 ± 6.0 % of"),
+        ({"bad_logs": ["a", "b"]}, "Bad logs 2 not read."),
+        (
+            {"worst": [{"job": f"a/long/way/down/to/{job}.csv", "why": "1 overshoot; b; c"} for job in "xy"]},
+            "The worst: …/x.csv: 1 overshoot; b …/y.csv: 1 overshoot; b",
+        ),
+        (
+            {"worst": [{"job": f"a/long/way/to/{job}/visit.csv", "why": "1 overshoot"} for job in "xy"]},
+            "The worst: a/long/way/to/x/visit.csv: 1 overshoot a/long/way/to/y/visit.csv",
+        ),
+    ],
+)  # fmt: skip
+def test_one_screen_says_the_most_of_it(changed: dict[str, Any], said: str) -> None:
+    """Each figure of the brief answer is the record's; cautions stay; at most a screen of 80 columns."""
+    lines = report.brief({**demo_record(), **changed}).splitlines()
+    assert said in one_line(" ".join(lines))
+    assert len(lines) <= SCREEN
+    assert max(map(len, lines)) <= 80
+
+
 def test_groups_are_named_whole_with_their_jobs(tmp_path: Path) -> None:
     """A long name goes on in a second line; each screw has its number of jobs; no line over 80 columns."""
     long = "a label that is longer than its column"
@@ -175,11 +207,14 @@ def test_groups_are_named_whole_with_their_jobs(tmp_path: Path) -> None:
 
 
 def test_the_command_answers_on_one_screen_or_as_json() -> None:
-    """First line the answer, at most a screen; --json: the record, numbers as numbers."""
-    lines = run(f"advisor study {SOUND} {DEMO / 'half_way.csv'} --play 1").splitlines()
+    """First line the answer, at most a screen; --all: the whole; --json: the record, numbers as numbers."""
     answer = r"2 jobs ended in band: \d+ % by the last display, about \d+ % by the fit; "
-    assert re.match(answer, lines[0])
-    assert len(lines) <= 45
+    one, whole = (
+        run(f"advisor study {SOUND} {DEMO / 'half_way.csv'} --play 1{option}").splitlines() for option in ("", " --all")
+    )
+    assert re.match(answer, one[0])
+    assert whole[0] == one[0]
+    assert len(one) <= SCREEN < len(whole)
     record = json.loads(run(f"advisor study {SOUND} --play 0 --json"))
     assert record["jobs"] == 1
     assert record["coverage"][0]["readings"] > 10

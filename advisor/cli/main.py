@@ -410,6 +410,7 @@ def study(
     with_prior: Annotated[
         Path | None, option("FILE", "Ask jobs anew under this prior, beside the built-in one.")
     ] = None,
+    whole: Annotated[bool, option(None, "The whole, not one screen.", "--all")] = False,
     as_json: AsJson = False,
 ) -> None:
     """For the engineer: how valves respond, where jobs lose time, is the advice honest, a first guess for new jobs."""
@@ -421,7 +422,7 @@ def study(
         return typer.echo(desk.replayed(replay, logs, out, as_json))
     if with_prior:
         return typer.echo(desk.tried(with_prior, logs or [], most, again, draw, as_json))
-    typer.echo(desk.studied(logs or [], out, most, again, draw, as_json))
+    typer.echo(desk.studied(logs or [], out, most, again, draw, as_json, whole))
 
 
 @contextmanager

@@ -12,7 +12,9 @@ from advisor.study.frames import plain
 from advisor.study.replay import at_end, replay
 
 
-def studied(logs: list[str], out: Path | None, sample: int | None, play: int, seed: int, as_json: bool) -> str:
+def studied(
+    logs: list[str], out: Path | None, sample: int | None, play: int, seed: int, as_json: bool, whole: bool = False
+) -> str:
     """Study logs; what to print."""
     if not logs:
         raise RangeError("name the job logs to study: files, folders or a pattern such as 'logs/*.csv'")
@@ -31,7 +33,9 @@ def studied(logs: list[str], out: Path | None, sample: int | None, play: int, se
             written = report.write(found, record, out, f"{len(found.jobs):,} jobs studied on {date.today()}")
         except OSError as error:
             raise LogError(f"--out {out}: {error.strerror or error}. Name a folder that may be written to") from None
-    return report.as_json(record) if as_json else report.say(record, written)
+    if as_json:
+        return report.as_json(record)
+    return (report.say if whole else report.brief)(record, written)
 
 
 def tried(prior: Path, logs: list[str], sample: int | None, play: int, seed: int, as_json: bool) -> str:

@@ -145,14 +145,16 @@ def _direction(score: Array, p: float, apart: float, of: str) -> str:
 def refusals(verdicts: pd.DataFrame, moves: pd.DataFrame) -> pd.DataFrame:
     """How the turns that the adviser would have refused ended, against those that it would have allowed.
 
-    answer           "allowed" or "refused"
+    answer           "allowed", "refused", or "way out": allowed at any time, as undoing the last turn is
     turns, judged    how many; of them read settled before and after
     overshot, overshot_error  share of those judged that passed the band; its 95 % error
     in_band, in_band_error    share of those read settled after it that were then in band; its 95 % error
     """
     both = verdicts.merge(moves[["job", "row", "overshot", "in_band_after"]], on=["job", "row"])
+    way_out = both["reason"].str.startswith("way-out")
+    answers = {"allowed": both["allowed"] & ~way_out, "refused": ~both["allowed"], "way out": both["allowed"] & way_out}
     rows = []
-    for answer, part in (("allowed", both[both["allowed"]]), ("refused", both[~both["allowed"]])):
+    for answer, part in ((answer, both[chosen]) for answer, chosen in answers.items()):
         judged, read = part[part["overshot"].notna()], part[part["in_band_after"].notna()]
         passed, ended = share(judged["overshot"], judged["job"]), share(read["in_band_after"], read["job"])
         rows.append((answer, len(part), len(judged), *passed, *ended))

@@ -40,12 +40,16 @@ LIKELY_FAULTY = 0.9  # probability of a screw's fault from which it is listed, o
 USUAL_SAMPLE, SAMPLED_SHARE, MOST_SAMPLED = 200, 0.05, 1000  # jobs asked anew where nothing is said, own choice
 ABOUT, VERSION = "about.json", 1  # of a study that was saved
 LISTS = ("sample", "bad", "notes")
+CATEGORIES = {  # columns of text that repeats
+    "firing", "screw", "kind", "code", "severity", "reason", "unjudged", "ending", "fuel", "valve_family",
+    "turndown_range", "prior_source", "site", "analyser",
+}  # fmt: skip
 _THREADS = ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS")
 
 
 @dataclass(frozen=True)
 class Study:
-    """A fleet in tables.
+    """A fleet in tables; text that repeats, such as `fuel` or `screw`, is categorical.
 
     jobs, moves, readings  see `tables`; `jobs.found` has the screws' faults too, `jobs.asked_anew` is whether the job
                   is in `sample`, `jobs.chance_in_band_at_end` that of `asked.ends`, missing where it was not asked
@@ -188,22 +192,14 @@ def study(
     chances = ends.set_index("job")["chance_in_band_at_end"]
     jobs = jobs.assign(chance_in_band_at_end=jobs["job"].map(chances).astype(np.float64))
     evidence, lists = population.as_evidence(totals), (tuple(sorted(set(bad))), tuple(sorted(notes)))
-    return Study(
-        jobs,
-        moves,
-        readings,
-        screws,
-        spent,
-        evidence,
-        predictions,
-        turns,
-        findings,
-        verdicts,
-        as_advised,
-        tuple(drawn),
-        seed,
-        *lists,
-    )
+    made = jobs, moves, readings, screws, spent, evidence, predictions, turns, findings, verdicts, as_advised
+    whole: dict[str, Any] = dict(zip(Study.tables(), map(_typed, made), strict=True))
+    return Study(**whole, sample=tuple(drawn), seed=seed, bad=lists[0], notes=lists[1])
+
+
+def _typed(table: pd.DataFrame) -> pd.DataFrame:
+    """A table with its repeated texts as categories, in alphabetical order."""
+    return table.astype(dict.fromkeys([name for name in table if name in CATEGORIES], "category"))
 
 
 def _as_plain(column: pd.Series) -> list[object]:

@@ -129,10 +129,9 @@ def boiler_like(belief: FilterState, rng: np.random.Generator) -> Boiler:
     high, low = (model.scales[firing] for firing in ("high", "low"))
     opening = (high.ratio_squared_at_centre / one.squared["high"]) ** 0.5
     per_turn = {
-        "throttle": one.gain["throttle"] * high.slope_at_centre * opening**2
-        / (high.ratio_squared_at_centre * (1 + opening)),
+        "throttle": one.gain["throttle"] * high.slope_at_centre * opening / (2 * high.ratio_squared_at_centre),
         "offset": one.gain["offset"] * low.slope_at_centre / (ratio_squared * opening**2),
-    }  # fmt: skip
+    }
     hypotheses = {screw: (model.screws[screw], place) for screw, place in zip(SCREWS, of_screw, strict=True)}
     backlash = {screw: float(of.backlash[place]) for screw, (of, place) in hypotheses.items()}
     return Boiler(

@@ -84,7 +84,7 @@ def share_in_band(ax: Axes, readings: pd.DataFrame) -> Axes:
     ax.set(xlim=(0, grid[-1]), ylim=(0, 102), xlabel="minutes from the job's first reading")
     ax.set_ylabel(f"display in band, % of {len(jobs):,} jobs")
     ax.grid(alpha=0.3)
-    ax.legend(loc="lower right", **PLAIN_LEGEND)
+    _legend_above(ax, 3)
     return ax
 
 
@@ -111,7 +111,20 @@ def _curves(ax: Axes, x: np.ndarray, table: np.ndarray, firing: Firing, half_ban
     if any(other.get_legend() for other in ax.get_shared_y_axes().get_siblings(ax)):
         top = max(top, ax.get_ylim()[1])  # axes that share a scale: as high as the highest needs
     ax.set(xlim=(0, None), ylim=(0, top), ylabel="|CO2 - band centre|, % CO2")
-    ax.legend(loc="lower center", bbox_to_anchor=(0.5, 1.0), ncols=2, **PLAIN_LEGEND)
+    _legend_above(ax)
+
+
+def _legend_above(ax: Axes, ncols: int = 2) -> None:
+    """The legend above the axes, off the data."""
+    _unclipped(ax)
+    ax.legend(loc="lower center", bbox_to_anchor=(0.5, 1.0), ncols=ncols, **PLAIN_LEGEND)
+
+
+def _unclipped(ax: Axes) -> None:
+    """A figure that nobody laid out makes room for what stands around its axes."""
+    figure = ax.get_figure()
+    if figure is not None and figure.get_layout_engine() is None and isinstance(figure, Figure):
+        figure.set_layout_engine("constrained")
 
 
 def gains(ax: Axes, screws: pd.DataFrame, jobs: pd.DataFrame, by: str = "fuel") -> Axes:
@@ -161,17 +174,17 @@ def backlash_and_lag(ax: Axes, learned: pd.DataFrame, name: str) -> Axes:
     middle, low, high = (table[f"{name}{end}"].to_numpy(np.float64) for end in ("", "_low", "_high"))
     for screw, marker in zip(SCREWS, "os", strict=True):
         at = np.flatnonzero(table["screw"] == screw)
-        style: Any = {"fmt": marker, "color": SCREW_COLOURS[screw], "capsize": 3, "label": screw}
+        style: Any = {"fmt": marker, "color": SCREW_COLOURS[screw], "capsize": 3}
         ax.errorbar(middle[at], at, xerr=[(middle - low)[at], (high - middle)[at]], **style)
     units = {"backlash_turns": "widest slack, turns", "time_constant_s": "time constant of the display, s"}
     _rows(ax, labels, "x-small")
     ax.set(xlim=(0, None), xlabel=f"{units[name]} (bar: 90 % range of the estimate)")
-    ax.legend(**PLAIN_LEGEND)
     return ax
 
 
 def _rows(ax: Axes, labels: Sequence[str], fontsize: str) -> None:
     """One row per label, the first on top."""
+    _unclipped(ax)
     ax.set_yticks(range(len(labels)), labels, fontsize=fontsize)
     ax.invert_yaxis()
     ax.grid(axis="x", alpha=0.3)
@@ -189,7 +202,7 @@ def overshoots(ax: Axes, moves: pd.DataFrame) -> Axes:
             continue
         x = np.array(list(parts)) + beside
         share, error = np.array([calibration.share(part["overshot"], part["job"]) for part in parts.values()]).T
-        style: Any = {"yerr": _within(share, error), "capsize": 3, "color": SCREW_COLOURS[screw], "label": screw}
+        style: Any = {"yerr": _within(share, error), "capsize": 3, "color": SCREW_COLOURS[screw]}
         ax.bar(x, 100 * share, 0.36, **style)
         for at, part in zip(x, parts.values(), strict=True):
             below = f"{screw}\n{len(part):,}"  # a share of 0 % has no colour to tell the screw by
@@ -198,10 +211,9 @@ def overshoots(ax: Axes, moves: pd.DataFrame) -> Axes:
     between = [f"{low} to {high}" for low, high in pairwise(edges)]
     ax.set_xticks(range(len(edges) + 1), [f"under {edges[0]}", *between, f"{edges[-1]} and more"])
     ax.tick_params(axis="x", pad=17)
+    _unclipped(ax)
     ax.set_xlabel("change meant: from the display before to the band's centre, % CO2\n(below each bar: screw, moves)")
     ax.set(xlim=(-0.6, 3.6), ylim=(0, None), ylabel="passed the band, % of moves")
-    if ax.containers:
-        ax.legend(**PLAIN_LEGEND)
     return ax
 
 
@@ -212,7 +224,7 @@ def waits(ax: Axes, moves: pd.DataFrame) -> Axes:
         ax.hist(waited, list(np.arange(0, 305, 10.0)), color=colour, alpha=0.6, label=f"{name}, {len(waited):,} turns")
     ax.set(xlim=(0, 300), xlabel="time from the change before to the turn, s (last bar: longer)", ylabel="turns")
     ax.locator_params("y", integer=True)
-    ax.legend(**PLAIN_LEGEND)
+    _legend_above(ax)
     return ax
 
 
@@ -223,15 +235,14 @@ def reliability(ax: Axes, table: pd.DataFrame, what: str, cases: str = "") -> Ax
     """
     stated, observed = 100 * table["stated"], 100 * table["observed"]
     cases = cases or f"{table['count'].sum():,} cases"
-    ax.plot([0, 100], [0, 100], label="as stated", **DASHED)
-    bars = _within(table["observed"], table["error"])
-    ax.errorbar(stated, observed, yerr=bars, fmt="o", color=BLUE, capsize=3, label=f"{cases}\n(bar: 95 % error)")
+    ax.plot([0, 100], [0, 100], **DASHED)
+    ax.errorbar(stated, observed, yerr=_within(table["observed"], table["error"]), fmt="o", color=BLUE, capsize=3)
     for x, y, count in zip(stated, observed, table["count"], strict=True):
         ax.annotate(f"{count:,}", (x, y), (5, -7), textcoords="offset points", size=6)
-    ax.text(0.97, 0.03, "number: cases", ha="right", transform=ax.transAxes, size=6)
-    ax.set(xlim=(-3, 110), ylim=(-5, 105), xlabel="chance stated, %", ylabel="share observed, %")
-    ax.set_title(what, fontsize="medium")
-    ax.legend(loc="upper left", **PLAIN_LEGEND)
+    ax.set(xlim=(-3, 110), ylim=(-5, 105), ylabel="share observed, %")
+    ax.set_xlabel("chance stated, %\n(dashed: as stated; bar: 95 % error;\nsmall numbers: cases)")
+    ax.set_title(f"{what}\n{cases}", fontsize="medium")
+    _unclipped(ax)
     return ax
 
 
@@ -241,9 +252,8 @@ def ranks(ax: Axes, predictions: pd.DataFrame) -> Axes:
     ax.hist(values, list(np.linspace(0, 100, 11)), color=SKY, edgecolor="white")
     ax.axhline(len(values) / 10, label="as stated", **DASHED)
     ax.set(xlim=(0, 100), xlabel="chance that had been given to a lower reading, %", ylabel="readings")
-    ax.set_ylim(0, 1.2 * ax.get_ylim()[1])  # room for the legend above the bars
     ax.locator_params("y", integer=True)
-    ax.legend(loc="upper center", **PLAIN_LEGEND)
+    _legend_above(ax)
     return ax
 
 

@@ -36,7 +36,7 @@ from advisor.study.timeline import OWN_SCREW, Array, Timeline, timeline
 GROUP = ("fuel", "valve_family", "turndown_range", "screw")
 LAG_LOG_SD = 0.45  # sd of the log time constant in one group; about that of the built-in prior
 # Of NAMES: how far the fast regression itself is off, as seen on fleets of known populations. More jobs do not mend it.
-MODEL_SD = np.array([0.03, 0.06, 0.2, 0.1])
+MODEL_SD = np.array([0.01, 0.03, 0.25, 0.1])
 MEANS = np.linspace(np.log(0.6), np.log(36.0), 38)  # of the log gain
 SDS = np.geomspace(0.1, 1.2, 10)  # of the log gain
 WIDEST = np.array([1 / 96, 1 / 48, 1 / 32, 1 / 24, 1 / 16])  # backlash, turns
@@ -47,9 +47,8 @@ SHAPE = tuple(axis.size for axis in AXES)
 JOBS_AT_ONCE = 32
 FEWEST_REREADS = 50
 BETWEEN = np.geomspace(0.02, 2.0, 30)  # sd of the logarithms of NAMES from group to group
-USUAL_BETWEEN = 0.4  # of that sd before any job: half normal of this scale, own choice
+CENTRE_SHARE = 0.2  # of the variance of a belief: of the centre of all groups; the rest is what groups differ by
 LEAST_PRECISION = 1e-3
-LEAST_CENTRE = 0.2  # share of a belief's variance that is of the centre of all groups, at least
 FIRST_CELL = 4  # after the counts, see `evidence`
 QUANTITIES = FIRST_CELL + int(np.prod(SHAPE))
 
@@ -278,9 +277,9 @@ def new_group(means: Array, sds: Array, mean: Array, sd: Array) -> list[tuple[Ar
     """Mean and sd of (2) for each of G groups, from the others alone.
 
     means, sds  what each group says by itself of the logarithms of NAMES (G, 4), under normal beliefs `mean`, `sd`
-                about one group, which are taken out again here; of `sd` a part is what groups differ by
+                about one group, which are taken out again here
     """
-    centre_var = np.maximum(sd**2 - USUAL_BETWEEN**2, LEAST_CENTRE * sd**2)
+    centre_var, between_var = CENTRE_SHARE * sd**2, (1 - CENTRE_SHARE) * sd**2
     precision = np.maximum(sds**-2.0 - sd**-2.0, LEAST_PRECISION)
     found = (means * sds**-2.0 - mean * sd**-2.0) / precision
     spread = BETWEEN[:, None, None]  # (B, G, 4): each sd between groups, group, name
@@ -294,7 +293,7 @@ def new_group(means: Array, sds: Array, mean: Array, sd: Array) -> list[tuple[Ar
     whole = 1 / centre_var + others(weight)
     centre = (mean / centre_var + others(weight * found)) / whole
     log_weight = others(log_share) + 0.5 * (whole * centre**2 - np.log(whole))
-    log_weight += np.log(spread) - 0.5 * (spread / USUAL_BETWEEN) ** 2  # half normal, on a logarithmic grid
+    log_weight += np.log(spread) - 0.5 * spread**2 / between_var  # half normal, on a logarithmic grid
     chance = np.exp(log_weight - log_weight.max(axis=0))
     chance /= chance.sum(axis=0)
     expected = (chance * centre).sum(axis=0)

@@ -152,9 +152,11 @@ def say_trial(record: dict[str, Any]) -> str:
             f"log score {prior['log_score']:.3f} a reading."
         )
         if prior["played"]:
+            many = "" if prior["overshoots"] == 1 else "s"
             text += (
                 f" {prior['played']} jobs set again: {prior['minutes']:.1f} min, {prior['moves']:.1f} turns a job, "
-                f"{prior['overshoots']} overshoots in all, {say_chance(prior['in_band'])} truly in band at the end."
+                f"{prior['overshoots']} overshoot{many} in all, "
+                f"{say_chance(prior['in_band'])} truly in band at the end."
             )
         lines += labelled(label, text)
     apart = f"log score {better['log_score']:+.3f} ± {better['log_score_error']:.3f}"

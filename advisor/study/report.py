@@ -1,7 +1,8 @@
-"""What a study says: its figures as a record, the one screen of text, the files in a folder."""
+"""What a study says: its figures as a record, one screen of text or the whole, the files in a folder."""
 
 import json
 import math
+import os
 import re
 import textwrap
 from collections.abc import Sequence
@@ -26,11 +27,12 @@ from advisor.wording.numbers import say_chance
 
 MOST_GROUPS, MOST_BAD = 4, 3  # on the screen; the record has all
 FLEET, MOST_WORST, FEW_WORST = 20, 10, 3  # jobs from which MOST_WORST are named, fewer otherwise
-MOST_REASONS = 3  # of refusals, on the screen
+MOST_REASONS = 3  # of refusals, and of findings, on the screen
+MOST_SPENT, MOST_WHY, SHORT_NAME = 3, 2, 24  # on the brief screen
 MOST_SITES = 20  # in the record; the table has all
 LEAST_MINUTES = 0.05  # a job; less is not said
 SPENT_ON = {
-    "preparing": "before the first reading", "turning": "turning", "waiting": "waiting for the display after turns",
+    "preparing": "before the first reading", "turning": "turning", "waiting": "waiting for the display",
     "changing": "changes of rate", "rereading": "rereading", "extra_turns": "extra turns",
     "other": "checks and the end", "away": "left for hours",
 }  # fmt: skip
@@ -45,7 +47,7 @@ TABLES = (
     "jobs", "moves", "readings", "screws", "time_spent", "predictions", "turns", "findings", "verdicts", "played",
     "by_month", "by_site", "by_analyser", "analysers", "worst",
 )  # fmt: skip
-BAD_LOGS, NOTES, PRIOR = "bad_logs.txt", "notes.txt", "prior.toml"
+BAD_LOGS, NOTES, PRIOR, TEXT = "bad_logs.txt", "notes.txt", "prior.toml", "study.txt"
 
 
 def summary(study: Study) -> dict[str, Any]:
@@ -97,7 +99,7 @@ def summary(study: Study) -> dict[str, Any]:
     judged = moves["overshot"].dropna().astype(float)  # of the rest nobody can tell
     chances = jobs["chance_in_band_at_end"].dropna()
     noise = population.noise_sd_pct(study.evidence) or (None, None)
-    sources = jobs["prior_source"].replace("", "built in")
+    sources = jobs["prior_source"].astype(object).replace("", "built in")
     halts = study.findings.loc[study.findings["severity"] != "note", "code"]
     record = {
         "jobs": len(jobs),
@@ -167,22 +169,43 @@ def _as_advised(study: Study) -> dict[str, Any] | None:
     }
 
 
+def brief(record: dict[str, Any], written: str = "") -> str:
+    """The answer on one screen of 24 lines of 80 columns, as far as it goes; `say` has the whole."""
+    lines = _say_answer(record)
+    if record["turns"]:
+        passed = f"{record['overshoots']:,} of {_counted(record['turns_judged'], 'turn')} overshot{_in_jobs(record)}"
+        lines += labelled(
+            "Turns", f"{passed}; {say_chance(record['wait_kept'])} of all {record['turns']:,} on a settled reading."
+        )
+    spent = {SPENT_ON[name]: minutes for name, minutes in record["minutes_spent"].items()}
+    most = sorted(spent, key=lambda name: -spent[name])[:MOST_SPENT]
+    said = ", ".join(f"{name} {spent[name]:.1f}" for name in most if spent[name] >= LEAST_MINUTES)
+    lines += labelled("Minutes", f"{said}.") if said else []
+    if (again := record["as_advised"]) is not None:
+        lines += labelled(
+            "Advised",
+            f"{_counted(again['jobs'], 'job')} set again: {again['minutes']:.1f} min ({_longer(again)}), "
+            f"{say_chance(again['in_band'])} in band at the end ({say_chance(again['in_band_as_left'])} as logged).",
+        )
+    lines += _say_refusals(record, whole=False) + _say_worst(record, whole=False) + _say_found(record, whole=False)
+    lines += _say_analysers(record)
+    if record["learned"]:
+        valves = ", ".join(f"{row['screw']} {_span(row)}" for row in record["learned"] if not row["fuel"])
+        lines += labelled("Gain", f"{valves} % CO2 per turn (9 valves in 10).")
+    else:
+        lines += _say_learned(record)
+    lines += _say_verdicts(record)
+    for label, what, messages in (("Bad logs", "not read", record["bad_logs"]), ("Notes", "", record["notes"])):
+        lines += labelled(label, f"{len(messages):,} {what}".strip() + ".") if messages else []
+    lines += labelled("Files", written) if written else []
+    return "\n".join([*lines, *labelled("More", "--all: the whole text. --json, --out: every figure.")])
+
+
 def say(record: dict[str, Any], written: str = "") -> str:
-    """The answer in lines of 80 columns; its first line is the answer. `written`: where files were put."""
-    jobs, practice = record["jobs"], record["practice_jobs"]
+    """The whole answer in lines of 80 columns; its first line is the answer. `written`: where files were put."""
     minutes, moves, reads = (record[name] for name in SPANS)
-    took = f"{_counted(moves['median'], 'turn')} and {minutes['median']:.0f} min"
-    display, fit = record["ended_in_band_display"], record["ended_in_band_fit"]
-    by_fit = "" if fit is None else f", about {say_chance(fit)} by the fit"
-    ended = f"ended in band: {say_chance(display)} by the last display{by_fit}; the middle job took {took}"
-    if jobs == 1:
-        chance = "" if fit is None else f" by the last display ({say_chance(fit)} by the fit)"
-        ended = f"ended {'in' if display else 'out of'} band{chance}, after {took}"
-    lines = wrapped(f"{_counted(jobs, 'job')} {ended}.")
-    if practice:
-        some = f"{practice:,} of these jobs, counted below but left out of gain, slack and lag."
-        lines += wrapped(PRACTICE if practice == jobs else f"PRACTICE on made-up boilers: {some}")
-    if jobs > 1:
+    lines = _say_answer(record)
+    if record["jobs"] > 1:
         spans = f"{_between(minutes)} min, {_between(moves)} turns, {_between(reads)} readings a job."
         lines += labelled("8 in 10", spans)
     if record["turns"]:
@@ -196,12 +219,54 @@ def say(record: dict[str, Any], written: str = "") -> str:
     return "\n".join([*lines, *(labelled("Files", written) if written else [])])
 
 
+def _say_answer(record: dict[str, Any]) -> list[str]:
+    """How many jobs ended in band, and what the middle job took; whether any of it is practice."""
+    jobs, practice = record["jobs"], record["practice_jobs"]
+    took = f"{_counted(record['moves']['median'], 'turn')} and {record['minutes']['median']:.0f} min"
+    display, fit = record["ended_in_band_display"], record["ended_in_band_fit"]
+    by_fit = "" if fit is None else f", about {say_chance(fit)} by the fit"
+    ended = f"ended in band: {say_chance(display)} by the last display{by_fit}; the middle job took {took}"
+    if jobs == 1:
+        chance = "" if fit is None else f" by the last display ({say_chance(fit)} by the fit)"
+        ended = f"ended {'in' if display else 'out of'} band{chance}, after {took}"
+    lines = wrapped(f"{_counted(jobs, 'job')} {ended}.")
+    if practice:
+        some = f"{practice:,} of these jobs, counted below but left out of gain, slack and lag."
+        lines += wrapped(PRACTICE if practice == jobs else f"PRACTICE on made-up boilers: {some}")
+    return lines
+
+
+def _in_jobs(record: dict[str, Any]) -> str:
+    share = record["jobs_that_overshot"] if record["turns_judged"] else None
+    return "" if share is None else f", in {say_chance(share)} of the jobs that can be judged"
+
+
+def _longer(again: dict[str, Any]) -> str:
+    """ "0.7 ± 3.1 more than logged"."""
+    error = "" if again["minutes_error"] is None else f" ± {again['minutes_error']:.1f}"
+    more = again["minutes"] - again["logged_min"]
+    return f"{abs(more):.1f}{error} {'more' if more > 0 else 'less'} than logged"
+
+
+def _say_verdicts(record: dict[str, Any]) -> list[str]:
+    """The verdicts on past advice, and on how many readings and turns they rest."""
+    held = record["coverage"][0]
+    if not held["readings"]:
+        return _say_calibration(record)
+    judged = {of: rows[0]["verdict"] for of, rows in record["calibration"].items()}
+    asked = f"of {_counted(record['sample']['jobs'], 'job')} asked anew"
+    return labelled(
+        "Advice",
+        f"{asked}: the 90 % range held in {_of(held)}: {judged['range']}. Chances of a reading in band: "
+        f"{judged['readings']}; of a turn ending there: {judged['turns']}; passing: {judged['passing']}.",
+    )
+
+
 def _say_overshoots(record: dict[str, Any]) -> str:
     """How many turns passed the band, of those that can be judged, and how many can't."""
     judged, unjudged = record["turns_judged"], record["turns_unjudged"]
     passed = f"{record['overshoots']:,} of {_counted(judged, 'turn')} read before and after"
-    if judged:
-        passed += f", in {say_chance(record['jobs_that_overshot'])} of the jobs that can be judged"
+    passed += _in_jobs(record)
     if not unjudged:
         return f"{passed}."
     reasons = ", ".join(f"{count:,} {reason}" for reason, count in unjudged.items())
@@ -225,42 +290,45 @@ def _say_advised(record: dict[str, Any]) -> list[str]:
     again = record["as_advised"]
     if again is None:
         return []
-    error = "" if again["minutes_error"] is None else f" ± {again['minutes_error']:.1f}"
-    more = again["minutes"] - again["logged_min"]
     return labelled(
         "Advised",
         f"{_counted(again['jobs'], 'job')} set again at boilers as their fits describe them: "
-        f"{again['minutes']:.1f} min ({abs(more):.1f}{error} {'more' if more > 0 else 'less'} than logged) and "
+        f"{again['minutes']:.1f} min ({_longer(again)}) and "
         f"{again['moves']:.1f} turns ({again['logged_moves']:.1f} logged), "
         f"{_counted(again['overshoots'], 'overshoot')}, {say_chance(again['in_band'])} truly in band at the end "
         f"({say_chance(again['in_band_as_left'])} as logged, by the fit).",
     )
 
 
-def _say_refusals(record: dict[str, Any]) -> list[str]:
+def _say_refusals(record: dict[str, Any], whole: bool = True) -> list[str]:
     """How turns that the adviser would have refused ended against those that it would have allowed."""
-    allowed, refused = record["turns_allowed_and_refused"]
+    allowed, refused, way_out = record["turns_allowed_and_refused"]
     if not refused["turns"]:
         return []
     said = [
-        f"{row['turns']:,} {word}: {say_chance(row['overshot'])} overshot, {say_chance(row['in_band'])} then in band"
-        for word, row in (("refused", refused), ("allowed", allowed))
+        f"{row['turns']:,} {word}: {say_chance(row['overshot'])} overshot"
+        + (f", {say_chance(row['in_band'])} then in band" if whole else "")
+        for word, row in (("refused", refused), ("allowed", allowed), ("allowed as a way out", way_out))
         if row["judged"] and row["in_band"] is not None
     ]
+    if not (said and whole):
+        return labelled("May I", f"{'; '.join(said)}.") if said else []
     because = _codes(dict(list(record["refused_because"].items())[:MOST_REASONS]))
-    return labelled("May I", f"asked before each turn: {'; '.join(said)}. Refused: {because}.") if said else []
+    return labelled("May I", f"asked before each turn: {'; '.join(said)}. Refused: {because}.")
 
 
-def _say_worst(record: dict[str, Any]) -> list[str]:
+def _say_worst(record: dict[str, Any], whole: bool = True) -> list[str]:
     """Which jobs to open, and why."""
     if record["jobs"] == 1 or not record["worst"]:
         return []
     most, share = record["jobs_with_most_overshoots"]["jobs"], record["jobs_with_most_overshoots"]["share"]
     head = f"{_counted(most, 'job')} of {record['jobs']:,} made {say_chance(share)} of all overshoots. " if most else ""
-    shown = record["worst"][: MOST_WORST if record["jobs"] >= FLEET else FEW_WORST]
-    lines = labelled("Open", f"{head}The worst:")
+    shown = record["worst"][: MOST_WORST if whole and record["jobs"] >= FLEET else FEW_WORST]
+    lines, ends = labelled("Open", f"{head}The worst:"), {Path(row["job"]).name for row in shown}
     for row in shown:
-        lines += wrapped(f"{row['job']}: {row['why']}", WIDTH, "    ", "      ")
+        whole_name = whole or len(row["job"]) < SHORT_NAME or len(ends) < len(shown)
+        name, why = row["job"] if whole_name else f"…{os.sep}{Path(row['job']).name}", row["why"].split("; ")
+        lines += wrapped(f"{name}: {'; '.join(why if whole else why[:MOST_WHY])}", WIDTH, "    ", "      ")
     return lines
 
 
@@ -274,16 +342,21 @@ def _say_analysers(record: dict[str, Any]) -> list[str]:
     return labelled("Drift", f"{'; '.join(said)}: have it checked.") if said else []
 
 
-def _say_found(record: dict[str, Any]) -> list[str]:
+def _say_found(record: dict[str, Any], whole: bool = True) -> list[str]:
     """Jobs with findings: from single readings and the fast regression; stops and warnings that the adviser gives."""
-    found, sample = record["found"], record["sample"]["jobs"]
-    stops = _codes({code: count for code, count in found.items() if code in CO_STOPS})
-    others = _codes({code: count for code, count in found.items() if code not in CO_STOPS})
-    seen = "; ".join(filter(None, (stops and f"CO stops {stops}", others))) or "no trouble"
-    look = f"by a quick look at every reading and screw of {_counted(record['jobs'], 'job')}"
-    lines = labelled("Found", f"{look}: {seen}.")
+    most = None if whole else MOST_REASONS
+    stops = {code: count for code, count in record["found"].items() if code in CO_STOPS}
+    others = [(code, count) for code, count in record["found"].items() if code not in CO_STOPS]
+    seen = "; ".join(filter(None, (f"CO stops {_codes(stops)}" if stops else "", _codes(dict(others[:most])))))
+    seen, sample = seen or "no trouble", record["sample"]["jobs"]
+    asked = _codes(dict(list(record["findings_in_sample"].items())[:most])) or "no stop, no warning"
+    if not whole:
+        later = f"; by the adviser, of {_counted(sample, 'job')}: {asked}" if sample else ""
+        return labelled("Found", f"by a quick look: {seen}{later}.")
+    lines = labelled(
+        "Found", f"by a quick look at every reading and screw of {_counted(record['jobs'], 'job')}: {seen}."
+    )
     if sample:
-        asked = _codes(record["findings_in_sample"]) or "no stop, no warning"
         lines += labelled("", f"by the adviser at the end of {_counted(sample, 'job')} asked anew: {asked}.")
     return lines
 
@@ -331,9 +404,12 @@ def _valve(row: dict[str, Any] | None) -> str:
     """Gain of the middle valve, what 9 in 10 lie within, and jobs."""
     if row is None:
         return "-"
+    return f"{_span(row):<16}{row['jobs']:6,}"
+
+
+def _span(row: dict[str, Any]) -> str:
     gain, reach = row["gain_per_turn"], math.exp(1.6449 * row["gain_log_sd"])
-    span = f"{gain:.1f} ({gain / reach:.1f}-{gain * reach:.1f})"
-    return f"{span:<16}{row['jobs']:6,}"
+    return f"{gain:.1f} ({gain / reach:.1f}-{gain * reach:.1f})"
 
 
 def _ranges(group: dict[str, Any], name: str, digits: int) -> str:
@@ -473,7 +549,7 @@ def refuse_edited_prior(folder: Path) -> None:
 
 
 def write(study: Study, record: dict[str, Any], folder: Path, title: str) -> str:
-    """Put tables (CSV, and parquet where pandas has an engine), plots, the prior and the record into a folder.
+    """Put tables (CSV, parquet with an engine), plots, the prior, the record and its whole text into a folder.
 
     Returns in words what was written. Existing files of these names are replaced, save a prior that was edited (see
     `refuse_edited_prior`); those that an earlier study wrote and this one does not make are removed, and no others.
@@ -496,6 +572,7 @@ def write(study: Study, record: dict[str, Any], folder: Path, title: str) -> str
             kinds = "CSV (no parquet engine is installed)"
     drawn, prior, listed = plots.write_all(study, folder), "", ""
     (folder / MARKER).write_text(as_json(record) + "\n", encoding="utf-8")
+    (folder / TEXT).write_text(say(record) + "\n", encoding="utf-8")
     if record["learned"]:
         (folder / PRIOR).write_text(learned_priors.as_toml(study.evidence, title), encoding="utf-8")
         prior = f"{PRIOR} for open --prior, "
@@ -503,7 +580,7 @@ def write(study: Study, record: dict[str, Any], folder: Path, title: str) -> str
         if messages:
             (folder / name).write_text("".join(f"{line}\n" for line in messages), encoding="utf-8")
             listed += f", {name}"
-    return f"{folder}: {len(TABLES)} tables as {kinds}, {drawn} plots, {prior}{MARKER}{listed}."
+    return f"{folder}: {len(TABLES)} tables as {kinds}, {drawn} plots, {prior}{MARKER}, {TEXT}{listed}."
 
 
 def table_of(study: Study, name: str) -> pd.DataFrame:

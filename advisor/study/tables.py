@@ -146,7 +146,7 @@ def jobs(rows: pd.DataFrame | Timeline) -> pd.DataFrame:
     reversals      turns against the turn of the same screw before it in the log; from HUNTING on the job hunts
     found_high_pct, left_high_pct, found_low_pct, left_low_pct  first and last settled CO2 displayed at a rate, % CO2
     ended_in_band  whether the last settled reading at each rate was in band, and since the last turn
-    found_offset_pct  mean of found_high_pct and found_low_pct less the bands' centres, % CO2
+    found_offset_pct  the same as found: settled CO2 less the band's centre, mean over the rates read before any turn
     off_line_pct   mean over its readings of CO2 displayed less the CO2 that the fuel gives at the O2 displayed, % CO2
     found          codes of what its readings say by themselves, separated by spaces
     """
@@ -160,6 +160,8 @@ def jobs(rows: pd.DataFrame | Timeline) -> pd.DataFrame:
     job_of_move, kept = line.job[turned], moved["wait_kept"].to_numpy()
     judged = np.bincount(job_of_move[moved["overshot"].notna()], minlength=count)
     last_turn = _per_job(line, np.flatnonzero(turned), line.time_s, -np.inf)
+    place = np.arange(line.job.size, dtype=np.float64)
+    first_turn = _per_job(line, np.flatnonzero(turned)[::-1], place, np.inf)
     table = {
         "job": text_column(line.jobs),
         "start": pd.to_datetime(_per_job(line, np.arange(line.job.size)[::-1], line.time_s), unit="s", utc=True),
@@ -196,10 +198,10 @@ def jobs(rows: pd.DataFrame | Timeline) -> pd.DataFrame:
     for rate, firing in enumerate(FIRINGS):
         at = np.flatnonzero(read & line.settled & (line.firing == rate))
         left = _per_job(line, at, line.co2_pct)
-        found = _per_job(line, at[::-1], line.co2_pct)
+        found, read_first = (_per_job(line, at[::-1], of) for of in (line.co2_pct, place))
         table |= {f"found_{firing}_pct": found, f"left_{firing}_pct": left}
         low, high = line.bands[:, rate].T
-        found_offsets.append(found - (low + high) / 2)
+        found_offsets.append(np.where(read_first < first_turn, found - (low + high) / 2, np.nan))
         ended &= (left >= low - TINY) & (left <= high + TINY) & (_per_job(line, at, line.time_s, -np.inf) > last_turn)
     codes: list[set[str]] = [set() for _ in line.jobs]
     for row in np.flatnonzero(read):

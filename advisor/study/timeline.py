@@ -40,7 +40,7 @@ class Timeline:
     job, first      index into them; index of the job's first row
     row, kind, time_s, screw, turns_cw, co2_pct, o2_pct, co_ppm   the rows; time in s since 1970
     firing          the rate at that moment
-    linearised_pct  CO2 of usable readings on the linearised scale of their rate, % CO2; for internal use
+    linearised_pct  CO2 of usable readings on a scale linear in their rate's screw, % CO2; for internal use
     stay            number of the stay at one rate that the row falls in; -1 before the first
     segment         number of the time between two changes; a turn is the first row of its own, as is a job's first row
     changed_s       moment at which the segment began, s since 1970
@@ -168,16 +168,26 @@ def _judged(
 
 
 def _linearised(setup: list[JobSetup], centres: Array, job: Ints, firing: Ints, co2: Array, usable: Bools) -> Array:
-    """CO2 of the usable readings on the linearised scale of their job and rate; NaN elsewhere."""
-    scales: dict[tuple[Fuel, float], int] = {}
+    """CO2 of the usable readings on a scale that is linear in the screw of their rate; NaN elsewhere.
+
+    It equals the CO2, with slope 1, at the band's centre: f^2 for the offset, f for the throttle, see `response.valve`.
+    """
+    scales: dict[tuple[Fuel, float, int], int] = {}
     pairs = zip(setup, centres, strict=True)
-    number = [[scales.setdefault((of.fuel, centre), len(scales)) for centre in own] for of, own in pairs]
+    number = [
+        [scales.setdefault((of.fuel, centre, rate), len(scales)) for rate, centre in enumerate(own)]
+        for of, own in pairs
+    ]
     of_row = np.where(usable, np.array(number, dtype=np.int64).reshape(-1, 2)[job, firing], -1)
     linearised = np.full(co2.size, np.nan)
-    for (fuel, centre), which in scales.items():
+    for (fuel, centre, rate), which in scales.items():
         at = np.flatnonzero(of_row == which)
         scale = LinearisedScale(fuel, centre)
-        linearised[at] = scale.linearised(np.minimum(co2[at], scale.fuel.co2_max_pct))
+        value = scale.linearised(np.minimum(co2[at], scale.fuel.co2_max_pct))
+        if SCREWS[OWN_SCREW[rate]] == "throttle":
+            f, at_centre = np.sqrt(scale.ratio_squared(value)), scale.ratio_squared_at_centre**0.5
+            value = centre + 2 * at_centre * (f - at_centre) / scale.slope_at_centre
+        linearised[at] = value
     return linearised
 
 
