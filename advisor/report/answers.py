@@ -143,7 +143,7 @@ def say_opened(setup: JobSetup, path: object, ways: Container[str] = (), last: s
 def _say_co_limit(setup: JobSetup) -> str:
     if setup.stated_co_limit is None:
         return f"the published {PUBLISHED_CO}; a stricter one of the maker's: --co-limit."
-    return f"{say_stated(*setup.stated_co_limit)} by the maker; the published {PUBLISHED_CO} where that is stricter."
+    return f"the maker's {say_stated(*setup.stated_co_limit)}; the published {PUBLISHED_CO} where that is stricter."
 
 
 def say_stated(value: float, basis: str) -> str:

@@ -67,10 +67,10 @@ def say_brief_turn(turns_cw: float) -> str:
 
 
 def say_typed(turns_cw: float) -> str:
-    """A turn as it may be typed: "15 cw"; "1/48 cw" where it is no whole number of degrees."""
+    """A turn as it may be typed: "15 cw"; "7.5deg cw" where it is no whole number of degrees."""
     degrees = 360 * abs(turns_cw)
     whole = degrees >= 5 and abs(degrees - round(degrees)) <= 360 * _ROUNDING_TURNS
-    return f"{f'{degrees:.0f}' if whole else say_fraction(turns_cw)} {'cw' if turns_cw > 0 else 'ccw'}"
+    return f"{f'{degrees:.0f}' if whole else f'{degrees:.10g}deg'} {'cw' if turns_cw > 0 else 'ccw'}"
 
 
 def say_seconds(seconds: float) -> str:

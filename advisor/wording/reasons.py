@@ -6,7 +6,7 @@ from typing import Any
 
 from advisor.wording.templates import Voice, filled
 
-_MOVES_LOW = "This screw also makes low fire richer"
+_MOVES_LOW = "The throttle screw makes low fire richer too"
 _HIGH_CEILING = "At {co2:.1f} % CO2 at {firing} fire CO was {air_free:.0f} ppm air-free (row {row}), over its limit"
 
 REASONS: Mapping[str, str] = MappingProxyType({
