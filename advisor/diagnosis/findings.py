@@ -272,7 +272,8 @@ def unseen_turn(situation: Situation, screw: Screw) -> Row | None:
         return None
     before, between = ([row for row in read if row.at_s < turn.at_s][-1:] for turn in turns[-2:])
     made, last = (turn.event.turns_cw or 0.0 for turn in turns[-2:])
-    if not before or not between or between[0].at_s < turns[-2].at_s or made * last <= 0:
+    small = abs(last) < situation.setup.mark_turns[screw] - 1e-9  # less than a mark may well not show
+    if small or not before or not between or between[0].at_s < turns[-2].at_s or made * last <= 0:
         return None
     moved, now = (
         (b.event.co2_pct or 0.0) - (a.event.co2_pct or 0.0)
