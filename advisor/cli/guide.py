@@ -316,7 +316,7 @@ class Guide:
     def _take_at_any_time(self, entry: Entry, *, aside: bool = True) -> None:
         """Log what was typed beside a question, and say so; where a reading is due it needs no word."""
         made = self._log(entry)
-        if aside and made.co2_pct is not None:
+        if aside and (made.co2_pct is not None or made.event == "firing"):
             self._say(f"Logged: {answers.say_event(made)}.")
         self._say(*at_once(self.job, self.advice, self._moment()))
         raise AskAnew

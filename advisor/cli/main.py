@@ -23,7 +23,7 @@ from advisor.dialogue.prompts import alarm_of
 from advisor.errors import AdvisorError, LogError, RangeError
 from advisor.job import Job
 from advisor.job_setup.setup import VISITS
-from advisor.log.check_items import item_of, parse_date
+from advisor.log.check_items import CHECK_ITEMS, item_of, parse_date
 from advisor.log.file import create_log
 from advisor.messages import Finding
 from advisor.parsing import maybe_number, maybe_whole, one_of, parse_co_limit, parse_number, parse_turn, parse_whole
@@ -201,6 +201,8 @@ def check(
 ) -> None:
     """Log a check: a gas pressure, the sample line, which way a screw works."""
     with entry(log, at) as job:
+        if not entries.is_known(item_of(item), job) and item_of(f"{item} {value}") in CHECK_ITEMS:
+            item, value, unit = f"{item} {value}", unit or "yes", ""  # cover on
         if not entries.is_known(item_of(item), job) and alarm_of(f"{item} {value}"):
             entries.log_remark(job, f"{item} {value}", parse_time(at))
         else:

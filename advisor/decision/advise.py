@@ -268,10 +268,12 @@ def stale(case: Case) -> Advice | None:
 
 
 def turn(case: Case) -> Advice | None:
-    """The best turn."""
+    """The best turn; none on a line in doubt: air in the sample makes a rich flame look lean."""
     here, move = case.here, case.here.best
     if move is None:
         return None
+    if case.situation.tracker.open_shortfalls:
+        return _read(case, Reason("prove-line"))
     low, high = here.band
     here_pct = here.co2_pct(here.now.forecast.mean)
     why = [Reason("here", {"firing": here.firing, "co2": here_pct, "low": low, "high": high})]
@@ -463,7 +465,7 @@ def _permit(case: Case, screw: Screw, turns_cw: float) -> Verdict:
     setting = case.setting(FIRING_FOR[screw])
     move = setting.moves([turns_cw])[0]
     against = setting.refusal(move)
-    why = (against or Reason("may-line-first" if situation.tracker.open_shortfalls else "may"),)
+    why = (against or Reason("may"),)
     if not setting.direction_sure:
         why = (*why, _either_way(setting, move))
     outcome: dict[str, Any] = _outcome(setting, move)
@@ -487,7 +489,7 @@ def _not_now(case: Case, advice: Advice, screw: Screw, turns_cw: float) -> Reaso
     if advice.action == "wait":
         return Reason("wait", {"wait_s": advice.wait_s or 0.0})
     if advice.action == "read":
-        return Reason("prove-line" if situation.unsure_shortfall else "read-first")
+        return Reason("prove-line" if situation.tracker.open_shortfalls else "read-first")
     if advice.action in ("finish", "run_at"):
         if situation.firing is None:
             return Reason("off-no-turn" if situation.off else "light-and-read")

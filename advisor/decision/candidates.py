@@ -252,10 +252,10 @@ class Setting:
 
     @cached_property
     def cap_turns(self) -> float:
-        """Largest move now: the cap, half of it for a first move, a mark while direction or sample line is in doubt."""
+        """Largest move now: the cap, half of it for a first move, a mark while the direction is in doubt."""
         setup = self.situation.setup
         cap, mark = setup.cap_turns[self.screw], setup.mark_turns[self.screw]
-        if not self.direction_sure or self.situation.tracker.open_shortfalls or self.way_just_told:
+        if not self.direction_sure or self.way_just_told:
             return mark
         cap = max(mark, cap / 2) if self.first_try else cap
         return min(cap, abs(self.unseen.event.turns_cw or cap)) if self.unseen else cap
@@ -337,8 +337,6 @@ class Setting:
             return Reason("over-cap", {"turns": size, "cap": setup.cap_turns[self.screw]})
         if size > self.cap_turns + TINY:
             most = {"cap": self.cap_turns}
-            if self.situation.tracker.open_shortfalls:
-                return Reason("line-first", most)
             if self.way_just_told:
                 return Reason("way-just-told", most)
             if self.unseen and self.direction_sure:

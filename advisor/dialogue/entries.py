@@ -130,7 +130,7 @@ def parse_at_any_time(typed: str, firing: Firing | None) -> Entry | None:
     if word.lower() == "co":
         co_ppm = parsing.parse_number(rest, "CO")
         return lambda job, at: job.co(co_ppm, at=at)
-    if word.lower() == OFF:
+    if word.lower().rstrip(",;:.") == OFF:
         return lambda job, at: job.run_at(OFF, at=at, note=rest.strip())
     if firing and _NUMBERS.fullmatch(typed) and len(typed.split()) == 3:
         return _reading(typed, firing)
@@ -172,7 +172,7 @@ def parse_entry(typed: str, advice: Advice, firing: Firing | None) -> Entry:
             parsing.parse_number(typed, "CO2")
             raise RangeError(f"{typed}: CO2 or CO? Type co {typed}, or {READING}; CO2 alone: co2 {typed}.")
         return _reading(typed, firing)
-    if (rate := parsing.one_of(low, FIRINGS)) in FIRINGS:
+    if (rate := parsing.one_of(low.rstrip(",;:."), FIRINGS)) in FIRINGS:
         return run_again(rate, typed.partition(" ")[2].strip(), advice, firing)
     if not rest and (entry := _one_word(low, firing)):
         return entry

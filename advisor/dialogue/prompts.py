@@ -14,6 +14,7 @@ from advisor.wording.numbers import say_typed
 from advisor.wording.templates import Voice
 from advisor.wording.visit import QUESTIONS
 
+BEFORE_OPENING = ("power off", "gas off")  # asked late, where the log began with the burner on
 READING = "CO2 O2 CO, such as 8.1 6.5 24"
 WITH_IT = {  # how one answer gives more than was asked (`check_items.TOGETHER`)
     "throttle clockwise": "both screws: richer leaner", "other appliances": "with the pressure: running 19.8 mbar",
@@ -68,6 +69,8 @@ def alarm_of(typed: str) -> tuple[str, str] | None:
 def question_prompt(question: Question, situation: Situation) -> Prompt:
     """A question of the visit, with its choices and what Enter takes."""
     asks, check = question.words.asks, question.check
+    if situation.was_lit and question.item in BEFORE_OPENING:
+        asks = f"Before it was opened: {asks[0].lower()}{asks[1:]}"
     unit = plate_unit(question.item, situation.setup)
     if check.kind == "number" and not check.unit and unit:
         asks += f", {unit}"

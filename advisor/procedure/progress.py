@@ -224,8 +224,8 @@ def _asking(
         if answer is None:
             drop = wrong.get(PRESSURE_DROP) if question.item in situation.setup.pressures else None
             why = wrong_finding(drop) if drop else None  # too large a drop: the pressures are measured again
-            if stage is PRESSURE and situation.firing is None:  # they are measured with the burner on
-                why, step = why or halt, Step()
+            if stage is PRESSURE and situation.firing != "high":  # there they are measured
+                why, step = why or halt, Step() if situation.firing is None else Step(firing="high")
             return StageState(stage, "blocked" if why else "open", why, step=step)
         if question.item == OUTCOME and answer.value == IN_SERVICE and barred:
             return StageState(stage, "blocked", barred, step=step)

@@ -30,7 +30,11 @@ BEFORE = (
 READ_ALL = "CO2, O2 and CO"
 OVER_CAP = "Watch CO: the last turn was over the cap."
 PROVE_LINE, CHECK_PRESSURE = "Prove the sample line tight", "Check the gas pressure"
-DUE_FIRST = {"fell": PROVE_LINE, "fell-short": PROVE_LINE, "pressure-unknown": CHECK_PRESSURE}  # by finding
+CHECK_SCREW = "Make sure the screw turns"
+DUE_FIRST = {  # by finding
+    "fell": PROVE_LINE, "fell-short": PROVE_LINE, "pressure-unknown": CHECK_PRESSURE, "no-effect": CHECK_SCREW,
+    "turn-unseen": CHECK_SCREW,
+}  # fmt: skip
 LABELS = {"halt": "STOP", "warn": "Warning", "note": "Note"}
 PUBLISHED_CO = f"{limits.CO_AIR_FREE_PPM:g} ppm air-free, ANSI/BPI-1200-S-2017, read in a secondary copy"
 SMALLEST_GAIN = 0.06  # % CO2 per turn; 1/12 turn of less shows as 0.00

@@ -148,6 +148,8 @@ def _to_do(case: Case, advice: Advice, due: str, voice: Voice) -> str:
 def _to_clear_it(case: Case, advice: Advice) -> list[str]:
     """After CO was too high and the burner was lit again: when to read, which clears the stop."""
     situation, stop = case.situation, advice.stops[0]
+    if situation.firing and stop.code == "pressure" and not _co_since_start(case):
+        return _labelled("Then", "read CO at once, then the pressure; turn nothing.", "CO at once, then the pressure.")
     if situation.firing is None or not stop.is_past:
         return []
     first = "read CO at once; " if situation.latest() is None or not _co_since_start(case) else ""
@@ -245,7 +247,7 @@ def _now_at(case: Case, firing: Firing, label: str, before: str, *, at_end: bool
     """Where a rate stands, at the end in fewer words; `before` begins it on a narrow screen."""
     situation, setting = case.situation, case.setting(firing)
     read, band, parts, short = situation.latest(firing), say_band(setting.band), [], []
-    settled = situation.settled_readings(firing, situation.fresh_from_s)
+    settled = situation.settled_readings(firing, max(situation.fresh_from_s, situation.tracker.started_s))
     doubted = read is not None and any(odd.number == read.number for odd in situation.tracker.outliers)
     if read and doubted:
         parts, short = (

@@ -60,10 +60,8 @@ REASONS: Mapping[str, str] = MappingProxyType({
     "way-out-as-found": "Back as found: {screw} screw {turns:turn}, or part of it.",
     "way-out-leaner": "Away from CO: {screw} screw up to {turns:turn}, leaner.",
     "way-out-start": "{screw:capital} screw: which way is leaner is not sure. Back to the maker's starting position.",
-    "may-line-first": "Prove the sample line tight first. Within the cap, overshoot not likely.",
     # ---- refused
     "over-cap": "Over the cap of {cap:size} at a time.",
-    "line-first": "Prove the sample line tight first: till then {cap:size} at most.",
     "prove-line": "Prove the sample line tight first.",
     "way-not-sure": "Which way this screw works is not sure yet: {cap:size} at most.",
     "unseen": "CO2 did not move with the last turn: {cap:size} at most, then read.",
