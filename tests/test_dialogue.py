@@ -52,6 +52,7 @@ REFUSED = [
     ("perhaps", READ, f"'perhaps' is not understood: type {READING}"),
     ("co", TURN, "CO: nothing was given"),
     ("co 9oo", TURN, "CO '9oo' is not a number"),
+    ("I did not turn it", READ, "Never made? Type void and its row"),
     ("check line tight", READ, "'line' is not a check known here: known are standing pressure, working pressure, "
      "sample line, offset clockwise, throttle clockwise, cause of CO, serial number and what the guide asks; a remark"),
     ("check line", READ, "check needs what and how it is"),

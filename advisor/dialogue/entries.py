@@ -181,6 +181,8 @@ def parse_entry(typed: str, advice: Advice, firing: Firing | None) -> Entry:
     if low == "void":
         row, why = parsing.parse_whole(rest[0], "row") if rest else None, typed.split(maxsplit=2)[2:]
         return lambda job, at: job.void(row, at=at, note="".join(why))
+    if {"not", "never"} & {low, *rest} and any(word.startswith("turn") for word in typed.lower().split()):
+        raise RangeError("Never made? Type void and its row (advisor show has it); back, where it was entered last.")
     said = len(rest) > 1 and advice.firing is not None  # more than two words where a reading or an answer is due
     if ((advice.action == "halt" and rest) or said) and not any(map(str.isdigit, typed)):
         return remark(typed)
