@@ -285,6 +285,7 @@ REFUSALS: list[tuple[Made, str, float, str]] = [
     (lambda: high_after_low(8.9).throttle(1 / 96, 8.95), "throttle", 1 / 8, "far-edge"),
     (below_a_co_ceiling, "throttle", 1 / 12, "co-was-high"),
     (way_told_late, "throttle", -1 / 12, "way-just-told"),
+    (lambda: high_after_low(8.3).throttle(MARK, 8.3).throttle(MARK, 8.3), "throttle", 1 / 8, "effect-doubted"),
     (lambda: high_after_low(8.0).throttle(MARK, 8.3).throttle(MARK, 8.3), "throttle", 1 / 12, "unseen"),
     (lambda: high_after_low(8.6).throttle(1 / 96, 8.65), "throttle", 54 / 960, "far-edge-just"),
     (below_a_co_ceiling, "throttle", 1 / 8, "co-ceiling"),

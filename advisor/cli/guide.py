@@ -19,6 +19,7 @@ from advisor.dialogue.after_entry import at_once, comes_to, proof_comes_to
 from advisor.dialogue.asked import Asked, Standing, is_urgent, say_above, say_then, say_trouble, standing
 from advisor.dialogue.entries import (
     Entry,
+    is_co,
     parse_at_any_time,
     parse_entry,
     parse_may,
@@ -124,7 +125,7 @@ class Guide:
                 if self._common(typed, taken_up.WHY):
                     continue
                 try:
-                    if entry := parse_at_any_time(typed, running):
+                    if entry := parse_at_any_time(f"co {typed}" if is_co(typed) else typed, running):
                         self._log(entry)
                         return  # what was read of a flame says that it burns
                     self._say(f"'{typed}': first how it runs, high, low or off.")
@@ -235,6 +236,8 @@ class Guide:
             self.terminal.say(brief.say_verdict(self.job.case(at), self.job.may(*turn, at=at), "guide"))
             return None
         made = self._log(parse_entry(typed, advice, firing))
+        if made.event == "turn" and advice.action != "turn":  # of which screw was not said
+            self._say(f"Logged: {answers.say_event(made)}.")
         self._say(*at_once(self.job, advice, self._moment()))
         return made
 

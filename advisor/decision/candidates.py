@@ -252,13 +252,20 @@ class Setting:
 
     @cached_property
     def cap_turns(self) -> float:
-        """Largest move now: the cap, half of it for a first move, a mark while the direction is in doubt."""
+        """Largest move now: the cap, half of it till a turn shows, a mark while the direction is in doubt."""
         setup = self.situation.setup
         cap, mark = setup.cap_turns[self.screw], setup.mark_turns[self.screw]
         if not self.direction_sure or self.way_just_told:
             return mark
-        cap = max(mark, cap / 2) if self.first_try else cap
+        cap = max(mark, cap / 2) if self.first_try or self.effect_doubted else cap
         return min(cap, abs(self.unseen.event.turns_cw or cap)) if self.unseen else cap
+
+    @cached_property
+    def effect_doubted(self) -> bool:
+        """Whether this screw may do nothing: its turns may not have been made, and the next one may do much."""
+        policy, situation = self.situation.policy, self.situation
+        tried = situation.turns_read(self.screw) >= policy.fewest_moves_for_dead
+        return tried and situation.belief.dead_chance(self.screw) > policy.doubted_effect
 
     @cached_property
     def unseen(self) -> Row | None:
@@ -339,6 +346,8 @@ class Setting:
             most = {"cap": self.cap_turns}
             if self.way_just_told:
                 return Reason("way-just-told", most)
+            if self.effect_doubted and self.direction_sure and not self.unseen:
+                return Reason("effect-doubted", most)
             if self.unseen and self.direction_sure:
                 return Reason("unseen", most)
             return Reason("not-tried" if self.direction_sure else "way-not-sure", most)

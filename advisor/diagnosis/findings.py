@@ -306,8 +306,9 @@ def _direction(situation: Situation, screw: Screw, turns: list[Row]) -> list[Fin
 def _effect(situation: Situation, screw: Screw) -> list[Finding]:
     policy, moves = situation.policy, situation.turns_read(screw)
     dead_chance = situation.belief.dead_chance(screw) if moves >= policy.fewest_moves_for_dead else 0.0
+    rows = ", ".join(str(turn.number) for turn in situation.turns_of(screw))
     if dead_chance > policy.sure_of_dead:
-        return [Finding("no-effect", "halt", screw=screw, variant="sure", data={"moves": moves})]
+        return [Finding("no-effect", "halt", screw=screw, variant="sure", data={"moves": moves, "rows": rows})]
     if dead_chance > policy.doubted_effect:
         return [Finding("no-effect", "warn", screw=screw, variant="doubt")]
     return []

@@ -20,10 +20,12 @@ from advisor.procedure.stages import Question
 from advisor.response.situation import Situation
 from advisor.screws import FIRINGS, OFF, SCREW_FOR, SCREWS, Firing, Screw
 
+MOST_O2_PCT = 25  # a display shows no more, whatever it is zeroed to
 NO_ANSWER = "Enter alone is no answer here"
 NEEDS_CAUSE = "CO put the burner off: say what was found and mended with the rate"
 WITH_EFFECT = (check_items.STANDING, check_items.WORKING, check_items.SAMPLE_LINE,
                *map(check_items.clockwise_item, SCREWS), check_items.CO_CAUSE, check_items.SERIAL)  # fmt: skip
+_DONE = ("fixed", "mended", "repaired", "cleaned", "replaced")  # at a stop, in a word
 _NOTHING = ("0", "no", "n", "none", "nothing")  # was turned; a CO2 of 0 is no reading of a flame
 _PRESSURE = re.compile(r"(?:(?:running|off|none)\s+)?([\d.,]+\s*(?:[A-Za-z][A-Za-z.2 ]*)?)")
 _NUMBERS = re.compile(r"[\d.,]+(\s+[\d.,]+){0,2}")
@@ -159,7 +161,11 @@ def parse_entry(typed: str, advice: Advice, firing: Firing | None) -> Entry:
         return _run_and_read(typed, advice.firing)
     if entry := parse_at_any_time(typed, firing):
         return entry
+    if is_co(typed) and not wrong_pressure(advice) and firing:
+        return parse_at_any_time(f"co {typed}", firing) or _as_advised(advice)
     if measured := wrong_pressure(advice) and _PRESSURE.fullmatch(typed):
+        if _NUMBERS.fullmatch(typed):
+            raise RangeError(f"{typed}: a pressure or CO? Type {typed} mbar, or co {typed}.")
         return _measured_again(str(advice.stops[0].data["item"]), measured[1])
     if low == "co2" and firing:
         return _reading(typed.partition(" ")[2], firing)
@@ -184,10 +190,12 @@ def parse_entry(typed: str, advice: Advice, firing: Firing | None) -> Entry:
     if {"not", "never"} & {low, *rest} and any(word.startswith("turn") for word in typed.lower().split()):
         raise RangeError("Never made? Type void and its row (advisor show has it); back, where it was entered last.")
     said = len(rest) > 1 and advice.firing is not None  # more than two words where a reading or an answer is due
-    if ((advice.action == "halt" and rest) or said) and not any(map(str.isdigit, typed)):
+    if ((advice.action == "halt" and (rest or low in _DONE)) or said) and not any(map(str.isdigit, typed)):
         return remark(typed)
     if advice.action != "turn" and not any(map(str.isdigit, typed)):
         raise RangeError(f"'{typed}' is not understood: type {READING}; ? says what else.")
+    if _check_words(f"check {typed}")[0] in check_items.CHECK_ITEMS:  # standing pressure 20 mbar
+        return _check(f"check {typed}")
     words, _, when = typed.partition("--at")  # one put right after it was struck
     turn, made_at = parse_turn(words.rstrip(), firing), parse_time(when or None)
     return lambda job, at: log_turn(job, turn, made_at or at)
@@ -198,6 +206,11 @@ def leave_out_of_service(job: Job, at: datetime, name: str) -> None:
     job.check(check_items.OUTCOME, check_items.OUT_OF_SERVICE, at=at)
     if name:
         job.check("technician", name, at=at)
+
+
+def is_co(typed: str) -> bool:
+    """Whether a figure alone can only be CO: no CO2 and no O2 is as high."""
+    return typed.isdigit() and int(typed) > MOST_O2_PCT
 
 
 def wrong_pressure(advice: Advice) -> bool:

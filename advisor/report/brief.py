@@ -265,6 +265,7 @@ def _now_at(case: Case, firing: Firing, label: str, before: str, *, at_end: bool
         shown = ", ".join(f"{ppm:g}" for ppm in course.shown_ppm) + " ppm"
         climbs = ": climbing" if course.climbs else ""
         air_free = "" if course.air_free_ppm is None else f", {course.air_free_ppm:.0f} air-free"
+        climbs += "" if _co_since_start(case) or situation.off else " before the start"
         parts.append(f"CO {shown}{climbs}{air_free}, limit {course.limit_ppm:.0f}")
         short.append(
             f"CO {shown.removesuffix(' ppm')}{climbs}{air_free if not at_end else ''}"

@@ -64,6 +64,7 @@ REASONS: Mapping[str, str] = MappingProxyType({
     "over-cap": "Over the cap of {cap:size} at a time.",
     "prove-line": "Prove the sample line tight first.",
     "way-not-sure": "Which way this screw works is not sure yet: {cap:size} at most.",
+    "effect-doubted": "Whether this screw does anything is in doubt: {cap:size} at most, then read.",
     "unseen": "CO2 did not move with the last turn: {cap:size} at most, then read.",
     "not-tried": "This screw has not been tried yet: first move {cap:size} at most, then read.",
     "travel": "That would be more than {limit:size} from as found, the travel limit. A sound valve needs no more.",

@@ -54,7 +54,7 @@ ACTS: Mapping[str, Mapping[Voice, str]] = MappingProxyType({
         "log": "void {void_row_number}",
         "guide": "type void {void_row_number}",
         "practice": "remember that it was not made", "page": 'strike row {void_row_number} under "Something else"'},
-    "void_turns": {"log": "void them", "guide": "void them", "practice": "remember that they were not made", "page": 'strike them under "Something else"'},
+    "void_turns": {"log": "void rows {rows}", "guide": "void rows {rows}, one by one", "practice": "remember that they were not made", "page": 'strike rows {rows} under "Something else"'},
     "log_off": {"log": "log run-at off", "guide": "type off", "practice": "type off", "page": "tap Burner off"},
     "tell_co": {"log": "Log it: co and the ppm shown", "guide": "Type co and the ppm shown", "practice": "Type read", "page": "Enter CO on top"},
     "run_again": {
