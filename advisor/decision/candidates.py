@@ -13,7 +13,7 @@ from functools import cached_property
 
 from advisor.decision.low_fire import LowFire
 from advisor.diagnosis.carbon_monoxide import CoCeiling, bars_richer, co_ceiling, co_climb, co_due_anew, was_over_limit
-from advisor.diagnosis.findings import unseen_turn
+from advisor.diagnosis.findings import effect_doubted, unseen_turn
 from advisor.log.check_items import clockwise_item
 from advisor.log.events import Row
 from advisor.messages import Reason
@@ -262,10 +262,8 @@ class Setting:
 
     @cached_property
     def effect_doubted(self) -> bool:
-        """Whether this screw may do nothing: its turns may not have been made, and the next one may do much."""
-        policy, situation = self.situation.policy, self.situation
-        tried = situation.turns_read(self.screw) >= policy.fewest_moves_for_dead
-        return tried and situation.belief.dead_chance(self.screw) > policy.doubted_effect
+        """Whether this screw may do nothing: then the next turn is taken for a first one."""
+        return effect_doubted(self.situation, self.screw)
 
     @cached_property
     def unseen(self) -> Row | None:
@@ -346,11 +344,11 @@ class Setting:
             most = {"cap": self.cap_turns}
             if self.way_just_told:
                 return Reason("way-just-told", most)
-            if self.effect_doubted and self.direction_sure and not self.unseen:
-                return Reason("effect-doubted", most)
-            if self.unseen and self.direction_sure:
+            if not self.direction_sure:
+                return Reason("way-not-sure", most)
+            if self.unseen:
                 return Reason("unseen", most)
-            return Reason("not-tried" if self.direction_sure else "way-not-sure", most)
+            return Reason("effect-doubted" if self.effect_doubted else "not-tried", most)
         limit, now = setup.travel_limit_turns[self.screw], self.travel_turns_cw
         travel = abs(now + turns_cw)
         return Reason("travel", {"limit": limit}) if travel > limit + TINY and travel > abs(now) else None

@@ -113,7 +113,7 @@ def co_ceiling(situation: Situation, firing: Firing) -> CoCeiling | None:
     comes back with the next turn richer.
     """
     setup, ceiling = situation.setup, None
-    step, known = setup.display_step_pct / 2, {row.number for row in situation.co_readings(firing)}
+    step, known = setup.display_step_pct / 2, _settled(situation, firing)
     for row in _since_mended(situation, firing):
         if row.event.co2_pct is None:
             continue
@@ -183,7 +183,7 @@ def co_rises(situation: Situation, firing: Firing) -> list[Finding]:
         return []
     turned = sum(turn.event.turns_cw or 0.0 for turn in situation.of("turn") if turn.at_s == since_s)
     richer = turned * situation.belief.model.toward_richer[SCREW_FOR[firing]] > 0
-    steady = rows[-2].number in {row.number for row in situation.co_readings(firing)}
+    steady = rows[-2].number in _settled(situation, firing)
     if not (richer or steady):
         return []  # on the way to a new level CO rises with CO2; after a turn richer that is reason enough
     over = all(_air_free(situation, row.event) > co_bar_ppm(situation.setup, row.event) for row in rows[-2:])
@@ -196,17 +196,17 @@ def co_rises(situation: Situation, firing: Firing) -> list[Finding]:
 
 def richer_in_co(situation: Situation, firing: Firing) -> list[Finding]:
     """A turn that was made richer though CO barred it, until it is turned back or CO is read again at that rate."""
-    read = flames_with_co(situation, firing)
-    stopped = any(map(stops_for_co, co_standing(situation, firing)))
-    if not read or stopped or not bars_richer(situation, firing):
+    read, belief = flames_with_co(situation, firing), situation.belief
+    if not read or situation.off is not None:
         return []
     moved: tuple[Screw, ...] = ("throttle",) if firing == "high" else SCREWS
-    richer, belief = [], situation.belief
     for screw in moved:
         net = situation.net_turns_cw(screw, read[-1].at_s) * belief.model.toward_richer[screw]
         if net > 0 and belief.reversed_chance(screw) < situation.policy.doubted_way:
-            richer.append(screw)
-    return [Finding("richer-in-co", "halt", firing, screw) for screw in richer[:1]] if situation.off is None else []
+            stopped = any(map(stops_for_co, co_standing(situation, firing)))
+            barred = bars_richer(situation, firing) and not stopped
+            return [Finding("richer-in-co", "halt", firing, screw)] if barred else []
+    return []
 
 
 def was_over_limit(situation: Situation, firing: Firing) -> bool:
@@ -282,8 +282,13 @@ def _since_mended(situation: Situation, firing: Firing) -> list[Row]:
     return [row for row in _in_session(situation, firing) if row.at_s >= max(mended_s, default=0.0)]
 
 
+def _settled(situation: Situation, firing: Firing) -> set[int]:
+    """Numbers of the rows of CO that were read settled at a rate."""
+    return {row.number for row in situation.co_readings(firing)}
+
+
 def _settled_with_co(situation: Situation, firing: Firing) -> list[Event]:
-    settled = {row.number for row in situation.co_readings(firing)}
+    settled = _settled(situation, firing)
     return [row.event for row in _since_mended(situation, firing) if row.number in settled]
 
 

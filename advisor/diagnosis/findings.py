@@ -236,8 +236,12 @@ def drift(situation: Situation) -> list[Finding]:
 
 def carbon_monoxide(situation: Situation) -> list[Finding]:
     """CO that rises by itself, or climbs, at either rate; CO where there is no flame."""
-    over = {finding.firing for firing in FIRINGS for finding in co_standing(situation, firing) if stops_for_co(finding)}
-    rises = [finding for firing in FIRINGS if firing not in over for finding in co_rises(situation, firing)]
+    rises = [
+        finding
+        for firing in FIRINGS
+        for finding in co_rises(situation, firing)
+        if not any(map(stops_for_co, co_standing(situation, firing)))
+    ]
     turned = [finding for firing in FIRINGS for finding in richer_in_co(situation, firing)] if not rises else []
     found = [finding for firing in FIRINGS for finding in co_by_itself(situation, firing)]
     known = {finding.firing for finding in found}
@@ -304,14 +308,20 @@ def _direction(situation: Situation, screw: Screw, turns: list[Row]) -> list[Fin
 
 
 def _effect(situation: Situation, screw: Screw) -> list[Finding]:
-    policy, moves = situation.policy, situation.turns_read(screw)
-    dead_chance = situation.belief.dead_chance(screw) if moves >= policy.fewest_moves_for_dead else 0.0
-    rows = ", ".join(str(turn.number) for turn in situation.turns_of(screw))
-    if dead_chance > policy.sure_of_dead:
-        return [Finding("no-effect", "halt", screw=screw, variant="sure", data={"moves": moves, "rows": rows})]
-    if dead_chance > policy.doubted_effect:
+    if not effect_doubted(situation, screw):
+        return []
+    if situation.belief.dead_chance(screw) <= situation.policy.sure_of_dead:
         return [Finding("no-effect", "warn", screw=screw, variant="doubt")]
-    return []
+    rows = ", ".join(str(turn.number) for turn in situation.turns_of(screw))
+    data = {"moves": situation.turns_read(screw), "rows": rows}
+    return [Finding("no-effect", "halt", screw=screw, variant="sure", data=data)]
+
+
+def effect_doubted(situation: Situation, screw: Screw) -> bool:
+    """Whether a screw may do nothing: its turns may not have been made, and the next one may do much."""
+    policy = situation.policy
+    tried = situation.turns_read(screw) >= policy.fewest_moves_for_dead
+    return tried and situation.belief.dead_chance(screw) > policy.doubted_effect
 
 
 def _backlash(situation: Situation, screw: Screw, turns: list[Row]) -> list[Finding]:

@@ -32,21 +32,17 @@ def after_entry(job: Job, moment: datetime | None) -> tuple[datetime, list[Findi
     What stands in the log counts: no answer of an hour ago may hide a stop.
     """
     made, notes = job.events[-1], []
+    then = job.situation(made.time)
     if made.event == "check" and not is_known(made.item, job):
         stage = next((each for each in STAGES if made.item.lower() in (each.name, each.words.called)), None)
         known = [each.item for each in questions_of(stage, job.setup)] if stage else WITH_EFFECT
         notes.append(Finding("unknown-check", "note", data={"item": made.item, "known": ", ".join(known)}))
-    if (
-        made.event == "note"
-        and not made.item
-        and job.situation(made.time).firing
-        and "off" in made.note.lower().split()
-    ):
+    if made.event == "note" and not made.item and then.firing and "off" in made.note.lower().split():
         notes.append(Finding("note-off", "note"))
-    if made.item in (STANDING, WORKING) and made.item not in job.situation(made.time).setup.pressures:
+    if made.item in (STANDING, WORKING) and made.item not in then.setup.pressures:
         notes.append(Finding("not-compared", "note", data={"item": made.item}))
-    if made.item in _READ_AT and _READ_AT[made.item] != (firing := job.situation(made.time).firing):
-        ran = f"at {firing} fire" if firing else "with the burner off"
+    if made.item in _READ_AT and _READ_AT[made.item] != then.firing:
+        ran = f"at {then.firing} fire" if then.firing else "with the burner off"
         notes.append(Finding("pressure-when", "note", variant=made.item.partition(" ")[0], data={"ran": ran}))
     last = max(event.time for event, stands in zip(job.events, still_valid(job.events), strict=True) if stands)
     if moment is None or moment >= last:

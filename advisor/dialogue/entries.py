@@ -136,10 +136,8 @@ def parse_at_any_time(typed: str, firing: Firing | None) -> Entry | None:
         return lambda job, at: job.run_at(OFF, at=at, note=rest.strip())
     if firing and _NUMBERS.fullmatch(typed) and len(typed.split()) == 3:
         return _reading(typed, firing)
-    if word.lower() == "void" and rest.split(maxsplit=1)[:1] and rest.split(maxsplit=1)[0].isdigit():
-        row, *why = rest.split(maxsplit=1)
-        number = parsing.parse_whole(row, "row")
-        return lambda job, at: job.void(number, at=at, note="".join(why))
+    if word.lower() == "void" and rest[:1].isdigit():
+        return _void(rest)
     if typed.lower().startswith(check_items.OUT_OF_SERVICE):
         left = typed[len(check_items.OUT_OF_SERVICE) :].strip(" ;,")
         return lambda job, at: leave_out_of_service(job, at, left)
@@ -185,8 +183,7 @@ def parse_entry(typed: str, advice: Advice, firing: Firing | None) -> Entry:
     if low == "check":
         return _check(typed)
     if low == "void":
-        row, why = parsing.parse_whole(rest[0], "row") if rest else None, typed.split(maxsplit=2)[2:]
-        return lambda job, at: job.void(row, at=at, note="".join(why))
+        return _void(typed.partition(" ")[2])
     if {"not", "never"} & {low, *rest} and any(word.startswith("turn") for word in typed.lower().split()):
         raise RangeError("Never made? Type void and its row (advisor show has it); back, where it was entered last.")
     said = len(rest) > 1 and advice.firing is not None  # more than two words where a reading or an answer is due
@@ -199,6 +196,13 @@ def parse_entry(typed: str, advice: Advice, firing: Firing | None) -> Entry:
     words, _, when = typed.partition("--at")  # one put right after it was struck
     turn, made_at = parse_turn(words.rstrip(), firing), parse_time(when or None)
     return lambda job, at: log_turn(job, turn, made_at or at)
+
+
+def _void(typed: str) -> Entry:
+    """The strike of a row, with why; of the last one where none is named."""
+    row, *why = typed.split(maxsplit=1) or [""]
+    number = parsing.maybe_whole(row or None, "row")
+    return lambda job, at: job.void(number, at=at, note="".join(why))
 
 
 def leave_out_of_service(job: Job, at: datetime, name: str) -> None:

@@ -250,10 +250,8 @@ def _now_at(case: Case, firing: Firing, label: str, before: str, *, at_end: bool
     settled = situation.settled_readings(firing, max(situation.fresh_from_s, situation.tracker.started_s))
     doubted = read is not None and any(odd.number == read.number for odd in situation.tracker.outliers)
     if read and doubted:
-        parts, short = (
-            [f"CO2 {say_co2(read.event.co2_pct or 0.0)} % ({band}), in doubt"],
-            [f"CO2 {say_co2(read.event.co2_pct or 0.0)} %, in doubt"],
-        )
+        shown = f"CO2 {say_co2(read.event.co2_pct or 0.0)} %"
+        parts, short = [f"{shown} ({band}), in doubt"], [f"{shown}, in doubt"]
     elif settled and not (read and settled[-1].at_s < situation.changed_at_s <= read.at_s):
         now = _say_reading(case, firing, with_likely=not at_end)
         parts, short = [f"{now} ({band})"], [f"{now} ({band})"]

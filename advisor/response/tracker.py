@@ -123,12 +123,12 @@ class Tracker:
             wrong |= {check.item}
         if not wrong and not self.wrong_pressures:
             return self
-        fresh = self if wrong else self._read_anew(_fresh_start(self.clean or self.belief))
+        fresh = self if wrong else self._levels_anew()
         return replace(fresh, settled=(), steady={}, wrong_pressures=wrong)
 
     def _mended(self) -> "Tracker":
         """After the cause of CO was mended: the levels may be others, what moved before is no trouble any more."""
-        return replace(self._read_anew(_fresh_start(self.clean or self.belief)), outliers=(), shortfalls=())
+        return replace(self._levels_anew(), outliers=(), shortfalls=())
 
     def _after_co(self, row: Row) -> "Tracker":
         """After a reading of CO alone: it teaches nothing of the valve."""
@@ -140,7 +140,7 @@ class Tracker:
     def _line_proved(self) -> "Tracker":
         """What stands once the line is proved tight: what was read in doubt is read again."""
         if self.outliers:
-            fresh = self._read_anew(_fresh_start(self.clean or self.belief))
+            fresh = self._levels_anew()
             return replace(fresh, outliers=(), proven=frozenset())
         if short := self.open_shortfalls:
             settled = tuple(row for row in self.settled if row.at_s < short[0].at_s)
@@ -150,6 +150,10 @@ class Tracker:
     def _read_anew(self, belief: FilterState) -> "Tracker":
         """This state of the filter, and no reading that counts as settled."""
         return replace(self, belief=belief, clean=None, came_back=None, settled=(), steady={})
+
+    def _levels_anew(self) -> "Tracker":
+        """The gains kept, both levels free to move, and no reading that counts as settled."""
+        return self._read_anew(_fresh_start(self.clean or self.belief))
 
     @property
     def open_shortfalls(self) -> tuple[Shortfall, ...]:
