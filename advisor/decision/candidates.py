@@ -239,8 +239,33 @@ class Setting:
             past = above if self.richer(turns_cw) else below
         else:
             past = above if self.too_lean else below
-        cost = (forecast.mean - self.centre) ** 2 + forecast.var
+        cost = self.turns_to_go(forecast) + (self._price_of_passing(above, below) if turns_cw else 0.0)
         return Move(turns_cw, forecast, max(0.0, 1 - above - below), past, cost)
+
+    def _price_of_passing(self, above: float, below: float) -> float:
+        """What passing the edge ahead costs besides the way back, in turns: danger past the rich one, play past both."""
+        policy = self.situation.policy
+        return policy.past_rich_turns * above if self.too_lean else policy.past_lean_turns * below
+
+    def turns_to_go(self, forecast: Mixture) -> float:
+        """Turns that are likely still to come from there: one for each reach of the cap, and one more to hit the band.
+
+        In band but near an edge a turn may come later.
+        """
+        near = self.situation.policy.near_edge_turns
+        inner, outer = (self._outside(forecast, away) for away in (self.half_band / 2, self.half_band))
+        away = math.hypot(forecast.mean - self.centre, math.sqrt(forecast.var))
+        return near * inner + (1 - near) * outer + away / self.reach
+
+    def _outside(self, forecast: Mixture, away: float) -> float:
+        """Chance to lie further than so far away from the band's centre."""
+        return 1 - forecast.cdf(self.centre + away) + forecast.cdf(self.centre - away)
+
+    @cached_property
+    def reach(self) -> float:
+        """What a turn of the cap usually does here, linearised % CO2; half the band at least."""
+        belief, cap = self.situation.belief, self.situation.setup.cap_turns[self.screw]
+        return max(cap * abs(belief.gain(self.screw).mean * belief.effects[self.screw][self.firing]), self.half_band)
 
     def chance_past_rich(self, move: Move) -> float:
         """Chance that a move ends beyond the rich edge, 0 to 1."""
@@ -255,9 +280,10 @@ class Setting:
         """Largest move now: the cap, half of it till a turn shows, a mark while the direction is in doubt."""
         setup = self.situation.setup
         cap, mark = setup.cap_turns[self.screw], setup.mark_turns[self.screw]
-        if not self.direction_sure or self.way_just_told:
+        may_go_rich = not self._way_is_stated or not self.too_lean
+        if not self.direction_sure and may_go_rich or self.way_just_told:
             return mark
-        cap = max(mark, cap / 2) if self.first_try or self.effect_doubted else cap
+        cap = mark * math.ceil(cap / 2 / mark - TINY) if self.first_try or self.effect_doubted else cap
         return min(cap, abs(self.unseen.event.turns_cw or cap)) if self.unseen else cap
 
     @cached_property
@@ -303,11 +329,6 @@ class Setting:
 
     def _best_of(self, refusal: Callable[[Move], Reason | None]) -> Move | None:
         mark, policy = self.situation.setup.mark_turns[self.screw], self.situation.policy
-        half_squared = self.half_band**2
-
-        def cost(move: Move) -> float:
-            return move.cost + policy.past_cost * half_squared * move.chance_past_band
-
         best: Move | None = None
         for parts in policy.mark_parts:
             # a part of a mark is hard to turn: only where whole ones won't do or go too far
@@ -318,8 +339,8 @@ class Setting:
             allowed = [move for move in moves if refusal(move) is None]
             if not allowed:
                 continue
-            finer = min(allowed, key=lambda move: (cost(move), abs(move.turns_cw)))
-            if best is not None and cost(finer) > cost(best) - policy.worth_a_part * half_squared:
+            finer = min(allowed, key=lambda move: (move.cost, abs(move.turns_cw)))
+            if best is not None and finer.cost > best.cost - policy.worth_a_part:
                 break
             best = finer
             if not self.direction_sure:  # the larger turn tells more
@@ -375,15 +396,22 @@ class Setting:
         return None
 
     def _may_overshoot(self, move: Move) -> Reason | None:
-        allowed = self.situation.setup.overshoot_chance
-        if move.chance_past_band > allowed:
+        chance, allowed = self._chance_too_far(move), self.situation.setup.overshoot_chance
+        if chance > allowed:
             # rounded, it must not read like a permission
-            same = say_chance(move.chance_past_band) == say_chance(allowed)
-            data = {"chance": move.chance_past_band, "allowed": allowed}
+            same = say_chance(chance) == say_chance(allowed)
+            data = {"chance": chance, "allowed": allowed}
             return Reason("far-edge-just" if same else "far-edge", data)
         if self.direction_sure and move.cost >= self.now.cost:
             return Reason("away")
         return None
+
+    def _chance_too_far(self, move: Move) -> float:
+        """Chance to pass the rich edge, or to go so lean that the flame may lift."""
+        if self.too_lean or not self.direction_sure:
+            return move.chance_past_band
+        scale, policy = self.situation.belief.model.scales[self.firing], self.situation.policy
+        return move.forecast.cdf(float(scale.linearised(self.band[0] - policy.lean_limit_pct)))
 
     @property
     def ceiling_data(self) -> dict[str, object]:

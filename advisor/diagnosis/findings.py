@@ -37,7 +37,7 @@ from advisor.log.events import Event, Row
 from advisor.log.site_facts import pressure_in_plate_unit
 from advisor.messages import SEVERITIES, Finding
 from advisor.response import reading_checks
-from advisor.response.change_detection import Outlier
+from advisor.response.change_detection import Outlier, compare
 from advisor.response.reading_checks import mostly_air
 from advisor.response.situation import Situation
 from advisor.screws import FIRING_FOR, FIRINGS, OFF, SCREWS, Firing, Screw, other_firing
@@ -283,8 +283,14 @@ def unseen_turn(situation: Situation, screw: Screw) -> Row | None:
         (b.event.co2_pct or 0.0) - (a.event.co2_pct or 0.0)
         for a, b in ((before[0], between[0]), (between[0], read[-1]))
     )
-    step = situation.setup.display_step_pct
-    return turns[-1] if abs(now) < step / 2 and abs(moved / made * last) >= 3 * step - 1e-9 else None
+    half_step = situation.setup.display_step_pct / 2
+    turned, policy = situation.tracker.at_change, situation.policy
+    if abs(now) > half_step or abs(moved) < 2 * half_step or turned is None or situation.changed_at_s > turns[-1].at_s:
+        return None
+    _, forecast, apart = compare(turned, read[-1])
+    short = abs(apart) - half_step  # what a display rounds away
+    chance = forecast.cdf(forecast.mean - short) if apart < 0 else 1 - forecast.cdf(forecast.mean + short)
+    return turns[-1] if chance < policy.unseen_turn_chance else None
 
 
 def _direction(situation: Situation, screw: Screw, turns: list[Row]) -> list[Finding]:

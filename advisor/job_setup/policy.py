@@ -117,6 +117,7 @@ class Policy:
     certain_step_pct: float = 0.4
     shortfall_chance: float = 0.05
     unlikely_shortfall_chance: float = 1e-3
+    unseen_turn_chance: float = 0.05
     fresh_start_sd_pct: float = 1.0
     drift_pct: float = 0.3
     drift_span_s: float = 120.0
@@ -136,7 +137,7 @@ class Policy:
     clearly_other_way: float = 0.7
     way_in_doubt: tuple[float, float] = (0.1, 0.9)
     sure_of_dead: float = 0.9
-    doubted_effect: float = 0.1
+    doubted_effect: float = 0.3
     no_effect_chance: float = 0.1
     fewest_moves_for_dead: int = 2
     backlash_worth_telling_turns: float = 1 / 64
@@ -148,7 +149,10 @@ class Policy:
     poorly_known_ratio: float = 4.0
     mark_parts: tuple[int, ...] = (1, 2, 4, 8)
     worth_a_part: float = 0.1
-    past_cost: float = 5.0
+    near_edge_turns: float = 0.4
+    past_rich_turns: float = 8.0
+    past_lean_turns: float = 0.0
+    lean_limit_pct: float = 0.5
     low_fire_over_pct: float = 0.8
     low_fire_o2_pct: float = 2.5
     unseen_rich_chance: float = 0.05
