@@ -340,6 +340,11 @@ SCENES = [
     Scene("what is no entry is said, and the wait goes on", {"What did you turn": ["yes"], "At high fire": ["stop"]},
           ("co lots CO 'lots' is not a number. Type digits and a point only, no unit Wait 30 s",),
           at="What did", hears=(Heard(30.0, "co lots"),)),
+    Scene("CO2 that can't be on the way to the other rate is said at once, and the sample line is asked about",
+          {"Sample line": ["tight"], "At low fire": ["stop"]},
+          ("4.9 12.2 10 Prove the sample line tight. Wait ", "CO2 4.9 % can't be: about"),
+          part="sample line", rows=["check sample line tight"] * 2, at="Change to low",
+          hears=(Heard(100.0, "4.9 12.2 10"),)),
     *(
         Scene(f"CO over its limit is heard where {question} is asked",
               {question: ["co 900"], "A new reading": ["stop"]}, ("co 900 BURNER OFF",), at=question)

@@ -119,7 +119,8 @@ def _to_do(case: Case, advice: Advice, due: str, voice: Voice) -> str:
             turn = say_turn_of(case, advice.screw, advice.turns_cw)
             return f"{due} first. Then {turn[0].lower()}{turn[1:]}" if due else turn
         case "wait":
-            return f"Wait {say_wait(case.situation.wait_left_s)} more, then read {ALL} at {firing}."
+            first = f"{due}. " if due == PROVE_LINE else ""
+            return f"{first}Wait {say_wait(case.situation.wait_left_s)} more, then read {ALL} at {firing}."
         case "read" if advice.asks_co:
             return f"Read CO at {firing} now."
         case "read" if due == PROVE_LINE:
