@@ -46,6 +46,8 @@ CLOSING = "Cover on, read once more, seal the adjusters; record"
 def say_way_out(case: Case) -> list[str]:
     """What may be turned where CO stops the job, or stands so high that no turn goes richer."""
     situation = case.situation
+    if situation.off:  # nothing is turned before the burner may run again
+        return []
     if not any(map(stops_for_co, case.findings)):
         rises = [finding for finding in case.findings if finding.code == "co-rising"]
         undo = [way.reason.text for way in case.ways_out if way.kind == "undo" and way_leads_leaner(case, way)]

@@ -151,7 +151,9 @@ def _to_clear_it(case: Case, advice: Advice) -> list[str]:
     situation, stop = case.situation, advice.stops[0]
     if situation.firing and stop.code == "pressure" and not _co_since_start(case):
         return _labelled("Then", "read CO at once, then the pressure; turn nothing.", "CO at once, then the pressure.")
-    if situation.firing is None or not stop.is_past:
+    if situation.firing is None:
+        return [line for told in advice.why for line in wrapped(reason_text(told.code, told.data))]
+    if not stop.is_past:
         return []
     first = "read CO at once; " if situation.latest() is None or not _co_since_start(case) else ""
     return say_wait_and_read(situation.wait_left_s, situation.firing, first=first)

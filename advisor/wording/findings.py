@@ -96,7 +96,8 @@ _BURNER = {
     "off": "BURNER STAYS OFF. Air the room. Never richer. ",
     "before": "",
 }
-_CLEARS = "Never richer; a steady reading with CO clears it."
+_TELL_CAUSE = " Once its cause is mended, {tell_cause}."
+_CLEARS = "Never richer; a steady reading with CO at {firing} fire clears it."
 _RICH_BURNER = {
     "now": _BURNER["at_once"],
     "lighting": _BURNER["at_once"],
@@ -180,7 +181,7 @@ FINDINGS: Mapping[str, Words] = MappingProxyType({
         "CO over its limit",
         {
             f"{when}_{side}": f"{begin}{_HIGH_CO.format(is_was='was' if when in ('before', 'off') else 'is')}. "
-            f"{_CLEARS if when == 'before' else then}"
+            f"{_CLEARS if when == 'before' else then}{_TELL_CAUSE if when == 'off' else ''}"
             for when, begin in _BURNER.items()
             for side, then in {
                 "above": "CO2 is above the band: leaner, if the maker lets you trim from here.",
@@ -203,7 +204,7 @@ FINDINGS: Mapping[str, Words] = MappingProxyType({
         "CO rises with no turn made",
         {
             when: f"{_BURNER[when]}CO at {{firing}} fire rose from {{before:.0f}} to {{now:.0f}} ppm with no turn made. Look at "
-            "burner, air intake and flue first."
+            f"burner, air intake and flue first.{_TELL_CAUSE if when == 'off' else ''}"
             for when in ("now", "off")
         }
         | {
@@ -258,10 +259,13 @@ FINDINGS: Mapping[str, Words] = MappingProxyType({
             "it is still too lean. Look at burner, air intake and flue first. Once the cause is mended, {tell_cause}.",
             "climbs": "CO is too high for a turn richer, and {firing} fire is still too lean. Look at burner, air intake and flue first. Once the "
             "cause is mended, {tell_cause}.",
+            "untold": "CO put the burner off, and nobody said that its cause is mended: no turn richer, and {firing} fire is "
+            "still too lean. Look at burner, air intake and flue. Once it is mended, {tell_cause}.",
         },
         {
             "ceiling": "CO was over its limit at {co2:.1f} % CO2 at {firing} fire, still too lean.",
             "climbs": "CO was too high for a turn richer while {firing} fire was still too lean.",
+            "untold": "The cause of the CO was not mended as far as told, and {firing} fire was still too lean.",
         },
         _CO, give_up=True, about="CO comes before the band is reached",
     ),

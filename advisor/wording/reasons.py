@@ -69,7 +69,7 @@ REASONS: Mapping[str, str] = MappingProxyType({
     "not-tried": "This screw has not been tried yet: first move {cap:size} at most, then read.",
     "travel": "That would be more than {limit:size} from as found, the travel limit. A sound valve needs no more.",
     "away": "It takes CO2 away from the middle of the band.",
-    "co-near": "CO is too high here: no turn richer.",
+    "co-near": "No turn richer: CO is too high, or its cause is not mended as far as told.",
     "co-was-high": "CO was over its limit here: {cap:size} richer at most, then read.",
     "way-just-told": "The way of this screw was only just told: {cap:size} at most, then read.",
     "co-climbs": "CO climbs: {cap:size} richer at most, then read.",
