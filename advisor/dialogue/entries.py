@@ -15,7 +15,7 @@ from advisor.dialogue.prompts import ASKS_CAUSE, CAUSE_HINT, READING, alarm_of, 
 from advisor.errors import RangeError
 from advisor.job import Job
 from advisor.log import check_items
-from advisor.procedure.progress import Progress
+from advisor.procedure.progress import Progress, due_before_lighting
 from advisor.procedure.stages import Question
 from advisor.response.situation import Situation
 from advisor.screws import FIRINGS, OFF, SCREW_FOR, SCREWS, Firing, Screw
@@ -166,7 +166,9 @@ def parse_entry(typed: str, advice: Advice, firing: Firing | None) -> Entry:
     if measured := wrong_pressure(advice) and _PRESSURE.fullmatch(typed):
         if _NUMBERS.fullmatch(typed):
             raise RangeError(f"{typed}: a pressure or CO? Type {typed} mbar, or co {typed}.")
-        return _measured_again(str(advice.stops[0].data["item"]), measured[1])
+        return _pressure(measured[1], str(advice.stops[0].data["item"]))
+    if parsing.split_unit(typed)[1]:
+        return _pressure(typed)
     if low == "co2" and firing:
         return _reading(typed.partition(" ")[2], firing)
     if (advice.asks_co or (advice.stopped_before and firing)) and not rest and _NUMBERS.fullmatch(typed):
@@ -224,17 +226,22 @@ def wrong_pressure(advice: Advice) -> bool:
     return advice.action == "halt" and advice.stops[0].code == "pressure"
 
 
-def _measured_again(item: str, words: str) -> Entry:
+def _pressure(words: str, item: str = "") -> Entry:
+    """The check of a pressure typed alone: the one that stops the job, or the standing one where that is due.
+
+    RangeError where it may be either.
+    """
+
     def log(job: Job, at: datetime) -> None:
         situation = job.situation(at)
-        setup = situation.setup
-        if item == check_items.WORKING and situation.firing is None:
-            raise RangeError(
-                "The burner is off: that would be the standing pressure. Light it first: high, and what was done."
-            )
-        check = check_items.check_item(item, setup)
+        due = situation.firing is None and check_items.STANDING in due_before_lighting(situation)
+        name = check_items.STANDING if due else item
+        if not name or (name == check_items.WORKING and situation.firing is None):
+            both = f"standing pressure {words} (burner off) or working pressure {words} (high fire)"
+            raise RangeError(f"Which pressure? Type {both}.")
+        check = check_items.check_item(name, situation.setup)
         assert check
-        job.check(item, *check_items.parse_answer(check, words, setup, at.date()), at=at)
+        job.check(name, *check_items.parse_answer(check, words, situation.setup, at.date()), at=at)
 
     return log
 
