@@ -389,7 +389,7 @@ SCENES = [
           "working", [f"check working pressure {mbar}" for mbar in (12, 19.5)],
           at="Other gas appliances"),
     Scene("a pressure alone with the burner off is the standing one where that is due, and is said as logged",
-          {"Gas on": ["skip"], "Why is 'lighting' skipped": ["lit"], 
+          {"Gas on": ["skip"], "Why is 'lighting' skipped": ["lit"],
            "Other gas appliances": ["check inlet pressure range 17:25 mbar", "off went out"],
            "Burner off": ["20.4 mbar", "20.4 mbar", "stop"]},
           ("Logged: check: standing pressure 20.4 mbar.", "Which pressure? Type standing pressure 20.4 mbar"),

@@ -5,7 +5,7 @@ from collections.abc import Callable
 from datetime import date
 
 import pytest
-from replay import Told
+from replay import Told, new_job
 
 from advisor.errors import RangeError
 from advisor.log.check_items import EXTRAS, INPUT_RATE, LEFT_OUT, WORKING, check_item, parse_answer
@@ -398,3 +398,16 @@ def test_an_answer_as_typed(item: str, typed: str, found: str | tuple[str, str])
             parse_answer(known, typed, setup, date(2026, 5, 4))
     else:
         assert parse_answer(known, typed, setup, date(2026, 5, 4)) == found
+
+
+def test_what_open_stated_is_not_asked_again() -> None:
+    """The data plate's range where the working pressure's was given, the way of a screw where it was stated."""
+
+    def asked(**setup: object) -> set[str]:
+        return {each.item for stage in (VALVE, LIGHT) for each in questions_of(stage, new_job(**setup).setup)}
+
+    both = {"inlet pressure range", "throttle clockwise"}
+    assert both <= asked(clockwise={"throttle": "leaner"})  # as a program assumes it
+    known = asked(pressures={WORKING: (17.0, 25.0, "mbar")}, clockwise_stated={"throttle": True})
+    assert not both & known
+    assert {"standing pressure", "offset clockwise"} <= known

@@ -156,8 +156,9 @@ def questions_of(stage: Stage, setup: JobSetup) -> tuple[Question, ...]:
     answered = {item for item, name in TEXTS.items() if getattr(setup, name)}
     if setup.stated_co_limit:
         answered.add(CO_LIMIT)
-    if STANDING in setup.pressures and WORKING in setup.pressures:
+    if WORKING in setup.pressures:
         answered.add(PLATE_PRESSURE)
+    answered |= {clockwise_item(screw) for screw, stated in setup.clockwise_stated.items() if stated}
     asked = [each for each in stage.questions if each.item not in answered and setup.visit in each.visits]
     if stage is PRESSURE:
         asked += [Question(pressure_item(name)) for name in setup.pressures if name not in (STANDING, WORKING)]
