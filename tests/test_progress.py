@@ -11,7 +11,7 @@ from advisor.errors import RangeError
 from advisor.log.check_items import EXTRAS, INPUT_RATE, LEFT_OUT, WORKING, check_item, parse_answer
 from advisor.messages import Finding
 from advisor.procedure.progress import Progress
-from advisor.procedure.stages import STAGES, Stage, questions_of
+from advisor.procedure.stages import STAGES, Question, Stage, questions_of
 from advisor.report.show import input_reasons
 
 BEFORE, VALVE, LIGHT, PRESSURE, HIGH, LOW, BOTH, PROOF, CLOSE, RECORD = STAGES
@@ -411,3 +411,13 @@ def test_what_open_stated_is_not_asked_again() -> None:
     known = asked(pressures={WORKING: (17.0, 25.0, "mbar")}, clockwise_stated={"throttle": True})
     assert not both & known
     assert {"standing pressure", "offset clockwise"} <= known
+
+
+def test_a_question_leaves_out_what_is_known_of_its_parts() -> None:
+    """Of boiler, serial number and place, in one answer, those that open gave are not asked again."""
+
+    def boiler(**setup: str) -> Question:
+        return next(each for each in questions_of(BEFORE, new_job(**setup).setup) if each.item == "boiler")
+
+    assert (boiler().asks, boiler().more) == ("Boiler: make, model; serial number; place", ("serial number", "site"))
+    assert (boiler(site="shed").asks, boiler(serial="7").more) == ("Boiler: make, model; serial number", ("site",))

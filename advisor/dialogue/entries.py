@@ -79,7 +79,7 @@ def _parts(words: str, question: Question) -> list[tuple[str, str]]:
 
     RangeError for more than there are.
     """
-    items = (question.item, *check_items.TOGETHER.get(question.item, ()))
+    items = (question.item, *question.more)
     if len(items) == 1:
         return []
     semicolons = ";" in words or question.check.kind == "text" or question.item == check_items.OUTCOME

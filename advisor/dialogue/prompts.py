@@ -74,7 +74,7 @@ def alarm_of(typed: str) -> tuple[str, str] | None:
 
 def question_prompt(question: Question, situation: Situation) -> Prompt:
     """A question of the visit, with its choices and what Enter takes."""
-    asks, check = question.words.asks, question.check
+    asks, check = question.asks, question.check
     if situation.was_lit and question.item in BEFORE_OPENING:
         asks = f"Before it was opened: {asks[0].lower()}{asks[1:]}"
     unit = plate_unit(question.item, situation.setup)
@@ -82,7 +82,7 @@ def question_prompt(question: Question, situation: Situation) -> Prompt:
         asks += f", {unit}"
     left_out = f"the published {PUBLISHED_CO}" if question.item == CO_LIMIT else "none"
     enter = question.usual or (left_out if question.optional else "")
-    both = WITH_IT.get(question.item, "")
+    both = WITH_IT.get(question.item, "") if question.more else ""
     hints = [", ".join(check.choices), both, f"Enter: {enter}" if enter else ""]
     return Prompt(asks, "; ".join(filter(None, hints)))
 
