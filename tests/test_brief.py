@@ -151,3 +151,11 @@ def test_a_way_that_is_not_known_is_said_with_both_risks() -> None:
     text = said(at_high(8.3, clockwise={"throttle": "unknown"}))
     assert "way not sure yet" in text.partition("\n")[0]
     assert "If CO rises, turn it back." in " ".join(text.split())
+
+
+def test_co_alone_is_said_as_about_where_no_co2_was_read_at_that_rate() -> None:
+    """How much it was diluted is not known: beside the figure, and in the stop."""
+    unread = Told().run_at("high").wait(20).co(20.0)
+    assert "air-free (about, CO2 not read), limit 400" in " ".join(said(unread).split())
+    assert "air-free (about, CO2 not read), over its limit" in " ".join(said(unread.wait(90).co(900.0)).split())
+    assert "about, CO2" not in said(at_high(8.3).wait(20).co(20.0))

@@ -188,7 +188,7 @@ def test_clean_air_after_a_lock_out_is_no_baseline_of_co() -> None:
     job = Told().run_at("high").wait(150).run_at("off").wait(30).bare("high", 0.2, 20.1, 3.0)
     assert co_air_free_ppm(job.job.setup, job.job.events[-1]) is None
     job.run_at("high").wait(150).read("high", 8.3, 118.0).says("turn", "-co-by-itself", "-co-rising", "-co-climbs")
-    assert co_course(job.situation, "high") == ((118.0,), False, pytest.approx(168, abs=1), 400.0)
+    assert co_course(job.situation, "high") == ((118.0,), False, pytest.approx(168, abs=1), 400.0, False)
 
 
 def test_co_in_a_sample_without_a_flame_keeps_the_burner_off() -> None:

@@ -7,7 +7,15 @@ from advisor.log.check_items import CO_CAUSE, MENDED
 from advisor.log.events import Event, Row
 from advisor.messages import SEVERITIES, Finding
 from advisor.response import reading_checks
-from advisor.response.reading_checks import When, co_air_free_ppm, co_as_stated, co_bar_ppm, co_limit_ppm, mostly_air
+from advisor.response.reading_checks import (
+    When,
+    co_air_free_ppm,
+    co_as_stated,
+    co_bar_ppm,
+    co_limit_ppm,
+    mostly_air,
+    without_flue,
+)
 from advisor.response.situation import Situation, Struck
 from advisor.screws import FIRINGS, OFF, SCREW_FOR, SCREWS, Firing, Screw
 
@@ -42,12 +50,14 @@ class CoCourse(NamedTuple):
     climbs       whether it climbs
     air_free_ppm of the last one, ppm; None where it can't be known, or its limit was stated as displayed
     limit_ppm    its limit on the same basis: ppm air-free, or as displayed
+    about        whether that is a guess, as no CO2 was read at that rate
     """
 
     shown_ppm: tuple[float, ...]
     climbs: bool
     air_free_ppm: float | None
     limit_ppm: float
+    about: bool
 
 
 def co_standing(situation: Situation, firing: Firing) -> list[Finding]:
@@ -248,8 +258,9 @@ def co_course(situation: Situation, firing: Firing) -> CoCourse | None:
         shown = (*shown[-3:], now_ppm)
     stated = co_as_stated(setup, last)
     if stated is None:
-        return CoCourse(shown, bool(climb), None, co_limit_ppm(setup, last))
-    return CoCourse(shown, bool(climb), None if stated.displayed else stated.ppm, stated.limit_ppm)
+        return CoCourse(shown, bool(climb), None, co_limit_ppm(setup, last), about=False)
+    ppm = None if stated.displayed else stated.ppm
+    return CoCourse(shown, bool(climb), ppm, stated.limit_ppm, about=without_flue(last))
 
 
 def _rise(situation: Situation, earlier: list[Event], last: Event) -> dict[str, Any] | None:

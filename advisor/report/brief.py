@@ -265,7 +265,8 @@ def _now_at(case: Case, firing: Firing, label: str, before: str, *, at_end: bool
     if course := co_course(situation, firing):
         shown = ", ".join(f"{ppm:g}" for ppm in course.shown_ppm) + " ppm"
         climbs = ": climbing" if course.climbs else ""
-        air_free = "" if course.air_free_ppm is None else f", {course.air_free_ppm:.0f} air-free"
+        air_free = f", {course.air_free_ppm:.0f} air-free" if course.air_free_ppm is not None else ""
+        air_free += " (about, CO2 not read)" if air_free and course.about else ""
         climbs += "" if _co_since_start(case) or situation.off else " before the start"
         parts.append(f"CO {shown}{climbs}{air_free}, limit {course.limit_ppm:.0f}")
         short.append(
