@@ -120,6 +120,12 @@ class Progress(NamedTuple):
         until = len(STAGES) if self.working is None else STAGES.index(self.working.stage)
         return tuple(state.stage.name for state in self.states[:until] if not state.over)
 
+    @property
+    def to_do(self) -> tuple[str, ...]:
+        """The same, and what is still to come once the rates are set: proof, closing up, record."""
+        after = (state.stage.name for state in self.states if state.stage in _AFTER_TURNS and not state.over)
+        return tuple(dict.fromkeys((*self.left_behind, *after)))
+
 
 def progress_of(case: Case, advice: Advice) -> Progress:
     """How every stage of a visit stands; `advice` is what `advise` says of the same case."""

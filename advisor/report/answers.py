@@ -40,7 +40,7 @@ PUBLISHED_CO = f"{limits.CO_AIR_FREE_PPM:g} ppm air-free, ANSI/BPI-1200-S-2017, 
 SMALLEST_GAIN = 0.06  # % CO2 per turn; 1/12 turn of less shows as 0.00
 SHEET = "advisor sheet LOG FILE"
 OVER = f"The visit is over; the record: {SHEET}"
-CLOSING = "Cover on, read once more, seal the adjusters; record"
+CLOSING = "Cover on, read both again, seal; record"
 
 
 def say_way_out(case: Case) -> list[str]:

@@ -300,7 +300,10 @@ def say_left(advice: Advice, progress: Progress, voice: Voice = "log") -> list[s
         turns = max(round(advice.turns_left), 1 if advice.action == "turn" else 0)
         count = "" if narrow() else f", {turns} turn{'' if turns == 1 else 's'}"
         said.append(f"about {max(1, round(advice.minutes_left))} min{count}.")
-    names = [] if voice != "log" else [STAGES[name].called for name in progress.left_behind]
+    stages = (
+        progress.to_do if advice.action == "finish" else progress.left_behind
+    )  # while it is set what comes is clear
+    names = [] if voice != "log" else [STAGES[name].called for name in stages]
     if names and not advice.has("closed"):
         said.append(f"To do: {', '.join(names)}.")
     short = f"Left {' '.join(said)}" if advice.minutes_left is not None else " ".join(said)
@@ -359,7 +362,7 @@ def say_why(case: Case, advice: Advice, voice: Voice = "log") -> list[str]:
 
 def _say_open(progress: Progress) -> list[str]:
     """What the stages that are still to do ask next."""
-    states = [state for state in progress.states if state.stage.name in progress.left_behind]
+    states = [state for state in progress.states if state.stage.name in progress.to_do]
     asked = [
         (state.stage.words.called, state.step.question.item) for state in states if state.step and state.step.question
     ]
