@@ -162,6 +162,6 @@ def test_co_alone_is_said_as_about_where_no_co2_was_read_at_that_rate() -> None:
 
 
 def test_once_both_rates_are_in_band_the_stages_that_the_guide_still_asks_are_named() -> None:
-    """The proof with the cover on, closing up and the record: not only what was left behind."""
+    """The proof with cover on, closing up and the record: not only what was left behind."""
     text = " ".join(said(Told().at("high", 9.2, 9.2).at("low", 8.8, 8.8)).split())
-    assert "To do: preparation, valve, lighting, pressure, proof with the cover on, closing up, record." in text
+    assert "To do: preparation, valve, lighting, pressure, proof with cover on, closing up, record." in text

@@ -238,7 +238,7 @@ SCENES = [
           "opened joints", [f"check opened joints {answer}" for answer in ("leaking", "leaking", "tight")]),
     Scene("in service is refused where proof is missing",
           {"Case or cover": ["skip"], "Why is 'proof' skipped": ["no cover"], "The appliance is left": ["in", "out"]},
-          ("Can't be logged as in service, proof with the cover on was skipped (no cover)", "Skipped proof: no cover"),
+          ("Can't be logged as in service, proof with cover on was skipped (no cover)", "Skipped proof: no cover"),
           "appliance left", ["check appliance left out of service"], at="Case or cover"),
     Scene("in service is refused after a stop that was skipped past",
           {"Safety devices": ["no", "skip"], "Why is 'close up'": ["hurry"], "The appliance is left": ["in", "out"]},

@@ -35,6 +35,12 @@ def stops_for_co(finding: Finding) -> bool:
     return finding.severity == "halt" and finding.code in CO_STOPS
 
 
+def co_read_since_start(situation: Situation) -> bool:
+    """Whether CO was read since the burner was last lit."""
+    read = [row.at_s for row in situation.of("reading") if row.event.co_ppm is not None]
+    return bool(read) and read[-1] >= situation.tracker.started_s
+
+
 class CoCeiling(NamedTuple):
     """Where CO went over its limit: CO2 then (dry volume percent), CO (ppm air-free), row of the log."""
 

@@ -6,7 +6,7 @@ from typing import NamedTuple
 
 from advisor.decision.advise import Case, expected_after
 from advisor.decision.answers import Advice
-from advisor.diagnosis.carbon_monoxide import stops_for_co
+from advisor.diagnosis.carbon_monoxide import co_read_since_start, stops_for_co
 from advisor.dialogue import waits
 from advisor.dialogue.prompts import Prompt, entry_prompt, in_words, others, question_prompt
 from advisor.job import Job
@@ -139,9 +139,7 @@ def _proving(situation: Situation, firing: Firing) -> Asked:
 
 def _lit_after_a_stop(situation: Situation, advice: Advice) -> bool:
     """Whether it burns again after CO stopped the job, and CO was read: what clears the stop is waited for."""
-    read = situation.of("reading")[-1:]
-    lit = advice.stopped_before and situation.firing is not None
-    return lit and bool(read) and read[0].at_s > situation.tracker.started_s
+    return advice.stopped_before and situation.firing is not None and co_read_since_start(situation)
 
 
 def _setting(situation: Situation, advice: Advice, voice: Voice) -> Asked:

@@ -6,7 +6,7 @@ Seven lines at 80 columns, ten at 40, twelve at 32; stops and warnings stand on 
 
 from advisor.decision.advise import Case, expected_after, permit
 from advisor.decision.answers import Advice, Verdict
-from advisor.diagnosis.carbon_monoxide import co_course
+from advisor.diagnosis.carbon_monoxide import co_course, co_read_since_start
 from advisor.procedure.progress import Progress, due_before_lighting, unanswered
 from advisor.procedure.stages import CLOSE, PROOF, RECORD
 from advisor.report.answers import (
@@ -149,19 +149,14 @@ def _to_do(case: Case, advice: Advice, due: str, voice: Voice) -> str:
 def _to_clear_it(case: Case, advice: Advice) -> list[str]:
     """After CO was too high and the burner was lit again: when to read, which clears the stop."""
     situation, stop = case.situation, advice.stops[0]
-    if situation.firing and stop.code == "pressure" and not _co_since_start(case):
+    if situation.firing and stop.code == "pressure" and not co_read_since_start(case.situation):
         return _labelled("Then", "read CO at once, then the pressure; turn nothing.", "CO at once, then the pressure.")
     if situation.firing is None:
         return [line for told in advice.why for line in wrapped(reason_text(told.code, told.data))]
     if not stop.is_past:
         return []
-    first = "read CO at once; " if situation.latest() is None or not _co_since_start(case) else ""
+    first = "read CO at once; " if situation.latest() is None or not co_read_since_start(case.situation) else ""
     return say_wait_and_read(situation.wait_left_s, situation.firing, first=first)
-
-
-def _co_since_start(case: Case) -> bool:
-    read = [row for row in case.situation.of("reading") if row.event.co_ppm is not None]
-    return bool(read) and read[-1].at_s > case.situation.tracker.started_s
 
 
 def _what_to_look_at(advice: Advice) -> list[str]:
@@ -267,7 +262,7 @@ def _now_at(case: Case, firing: Firing, label: str, before: str, *, at_end: bool
         climbs = ": climbing" if course.climbs else ""
         air_free = f", {course.air_free_ppm:.0f} air-free" if course.air_free_ppm is not None else ""
         air_free += " (about, CO2 not read)" if air_free and course.about else ""
-        climbs += "" if _co_since_start(case) or situation.off else " before the start"
+        climbs += "" if co_read_since_start(case.situation) or situation.off else " before the start"
         parts.append(f"CO {shown}{climbs}{air_free}, limit {course.limit_ppm:.0f}")
         short.append(
             f"CO {shown.removesuffix(' ppm')}{climbs}{air_free if not at_end else ''}"
