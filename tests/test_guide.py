@@ -444,7 +444,8 @@ SCENES = [
           {"A new reading": ["skip"] * 3, "Why is 'high fire'": ["dead"], "Why is 'low fire'": ["dead"],
            "Why is 'both again'": ["dead"], "Case or cover": ["skip"], "Why is 'proof'": ["not set"],
            "Caps and seals": ["skip"], "Why is 'close up'": ["gas off"], "The appliance is left": ["in", "out"]},
-          ("Restore If you give up: throttle screw", "Can't be logged as in service, a stop stands",
+          ("Leave out what was not made. If you give up: throttle screw",
+           "Can't be logged as in service, a stop stands",
            "The visit is over; the appliance is left out of service. Skipped high fire: dead low fire: dead both "
            "again: dead proof: not set close up: gas off"), fault="dead screw"),
     Scene("left at the read back no log is started", {"Read back": ["stop"]}, ("No log was started",)),

@@ -128,7 +128,7 @@ REASONS: Mapping[str, str] = MappingProxyType({
     # ---- the way back as found
     "restore-there": "{screw:capital} screw: it is where it was found.",
     "restore-not-richer": "{screw:capital} screw: not back to where it was found, that is richer, and CO stood there. Burner off; out of service.",
-    "restore-doubted": "{screw:capital} screw, row {rows}: CO2 did not move. First void what was not made.",
+    "restore-doubted": "{screw:capital} screw, row {rows}: CO2 did not move. Leave out what was not made.",
     "restore": "If you give up: {screw} screw {turns:turn}.",
     "restore-play": "Of it {play:size} is for the play.",
     "restore-reads": "Then CO2 at {firing} fire must read {co2:g} % as found.",
