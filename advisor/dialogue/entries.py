@@ -237,7 +237,7 @@ def _pressure(words: str, item: str = "") -> Entry:
         due = situation.firing is None and check_items.STANDING in due_before_lighting(situation)
         name = check_items.STANDING if due else item
         if not name or (name == check_items.WORKING and situation.firing is None):
-            both = f"standing pressure {words} (burner off) or working pressure {words} (high fire)"
+            both = f"standing {words} (burner off) or working {words} (high fire)"
             raise RangeError(f"Which pressure? Type {both}.")
         check = check_items.check_item(name, situation.setup)
         assert check

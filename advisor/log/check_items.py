@@ -153,6 +153,7 @@ CHECK_ITEMS: Mapping[str, CheckItem] = MappingProxyType({
 def item_of(typed: str) -> str:
     """The name of a check as the log has it: "sample-line" is "sample line"; what is no name of one stays as typed."""
     names = {name.lower(): name for name in CHECK_ITEMS} | {"joints": OPENED_JOINTS, "gas smell": GAS_SMELL}
+    names |= {"standing": STANDING, "working": WORKING}
     plain = typed.strip().lower()
     return names.get(plain) or names.get(plain.replace("-", " ")) or typed
 

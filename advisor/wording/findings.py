@@ -75,7 +75,7 @@ _ANALYSER = (
     "Is the fuel in the log the fuel on site?",
 )
 _MANOMETER = ("Manometer on the inlet test point; standing, then working pressure.",)
-_JUMPED = "CO2 reads {seen:.1f} %, {expected:.1f} was expected: no turn {of_screw}was made (row {row})"
+_JUMPED = "CO2 {expected:.1f} % was expected, with no turn {of_screw}made; {seen:.1f} came (row {row})"
 _CAME_SHORT = "CO2 reads {seen:.1f} % at {firing} fire, {expected:.1f} was expected (row {row}): air in the sample?"
 _PROVE = "A rich flame then looks lean. Prove the sample line tight, {prove_line}, then read again."
 _FELL = {

@@ -28,7 +28,7 @@ REASONS: Mapping[str, str] = MappingProxyType({
     "just-lit": "Just lit: watch CO, turn nothing.",
     "interim": "A reading now shows how fast this boiler answers. Don't turn.",
     "odd-reading": "The last CO2 at {firing} fire does not fit the ones before. Read it again.",
-    "jumped": "CO2 reads {seen:.1f} %, {expected:.1f} was expected, no turn {of_screw}was made (row {row}): read again to be sure.",
+    "jumped": "CO2 {expected:.1f} % was expected, with no turn {of_screw}made; {seen:.1f} came (row {row}). Read again to be sure.",
     "shortfall": "If the line is tight, one more reading will tell.",
     "need-o2-or-co": "CO2 alone can't tell lean from rich: read O2 or CO before a turn.",
     "need-co": "No turn richer before CO is read since the last change.",
