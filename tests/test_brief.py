@@ -132,6 +132,16 @@ def test_co_that_leaps_up_after_a_turn_is_said_with_the_way_back() -> None:
     assert "May Undo the last turn: throttle screw 15° (1/24 turn) counterclockwise, or part of it." in text
 
 
+def test_under_burner_stays_off_no_turn_is_named_and_the_cause_is_asked_for() -> None:
+    """What may be turned is said while it burns; with the burner off how the cause is told."""
+    told = at_high(8.6).throttle(1 / 24, 9.0).wait(10).read("high", 9.0, 900.0)
+    assert re.search(r"^May ", said(told), re.MULTILINE)
+    off = said(told.run_at("off").wait(20))
+    assert off.startswith("BURNER STAYS OFF")
+    assert not re.search(r"^May ", off, re.MULTILINE)
+    assert 'log check cause-of-CO mended --note "what it was"' in " ".join(off.split())
+
+
 def test_what_was_read_is_told_beside_what_is_likely() -> None:
     """A figure that nobody typed is not given as read."""
     told = at_high(8.3).wait(20).read("high", 8.5)
