@@ -47,6 +47,7 @@ class SetupKeywords(TypedDict, total=False):
     mark_turns: Mapping[Screw, float] | float
     travel_limit_turns: Mapping[Screw, float] | float
     clockwise: Mapping[Screw, Direction]
+    clockwise_stated: Mapping[Screw, bool]
     min_wait_s: Mapping[str, float]
     turndown: float
     turndown_stated: bool

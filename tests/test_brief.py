@@ -132,6 +132,16 @@ def test_co_that_leaps_up_after_a_turn_is_said_with_the_way_back() -> None:
     assert "May Undo the last turn: throttle screw 15° (1/24 turn) counterclockwise, or part of it." in text
 
 
+def test_under_burner_stays_off_no_turn_is_named_and_the_cause_is_asked_for() -> None:
+    """What may be turned is said while it burns; with the burner off how the cause is told."""
+    told = at_high(8.6).throttle(1 / 24, 9.0).wait(10).read("high", 9.0, 900.0)
+    assert re.search(r"^May ", said(told), re.MULTILINE)
+    off = said(told.run_at("off").wait(20))
+    assert off.startswith("BURNER STAYS OFF")
+    assert not re.search(r"^May ", off, re.MULTILINE)
+    assert 'log check cause-of-CO mended --note "what it was"' in " ".join(off.split())
+
+
 def test_what_was_read_is_told_beside_what_is_likely() -> None:
     """A figure that nobody typed is not given as read."""
     told = at_high(8.3).wait(20).read("high", 8.5)
@@ -151,3 +161,17 @@ def test_a_way_that_is_not_known_is_said_with_both_risks() -> None:
     text = said(at_high(8.3, clockwise={"throttle": "unknown"}))
     assert "way not sure yet" in text.partition("\n")[0]
     assert "If CO rises, turn it back." in " ".join(text.split())
+
+
+def test_co_alone_is_said_as_about_where_no_co2_was_read_at_that_rate() -> None:
+    """How much it was diluted is not known: beside the figure, and in the stop."""
+    unread = Told().run_at("high").wait(20).co(20.0)
+    assert "air-free (about, CO2 not read), limit 400" in " ".join(said(unread).split())
+    assert "air-free (about, CO2 not read), over its limit" in " ".join(said(unread.wait(90).co(900.0)).split())
+    assert "about, CO2" not in said(at_high(8.3).wait(20).co(20.0))
+
+
+def test_once_both_rates_are_in_band_the_stages_that_the_guide_still_asks_are_named() -> None:
+    """The proof with cover on, closing up and the record: not only what was left behind."""
+    text = " ".join(said(Told().at("high", 9.2, 9.2).at("low", 8.8, 8.8)).split())
+    assert "To do: preparation, valve, lighting, pressure, proof with cover on, closing up, record." in text

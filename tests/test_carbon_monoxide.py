@@ -29,7 +29,8 @@ def test_co_over_its_limit_is_remembered() -> None:
         (lambda job: job.check(CO_CAUSE, "not found").wait(5).read("high", 8.6, 22.0), 9.0),
         (lambda job: job.check(CO_CAUSE, MENDED).wait(5).read("high", 8.6, 22.0), None),
         (lambda job: job.throttle(1 / 12, 9.0, co=150.0), 9.0),  # as much CO2, CO under half its limit: why?
-        (lambda job: job.run_at("off").wait(60).run_at("high", "intake cleared"), None),
+        (lambda job: job.run_at("off").wait(60).run_at("high", "customer called"), 9.0),
+        (lambda job: job.run_at("off").wait(60).check(CO_CAUSE, MENDED).run_at("high"), None),
         (lambda job: job.throttle(1 / 12, 9.0, co=250.0), 9.0),  # over half of it
         (lambda job: job.throttle(MARK, 8.8, co=150.0), 9.0),  # less CO2
         (lambda job: job.turn("throttle", 1 / 12).wait(5).read("high", 9.0, 22.0), 9.0),  # too soon
@@ -49,6 +50,21 @@ def test_what_lifts_the_co_ceiling(go_on: Callable[[Told], Told], ceiling_pct: f
 def test_a_mended_cause_opens_the_way_again() -> None:
     """Logged as mended and read anew, the readings before it no longer stop the job."""
     co_in_band().says("halt co-climbing").check(CO_CAUSE, MENDED).wait(5).read("high", 8.6).says("-halt")
+
+
+@pytest.mark.parametrize("told", [None, "not found", MENDED])
+def test_lit_again_after_co_nothing_goes_richer_before_the_cause_is_told_as_mended(told: str | None) -> None:
+    """A remark, a word with the change of rate or a cause that was not found is none; CO alone put it off too."""
+    job = at_high(8.3).wait(20).co(900.0).run_at("off").wait(60)
+    job.job.note("customer called", at=job.now)
+    if told:
+        job.check(CO_CAUSE, told)
+    job.wait(10).run_at("high", "customer waits").wait(180).reads("high", 8.3, 8.3)
+    if told == MENDED:
+        job.says("run_at low").at("low", 8.8).at("high", 8.3).says("turn throttle cw")
+    else:
+        assert not job.may("throttle", MARK).allowed
+        assert job.says("halt co-climbing").next().stops[0].variant == "untold"
 
 
 def test_a_turn_short_of_where_co_was_is_still_advised() -> None:
@@ -106,7 +122,7 @@ def test_co_alone_stops_the_job_at_any_moment_and_only_a_settled_reading_lifts_i
     assert co_alone(job, 2500).next().stops[0].variant == "at_once_not_above"
     assert job.run_at("off").wait(60).next().stops[0].variant == "off_not_above"
     assert job.run_at(firing).wait(5).next().stops[0].variant == "before_not_above"
-    job.wait(150).read(firing, 8.3).says("-halt", "-high-co")
+    job.wait(150).read(firing, 8.3).says("", "-high-co").check(CO_CAUSE, MENDED).says("-halt")
 
 
 def test_a_gas_leak_comes_before_the_burner_and_the_burner_before_the_co_alarm() -> None:
@@ -172,7 +188,7 @@ def test_clean_air_after_a_lock_out_is_no_baseline_of_co() -> None:
     job = Told().run_at("high").wait(150).run_at("off").wait(30).bare("high", 0.2, 20.1, 3.0)
     assert co_air_free_ppm(job.job.setup, job.job.events[-1]) is None
     job.run_at("high").wait(150).read("high", 8.3, 118.0).says("turn", "-co-by-itself", "-co-rising", "-co-climbs")
-    assert co_course(job.situation, "high") == ((118.0,), False, pytest.approx(168, abs=1), 400.0)
+    assert co_course(job.situation, "high") == ((118.0,), False, pytest.approx(168, abs=1), 400.0, False)
 
 
 def test_co_in_a_sample_without_a_flame_keeps_the_burner_off() -> None:

@@ -577,7 +577,7 @@ def test_finish_names_the_sheet_and_a_visit_that_is_over_asks_for_nothing_more()
     """Before the appliance is left the cover comes first; after it only the record is left."""
     LOG.write_bytes((DEMO_LOGS / "sound_job.csv").read_bytes())
     out = words(typed("next visit.csv --at last")[1])
-    assert "Cover on, read once more, seal the adjusters; record: advisor sheet LOG FILE." in out
+    assert "Cover on, read both again, seal; record: advisor sheet LOG FILE." in out
     job, end = Job.load(LOG), events()[-1].time
     for stage in ("proof", "close up", "record"):
         job.note("done by the other technician", item="skipped stage", value=stage, at=end)

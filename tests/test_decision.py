@@ -634,3 +634,15 @@ def test_in_doubt_about_the_direction_a_mark_is_turned_and_the_far_edge_is_the_o
     for move in setting.moves([-MARK, MARK]):
         past = 1 - move.forecast.cdf(high) if co2 < 9.2 else move.forecast.cdf(low)
         assert move.chance_past_band == pytest.approx(past)
+
+
+@pytest.mark.parametrize("told", [lambda: at_high(9.0), lambda: at_high().throttle(MARK, 8.1)])
+def test_the_same_doubt_asks_for_one_more_reading_and_no_other(told: Made) -> None:
+    """Close to the edge, or CO2 that may have gone against its turn: read once more, then it is decided."""
+    job = told()
+    doubt = job.why
+    assert set(doubt) & {"close-to-edge", "maybe-against"}
+    again = job.situation.latest()
+    assert again
+    job.wait(10).read("high", again.event.co2_pct or 0.0)
+    assert not set(job.why) & {"close-to-edge", "almost-sure", "maybe-against"}

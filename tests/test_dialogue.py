@@ -39,6 +39,7 @@ ENTRIES = [
     ('check "sample line" tight', READ, {"event": "check", "item": "sample line", "value": "tight"}),
     ("check working pressure 19.8 mbar", READ, {"event": "check", "item": "working pressure", "value": "19.8"}),
     ("standing pressure 20 mbar", READ, {"event": "check", "item": "standing pressure", "value": "20"}),
+    ("standing 20 mbar", READ, {"event": "check", "item": "standing pressure", "value": "20"}),
     ("900", READ, {"event": "reading", "co_ppm": 900.0, "co2_pct": None}),
     ("check cause of CO mended", READ, {"event": "check", "item": "cause of CO", "value": "mended"}),
     ("check maker's instructions yes", READ, {"event": "check", "item": "maker's instructions", "value": "yes"}),

@@ -129,3 +129,14 @@ def test_another_fuel_is_another_job(tmp_path: Path) -> None:
     assert (status, out) == (2, "")
     assert "natural gas" in err
     assert not (tmp_path / "new.csv").exists()
+
+
+def test_the_way_of_a_screw_that_was_stated_or_seen_counts_as_known(tmp_path: Path) -> None:
+    """Stated on open, or seen to work on the last visit; at a new valve nothing is."""
+    setup = next_setup(lively_throttle().job.situation(), SERVICE, "old.csv")
+    assert dict(setup.clockwise_stated) == {"throttle": True}
+    assert not next_setup(lively_throttle().job.situation(), NEW_VALVE, "old.csv").clockwise_stated
+    path, out = tmp_path / "stated.csv", io.StringIO()
+    words = "--fuel natural --high 9.0:9.4 --low 8.6:9.0 --set clockwise.offset=leaner --set clockwise.throttle=unknown"
+    called(["open", str(path), *words.split(), "--set", "turndown=5"], out, out)
+    assert dict(Job.load(path).setup.clockwise_stated) == {"offset": True}

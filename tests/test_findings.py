@@ -102,7 +102,9 @@ TROUBLES: list[tuple[Made, str, str, str]] = [
     (lambda: at_high(8.3).read("high", 8.3, 50.0), "co-climbs", "warn", "high"),
     (lambda: at_high(8.0).throttle(MARK, 8.3).throttle(MARK, 8.3), "turn-unseen", "warn", "throttle"),
     # on the way, and far from any way there: the hose slipped off
-    (lambda: at_high(8.3).turn("throttle", MARK).wait(30).read("high", 6.8, 16.0, 8.9), "fell", "warn", "high"),
+    (lambda: at_high(8.3).turn("throttle", MARK).wait(30).read("high", 6.8, 16.0, 8.9), "fell early", "warn", "high"),
+    (lambda: Told().at("low", 8.8).at("high", 9.2).run_at("low").wait(20).read("low", 4.9),
+     "fell early", "warn", "low"),
     (lambda: Told(co_limit_ppm_air_free=100).at("high", 8.3, co=45.0), "co-rising near_limit", "warn", "high"),
     (lambda: at_high().wait(60).bare("high", 0.3, 18.5, 300.0), "co-no-flame", "halt", ""),
     # gas, line, answers
@@ -137,10 +139,10 @@ TROUBLES: list[tuple[Made, str, str, str]] = [
     (lambda: at_high(9.1).read("high", 9.1).wait(30).read("high", 8.5), "air-in-sample o2_up", "halt", "high"),
     (lambda: at_high(9.1).read("high", 9.1).wait(30).bare("high", 8.5), "air-in-sample no_o2", "halt", "high"),
     (lambda: at_high(9.1).read("high", 9.1).wait(30).read("high", 9.8), "changed-by-itself", "halt", "high"),
-    (fallen, "fell", "warn", "high"),
+    (fallen, "fell settled", "warn", "high"),
     (lambda: fallen(8.8), "fell-short", "warn", "high"),
     # what was expected is as of the turn: an interim reading that shows the fall already must not teach it
-    (lambda: known_throttle().wait(40).read("high", 8.5).wait(100).read("high", 8.3), "fell", "warn", "high"),
+    (lambda: known_throttle().wait(40).read("high", 8.5).wait(100).read("high", 8.3), "fell settled", "warn", "high"),
     (fallen_again, "fell-again", "warn", "high"),
     (lambda: known_leaner().wait(150).read("high", 7.7).check("sample line", "tight").wait(10).read("high", 7.7),
      "fell-again", "warn", "high"),

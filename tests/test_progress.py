@@ -5,13 +5,13 @@ from collections.abc import Callable
 from datetime import date
 
 import pytest
-from replay import Told
+from replay import Told, new_job
 
 from advisor.errors import RangeError
 from advisor.log.check_items import EXTRAS, INPUT_RATE, LEFT_OUT, WORKING, check_item, parse_answer
 from advisor.messages import Finding
 from advisor.procedure.progress import Progress
-from advisor.procedure.stages import STAGES, Stage, questions_of
+from advisor.procedure.stages import STAGES, Question, Stage, questions_of
 from advisor.report.show import input_reasons
 
 BEFORE, VALVE, LIGHT, PRESSURE, HIGH, LOW, BOTH, PROOF, CLOSE, RECORD = STAGES
@@ -398,3 +398,26 @@ def test_an_answer_as_typed(item: str, typed: str, found: str | tuple[str, str])
             parse_answer(known, typed, setup, date(2026, 5, 4))
     else:
         assert parse_answer(known, typed, setup, date(2026, 5, 4)) == found
+
+
+def test_what_open_stated_is_not_asked_again() -> None:
+    """The data plate's range where the working pressure's was given, the way of a screw where it was stated."""
+
+    def asked(**setup: object) -> set[str]:
+        return {each.item for stage in (VALVE, LIGHT) for each in questions_of(stage, new_job(**setup).setup)}
+
+    both = {"inlet pressure range", "throttle clockwise"}
+    assert both <= asked(clockwise={"throttle": "leaner"})  # as a program assumes it
+    known = asked(pressures={WORKING: (17.0, 25.0, "mbar")}, clockwise_stated={"throttle": True})
+    assert not both & known
+    assert {"standing pressure", "offset clockwise"} <= known
+
+
+def test_a_question_leaves_out_what_is_known_of_its_parts() -> None:
+    """Of boiler, serial number and place, in one answer, those that open gave are not asked again."""
+
+    def boiler(**setup: str) -> Question:
+        return next(each for each in questions_of(BEFORE, new_job(**setup).setup) if each.item == "boiler")
+
+    assert (boiler().asks, boiler().more) == ("Boiler: make, model; serial number; place", ("serial number", "site"))
+    assert (boiler(site="shed").asks, boiler(serial="7").more) == ("Boiler: make, model; serial number", ("site",))

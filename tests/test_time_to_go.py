@@ -34,3 +34,11 @@ def test_nothing_is_expected_at_a_stop_at_the_finish_or_with_the_burner_off() ->
     for told in (at_high(9.2).read("high", 9.2, 900.0, 4.6), done, at_high().run_at("off").wait(5)):
         advice = told.next()
         assert (advice.minutes_left, advice.turns_left) == (None, None), advice.action
+
+
+def test_before_a_change_of_rate_the_time_that_the_other_rate_takes_is_counted() -> None:
+    """High fire set, low fire close to its edge and not proved: the change with its wait is not forgotten."""
+    told = Told().at("high", 9.2).at("low", 8.65).at("high", 9.2, 9.2, 9.2).says("run_at low")
+    before, there = left(told)[0], left(told.run_at("low").wait(1))[0]
+    assert before > 1.6
+    assert before >= there - 0.5

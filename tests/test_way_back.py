@@ -76,3 +76,15 @@ def test_no_restoring_into_co() -> None:
     ):
         (back,) = backs(told)
         assert (back.richer_in_co, codes(back)[0]) == (richer_in_co, code)
+
+
+def test_turns_that_may_never_have_been_made_are_named_before_a_way_back_that_counts_them() -> None:
+    """All of a screw that may do nothing; else the last, where CO2 did not move; none once they are struck."""
+    dead = at_high(8.3).throttle(1 / 24, 8.3).throttle(1 / 24, 8.3)
+    unseen = at_high(8.0).throttle(1 / 24, 8.3).throttle(1 / 24, 8.3)
+    for told, rows in ((dead, (3, 5)), (unseen, (5,))):
+        (back,) = backs(told)
+        assert (back.doubted, codes(back)[:2]) == (rows, ["restore-doubted", "restore"])
+        for row in rows:
+            told.void(row)
+        assert not any(back.doubted for back in backs(told))

@@ -110,6 +110,7 @@ def of_co() -> Iterator[Told]:
     yield at_high().throttle(1 / 24, 8.5, co=160.0).wait(20).turn("throttle", 1 / 24).wait(5)
     yield at_high().turn("throttle", 1 / 24).wait(20).read("high", 8.5, 200.0).wait(10).read("high", 8.6, 280.0)
     yield at_high().check("smell of gas", "yes")
+    yield at_high().wait(20).co(900.0).run_at("off").wait(60).run_at("high").wait(180).reads("high", 8.3, 8.3)
     yield at_high().read("high", 8.3, 900.0).run_at("off").wait(20).check("cause of CO", "mended").wait(5)
     strict = at_high(co_limit_ppm_air_free=100).read("high", 8.3, 45.0)
     yield strict
@@ -313,3 +314,15 @@ def test_templates_of_the_page_keep_structure_only() -> None:
         marks.feed(plain)
         found += [(path.name, words) for words in marks.found]
     assert found == []
+
+
+def test_what_was_expected_is_not_told_as_read_and_what_is_not_read_is_low_fire() -> None:
+    """In the sentences that a technician misread."""
+    jumped = {"expected": 9.0, "seen": 8.7, "row": 5, "of_screw": ""}
+    for text in (
+        reason_text("jumped", jumped),
+        finding_text(Finding("air-in-sample", "halt", "high", variant="no_o2", data=jumped)),
+    ):
+        assert text.startswith("CO2 9.0 % was expected, with no turn made; 8.7 came (row 5).")
+    assert "; low fire is not read yet." in reason_text("low-unread", {})
+    assert "; low fire was not read since high fire rose 1.4 %." in reason_text("low-unread-rise", {"rise": 1.4})

@@ -39,7 +39,7 @@ from advisor.dialogue.prompts import (
 from advisor.dialogue.striking import NOTHING, last_row
 from advisor.errors import AdvisorError, LogGrownError, RangeError
 from advisor.job import Job
-from advisor.log.check_items import METER_GAS, OUTCOME, PRESSURE_DROP
+from advisor.log.check_items import METER_GAS, OUTCOME, PRESSURE_DROP, STANDING, WORKING
 from advisor.log.events import Event
 from advisor.log.file import create_log, name_of
 from advisor.messages import Finding
@@ -236,7 +236,8 @@ class Guide:
             self.terminal.say(brief.say_verdict(self.job.case(at), self.job.may(*turn, at=at), "guide"))
             return None
         made = self._log(parse_entry(typed, advice, firing))
-        if made.event == "turn" and advice.action != "turn":  # of which screw was not said
+        unsaid = made.item in (STANDING, WORKING) or (made.event == "turn" and advice.action != "turn")
+        if unsaid:  # of which pressure, or screw, may not have been typed
             self._say(f"Logged: {answers.say_event(made)}.")
         self._say(*at_once(self.job, advice, self._moment()))
         return made

@@ -123,6 +123,9 @@ def open_log(
     }  # fmt: skip
     if "turndown" in settings or not before:
         stated["turndown_stated"] = "turndown" in settings
+    ways = settings.get("clockwise", {})
+    ways = ways if isinstance(ways, dict) else dict.fromkeys(SCREWS, ways)
+    stated["clockwise_stated"] = {screw: True for screw, way in ways.items() if way != "unknown"}
     setup = open_options.stated_setup(before, fuel, mixture, {"high": (high, high_o2), "low": (low, low_o2)}, stated)
     if prior:
         from advisor.job_setup import prior_file  # here, not above: no answer needs it
@@ -135,7 +138,7 @@ def open_log(
         from advisor.report import record  # here, not above: no other answer needs it
 
         last = record.last_visit(record.record_of(last_job.setup, last_job.events))
-    typer.echo(answers.say_opened(setup, log, settings.get("clockwise", ()), last))
+    typer.echo(answers.say_opened(setup, log, ways, last))
 
 
 @command("run-at")

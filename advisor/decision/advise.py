@@ -13,10 +13,10 @@ from advisor.chemistry import limits
 from advisor.decision.answers import Action, Advice, Verdict
 from advisor.decision.candidates import TINY, Move, Setting
 from advisor.decision.way_out import WayOut, ways_out
-from advisor.diagnosis.carbon_monoxide import co_due_anew, flames_with_co
+from advisor.diagnosis.carbon_monoxide import cause_due, co_due_anew, flames_with_co
 from advisor.diagnosis.findings import find, outlier_data
 from advisor.job_setup.setup import CHANGES_VALVE
-from advisor.log.check_items import CO_CAUSE, MENDED
+from advisor.log.check_items import CO_CAUSE
 from advisor.messages import Finding, Reason
 from advisor.response.fitted import gain_at_present
 from advisor.response.predictive import Mixture
@@ -97,13 +97,10 @@ def stop(case: Case) -> Advice | None:
 
 
 def _cause_told(situation: Situation) -> list[Reason]:
-    """What was said of the cause since the burner was put off: a remark, or the check that it is mended."""
-    if situation.off is None:
-        return []
-    since = [row.event for row in situation.rows if row.at_s > situation.off.at_s]
-    mended = [event for event in since if event.item == CO_CAUSE and event.value == MENDED]
-    remarks = [event.note for event in since if event.event == "note" and not event.item]
-    return [Reason("cause-told", {"words": "; ".join(remarks) or MENDED})] if mended or remarks else []
+    """What the check of the cause of CO said since the burner was put off; a remark says nothing of it."""
+    since_s = situation.off.at_s if situation.off else situation.at_s
+    told = [row.event for row in situation.checks(CO_CAUSE) if row.at_s >= since_s]
+    return [Reason("cause-told", {"words": f"{event.note}: {event.value}".removeprefix(": ")}) for event in told[-1:]]
 
 
 def closed(case: Case) -> Advice | None:
@@ -228,7 +225,8 @@ def co_before_band(case: Case) -> Advice | None:
         return None
     if here.co_ceiling:
         return _halt(case, Finding("co-climbing", "halt", here.firing, variant="ceiling", data=here.ceiling_data))
-    return _halt(case, Finding("co-climbing", "halt", here.firing, variant="climbs"))
+    variant = "untold" if cause_due(case.situation) else "climbs"
+    return _halt(case, Finding("co-climbing", "halt", here.firing, variant=variant))
 
 
 def no_turn(case: Case) -> Advice | None:

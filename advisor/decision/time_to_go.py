@@ -31,10 +31,11 @@ def time_to_go(case: Case, advice: Advice) -> TimeToGo | None:
     if advice.action in ("halt", "finish") or situation.off is not None:
         return None
     turns = sum(map(_turns, (case.high, case.low)))
-    unset = sum(not (setting.holds and setting.has_as_left) for setting in (case.high, case.low))
+    unset = [setting for setting in (case.high, case.low) if not (setting.holds and setting.has_as_left)]
+    elsewhere = sum(setting.firing != situation.firing for setting in unset)
     wait_s = limits.START_WAIT_S if situation.firing is None else situation.wait_left_s
-    changes = unset + (turns >= 1) - (situation.firing is not None)
-    return TimeToGo(wait_s / 60 + TURN_MIN * turns + RATE_MIN * max(changes, 0) + 0.3 * unset, turns)
+    changes = elsewhere + (turns >= 1)  # to what is not set yet; back to look at the rate that a turn moved too
+    return TimeToGo(wait_s / 60 + TURN_MIN * turns + RATE_MIN * changes + 0.3 * len(unset), turns)
 
 
 def _turns(setting: Setting) -> float:

@@ -1,6 +1,5 @@
 """Carbon monoxide over a whole visit: what stands of it, whether it climbs, where it passed its limit."""
 
-from itertools import pairwise
 from typing import Any, NamedTuple
 
 from advisor.job_setup.setup import JobSetup
@@ -8,9 +7,17 @@ from advisor.log.check_items import CO_CAUSE, MENDED
 from advisor.log.events import Event, Row
 from advisor.messages import SEVERITIES, Finding
 from advisor.response import reading_checks
-from advisor.response.reading_checks import When, co_air_free_ppm, co_as_stated, co_bar_ppm, co_limit_ppm, mostly_air
+from advisor.response.reading_checks import (
+    When,
+    co_air_free_ppm,
+    co_as_stated,
+    co_bar_ppm,
+    co_limit_ppm,
+    mostly_air,
+    without_flue,
+)
 from advisor.response.situation import Situation, Struck
-from advisor.screws import OFF, SCREW_FOR, SCREWS, Firing, Screw
+from advisor.screws import FIRINGS, OFF, SCREW_FOR, SCREWS, Firing, Screw
 
 CO_STOPS = (
     "rich",
@@ -28,6 +35,12 @@ def stops_for_co(finding: Finding) -> bool:
     return finding.severity == "halt" and finding.code in CO_STOPS
 
 
+def co_read_since_start(situation: Situation) -> bool:
+    """Whether CO was read since the burner was last lit."""
+    read = [row.at_s for row in situation.of("reading") if row.event.co_ppm is not None]
+    return bool(read) and read[-1] >= situation.tracker.started_s
+
+
 class CoCeiling(NamedTuple):
     """Where CO went over its limit: CO2 then (dry volume percent), CO (ppm air-free), row of the log."""
 
@@ -43,12 +56,14 @@ class CoCourse(NamedTuple):
     climbs       whether it climbs
     air_free_ppm of the last one, ppm; None where it can't be known, or its limit was stated as displayed
     limit_ppm    its limit on the same basis: ppm air-free, or as displayed
+    about        whether that is a guess, as no CO2 was read at that rate
     """
 
     shown_ppm: tuple[float, ...]
     climbs: bool
     air_free_ppm: float | None
     limit_ppm: float
+    about: bool
 
 
 def co_standing(situation: Situation, firing: Firing) -> list[Finding]:
@@ -97,9 +112,17 @@ def said_when(situation: Situation, row: Row) -> When:
     return "lighting" if situation.at_s - situation.tracker.started_s < situation.policy.just_lit_s else "now"
 
 
+def cause_due(situation: Situation) -> bool:
+    """Whether CO put the burner off in this session, and nobody has said since that its cause is mended."""
+    read = sorted((row for firing in FIRINGS for row in _since_mended(situation, firing)), key=lambda row: row.at_s)
+    offs = [row.at_s for row in situation.of("firing") if row.event.firing == OFF]
+    last = [[row for row in read if row.at_s <= off_s][-1:] for off_s in offs]
+    return any(finding.severity == "halt" for rows in last for row in rows for finding in _of_co(situation, row, "now"))
+
+
 def bars_richer(situation: Situation, firing: Firing) -> bool:
-    """Whether CO at this rate bars every turn richer: over its limit or `policy.co_bar_ppm`, or leaping up."""
-    return any(
+    """Whether CO bars every turn richer: over its limit or `policy.co_bar_ppm`, leaping up, or its cause is due."""
+    return cause_due(situation) or any(
         finding.code != "co-rising" or finding.variant == "climbs" or finding.data["air_free"] > finding.data["bar"]
         for finding in co_standing(situation, firing)
     )
@@ -108,9 +131,8 @@ def bars_richer(situation: Situation, firing: Firing) -> bool:
 def co_ceiling(situation: Situation, firing: Firing) -> CoCeiling | None:
     """The least CO2 at which CO was over its limit at this rate in this session; None where it never was.
 
-    The check that its cause is mended lifts it, or a word on the cause as the burner is lit again; where its reading
-    was not steady, also a later settled one at as much CO2 with CO under half the limit. CO that is gone at less CO2
-    comes back with the next turn richer.
+    The check that its cause is mended lifts it; where its reading was not steady, also a later settled one at as much
+    CO2 with CO under half the limit. CO that is gone at less CO2 comes back with the next turn richer.
     """
     setup, ceiling = situation.setup, None
     step, known = setup.display_step_pct / 2, _settled(situation, firing)
@@ -242,8 +264,9 @@ def co_course(situation: Situation, firing: Firing) -> CoCourse | None:
         shown = (*shown[-3:], now_ppm)
     stated = co_as_stated(setup, last)
     if stated is None:
-        return CoCourse(shown, bool(climb), None, co_limit_ppm(setup, last))
-    return CoCourse(shown, bool(climb), None if stated.displayed else stated.ppm, stated.limit_ppm)
+        return CoCourse(shown, bool(climb), None, co_limit_ppm(setup, last), about=False)
+    ppm = None if stated.displayed else stated.ppm
+    return CoCourse(shown, bool(climb), ppm, stated.limit_ppm, about=without_flue(last))
 
 
 def _rise(situation: Situation, earlier: list[Event], last: Event) -> dict[str, Any] | None:
@@ -275,10 +298,8 @@ def _in_session(situation: Situation, firing: Firing) -> list[Row]:
 
 
 def _since_mended(situation: Situation, firing: Firing) -> list[Row]:
-    """The same in this session, since the cause of CO was last said to be mended, if only as it was lit again."""
+    """The same in this session, since the cause of CO was last said to be mended."""
     mended_s = [row.at_s for row in situation.checks(CO_CAUSE) if row.event.value == MENDED]
-    starts = ((was.event.firing == OFF and lit.event.note, lit.at_s) for was, lit in pairwise(situation.of("firing")))
-    mended_s += [at_s for told, at_s in starts if told]
     return [row for row in _in_session(situation, firing) if row.at_s >= max(mended_s, default=0.0)]
 
 

@@ -200,15 +200,17 @@ def moved_by_itself(situation: Situation) -> list[Finding]:
 
 
 def fell_short(situation: Situation) -> list[Finding]:
-    """CO2 that came out leaner than the turn before it explains: the sample line first, then pressure and turn."""
+    """CO2 that came out leaner than the turn or change of rate before it explains: the line first, then pressure."""
     tracker = situation.tracker
     if tracker.leaking or not tracker.shortfalls:
         return []
     last = tracker.shortfalls[-1]
     data: dict[str, object] = {"expected": last.expected_co2_pct, "seen": last.co2_pct, "row": last.number}
     if short := tracker.open_shortfalls:
-        unlikely = min(each.chance for each in short) < situation.policy.unlikely_shortfall_chance
-        return [Finding("fell" if unlikely else "fell-short", "warn", last.firing, data=data)]
+        early = {each.number for each in short} - tracker.proven
+        if not early and min(each.chance for each in short) >= situation.policy.unlikely_shortfall_chance:
+            return [Finding("fell-short", "warn", last.firing, data=data)]
+        return [Finding("fell", "warn", last.firing, variant="early" if last.number in early else "settled", data=data)]
     looked_at = any(at_s > last.at_s for at_s in measured_s(situation))
     if not last.line_proved or last.at_s < situation.fresh_from_s or looked_at:
         return []

@@ -5,6 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from advisor.diagnosis.carbon_monoxide import bars_richer, co_ceiling
+from advisor.diagnosis.findings import effect_doubted, unseen_turn
 from advisor.messages import Reason
 from advisor.response.situation import Situation
 from advisor.response.valve import apply_backlash
@@ -22,6 +23,7 @@ class WayBack:
     play_turns     how much more than the net turn that is (0 or more)
     as_found_pct   CO2 first read at this screw's rate before it was turned, dry volume percent; None if not read
     richer_in_co   whether it would go richer though CO is or was too high: then it is not to be made
+    doubted        rows of the turns in it that showed nothing, and may not have been made
     """
 
     screw: Screw
@@ -30,16 +32,19 @@ class WayBack:
     play_turns: float
     as_found_pct: float | None
     richer_in_co: bool = False
+    doubted: tuple[int, ...] = ()
 
     @property
     def reasons(self) -> list[Reason]:
         """The way back in sentences."""
         about = {"screw": self.screw}
+        rows = ", ".join(map(str, self.doubted))
+        said = [Reason("restore-doubted", {**about, "rows": rows})] if rows else []  # with them it may go past as found
         if abs(self.turns_cw) < FINEST_TURNS / 2:
-            return [Reason("restore-there", about)]
+            return [*said, Reason("restore-there", about)]
         if self.richer_in_co:
-            return [Reason("restore-not-richer", about)]
-        said = [Reason("restore", {**about, "turns": self.turns_cw})]
+            return [*said, Reason("restore-not-richer", about)]
+        said.append(Reason("restore", {**about, "turns": self.turns_cw}))
         if self.play_turns:
             said.append(Reason("restore-play", {"play": self.play_turns}))
         if self.as_found_pct is not None:
@@ -79,8 +84,16 @@ def way_back(situation: Situation) -> tuple[WayBack, ...]:
         play = more if more > FINEST_TURNS / 2 else 0.0
         richer = wanted * belief.model.toward_richer[screw] > 0
         in_co = richer and any(bars_richer(situation, firing) or co_ceiling(situation, firing) for firing in FIRINGS)
-        backs.append(WayBack(screw, net, wanted, play, _as_found_pct(situation, screw, turns[0].at_s), in_co))
+        as_found = _as_found_pct(situation, screw, turns[0].at_s)
+        backs.append(WayBack(screw, net, wanted, play, as_found, in_co, _doubted(situation, screw)))
     return tuple(backs)
+
+
+def _doubted(situation: Situation, screw: Screw) -> tuple[int, ...]:
+    """Rows of the turns that showed nothing: all of a screw that may do nothing, else the last."""
+    unseen = unseen_turn(situation, screw)
+    rows = situation.turns_of(screw) if effect_doubted(situation, screw) else [unseen] if unseen else []
+    return tuple(row.number for row in rows)
 
 
 def _as_found_pct(situation: Situation, screw: Screw, first_turn_s: float) -> float | None:

@@ -6,7 +6,7 @@ from typing import NamedTuple
 
 from advisor.decision.advise import Case, expected_after
 from advisor.decision.answers import Advice
-from advisor.diagnosis.carbon_monoxide import stops_for_co
+from advisor.diagnosis.carbon_monoxide import co_read_since_start, stops_for_co
 from advisor.dialogue import waits
 from advisor.dialogue.prompts import Prompt, entry_prompt, in_words, others, question_prompt
 from advisor.job import Job
@@ -93,7 +93,7 @@ def say_above(now: Standing, voice: Voice, *, steps: bool = True) -> list[str]:
         why = [in_words(reason, voice) for reason in advice.why]
         lines = [*answers.say_findings(advice.findings, ("warn",), voice), *brief.say_now(now.case)]
         lines += listed("Why", why)
-    elif advice.action != "wait":
+    else:
         lines = brief.say_next(now.case, advice, now.progress, voice, steps=steps).splitlines()
     return lines
 
@@ -139,13 +139,14 @@ def _proving(situation: Situation, firing: Firing) -> Asked:
 
 def _lit_after_a_stop(situation: Situation, advice: Advice) -> bool:
     """Whether it burns again after CO stopped the job, and CO was read: what clears the stop is waited for."""
-    read = situation.of("reading")[-1:]
-    lit = advice.stopped_before and situation.firing is not None
-    return lit and bool(read) and read[0].at_s > situation.tracker.started_s
+    return advice.stopped_before and situation.firing is not None and co_read_since_start(situation)
 
 
 def _setting(situation: Situation, advice: Advice, voice: Voice) -> Asked:
     """What the advice says. A reading on the way is heard in the wait, which is counted whole."""
+    if situation.tracker.open_shortfalls and advice.action not in ("halt", "run_at"):  # Enter alone turns nothing
+        prove = Advice("read", firing=situation.firing)
+        return Asked(f"{LINE_TEST.words.why} {others(voice)}".strip(), advice=prove, answers=True)
     waits_on = advice.action == "wait" or advice.due("interim") or _lit_after_a_stop(situation, advice)
     wait_s = situation.wait_left_s if waits_on else 0.0
     if wait_s > 0 and not waits.was_cut_short(situation):
@@ -153,6 +154,4 @@ def _setting(situation: Situation, advice: Advice, voice: Voice) -> Asked:
     why = [in_words(reason, voice) for reason in advice.why]
     if advice.action == "halt" and advice.stops:
         why += further_steps(advice.stops[0].code)
-    if situation.tracker.open_shortfalls and advice.action not in ("halt", "run_at"):
-        advice, why = Advice("read", firing=situation.firing), [LINE_TEST.words.why]  # Enter alone turns nothing
     return Asked(" ".join(filter(None, [*why, others(voice)])), advice=advice, answers=True)

@@ -11,21 +11,20 @@ from advisor.chemistry import gas_meter
 from advisor.decision.answers import Advice, Verdict
 from advisor.diagnosis.carbon_monoxide import stops_for_co
 from advisor.dialogue.moments import parse_time
-from advisor.dialogue.prompts import READING, alarm_of, in_words
+from advisor.dialogue.prompts import ASKS_CAUSE, CAUSE_HINT, READING, alarm_of, in_words, needs_cause
 from advisor.errors import RangeError
 from advisor.job import Job
 from advisor.log import check_items
-from advisor.procedure.progress import Progress
+from advisor.procedure.progress import Progress, due_before_lighting
 from advisor.procedure.stages import Question
 from advisor.response.situation import Situation
 from advisor.screws import FIRINGS, OFF, SCREW_FOR, SCREWS, Firing, Screw
 
 MOST_O2_PCT = 25  # a display shows no more, whatever it is zeroed to
 NO_ANSWER = "Enter alone is no answer here"
-NEEDS_CAUSE = "CO put the burner off: say what was found and mended with the rate"
 WITH_EFFECT = (check_items.STANDING, check_items.WORKING, check_items.SAMPLE_LINE,
                *map(check_items.clockwise_item, SCREWS), check_items.CO_CAUSE, check_items.SERIAL)  # fmt: skip
-_DONE = ("fixed", "mended", "repaired", "cleaned", "replaced")  # at a stop, in a word
+_DONE = ("fixed", "mended", "repaired", "cleaned", "cleared", "replaced")  # at a stop, in a word
 _NOTHING = ("0", "no", "n", "none", "nothing")  # was turned; a CO2 of 0 is no reading of a flame
 _PRESSURE = re.compile(r"(?:(?:running|off|none)\s+)?([\d.,]+\s*(?:[A-Za-z][A-Za-z.2 ]*)?)")
 _NUMBERS = re.compile(r"[\d.,]+(\s+[\d.,]+){0,2}")
@@ -80,7 +79,7 @@ def _parts(words: str, question: Question) -> list[tuple[str, str]]:
 
     RangeError for more than there are.
     """
-    items = (question.item, *check_items.TOGETHER.get(question.item, ()))
+    items = (question.item, *question.more)
     if len(items) == 1:
         return []
     semicolons = ";" in words or question.check.kind == "text" or question.item == check_items.OUTCOME
@@ -159,12 +158,17 @@ def parse_entry(typed: str, advice: Advice, firing: Firing | None) -> Entry:
         return _run_and_read(typed, advice.firing)
     if entry := parse_at_any_time(typed, firing):
         return entry
+    rate = parsing.one_of(low.rstrip(",;:."), FIRINGS)
+    if rate not in FIRINGS and (entry := cause_of_co(typed, advice, firing)):
+        return entry
     if is_co(typed) and not wrong_pressure(advice) and firing:
         return parse_at_any_time(f"co {typed}", firing) or _as_advised(advice)
     if measured := wrong_pressure(advice) and _PRESSURE.fullmatch(typed):
         if _NUMBERS.fullmatch(typed):
             raise RangeError(f"{typed}: a pressure or CO? Type {typed} mbar, or co {typed}.")
-        return _measured_again(str(advice.stops[0].data["item"]), measured[1])
+        return _pressure(measured[1], str(advice.stops[0].data["item"]))
+    if parsing.split_unit(typed)[1]:
+        return _pressure(typed)
     if low == "co2" and firing:
         return _reading(typed.partition(" ")[2], firing)
     if (advice.asks_co or (advice.stopped_before and firing)) and not rest and _NUMBERS.fullmatch(typed):
@@ -176,7 +180,7 @@ def parse_entry(typed: str, advice: Advice, firing: Firing | None) -> Entry:
             parsing.parse_number(typed, "CO2")
             raise RangeError(f"{typed}: CO2 or CO? Type co {typed}, or {READING}; CO2 alone: co2 {typed}.")
         return _reading(typed, firing)
-    if (rate := parsing.one_of(low.rstrip(",;:."), FIRINGS)) in FIRINGS:
+    if rate in FIRINGS:
         return run_again(rate, typed.partition(" ")[2].strip(), advice, firing)
     if not rest and (entry := _one_word(low, firing)):
         return entry
@@ -222,17 +226,22 @@ def wrong_pressure(advice: Advice) -> bool:
     return advice.action == "halt" and advice.stops[0].code == "pressure"
 
 
-def _measured_again(item: str, words: str) -> Entry:
+def _pressure(words: str, item: str = "") -> Entry:
+    """The check of a pressure typed alone: the one that stops the job, or the standing one where that is due.
+
+    RangeError where it may be either.
+    """
+
     def log(job: Job, at: datetime) -> None:
         situation = job.situation(at)
-        setup = situation.setup
-        if item == check_items.WORKING and situation.firing is None:
-            raise RangeError(
-                "The burner is off: that would be the standing pressure. Light it first: high, and what was done."
-            )
-        check = check_items.check_item(item, setup)
+        due = situation.firing is None and check_items.STANDING in due_before_lighting(situation)
+        name = check_items.STANDING if due else item
+        if not name or (name == check_items.WORKING and situation.firing is None):
+            both = f"standing {words} (burner off) or working {words} (high fire)"
+            raise RangeError(f"Which pressure? Type {both}.")
+        check = check_items.check_item(name, situation.setup)
         assert check
-        job.check(item, *check_items.parse_answer(check, words, setup, at.date()), at=at)
+        job.check(name, *check_items.parse_answer(check, words, situation.setup, at.date()), at=at)
 
     return log
 
@@ -250,20 +259,46 @@ def log_remark(job: Job, words: str, at: datetime | None) -> None:
         job.note(words, at=at)
 
 
-def needs_cause(advice: Advice, firing: Firing | None) -> bool:
-    """Whether the burner is off, CO stops the job and no cause was told: it is not lit again without a word on it."""
-    return firing is None and any(map(stops_for_co, advice.findings)) and not advice.due("cause-told")
-
-
 def run_again(rate: Firing, words: str, advice: Advice, firing: Firing | None) -> Entry:
-    """The change to a rate, with words on it. RangeError where the cause of CO is to be said and is not."""
-    if words:
-        refuse_entry(words, firing)
-    elif needs_cause(advice, firing):
-        raise RangeError(f"{NEEDS_CAUSE}, such as: {rate} intake cleared.")
-    else:  # what was remarked while it was off
-        words = next((str(each.data["words"]) for each in advice.why if each.code == "cause-told"), "")
-    return lambda job, at: job.run_at(rate, at=at, note=words)
+    """The change to a rate, with words on it. RangeError where the cause of CO is to be told, and is not."""
+    if not needs_cause(advice, firing):
+        if words:
+            refuse_entry(words, firing)
+        return lambda job, at: job.run_at(rate, at=at, note=words)
+    told = cause_of_co(words, advice, firing)
+    if told is None:
+        raise RangeError(f"{ASKS_CAUSE} Type {CAUSE_HINT.removeprefix('such as: ')}.")
+
+    def log(job: Job, at: datetime) -> None:
+        told(job, at)
+        job.run_at(rate, at=at)
+
+    return log
+
+
+def cause_of_co(words: str, advice: Advice, firing: Firing | None) -> Entry | None:
+    """The check that words on the cause of CO make: mended, with what it was, or not found; None for a mere remark.
+
+    Where it is asked for, any word for mended will do; else that word itself. Alone it stands for what was remarked.
+    """
+    if not any(map(stops_for_co, advice.findings)):
+        return None
+    asked, low = needs_cause(advice, firing), set(re.findall("[a-z]+", words.lower()))
+    if asked and (low in ({"no"}, {"unknown"}) or {"not", "found"} <= low):
+        value = check_items.NOT_FOUND
+    elif low & {"no", "not", "never"} or not low & (set(_DONE) if asked else {check_items.MENDED}):
+        return None
+    else:
+        value = check_items.MENDED
+
+    def log(job: Job, at: datetime) -> None:
+        now = job.situation(at)
+        since_s = now.off.at_s if now.off else now.at_s
+        remarks = [row.event.note for row in now.of("note") if row.at_s > since_s and not row.event.item]
+        note = words if len(low) > 1 else "; ".join(remarks)
+        job.check(check_items.CO_CAUSE, value, note="" if note == value else note, at=at)
+
+    return log
 
 
 def log_turn(job: Job, turn: Turn, at: datetime | None, note: str = "") -> Verdict:

@@ -4,11 +4,13 @@ import re
 from typing import Literal, NamedTuple
 
 from advisor.decision.answers import Advice
+from advisor.diagnosis.carbon_monoxide import stops_for_co
 from advisor.log.check_items import ALARM_SOUNDS, CO_LIMIT, GAS_SMELL, OUTCOME, SAMPLE_LINE, plate_unit
 from advisor.messages import Finding, Reason
 from advisor.procedure.stages import Question
 from advisor.report.answers import PUBLISHED_CO
 from advisor.response.situation import Situation
+from advisor.screws import Firing
 from advisor.wording import finding_text, reason_text
 from advisor.wording.numbers import say_typed
 from advisor.wording.templates import Voice
@@ -31,6 +33,10 @@ Command = Literal["why", "stop", "back", "skip", "note", "alarm"]
 _COMMANDS: dict[str, Command] = {
     "?": "why", "why": "why", "stop": "stop", "quit": "stop", "exit": "stop", "back": "back", "skip": "skip",
 }  # fmt: skip
+
+
+ASKS_CAUSE = "What was the cause of the CO, and is it mended?"
+CAUSE_HINT = "such as: intake blocked, cleared; or: not found"
 
 
 class Prompt(NamedTuple):
@@ -68,7 +74,7 @@ def alarm_of(typed: str) -> tuple[str, str] | None:
 
 def question_prompt(question: Question, situation: Situation) -> Prompt:
     """A question of the visit, with its choices and what Enter takes."""
-    asks, check = question.words.asks, question.check
+    asks, check = question.asks, question.check
     if situation.was_lit and question.item in BEFORE_OPENING:
         asks = f"Before it was opened: {asks[0].lower()}{asks[1:]}"
     unit = plate_unit(question.item, situation.setup)
@@ -76,9 +82,14 @@ def question_prompt(question: Question, situation: Situation) -> Prompt:
         asks += f", {unit}"
     left_out = f"the published {PUBLISHED_CO}" if question.item == CO_LIMIT else "none"
     enter = question.usual or (left_out if question.optional else "")
-    both = WITH_IT.get(question.item, "")
+    both = WITH_IT.get(question.item, "") if question.more else ""
     hints = [", ".join(check.choices), both, f"Enter: {enter}" if enter else ""]
     return Prompt(asks, "; ".join(filter(None, hints)))
+
+
+def needs_cause(advice: Advice, firing: Firing | None) -> bool:
+    """Whether the burner is off, CO stops the job and its cause was not told: it is not lit again without that."""
+    return firing is None and any(map(stops_for_co, advice.findings)) and not advice.due("cause-told")
 
 
 def entry_prompt(advice: Advice, situation: Situation) -> Prompt:
@@ -98,13 +109,15 @@ def entry_prompt(advice: Advice, situation: Situation) -> Prompt:
             return Prompt(f"At {situation.firing} fire: {READING}", "or what was done or found")
         case "halt" if advice.stopped_before and situation.firing:
             return Prompt(f"CO at {situation.firing} fire, ppm", "or CO2 O2 CO, or what was done or found")
+        case "halt" if stops_for_co(advice.stops[0]) and needs_cause(advice, situation.firing):
+            return Prompt(ASKS_CAUSE, CAUSE_HINT)
         case "halt" if advice.stops[0].code == "pressure":
             lit = "; lit again: high, and what was done" if situation.off else ""
             return Prompt(
                 f"The {advice.stops[0].data['item']} measured again, or what was done or found", f"19.8 mbar{lit}"
             )
         case "halt":
-            again = "lit again: high, and what was mended" if situation.off else ""
+            again = "lit again: high" if situation.off else ""
             return Prompt("A new reading, or what was done or found", again)
         case "read" if advice.asks_co:
             return Prompt(f"CO at {situation.firing} fire, ppm", "or CO2 O2 CO")

@@ -74,7 +74,7 @@ class Policy:
     enough_readings       readings in one segment after which more teach little; bench
     good_enough_chance    chance in band accepted then, where no turn betters it; own choice
     reread_chance         chance in band from which a reading is cheaper than a turn; bench
-    most_rereads          readings in one segment before a turn is tried all the same; bench
+    most_rereads          readings in one segment after which no doubt asks for another: a turn is tried; own choice
     poorly_known_ratio    ratio of the gain's 90 % limits above which the first move is half the cap; own choice
     mark_parts            parts of a mark that may be turned; own choice
     worth_a_part          by how much a part of a mark must lower the cost, squares of half the band; bench
@@ -145,7 +145,7 @@ class Policy:
     enough_readings: int = 6
     good_enough_chance: float = 0.8
     reread_chance: float = 0.5
-    most_rereads: int = 3
+    most_rereads: int = 2
     poorly_known_ratio: float = 4.0
     mark_parts: tuple[int, ...] = (1, 2, 4, 8)
     worth_a_part: float = 0.1

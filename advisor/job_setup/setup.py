@@ -34,6 +34,7 @@ class JobSetup:
     mark_turns     step in which moves are advised by screw, turns
     travel_limit_turns  largest net turn from as found by screw, turns
     clockwise      what a clockwise turn does by screw: "richer", "leaner" or "unknown"
+    clockwise_stated  whether somebody said so by screw, or an earlier visit showed it; else it is asked about
     min_wait_s     shortest wait after a turn of each screw and after a change of firing rate, s
     turndown       ratio of high to low fan speed (about the ratio of the rates)
     turndown_stated  whether somebody said so; otherwise it is assumed
@@ -65,6 +66,7 @@ class JobSetup:
     mark_turns: Mapping[Screw, float] = field(default_factory=dict)
     travel_limit_turns: Mapping[Screw, float] = field(default_factory=dict)
     clockwise: Mapping[Screw, Direction] = field(default_factory=dict)
+    clockwise_stated: Mapping[Screw, bool] = field(default_factory=dict)
     min_wait_s: Mapping[str, float] = field(default_factory=dict)
     turndown: float = 5.0
     turndown_stated: bool = True

@@ -42,7 +42,7 @@ INPUT_RATE, PLATE_INPUT, HEATING_VALUE, METER_GAS = "input rate", "input rate ra
 COVER, OPENED_JOINTS, TEST_POINTS, OUTCOME = "cover on", "opened joints", "test points", "appliance left"
 CO_ALARM, CO_LIMIT = "CO alarm", "CO limit"
 FLUE_C, AIR_C, CALIBRATED = "flue temperature", "air temperature", "calibration date"
-CO_CAUSE, MENDED = "cause of CO", "mended"
+CO_CAUSE, MENDED, NOT_FOUND = "cause of CO", "mended", "not found"
 ALARMS = GAS_SMELL, ALARM_SOUNDS = "smell of gas", "CO alarm sounds"  # whoever says so leaves the screws
 BOILER, SERIAL, REASON, NEW_VALVE = "boiler", "serial number", "reason for visit", "new valve"
 ANALYSER_SERIAL, EXTRAS = "analyser serial number", "flue temperature and gas rate"
@@ -141,7 +141,7 @@ CHECK_ITEMS: Mapping[str, CheckItem] = MappingProxyType({
         CheckItem("copy left"),
         CheckItem(GAS_SMELL, passes=("no",), stops=True),
         CheckItem(ALARM_SOUNDS, passes=("no",), stops=True),
-        CheckItem(CO_CAUSE, choices=(MENDED, "not found"), passes=()),
+        CheckItem(CO_CAUSE, choices=(MENDED, NOT_FOUND), passes=()),
         CheckItem(SERIAL, "text", (), ()),
         CheckItem(NEW_VALVE, "text", (), ()),
         CheckItem(ANALYSER_SERIAL, "text", (), ()),
@@ -153,6 +153,7 @@ CHECK_ITEMS: Mapping[str, CheckItem] = MappingProxyType({
 def item_of(typed: str) -> str:
     """The name of a check as the log has it: "sample-line" is "sample line"; what is no name of one stays as typed."""
     names = {name.lower(): name for name in CHECK_ITEMS} | {"joints": OPENED_JOINTS, "gas smell": GAS_SMELL}
+    names |= {"standing": STANDING, "working": WORKING}
     plain = typed.strip().lower()
     return names.get(plain) or names.get(plain.replace("-", " ")) or typed
 

@@ -9,10 +9,8 @@ from advisor.dialogue import taken_up, waits
 from advisor.dialogue.after_entry import at_once, comes_to, proof_comes_to
 from advisor.dialogue.asked import Standing, standing
 from advisor.dialogue.entries import (
-    NEEDS_CAUSE,
     NO_ANSWER,
     Entry,
-    needs_cause,
     parse_at_any_time,
     parse_entry,
     parse_question,
@@ -22,6 +20,7 @@ from advisor.dialogue.entries import (
     run_again,
     skip_stage,
 )
+from advisor.dialogue.prompts import needs_cause
 from advisor.dialogue.striking import NOTHING, last_row
 from advisor.errors import LogGrownError, RangeError
 from advisor.job import Job
@@ -131,9 +130,7 @@ def _run(job: Job, now: Standing, given: Given) -> Entry:
     if firing not in FIRINGS:
         raise RangeError(page_text("which-rate"))
     if needs_cause(now.advice, now.situation.firing):
-        if not (why := given.get("why", "").strip()):
-            raise RangeError(f"{NEEDS_CAUSE}.")
-        return run_again(firing, why, now.advice, now.situation.firing)
+        return run_again(firing, given.get("why", "").strip(), now.advice, now.situation.firing)
     return parse_entry(_figure(given, "co"), Advice("run_at", firing=firing), now.situation.firing)
 
 

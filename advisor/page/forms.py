@@ -22,7 +22,6 @@ from advisor.log.check_items import (
     SAMPLE_LINE,
     STANDING,
     TEST_POINTS,
-    TOGETHER,
     YES_NO,
     plate_unit,
 )
@@ -114,7 +113,7 @@ class Sheet:
     def headline(self) -> tuple[str, ...]:
         """What is asked in large type: all that a button answers."""
         more = (each for each, form in zip(self.questions[1:], self.forms[1:], strict=True) if not form.fields)
-        return tuple(each.words.asks for each in (self.questions[0], *more))
+        return tuple(each.asks for each in (self.questions[0], *more))
 
     @property
     def fields(self) -> tuple[Field, ...]:
@@ -192,13 +191,13 @@ def form_of(question: Question, situation: Situation) -> Form:
     """The form of a question, by the kind of its answer."""
     check, item, setup = question.check, question.item, situation.setup
     unit = plate_unit(item, setup)
-    asks = question.words.asks
+    asks = question.asks
     match check.kind:
         case "choice":
-            more = [_beside(other, situation) for other in TOGETHER.get(item, ())]
+            more = [_beside(other, situation) for other in question.more]
             return Form(tuple(filter(None, more)), (*_both(question), *_choices(check.choices)), "; ")
         case "number" if check.unit or unit:
-            figures = {item: check.unit or unit, **{other: CHECK_ITEMS[other].unit for other in TOGETHER.get(item, ())}}
+            figures = {item: check.unit or unit, **{other: CHECK_ITEMS[other].unit for other in question.more}}
             fields = [Field(name, page_text("figure", what=_name(name), unit=figures[name])) for name in figures]
             return Form(tuple(fields), _save(question), "; ")
         case "number":
@@ -219,7 +218,7 @@ def form_of(question: Question, situation: Situation) -> Form:
             return Form(timed, _units(DIALS, question), "meter")
         case "date":
             return Form((Field(item, asks, "date"),), _save(question))
-    parts = [Field(each, _name(each), _keypad(each), each == item) for each in (item, *TOGETHER.get(item, ()))]
+    parts = [Field(each, _name(each), _keypad(each), each == item) for each in (item, *question.more)]
     return Form(tuple(parts), _save(question), "; ")
 
 
@@ -273,7 +272,7 @@ def _choices(choices: tuple[str, ...]) -> tuple[Button, ...]:
 
 def _both(question: Question) -> tuple[Button, ...]:
     """One tap for a choice that holds for this and for what is asked next: the way of both screws."""
-    others = [CHECK_ITEMS[other] for other in TOGETHER.get(question.item, ())]
+    others = [CHECK_ITEMS[other] for other in question.more]
     if len(others) != 1 or others[0].choices != question.check.choices:
         return ()
     return tuple(

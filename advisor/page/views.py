@@ -22,8 +22,8 @@ from advisor.chemistry import fuels
 from advisor.decision.answers import Advice
 from advisor.dialogue import new_job, taken_up
 from advisor.dialogue.asked import Standing, is_urgent, say_above, say_then, say_trouble, standing
-from advisor.dialogue.entries import NO_ANSWER, needs_cause
-from advisor.dialogue.prompts import in_words
+from advisor.dialogue.entries import NO_ANSWER
+from advisor.dialogue.prompts import in_words, needs_cause
 from advisor.dialogue.striking import last_row
 from advisor.errors import AdvisorError, LogError, LogGrownError, RangeError
 from advisor.job import Job

@@ -7,6 +7,7 @@ from advisor.decision.advise import Case
 from advisor.decision.answers import Advice
 from advisor.decision.candidates import TINY
 from advisor.diagnosis.answers import Wrong, answer_to, measured_s, wrong_answers
+from advisor.diagnosis.carbon_monoxide import co_read_since_start
 from advisor.job_setup.setup import CHANGES_VALVE
 from advisor.log.check_items import (
     AIR_C,
@@ -119,6 +120,12 @@ class Progress(NamedTuple):
         """Names of the stages before the work that are neither done nor skipped."""
         until = len(STAGES) if self.working is None else STAGES.index(self.working.stage)
         return tuple(state.stage.name for state in self.states[:until] if not state.over)
+
+    @property
+    def to_do(self) -> tuple[str, ...]:
+        """The same, and what is still to come once the rates are set: proof, closing up, record."""
+        after = (state.stage.name for state in self.states if state.stage in _AFTER_TURNS and not state.over)
+        return tuple(dict.fromkeys((*self.left_behind, *after)))
 
 
 def progress_of(case: Case, advice: Advice) -> Progress:
@@ -248,9 +255,8 @@ def _lighting_step(situation: Situation, halt: Finding | None) -> Step | None:
     begun = situation.of("turn") or situation.tracker.settled
     if halt or situation.firing is None:
         return None if begun else Step()
-    since_s, starting = situation.tracker.started_s, situation.at_s < situation.tracker.start_over_s
-    co_read = any(row.event.co_ppm is not None and row.at_s >= since_s for row in situation.of("reading"))
-    if not co_read and (starting or not begun):
+    starting = situation.at_s < situation.tracker.start_over_s
+    if not co_read_since_start(situation) and (starting or not begun):
         return Step(co=True)
     return Step() if starting and not begun else None
 

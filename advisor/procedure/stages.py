@@ -33,6 +33,7 @@ from advisor.log.check_items import (
     SAMPLE_LINE,
     STANDING,
     TEST_POINTS,
+    TOGETHER,
     WORKING,
     CheckItem,
     clockwise_item,
@@ -53,6 +54,7 @@ class Question:
     optional  whether Enter leaves it out (a `not measured` note)
     needs     item without which it is not asked
     visits    kinds of visit that ask it
+    more      items that the same answer may give, as far as they are not known
     """
 
     check: CheckItem
@@ -60,6 +62,14 @@ class Question:
     optional: bool = False
     needs: str = ""
     visits: tuple[str, ...] = VISITS
+    more: tuple[str, ...] = ()
+
+    @property
+    def asks(self) -> str:
+        """The question, without those of its parts that are known already."""
+        parts, items = self.words.asks.split("; "), (self.item, *TOGETHER.get(self.item, ()))
+        asked = [part for part, item in zip(parts, items, strict=False) if item == self.item or item in self.more]
+        return "; ".join(asked) if len(parts) == len(items) else self.words.asks
 
     @property
     def item(self) -> str:
@@ -156,9 +166,14 @@ def questions_of(stage: Stage, setup: JobSetup) -> tuple[Question, ...]:
     answered = {item for item, name in TEXTS.items() if getattr(setup, name)}
     if setup.stated_co_limit:
         answered.add(CO_LIMIT)
-    if STANDING in setup.pressures and WORKING in setup.pressures:
+    if WORKING in setup.pressures:
         answered.add(PLATE_PRESSURE)
-    asked = [each for each in stage.questions if each.item not in answered and setup.visit in each.visits]
+    answered |= {clockwise_item(screw) for screw, stated in setup.clockwise_stated.items() if stated}
+    asked = [
+        replace(each, more=tuple(item for item in TOGETHER.get(each.item, ()) if item not in answered))
+        for each in stage.questions
+        if each.item not in answered and setup.visit in each.visits
+    ]
     if stage is PRESSURE:
         asked += [Question(pressure_item(name)) for name in setup.pressures if name not in (STANDING, WORKING)]
     return tuple(asked)

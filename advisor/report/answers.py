@@ -40,12 +40,14 @@ PUBLISHED_CO = f"{limits.CO_AIR_FREE_PPM:g} ppm air-free, ANSI/BPI-1200-S-2017, 
 SMALLEST_GAIN = 0.06  # % CO2 per turn; 1/12 turn of less shows as 0.00
 SHEET = "advisor sheet LOG FILE"
 OVER = f"The visit is over; the record: {SHEET}"
-CLOSING = "Cover on, read once more, seal the adjusters; record"
+CLOSING = "Cover on, read both again, seal; record"
 
 
 def say_way_out(case: Case) -> list[str]:
     """What may be turned where CO stops the job, or stands so high that no turn goes richer."""
     situation = case.situation
+    if situation.off:  # nothing is turned before the burner may run again
+        return []
     if not any(map(stops_for_co, case.findings)):
         rises = [finding for finding in case.findings if finding.code == "co-rising"]
         undo = [way.reason.text for way in case.ways_out if way.kind == "undo" and way_leads_leaner(case, way)]

@@ -6,7 +6,7 @@ Seven lines at 80 columns, ten at 40, twelve at 32; stops and warnings stand on 
 
 from advisor.decision.advise import Case, expected_after, permit
 from advisor.decision.answers import Advice, Verdict
-from advisor.diagnosis.carbon_monoxide import co_course
+from advisor.diagnosis.carbon_monoxide import co_course, co_read_since_start
 from advisor.procedure.progress import Progress, due_before_lighting, unanswered
 from advisor.procedure.stages import CLOSE, PROOF, RECORD
 from advisor.report.answers import (
@@ -119,7 +119,8 @@ def _to_do(case: Case, advice: Advice, due: str, voice: Voice) -> str:
             turn = say_turn_of(case, advice.screw, advice.turns_cw)
             return f"{due} first. Then {turn[0].lower()}{turn[1:]}" if due else turn
         case "wait":
-            return f"Wait {say_wait(case.situation.wait_left_s)} more, then read {ALL} at {firing}."
+            first = f"{due}. " if due == PROVE_LINE else ""
+            return f"{first}Wait {say_wait(case.situation.wait_left_s)} more, then read {ALL} at {firing}."
         case "read" if advice.asks_co:
             return f"Read CO at {firing} now."
         case "read" if due == PROVE_LINE:
@@ -148,17 +149,14 @@ def _to_do(case: Case, advice: Advice, due: str, voice: Voice) -> str:
 def _to_clear_it(case: Case, advice: Advice) -> list[str]:
     """After CO was too high and the burner was lit again: when to read, which clears the stop."""
     situation, stop = case.situation, advice.stops[0]
-    if situation.firing and stop.code == "pressure" and not _co_since_start(case):
+    if situation.firing and stop.code == "pressure" and not co_read_since_start(case.situation):
         return _labelled("Then", "read CO at once, then the pressure; turn nothing.", "CO at once, then the pressure.")
-    if situation.firing is None or not stop.is_past:
+    if situation.firing is None:
+        return [line for told in advice.why for line in wrapped(reason_text(told.code, told.data))]
+    if not stop.is_past:
         return []
-    first = "read CO at once; " if situation.latest() is None or not _co_since_start(case) else ""
+    first = "read CO at once; " if situation.latest() is None or not co_read_since_start(case.situation) else ""
     return say_wait_and_read(situation.wait_left_s, situation.firing, first=first)
-
-
-def _co_since_start(case: Case) -> bool:
-    read = [row for row in case.situation.of("reading") if row.event.co_ppm is not None]
-    return bool(read) and read[-1].at_s > case.situation.tracker.started_s
 
 
 def _what_to_look_at(advice: Advice) -> list[str]:
@@ -262,8 +260,9 @@ def _now_at(case: Case, firing: Firing, label: str, before: str, *, at_end: bool
     if course := co_course(situation, firing):
         shown = ", ".join(f"{ppm:g}" for ppm in course.shown_ppm) + " ppm"
         climbs = ": climbing" if course.climbs else ""
-        air_free = "" if course.air_free_ppm is None else f", {course.air_free_ppm:.0f} air-free"
-        climbs += "" if _co_since_start(case) or situation.off else " before the start"
+        air_free = f", {course.air_free_ppm:.0f} air-free" if course.air_free_ppm is not None else ""
+        air_free += " (about, CO2 not read)" if air_free and course.about else ""
+        climbs += "" if co_read_since_start(case.situation) or situation.off else " before the start"
         parts.append(f"CO {shown}{climbs}{air_free}, limit {course.limit_ppm:.0f}")
         short.append(
             f"CO {shown.removesuffix(' ppm')}{climbs}{air_free if not at_end else ''}"
@@ -296,7 +295,10 @@ def say_left(advice: Advice, progress: Progress, voice: Voice = "log") -> list[s
         turns = max(round(advice.turns_left), 1 if advice.action == "turn" else 0)
         count = "" if narrow() else f", {turns} turn{'' if turns == 1 else 's'}"
         said.append(f"about {max(1, round(advice.minutes_left))} min{count}.")
-    names = [] if voice != "log" else [STAGES[name].called for name in progress.left_behind]
+    stages = (
+        progress.to_do if advice.action == "finish" else progress.left_behind
+    )  # while it is set what comes is clear
+    names = [] if voice != "log" else [STAGES[name].called for name in stages]
     if names and not advice.has("closed"):
         said.append(f"To do: {', '.join(names)}.")
     short = f"Left {' '.join(said)}" if advice.minutes_left is not None else " ".join(said)
@@ -355,7 +357,7 @@ def say_why(case: Case, advice: Advice, voice: Voice = "log") -> list[str]:
 
 def _say_open(progress: Progress) -> list[str]:
     """What the stages that are still to do ask next."""
-    states = [state for state in progress.states if state.stage.name in progress.left_behind]
+    states = [state for state in progress.states if state.stage.name in progress.to_do]
     asked = [
         (state.stage.words.called, state.step.question.item) for state in states if state.step and state.step.question
     ]

@@ -23,12 +23,13 @@ def next_setup(earlier: Situation, visit: str, told: str) -> JobSetup:
     """The setup of a new visit of this kind, from an earlier one as it stood at its end; `told` names its log."""
     setup = replace(earlier.setup, visit=visit, analyser="", technician="", reason="", calibrated="", prior_source="")
     if visit in CHANGES_VALVE:
-        return replace(setup, valve="", valve_family="", clockwise={}, prior=Prior())
+        return replace(setup, valve="", valve_family="", clockwise={}, clockwise_stated={}, prior=Prior())
     seen = [screw for screw in SCREWS if _was_seen(earlier, screw)]
     if not seen:
         return replace(setup, prior=earlier.setup.prior, prior_source=earlier.setup.prior_source)
     clockwise = dict(setup.clockwise) | {screw: _way(earlier, screw) for screw in seen}
-    return replace(setup, clockwise=clockwise, prior=prior_of(earlier, seen), prior_source=told)
+    known = dict(setup.clockwise_stated) | dict.fromkeys(seen, True)
+    return replace(setup, clockwise=clockwise, clockwise_stated=known, prior=prior_of(earlier, seen), prior_source=told)
 
 
 def prior_of(earlier: Situation, seen: list[Screw]) -> Prior:

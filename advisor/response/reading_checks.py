@@ -46,6 +46,11 @@ def co_air_free_ppm(setup: JobSetup, reading: Event) -> float | None:
     return chemistry.co_air_free_ppm(setup.fuel, reading.co_ppm, *_flue_of(setup, reading))
 
 
+def without_flue(reading: Event) -> bool:
+    """Whether nothing says how much CO was diluted: it was read alone, and no CO2 was read yet at that rate."""
+    return reading.co2_pct is None and reading.flue is None
+
+
 def mostly_air(setup: JobSetup, reading: Event) -> bool:
     """Whether the sample is clean air with next to no flue in it, as after a lock-out: no reading of a flame."""
     policy, co2, o2 = setup.policy, reading.co2_pct, reading.o2_pct
@@ -186,7 +191,8 @@ def _carbon_monoxide(setup: JobSetup, reading: Event, when: When) -> list[Findin
     bar = co_bar_ppm(setup, reading)
     data: dict[str, object] = {"air_free": air_free, "limit": limit, "bar": bar}
     if stated := co_as_stated(setup, reading):
-        data |= {"ppm": stated.ppm, "of": stated.limit_ppm, "basis": "" if stated.displayed else " air-free"}
+        air_free_basis = " air-free (about, CO2 not read)" if without_flue(reading) else " air-free"
+        data |= {"ppm": stated.ppm, "of": stated.limit_ppm, "basis": "" if stated.displayed else air_free_basis}
     if air_free <= limit:
         level = "barred" if air_free > bar else "near_limit"
         over = "_before" if when in ("before", "off") else ""

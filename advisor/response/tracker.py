@@ -212,7 +212,7 @@ class Tracker:
         outlier = next((found for belief in known if belief and (found := jump(belief, row))), None)
         if outlier:
             return replace(tracker, outliers=(*tracker.outliers, outlier))
-        if found := tracker._cannot_be_on_the_way(row):
+        if found := tracker._cannot_be_on_the_way(before, row):
             return replace(tracker, shortfalls=(*tracker.shortfalls, found))  # it teaches nothing
         belief = before.after(event)
         tracker = replace(tracker, belief=belief, outliers=() if comparable else tracker.outliers)
@@ -224,14 +224,25 @@ class Tracker:
         steady, read_s = {**tracker.steady, firing: seen + 1}, {**tracker.read_s, firing: row.at_s}
         return replace(tracker, settled=settled, proven=proven, steady=steady, read_s=read_s)
 
-    def _cannot_be_on_the_way(self, row: Row) -> Shortfall | None:
-        """A reading after a turn, not settled yet, that is far leaner than any way there: air in the sample."""
-        turned_s = max((at_s for what, at_s in self.changed_s.items() if what in SCREWS), default=-math.inf)
-        on_the_way = row.at_s < self.counts_from_s and turned_s >= self.changed_s.get("firing", math.inf)
-        if not on_the_way or self.at_change is None or row.event.firing not in self.read_s:
+    def _cannot_be_on_the_way(self, before: FilterState, row: Row) -> Shortfall | None:
+        """A reading on the way after a turn or a change of rate, far leaner than any way there: air in the sample.
+
+        A start is left out, as its display comes from clean air; so is a turn at a rate that was not read before it.
+        """
+        unknown_before = self.at_change is None or not self.at_change.states[-1].known_before
+        if self.at_change is None or unknown_before or self._shows_settled(before, row):
+            return None
+        turned = self.changed_s.get("firing", -math.inf) <= max(
+            self.changed_s.get(screw, -math.inf) for screw in SCREWS
+        )
+        if turned and row.event.firing not in self.read_s:
             return None
         found = shortfall(self.at_change, row, line_proved=False)
-        return found if found and found.chance < self.setup.policy.unlikely_shortfall_chance else None
+        if found and (
+            found.chance < self.setup.policy.unlikely_shortfall_chance if turned else jump(self.at_change, row)
+        ):
+            return found
+        return None
 
     def _with_shortfall(self, before: FilterState, row: Row) -> "Tracker":
         """The first settled reading after a turn, kept as a shortfall where it is one."""

@@ -75,11 +75,15 @@ _ANALYSER = (
     "Is the fuel in the log the fuel on site?",
 )
 _MANOMETER = ("Manometer on the inlet test point; standing, then working pressure.",)
-_JUMPED = "CO2 went from {expected:.1f} to {seen:.1f} % with no turn {of_screw}made (row {row})"
-_CAME_SHORT = (
-    "After the last turn CO2 should read {expected:.1f} % at {firing} fire; it reads {seen:.1f} (row {row}). Air in the sample? "
-    "A rich flame then looks lean. Prove the sample line tight, {prove_line}, then read again."
-)
+_JUMPED = "CO2 {expected:.1f} % was expected, with no turn {of_screw}made; {seen:.1f} came (row {row})"
+_CAME_SHORT = "CO2 reads {seen:.1f} % at {firing} fire, {expected:.1f} was expected (row {row}): air in the sample?"
+_PROVE = "A rich flame then looks lean. Prove the sample line tight, {prove_line}, then read again."
+_FELL = {
+    "settled": f"{_CAME_SHORT} {_PROVE}",
+    "early": "CO2 {seen:.1f} % can't be: about {expected:.1f} is due by now at {firing} fire (row {row}). Hose off, probe out? "
+    f"{_PROVE}",
+}
+_FELL_PAST = "{expected:.1f} % CO2 was expected at {firing} fire, {seen:.1f} came (row {row})."
 _CO_ROSE = (
     "CO at {firing} fire rose from {least:.0f} to {now:.0f} ppm air-free while CO2 went from {co2_before:.1f} to "
     "{co2_now:.1f} %."
@@ -92,7 +96,8 @@ _BURNER = {
     "off": "BURNER STAYS OFF. Air the room. Never richer. ",
     "before": "",
 }
-_CLEARS = "Never richer; a steady reading with CO clears it."
+_TELL_CAUSE = " Once its cause is mended, {tell_cause}."
+_CLEARS = "Never richer; a steady reading with CO at {firing} fire clears it."
 _RICH_BURNER = {
     "now": _BURNER["at_once"],
     "lighting": _BURNER["at_once"],
@@ -176,7 +181,7 @@ FINDINGS: Mapping[str, Words] = MappingProxyType({
         "CO over its limit",
         {
             f"{when}_{side}": f"{begin}{_HIGH_CO.format(is_was='was' if when in ('before', 'off') else 'is')}. "
-            f"{_CLEARS if when == 'before' else then}"
+            f"{_CLEARS if when == 'before' else then}{_TELL_CAUSE if when == 'off' else ''}"
             for when, begin in _BURNER.items()
             for side, then in {
                 "above": "CO2 is above the band: leaner, if the maker lets you trim from here.",
@@ -199,7 +204,7 @@ FINDINGS: Mapping[str, Words] = MappingProxyType({
         "CO rises with no turn made",
         {
             when: f"{_BURNER[when]}CO at {{firing}} fire rose from {{before:.0f}} to {{now:.0f}} ppm with no turn made. Look at "
-            "burner, air intake and flue first."
+            f"burner, air intake and flue first.{_TELL_CAUSE if when == 'off' else ''}"
             for when in ("now", "off")
         }
         | {
@@ -254,10 +259,13 @@ FINDINGS: Mapping[str, Words] = MappingProxyType({
             "it is still too lean. Look at burner, air intake and flue first. Once the cause is mended, {tell_cause}.",
             "climbs": "CO is too high for a turn richer, and {firing} fire is still too lean. Look at burner, air intake and flue first. Once the "
             "cause is mended, {tell_cause}.",
+            "untold": "CO put the burner off, and nobody said that its cause is mended: no turn richer, and {firing} fire is "
+            "still too lean. Look at burner, air intake and flue. Once it is mended, {tell_cause}.",
         },
         {
             "ceiling": "CO was over its limit at {co2:.1f} % CO2 at {firing} fire, still too lean.",
             "climbs": "CO was too high for a turn richer while {firing} fire was still too lean.",
+            "untold": "The cause of the CO was not mended as far as told, and {firing} fire was still too lean.",
         },
         _CO, give_up=True, about="CO comes before the band is reached",
     ),
@@ -425,20 +433,18 @@ FINDINGS: Mapping[str, Words] = MappingProxyType({
         (_LINE, _PRESSURE, _AIR, _READ_AGAIN), give_up=True, about="CO2 rose with no turn made",
     ),
     "fell": Words(
-        "CO2 far short of its turn", _CAME_SHORT,
-        "After the last turn {expected:.1f} % CO2 was expected at {firing} fire, {seen:.1f} came (row {row}).",
-        (_LINE, _PRESSURE, _AIR, _LOGGED), about="CO2 came far leaner than its turn explains",
+        "CO2 far too low", _FELL, dict.fromkeys(_FELL, _FELL_PAST),
+        (_LINE, _PRESSURE, _AIR, _LOGGED), about="CO2 came far leaner than its turn, or change of rate, explains",
     ),
     "fell-short": Words(
-        "CO2 short of its turn", _CAME_SHORT,
-        "After the last turn {expected:.1f} % CO2 was expected at {firing} fire, {seen:.1f} came (row {row}).",
+        "CO2 short of its turn", _FELL["settled"], _FELL_PAST,
         (_LINE, _PRESSURE, _AIR, _LOGGED), about="CO2 came leaner than its turn explains",
     ),
     "fell-again": Words(
         "CO2 short of its turn again",
         "After the last turn CO2 should be {expected:.1f} % at {firing} fire; it is {seen:.1f} (row {row}), with the line "
         "tight: check the gas pressure. Was the turn made as logged? If not, {void_turn}.",
-        "After the last turn {expected:.1f} % CO2 was expected at {firing} fire, {seen:.1f} came (row {row}), the line tight.",
+        f"{_FELL_PAST[:-1]}, the line tight.",
         (_PRESSURE, _AIR, _LOGGED), about="the same on a tight line",
     ),
     "drift": Words(

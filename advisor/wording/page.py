@@ -49,7 +49,7 @@ PAGE: Mapping[str, str] = MappingProxyType({
     "note": "Note: {note}",
     # ---- something else
     "else": "Something else", "reading-at": "A reading at {firing} fire", "rate": "The rate was changed",
-    "cause-found": "CO put the burner off. What was found and mended", "turn-made": "A turn was made", "may": "May I turn?",
+    "cause-found": "What was the cause of the CO, and is it mended?", "turn-made": "A turn was made", "may": "May I turn?",
     "screw": "Screw", "how-far": "How far: 15 (degrees) or 1/24 (of a turn)", "cw": "Clockwise", "ccw": "Counterclockwise",
     "may-cw": "Clockwise?", "may-ccw": "Counterclockwise?", "line-is": "The sample line is", "tight": "Tight",
     "leaking": "Leaking", "makes-it": "The {screw} screw clockwise makes it", "richer": "Richer", "leaner": "Leaner",

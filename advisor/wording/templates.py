@@ -48,7 +48,8 @@ ACTS: Mapping[str, Mapping[Voice, str]] = MappingProxyType({
         "guide": "type richer or leaner",
         "practice": "type check screw", "page": 'tap richer or leaner under "Something else"'},
     "tell_cause": {
-        "log": 'log check cause-of-CO mended', "guide": 'type check cause of CO mended', "practice": "type mend", "page": 'tap mended under "Something else"'},
+        "log": 'log check cause-of-CO mended --note "what it was"', "guide": "type what it was, and mended", "practice": "type mend",
+        "page": 'say so under "Something else"'},
     "void_row": {"log": "void {row}", "guide": "type void {row}", "practice": "remember that it was not made", "page": 'strike row {row} under "Something else"'},
     "void_turn": {
         "log": "void {void_row_number}",

@@ -258,7 +258,7 @@ STAGES: Mapping[str, StageWords] = MappingProxyType({
         "no finish without CO at both rates",
     ),
     "proof": StageWords(
-        "proof with the cover on",
+        "proof with cover on",
         "",
         "With the cover on the boiler may draw its own flue gas: CO decides, not CO2.",
         "no finish without CO at both rates",
