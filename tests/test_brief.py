@@ -117,11 +117,11 @@ def test_a_refusal_says_why_and_what_would_be_allowed() -> None:
 
 
 def test_the_cap_that_a_refusal_names_is_what_it_allows() -> None:
-    """A first move of half the cap, not of whole marks."""
-    told = Told().at("low", 8.2).at("high", 8.0)
+    """A first move of half the cap, in whole marks rounded up."""
+    told = Told().at("low", 7.8).at("high", 7.2)
     text = " ".join(say_verdict(told.job.case(told.now), told.may("throttle", 1 / 8)).split())
-    assert "first move 22° (1/16 turn) at most" in text
-    assert "Allowed up to 22° (1/16 turn) clockwise." in text
+    assert "first move 30° (1/12 turn) at most" in text
+    assert "Allowed up to 30° (1/12 turn) clockwise." in text
 
 
 def test_co_that_leaps_up_after_a_turn_is_said_with_the_way_back() -> None:

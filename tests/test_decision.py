@@ -80,7 +80,16 @@ def test_no_answer_breaks_a_limit(entered: list[tuple[str, Any, int]], stated: d
         elif verdict.allowed:
             assert (advice.action, advice.screw) == ("turn", screw)
             assert abs(size) <= job.job.setup.cap_turns[screw] + 1e-9
-            assert (verdict.chance_past_band or 0.0) <= job.job.setup.overshoot_chance
+            _keeps_to_the_edges(job, screw, size)
+
+
+def _keeps_to_the_edges(job: Told, screw: str, turns_cw: float) -> None:
+    """A turn richer hardly passes the rich edge; one leaner hardly takes CO2 to where a flame may lift."""
+    setting = job.setting(FIRING_FOR[screw])
+    (move,) = setting.moves([turns_cw])
+    leaner = setting.direction_sure and not setting.richer(turns_cw)
+    past = move.forecast.cdf(setting.lean_limit) if leaner else move.chance_past_band
+    assert past <= job.job.setup.overshoot_chance
 
 
 def _leads_out(job: Told, screw: str, turns_cw: float) -> None:
@@ -96,7 +105,7 @@ def _keeps_every_limit(job: Told, advice: Advice) -> None:
     assert job.may(screw, turns).allowed
     assert 0 < abs(turns) <= setup.cap_turns[screw] + 1e-9
     assert abs(situation.net_turns_cw(screw) + turns) <= setup.travel_limit_turns[screw] + 1e-9
-    assert (advice.chance_past_band or 0.0) <= setup.overshoot_chance
+    _keeps_to_the_edges(job, screw, turns)
     assert (advice.wait_s or 0.0) >= setup.min_wait_s[screw] - 1e-6
     settled = situation.settled_readings(str(advice.firing), situation.changed_at_s)
     assert settled
@@ -286,8 +295,10 @@ REFUSALS: list[tuple[Made, str, float, str]] = [
     (below_a_co_ceiling, "throttle", 1 / 12, "co-was-high"),
     (way_told_late, "throttle", -1 / 12, "way-just-told"),
     (lambda: high_after_low(8.3).throttle(MARK, 8.3).throttle(MARK, 8.3), "throttle", 1 / 8, "effect-doubted"),
-    (lambda: high_after_low(8.0).throttle(MARK, 8.3).throttle(MARK, 8.3), "throttle", 1 / 12, "unseen"),
+    (lambda: high_after_low(7.6).throttle(MARK, 7.9).throttle(MARK, 8.2).throttle(MARK, 8.2), "throttle", 1 / 12, "unseen"),
     (lambda: high_after_low(8.6).throttle(1 / 96, 8.65), "throttle", 54 / 960, "far-edge-just"),
+    (lambda: at_high(9.6), "throttle", -1 / 12, "far-lean"),
+    (lambda: at_high(9.6), "throttle", -1 / 16, "far-lean-just"),
     (below_a_co_ceiling, "throttle", 1 / 8, "co-ceiling"),
     (maybe_the_other_way, "throttle", -MARK, "co-near"),
     (lambda: Told().at("low", 9.3, co=290).at("high", 8.3), "throttle", MARK, "low-co"),
@@ -550,7 +561,7 @@ def test_a_screw_that_is_known_is_not_tried_out(gain: float, log_sd: float, smal
     gains = {"offset": gain, "throttle": gain}
     prior = Prior(gain_per_turn=gains, gain_log_sd=log_sd, chance_dead=0.0001, chance_reversed=0.0001)
     setting = at_high(prior=prior).setting()
-    assert (setting.first_try, setting.cap_turns) == (small, 1 / 16 if small else 1 / 8)
+    assert (setting.first_try, setting.cap_turns) == (small, pytest.approx(1 / 12 if small else 1 / 8))
     assert at_high(prior=prior).setting(reversed_chance=0.5).cap_turns == MARK  # in doubt which way: one mark
 
 
@@ -558,7 +569,7 @@ def test_a_screw_is_tried_out_until_a_turn_of_it_has_been_read() -> None:
     """Readings from before the first turn don't count, one from after it does; then more is turned at a time."""
     job = high_after_low(7.4, low=7.8)
     first = abs(job.next().turns_cw or 0)
-    assert first <= 1 / 16
+    assert first <= 1 / 12 + 1e-9
     assert job.turn("throttle", MARK).wait(150).setting().first_try
     assert not job.read("high", 7.6).setting().first_try
     assert abs(job.throttle(MARK, 7.8).next().turns_cw or 0) > first
@@ -590,7 +601,7 @@ def test_the_gain_at_present_is_what_the_turns_showed(clockwise: str, sign: int)
 def test_no_allowed_turn_is_both_safer_and_nearer(
     co2: float, second: float | None, width: float, overshoot: float
 ) -> None:
-    """Nearer by expectation or by expected squared distance; parts only where the next whole mark goes too far."""
+    """Nearer by turns to go; parts only where the next whole mark goes too far."""
     bands = {"high": (9.2 - width / 2, 9.2 + width / 2), "low": (8.6, 9.0)}
     job = high_after_low(co2, bands=bands, overshoot_chance=overshoot, travel_limit_turns={"throttle": 1 / 8})
     if second is not None:
@@ -604,10 +615,11 @@ def test_no_allowed_turn_is_both_safer_and_nearer(
         return
     assert 0 < abs(best.turns_cw) <= 1 / 8 + 1e-9
     assert abs(setting.travel_turns_cw + best.turns_cw) <= 1 / 8 + 1e-9
-    assert best.chance_past_band <= overshoot
-    for distance in (lambda to: abs(to.mean - centre), lambda to: (to.mean - centre) ** 2 + to.var):
-        nearer = [move for move in allowed.values() if distance(move.forecast) < distance(best.forecast) - 1e-9]
-        assert all(move.chance_past_band >= best.chance_past_band for move in nearer)
+    _keeps_to_the_edges(job, "throttle", best.turns_cw)
+    nearer = [
+        m for m in allowed.values() if setting.turns_to_go(m.forecast) < setting.turns_to_go(best.forecast) - 1e-9
+    ]
+    assert all(move.chance_past_band >= best.chance_past_band for move in nearer)
     marks = best.turns_cw / MARK
     if abs(marks - round(marks)) > 1e-6:
         (beyond,) = setting.moves([math.copysign(math.ceil(abs(marks)), marks) * MARK])

@@ -100,7 +100,7 @@ TROUBLES: list[tuple[Made, str, str, str]] = [
     (lambda: at_high(8.6).wait(20).throttle(MARK, 8.8, co=130.0), "co-rising climbs", "warn", "high"),
     (lambda: at_high(9.8).wait(20).throttle(-MARK, 9.6, co=110.0), "co-by-itself", "warn", "high"),
     (lambda: at_high(8.3).read("high", 8.3, 50.0), "co-climbs", "warn", "high"),
-    (lambda: at_high(8.0).throttle(MARK, 8.3).throttle(MARK, 8.3), "turn-unseen", "warn", "throttle"),
+    (lambda: at_high(7.7).throttle(MARK, 8.0).throttle(MARK, 8.3).throttle(MARK, 8.3), "turn-unseen", "warn", "throttle"),
     # on the way, and far from any way there: the hose slipped off
     (lambda: at_high(8.3).turn("throttle", MARK).wait(30).read("high", 6.8, 16.0, 8.9), "fell early", "warn", "high"),
     (lambda: Told().at("low", 8.8).at("high", 9.2).run_at("low").wait(20).read("low", 4.9),

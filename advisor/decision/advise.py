@@ -254,7 +254,7 @@ def close_to_edge(case: Case) -> Advice | None:
     """Likely in band: a reading is cheaper than a turn."""
     here, policy = case.here, case.situation.policy
     chance, asked = here.now.chance_in_band, case.situation.setup.stop_chance
-    if chance < policy.reread_chance or here.settled >= policy.most_rereads:
+    if chance < 1 - (1 - policy.reread_chance) ** max(here.settled, 1):  # each reading tells less than the one before
         return None
     code = "almost-sure" if say_chance(chance) == say_chance(asked) else "close-to-edge"
     return _read(case, Reason(code, {"chance": chance, "asked": asked}))

@@ -1,9 +1,11 @@
 """The setting of one firing rate: where its CO2 stands, what each turn of its screw would do, which turn is best.
 
-The candidate with the smallest expected squared distance from the band's centre wins (one-step cautious control:
-distance^2 + variance; Astrom & Wittenmark, Adaptive Control, from memory; the chance of passing the far edge adds to
-it, own choice), among those that keep the cap, the travel limit and the most that chance may be. A rate is set when it
-truly lies in the band with high chance (conformity probability, JCGM 106:2012, from memory).
+The turn that leaves the fewest turns to go wins: a cost that is bounded near the band, so that a gain hardly known does
+not shrink every early turn as squared distance does (own choice; a base policy's cost to go, Bertsekas, Dynamic
+Programming and Optimal Control, from memory). It keeps the cap, the travel limit and the edges: past the rich edge is
+danger, so a turn richer keeps to a chance; past the lean edge is a minute lost, so a turn leaner keeps to one only
+where the flame may lift. A rate is set when it truly lies in the band with high chance (conformity probability, JCGM
+106:2012, from memory).
 """
 
 import math
@@ -32,7 +34,7 @@ class Move:
     turns_cw  clockwise positive
     forecast  on the linearised scale, % CO2
     chance_in_band, chance_past_band  0 to 1; past: beyond the edge ahead, on the way it goes
-    cost      expected squared distance from the band's centre, (% CO2)^2
+    cost      turns to go from there, see `Setting.turns_to_go`; past the rich edge on the way richer, more
     """
 
     turns_cw: float
@@ -239,13 +241,9 @@ class Setting:
             past = above if self.richer(turns_cw) else below
         else:
             past = above if self.too_lean else below
-        cost = self.turns_to_go(forecast) + (self._price_of_passing(above, below) if turns_cw else 0.0)
+        past_rich = above if turns_cw and self.too_lean else 0.0
+        cost = self.turns_to_go(forecast) + self.situation.policy.past_rich_turns * past_rich
         return Move(turns_cw, forecast, max(0.0, 1 - above - below), past, cost)
-
-    def _price_of_passing(self, above: float, below: float) -> float:
-        """What passing the edge ahead costs besides the way back, in turns: danger past the rich one, play past both."""
-        policy = self.situation.policy
-        return policy.past_rich_turns * above if self.too_lean else policy.past_lean_turns * below
 
     def turns_to_go(self, forecast: Mixture) -> float:
         """Turns that are likely still to come from there: one for each reach of the cap, and one more to hit the band.
@@ -277,14 +275,24 @@ class Setting:
 
     @cached_property
     def cap_turns(self) -> float:
-        """Largest move now: the cap, half of it till a turn shows, a mark while the direction is in doubt."""
+        """Largest move now: the cap; about half of it till a turn shows; a mark while the way is in harmful doubt."""
         setup = self.situation.setup
         cap, mark = setup.cap_turns[self.screw], setup.mark_turns[self.screw]
-        may_go_rich = not self._way_is_stated or not self.too_lean
-        if not self.direction_sure and may_go_rich or self.way_just_told:
+        if self.way_just_told or not (self.direction_sure or self.either_way_is_harmless):
             return mark
         cap = mark * math.ceil(cap / 2 / mark - TINY) if self.first_try or self.effect_doubted else cap
         return min(cap, abs(self.unseen.event.turns_cw or cap)) if self.unseen else cap
+
+    @property
+    def either_way_is_harmless(self) -> bool:
+        """Whether CO2 lies below the middle, yet so near its band that a turn the wrong way lets no flame lift."""
+        return self._way_is_stated and self.lean_limit < self.now.forecast.mean < self.centre
+
+    @cached_property
+    def lean_limit(self) -> float:
+        """How lean, linearised, a turn leaner may leave the flame: further down it may lift."""
+        lean_pct = self.band[0] - self.situation.policy.lean_limit_pct
+        return float(self.situation.belief.model.scales[self.firing].linearised(lean_pct))
 
     @cached_property
     def effect_doubted(self) -> bool:
@@ -400,18 +408,20 @@ class Setting:
         if chance > allowed:
             # rounded, it must not read like a permission
             same = say_chance(chance) == say_chance(allowed)
-            data = {"chance": chance, "allowed": allowed}
-            return Reason("far-edge-just" if same else "far-edge", data)
+            edge = "far-edge" if self._keeps_to_the_edge else "far-lean"
+            return Reason(f"{edge}-just" if same else edge, {"chance": chance, "allowed": allowed})
         if self.direction_sure and move.cost >= self.now.cost:
             return Reason("away")
         return None
 
+    @property
+    def _keeps_to_the_edge(self) -> bool:
+        """Whether a turn must hardly pass the edge ahead: the rich one, or either where the way is not known."""
+        return self.too_lean or not self.direction_sure
+
     def _chance_too_far(self, move: Move) -> float:
         """Chance to pass the rich edge, or to go so lean that the flame may lift."""
-        if self.too_lean or not self.direction_sure:
-            return move.chance_past_band
-        scale, policy = self.situation.belief.model.scales[self.firing], self.situation.policy
-        return move.forecast.cdf(float(scale.linearised(self.band[0] - policy.lean_limit_pct)))
+        return move.chance_past_band if self._keeps_to_the_edge else move.forecast.cdf(self.lean_limit)
 
     @property
     def ceiling_data(self) -> dict[str, object]:

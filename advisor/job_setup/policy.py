@@ -44,6 +44,7 @@ class Policy:
     shortfall_chance      chance of so little CO2 after a turn below which the sample line is to be proved; bench
     unlikely_shortfall_chance  the same, below which the job is not finished before that, and a reading on the way
                           teaches nothing; bench
+    unseen_turn_chance    chance of so little change after a turn below which it is asked whether it was made; bench
     fresh_start_sd_pct    how far CO2 may have moved where a check has explained it; own choice
     drift_pct, drift_span_s  creep of CO2 without a turn that stops the job, and over how long, s; own choice
     steady_pct            spread of the last three readings at which the creep has ended; own choice
@@ -65,7 +66,9 @@ class Policy:
     clearly_other_way     chance of the other direction from which turns change their way; bench
     way_in_doubt          from and to: chance of the other direction between which the way of an unstated screw is not
                           known; the lower one holds for a stated screw too; own choice
-    sure_of_dead, doubted_effect  chances from which a screw is said, and hinted, to do nothing; bench
+    useless_gain          gain, % CO2 per turn, under which a screw does next to nothing: a quarter turn moves CO2 by no
+                          more than two steps of a display; own choice
+    sure_of_dead, doubted_effect  chances of that from which it is said, and hinted; bench
     no_effect_chance      the same from which a turn says that none has shown a clear effect yet; own choice
     fewest_moves_for_dead  turns read before either; own choice
     backlash_worth_telling_turns  expected backlash from which it is pointed out; own choice
@@ -73,12 +76,17 @@ class Policy:
     Decision:
     enough_readings       readings in one segment after which more teach little; bench
     good_enough_chance    chance in band accepted then, where no turn betters it; own choice
-    reread_chance         chance in band from which a reading is cheaper than a turn; bench
+    reread_chance         chance in band from which a reading is cheaper than a turn; half of what was missing must be
+                          gone after each further one; bench
     most_rereads          readings in one segment after which no doubt asks for another: a turn is tried; own choice
-    poorly_known_ratio    ratio of the gain's 90 % limits above which the first move is half the cap; own choice
+    poorly_known_ratio    ratio of the gain's 90 % limits above which the first move is half the cap, in whole marks rounded up;
+                          own choice
     mark_parts            parts of a mark that may be turned; own choice
-    worth_a_part          by how much a part of a mark must lower the cost, squares of half the band; bench
-    past_cost             cost of surely passing the far edge, squares of half the band; bench
+    worth_a_part          by how much a part of a mark must lower the turns to go; bench
+    near_edge_turns       turns still to come where CO2 is in band, but further than half the half band off; bench
+    past_rich_turns       what surely passing the rich edge costs besides the way back, turns; bench
+    lean_limit_pct        CO2 below its band, %, to which a turn leaner may hardly take it: lower a flame may lift;
+                          own choice
     low_fire_over_pct, low_fire_o2_pct  most CO2 above its band, %, and least O2, %, of a low fire that was read while
                           high fire is set; own choice
     unseen_rich_chance, unread_rich_chance  most chance that a throttle turn takes low fire beyond either; and one that
@@ -136,6 +144,7 @@ class Policy:
     shown_way: float = 0.95
     clearly_other_way: float = 0.7
     way_in_doubt: tuple[float, float] = (0.1, 0.9)
+    useless_gain: float = 0.8
     sure_of_dead: float = 0.9
     doubted_effect: float = 0.3
     no_effect_chance: float = 0.1
@@ -151,8 +160,7 @@ class Policy:
     worth_a_part: float = 0.1
     near_edge_turns: float = 0.4
     past_rich_turns: float = 8.0
-    past_lean_turns: float = 0.0
-    lean_limit_pct: float = 0.5
+    lean_limit_pct: float = 0.3
     low_fire_over_pct: float = 0.8
     low_fire_o2_pct: float = 2.5
     unseen_rich_chance: float = 0.05

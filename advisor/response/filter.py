@@ -48,7 +48,6 @@ Array = NDArray[np.float64]
 Displacement = Mapping[Screw, Mapping[Firing, Array]]
 
 # approximations of the filter, own choice
-USELESS_GAIN = 0.8  # % CO2 per turn
 HOPELESS = 1e-11  # probability of a lag, or of a screw's hypothesis, under which it is dropped for good
 NEGLIGIBLE = 1e-4  # share of anything that a display may still trail by
 LAG_GRID_ERROR = 0.15  # share of what is still to come that the grid of lags leaves open
@@ -416,9 +415,9 @@ class FilterState:
         return float(self.screw_chances(screw)[self.model.screws[screw].gain < 0].sum())
 
     def dead_chance(self, screw: Screw) -> float:
-        """Chance that `screw` does next to nothing, 0 to 1: under USELESS_GAIN either way."""
-        gain = self.gain(screw)
-        return gain.cdf(USELESS_GAIN) - gain.cdf(-USELESS_GAIN)
+        """Chance that `screw` does next to nothing (`Policy.useless_gain`), 0 to 1."""
+        gain, useless = self.gain(screw), self.model.setup.policy.useless_gain
+        return gain.cdf(useless) - gain.cdf(-useless)
 
     def lag_chances(self) -> Array:
         """Probability of each hypothesis about the lag, in the order of `model.lag`."""

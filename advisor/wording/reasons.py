@@ -77,6 +77,8 @@ REASONS: Mapping[str, str] = MappingProxyType({
     "co-ceiling": f"{_HIGH_CEILING}: no turn that may go there again.",
     "far-edge": "It may overshoot: {chance:chance} risk, {allowed:chance} is allowed.",
     "far-edge-just": "It may overshoot: over {allowed:chance} risk, {allowed:chance} is allowed.",
+    "far-lean": "The flame may lift: {chance:chance} risk to go that lean, {allowed:chance} is allowed.",
+    "far-lean-just": "The flame may lift: over {allowed:chance} risk to go that lean, {allowed:chance} is allowed.",
     "low-co": f"{_MOVES_LOW}, where CO is too high: low fire leaner first.",
     "low-unread-rise": f"{_MOVES_LOW}; low fire was not read since high fire rose {{rise:.1f}} %. Check it now.",
     "low-unread": f"{_MOVES_LOW}; low fire is not read yet. Check it now.",
