@@ -25,7 +25,7 @@ from advisor.report.layout import LEAST_WIDTH
 from advisor.training import classroom, marking, practice
 from advisor.training.practice import CHECK_S, NAMES, SCREW_UNKNOWN, Practice, begin, say_end, say_help, task_of
 from advisor.training.practice import run as play
-from advisor.training.simulated_visit import DONE, FACTS, LOOKS, Act, SimulatedVisit
+from advisor.training.simulated_visit import DONE, FACTS, GAVE_UP, LOOKS, Act, SimulatedVisit
 from advisor.training.simulator import BASE, FAULTS, BurnerCO, Reading, draw
 from advisor.training.strategies import adviser, fixed_step
 
@@ -233,10 +233,12 @@ def test_a_reading_while_the_display_still_moves_is_no_ground() -> None:
 
 @pytest.mark.parametrize("fault", [fault for fault in FAULTS if fault not in MENDABLE])
 def test_adviser_and_fixed_step_end_on_every_fault(fault: str) -> None:
-    """Both comparisons come to an end on every fault that no check mends, and the table can be made."""
-    shown = at_the_end(session(11, fault))
+    """Both comparisons end on every fault that is no setting of the gas or air, the adviser before patience does."""
+    idle = session(11, fault)
+    shown = at_the_end(idle)
     assert f"Its fault was: {fault}" in shown
     assert "Fault noticed no" in shown
+    assert practice.adviser_on(idle.task).ending != GAVE_UP
 
 
 @pytest.mark.parametrize(
