@@ -471,7 +471,8 @@ def run(words: list[str]) -> None:
         if words and info.callback and words[0] == (info.name or info.callback.__name__):
             alone = typer.Typer(add_completion=False, rich_markup_mode=None, pretty_exceptions_enable=False)
             alone.registered_commands.append(info)
-            return alone(words[1:], prog_name=f"advisor {words[0]}")
+            alone(words[1:], prog_name=f"advisor {words[0]}")
+            return
     app()
 
 
