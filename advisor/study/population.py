@@ -252,7 +252,7 @@ def _built_in(screw: str) -> tuple[Array, Array]:
 
 @cache
 def _splines() -> tuple[Any, ...]:
-    """For each of AXES the weights (points, nodes) with which a cubic spline takes its nodes, as a function of points."""
+    """For each of AXES a function of points: the weights (points, nodes) that a cubic spline gives the nodes."""
     from scipy.interpolate import CubicSpline
 
     return tuple(CubicSpline(axis, np.eye(axis.size)) for axis in AXES)
