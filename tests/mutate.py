@@ -86,7 +86,8 @@ def prepare(group: str, folder: Path) -> None:
     paths = [f"advisor/{module.replace('.', '/')}.py" for module in modules]
     for path in paths:
         (folder / path).write_text(opened((folder / path).read_text(encoding="utf-8")), encoding="utf-8")
-    (folder / "tests" / "conftest.py").write_text(PROFILE)
+    with (folder / "tests" / "conftest.py").open("a", encoding="utf-8") as conftest:
+        conftest.write(PROFILE)
     named = {"modules": "\n    ".join(paths), "tests": "\n    ".join(f"tests/{name}" for name in tests)}
     (folder / "setup.cfg").write_text(SETTINGS.format(**named))
 

@@ -118,14 +118,6 @@ def test_calibration_line(value: float, printed: float, digits: int, source: str
 LINES = {"norris": (NORRIS_ROWS, NORRIS[1], NORRIS_FIT), "gum": (GUM_ROWS, GUM_B, GUM_FIT)}
 
 
-@pytest.fixture(scope="module")
-def sm() -> Any:
-    """Loaded where it is used: it takes half a second."""
-    import statsmodels.api  # type: ignore[import-untyped]
-
-    return statsmodels.api
-
-
 @pytest.mark.parametrize("name", LINES)
 def test_same_as_ordinary_least_squares(sm: Any, name: str) -> None:
     """With a flat prior, estimates, errors and residual degrees of freedom are statsmodels OLS's."""
