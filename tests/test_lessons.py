@@ -24,6 +24,8 @@ from advisor.training.lessons import LESSONS, by_name
 from advisor.training.simulated_visit import FACTS, SimulatedVisit
 from advisor.training.strategies import adviser
 
+pytestmark = pytest.mark.usefixtures("workplace")
+
 NAMES = [lesson.name for lesson in LESSONS]
 BANDS = FACTS["bands"]
 LIMIT = limits.CO_AIR_FREE_PPM
@@ -44,12 +46,6 @@ def visit_to(name: str, typed: str = "") -> SimulatedVisit:
 def on_the_line(o2_pct: float, co2_pct: float) -> bool:
     """Whether O2 and CO2 agree for natural gas, display steps allowed."""
     return o2_pct == pytest.approx(NATURAL_GAS.o2_from_co2_pct(co2_pct), abs=0.2)
-
-
-@pytest.fixture(autouse=True)
-def workplace(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """Every test works in a folder of its own."""
-    monkeypatch.chdir(tmp_path)
 
 
 # ---- the claims

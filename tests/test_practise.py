@@ -29,14 +29,10 @@ from advisor.training.simulated_visit import DONE, FACTS, GAVE_UP, LOOKS, Act, S
 from advisor.training.simulator import BASE, FAULTS, BurnerCO, Reading, draw
 from advisor.training.strategies import adviser, fixed_step
 
+pytestmark = pytest.mark.usefixtures("workplace")
+
 BANDS = FACTS["bands"]
 MENDABLE = {fault for look in LOOKS.values() for fault in look.faults} - {"air in the sample later"}
-
-
-@pytest.fixture(autouse=True)
-def workplace(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """Every test works in a folder of its own."""
-    monkeypatch.chdir(tmp_path)
 
 
 def session(seed: int, fault: str | None = None, typed: str = "", *, hide: bool = False) -> Practice:

@@ -3,7 +3,6 @@
 from collections.abc import Iterable
 from dataclasses import replace
 from datetime import datetime
-from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -17,15 +16,16 @@ from matplotlib.figure import Figure
 from matplotlib.text import Text
 from matplotlib.transforms import Bbox
 from pypdf import PdfReader
-from replay import BANDS, Made, Told, at_high, new_job, record
+from replay import BANDS, Made, Told, at_high, new_job, of_demo, record
 from test_cli import run, words
 
 from advisor import Job
 from advisor.errors import LogError
 from advisor.log.events import Event
 from advisor.report import pages, plots, sheet
-from advisor.report.record import Record
 from advisor.report.record_data import data_of
+
+pytestmark = pytest.mark.usefixtures("workplace")
 
 HOSTILE = (
     "x" * 900,
@@ -39,20 +39,8 @@ HOSTILE = (
 )
 
 
-@pytest.fixture(autouse=True)
-def workplace(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
-    """Every test works in a folder of its own."""
-    monkeypatch.chdir(tmp_path)
-    return tmp_path
-
-
 def demo(name: str) -> Path:
     return ROOT / "demo_logs" / f"{name}.csv"
-
-
-@cache
-def of_demo(name: str) -> Record:
-    return record(Job.load(demo(name)))
 
 
 def pdf_text(path: str = "sheet.pdf") -> str:
