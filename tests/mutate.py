@@ -25,7 +25,10 @@ GROUPS = {  # modules, and the tests that ought to catch a fault in them
         ("test_fuels.py", "test_flue_gas.py", "test_gas_meter.py"),
     ),
     "regression": (("response.regression", "response.predictive"), ("test_regression.py", "test_predictive.py")),
-    "decision": (("decision.candidates", "decision.advise"), ("test_decision.py", "test_findings.py", "test_job.py")),
+    "decision": (
+        ("decision.candidates", "decision.advise"),
+        ("test_decision.py", "test_findings.py", "test_job.py", "test_wording.py"),
+    ),
 }
 OPENED = ("property", "cached_property", "lru_cache")
 PROFILE = """
