@@ -1,6 +1,5 @@
 """Each lesson's claim holds: the hand's way goes wrong as told, the other way on the same boiler does not."""
 
-import itertools
 import re
 from dataclasses import replace
 from functools import cache
@@ -9,8 +8,8 @@ from pathlib import Path
 import pytest
 from matplotlib.figure import Figure
 from matplotlib.image import imread
-from matplotlib.text import Text
 from test_cli import run, words
+from test_sheet import faults, seen
 
 from advisor.chemistry import limits
 from advisor.chemistry.fuels import NATURAL_GAS
@@ -374,32 +373,13 @@ def test_the_second_look_is_no_freak() -> None:
 page, slide = (cache(lambda name, make=make: make(played(name))) for make in (lesson_pages.page, lesson_pages.slide))
 
 
-@cache
-def texts(figure: Figure) -> list[Text]:
-    """All text that is seen on a figure."""
-    figure.draw_without_rendering()
-    unseen = {
-        label
-        for axes in figure.axes
-        for axis in (axes.xaxis, axes.yaxis)
-        for tick in axis.get_major_ticks()
-        for label in (tick.label1, tick.label2)
-        if not min(axis.get_view_interval()) <= tick.get_loc() <= max(axis.get_view_interval())
-    }
-    found = [text for text in figure.findobj(Text) if text.get_visible() and text.get_text().strip()]
-    return [text for text in found if text not in unseen]
+texts = cache(seen)
 
 
 def check_layout(figure: Figure) -> None:
     """No text over another, none off the page, none under 9 pt."""
-    found = [(text, text.get_window_extent()) for text in texts(figure)]
-    width, height = figure.bbox.width, figure.bbox.height
-    for text, box in found:
-        assert text.get_fontsize() >= 9, text.get_text()
-        assert min(box.x0, box.y0, width - box.x1, height - box.y1) >= 0, text.get_text()
-    for (one, a), (other, b) in itertools.combinations(found, 2):
-        wide, high = min(a.x1, b.x1) - max(a.x0, b.x0), min(a.y1, b.y1) - max(a.y0, b.y0)
-        assert wide <= 1 or high <= 2, (one.get_text(), other.get_text())
+    assert faults(figure) == []
+    assert [text.get_text() for text in texts(figure) if text.get_fontsize() < 9] == []
 
 
 @pytest.mark.parametrize("name", NAMES)

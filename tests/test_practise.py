@@ -89,15 +89,8 @@ def test_a_session_at_the_terminal() -> None:
     assert "you adviser fixed 1/12 cost" in words(shown)
     job = Job.load("visit.csv")
     assert job.setup.practice
-    assert [event.event for event in job.events] == [
-        "firing",
-        "reading",
-        "turn",
-        "reading",
-        "firing",
-        "reading",
-        "note",
-    ]
+    kinds = [event.event for event in job.events]
+    assert kinds == ["firing", "reading", "turn", "reading", "firing", "reading", "note"]
 
 
 def lines_of(typed: list[str], practice: Practice) -> list[str]:
@@ -121,22 +114,8 @@ def test_every_answer_fits_the_screen(columns: int, monkeypatch: pytest.MonkeyPa
     """Nothing is wider than the terminal; at 80 columns help, advice and end are each shorter than 24 lines."""
     monkeypatch.setenv("COLUMNS", str(columns))
     practice = session(5, "reversed")
-    typed = [
-        "?",
-        "ask",
-        "high",
-        "w 120",
-        "r",
-        "t 1/12 cw",
-        "c screw",
-        "a",
-        "nonsense",
-        "c line",
-        "s dead",
-        "hist",
-        "stop",
-    ]
-    shown = lines_of(typed, practice)
+    typed = ["?", "ask", "high", "w 120", "r", "t 1/12 cw", "c screw", "a", "nonsense", "c line", "s dead", "hist"]
+    shown = lines_of([*typed, "stop"], practice)
     assert max(map(len, shown)) <= columns
     named_in_vain = lines_of(["high", "r", "say dead", "say line", "off"], session(5))
     assert "none, 2 wrong" in words("\n".join(named_in_vain))

@@ -10,7 +10,6 @@ import numpy as np
 import pandas as pd
 import pytest
 from console import ROOT
-from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 from matplotlib.text import Text
@@ -99,24 +98,25 @@ def busy_job(n_turns: int, seconds: float = 8.0, both: bool = False) -> Job:
     return told.job
 
 
+def seen(figure: Figure) -> list[Text]:
+    """All text that is seen on a figure; of a tick's labels only where the tick is in view."""
+    figure.draw_without_rendering()
+    unseen = {
+        label
+        for axes in figure.axes
+        for axis in (axes.xaxis, axes.yaxis)
+        for tick in axis.get_major_ticks()
+        for label in (tick.label1, tick.label2)
+        if not min(axis.get_view_interval()) <= tick.get_loc() <= max(axis.get_view_interval())
+    }
+    found = [text for text in figure.findobj(Text) if text.get_visible() and text.get_text().strip()]
+    return [text for text in found if text not in unseen]
+
+
 def boxes(figure: Figure) -> list[tuple[str, Bbox]]:
     """Every text that a page shows, with what it covers in points."""
-    canvas = FigureCanvasAgg(figure)
-    figure.draw_without_rendering()
-    renderer = canvas.get_renderer()  # type: ignore[no-untyped-call]
-    found = [*figure.texts, *(label for legend in figure.legends for label in legend.get_texts())]
-    found += [text for axes in figure.axes for text in _words_of_axes(axes)]
-    shown = [text for text in found if text.get_text().strip() and text.get_visible() and text.get_gid() != "stamp"]
-    return [(text.get_text(), text.get_window_extent(renderer)) for text in shown]
-
-
-def _words_of_axes(axes: Axes) -> list[Text]:
-    """Texts of axes that are drawn: tick labels only where their tick is in view."""
-    found = [*axes.texts, axes.xaxis.label, axes.yaxis.label]
-    for axis in (axes.xaxis, axes.yaxis):
-        low, high = sorted(axis.get_view_interval())
-        found += [tick.label1 for tick in axis.get_major_ticks() if low <= tick.get_loc() <= high]
-    return found
+    renderer = FigureCanvasAgg(figure).get_renderer()  # type: ignore[no-untyped-call]
+    return [(text.get_text(), text.get_window_extent(renderer)) for text in seen(figure) if text.get_gid() != "stamp"]
 
 
 def faults(figure: Figure) -> list[tuple[str, ...]]:
