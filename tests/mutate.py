@@ -25,7 +25,10 @@ GROUPS = {  # modules, and the tests that ought to catch a fault in them
         ("test_fuels.py", "test_flue_gas.py", "test_gas_meter.py"),
     ),
     "regression": (("response.regression", "response.predictive"), ("test_regression.py", "test_predictive.py")),
-    "decision": (("decision.candidates", "decision.advise"), ("test_decision.py", "test_findings.py", "test_job.py")),
+    "decision": (
+        ("decision.candidates", "decision.advise"),
+        ("test_decision.py", "test_findings.py", "test_job.py", "test_wording.py"),
+    ),
 }
 OPENED = ("property", "cached_property", "lru_cache")
 PROFILE = """
@@ -86,7 +89,8 @@ def prepare(group: str, folder: Path) -> None:
     paths = [f"advisor/{module.replace('.', '/')}.py" for module in modules]
     for path in paths:
         (folder / path).write_text(opened((folder / path).read_text(encoding="utf-8")), encoding="utf-8")
-    (folder / "tests" / "conftest.py").write_text(PROFILE)
+    with (folder / "tests" / "conftest.py").open("a", encoding="utf-8") as conftest:
+        conftest.write(PROFILE)
     named = {"modules": "\n    ".join(paths), "tests": "\n    ".join(f"tests/{name}" for name in tests)}
     (folder / "setup.cfg").write_text(SETTINGS.format(**named))
 

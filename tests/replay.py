@@ -2,7 +2,10 @@
 
 from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
+from functools import cache
 from typing import Any
+
+from console import ROOT
 
 from advisor import Job
 from advisor.chemistry import fuels
@@ -158,6 +161,12 @@ Made = Callable[[], Told]  # makes a job anew
 def record(job: Job) -> Record:
     """The record of a job."""
     return record_of(job.setup, job.events, job.warnings)
+
+
+@cache
+def of_demo(name: str) -> Record:
+    """The record of a demo log."""
+    return record(Job.load(ROOT / "demo_logs" / f"{name}.csv"))
 
 
 def at_high(co2: float = 8.3, **setup: Any) -> Told:

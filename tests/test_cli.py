@@ -1,6 +1,7 @@
 """The command line: every error word for word, exit statuses, the first line is the answer."""
 
 import builtins
+import contextlib
 import io
 import json
 import os
@@ -8,6 +9,8 @@ import re
 import shlex
 import subprocess
 import sys
+import tempfile
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -54,9 +57,16 @@ def session(steps: str, stated: str = "") -> tuple[int, str, str]:
     return done
 
 
+@cache
+def first_rows(stated: str) -> bytes:
+    with tempfile.TemporaryDirectory() as folder, contextlib.chdir(folder):
+        assert session(FIRST, stated)[0] == 0
+        return LOG.read_bytes()
+
+
 def prepared(stated: str = "") -> None:
     """A log with high fire read once, in which a first turn is due."""
-    assert session(FIRST, stated)[0] == 0
+    LOG.write_bytes(first_rows(stated))
 
 
 def words(text: str) -> str:
@@ -343,16 +353,16 @@ NO_MOMENT = "this system's time zone is a day or more from UTC: set it right (TZ
 SHELL = [
     # command line, typed at its questions, environment, exit status, what is printed, on standard error, notes logged
     # a keyboard or a screen that is not there ends the session; the log never takes a stream's number
-    ("practise --seed 3 <&-", "", {}, 0, "The truth about boiler 3", "", []),
+    ("practise --seed 12 <&-", "", {}, 0, "The truth about boiler 12", "", []),
     ("guide visit.csv <&-", "", {}, 0, "Left. All that was entered is saved", "", []),
     ("guide visit.csv <&- >&-", "", {}, 0, "", "", []),
-    ("practise --seed 3 >&-", "", {}, 0, "", "", []),
+    ("practise --seed 12 >&-", "", {}, 0, "", "", []),
     ("note visit.csv quiet >&- 2>&-", "", {}, 0, "", "", ["quiet"]),
     ("note visit.csv '' >&- 2>&-", "", {}, 2, "", "", []),
     # bytes that are no UTF-8 are asked again; all others are kept where Python takes the keyboard for ASCII
     ("guide visit.csv", "note größer, ガス\nnote x\udcff\nnote end\nstop\n", ASCII, 0, "Left.", "",
      ["größer, ガス", "end"]),
-    ("practise --seed 3", "h\udcff\nhigh\nstop\n", ASCII, 0, "min, high fire > ", "", []),
+    ("practise --seed 12", "h\udcff\nhigh\nstop\n", ASCII, 0, "min, high fire > ", "", []),
     # a day or more from UTC no moment can be stamped; an answer needs no zone
     ("run-at visit.csv high", "", NO_ZONE, 2, "", NO_MOMENT, []),
     ("read visit.csv high 8 --at 10:00", "", NO_ZONE, 2, "", NO_MOMENT, []),

@@ -447,7 +447,8 @@ def test_a_turn_is_waited_out(least_s: float) -> None:
 def test_low_fire_is_in_the_way_of_the_whole_way_to_the_band(clockwise: str) -> None:
     """Where the whole way richer would leave it too little O2, or its CO is high; never where high fire goes leaner."""
     for high, low, co, in_the_way in (
-        (7.4, 10.4, 20.0, True), (8.3, 9.3, 290.0, True), (8.9, 8.3, 20.0, False), (9.9, 10.4, 20.0, False),
+        (7.4, 10.4, 20.0, True), (8.3, 9.2, 20.0, True), (8.3, 9.3, 290.0, True), (8.9, 8.3, 20.0, False),
+        (9.9, 10.4, 20.0, False),
     ):  # fmt: skip
         job = Told(clockwise={"throttle": clockwise}).at("low", low, co=co).at("high", high)
         assert job.setting().low_in_the_way is in_the_way

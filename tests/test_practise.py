@@ -25,18 +25,14 @@ from advisor.report.layout import LEAST_WIDTH
 from advisor.training import classroom, marking, practice
 from advisor.training.practice import CHECK_S, NAMES, SCREW_UNKNOWN, Practice, begin, say_end, say_help, task_of
 from advisor.training.practice import run as play
-from advisor.training.simulated_visit import DONE, FACTS, LOOKS, Act, SimulatedVisit
+from advisor.training.simulated_visit import DONE, FACTS, GAVE_UP, LOOKS, Act, SimulatedVisit
 from advisor.training.simulator import BASE, FAULTS, BurnerCO, Reading, draw
 from advisor.training.strategies import adviser, fixed_step
 
+pytestmark = pytest.mark.usefixtures("workplace")
+
 BANDS = FACTS["bands"]
 MENDABLE = {fault for look in LOOKS.values() for fault in look.faults} - {"air in the sample later"}
-
-
-@pytest.fixture(autouse=True)
-def workplace(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """Every test works in a folder of its own."""
-    monkeypatch.chdir(tmp_path)
 
 
 def session(seed: int, fault: str | None = None, typed: str = "", *, hide: bool = False) -> Practice:
@@ -93,15 +89,8 @@ def test_a_session_at_the_terminal() -> None:
     assert "you adviser fixed 1/12 cost" in words(shown)
     job = Job.load("visit.csv")
     assert job.setup.practice
-    assert [event.event for event in job.events] == [
-        "firing",
-        "reading",
-        "turn",
-        "reading",
-        "firing",
-        "reading",
-        "note",
-    ]
+    kinds = [event.event for event in job.events]
+    assert kinds == ["firing", "reading", "turn", "reading", "firing", "reading", "note"]
 
 
 def lines_of(typed: list[str], practice: Practice) -> list[str]:
@@ -125,22 +114,8 @@ def test_every_answer_fits_the_screen(columns: int, monkeypatch: pytest.MonkeyPa
     """Nothing is wider than the terminal; at 80 columns help, advice and end are each shorter than 24 lines."""
     monkeypatch.setenv("COLUMNS", str(columns))
     practice = session(5, "reversed")
-    typed = [
-        "?",
-        "ask",
-        "high",
-        "w 120",
-        "r",
-        "t 1/12 cw",
-        "c screw",
-        "a",
-        "nonsense",
-        "c line",
-        "s dead",
-        "hist",
-        "stop",
-    ]
-    shown = lines_of(typed, practice)
+    typed = ["?", "ask", "high", "w 120", "r", "t 1/12 cw", "c screw", "a", "nonsense", "c line", "s dead", "hist"]
+    shown = lines_of([*typed, "stop"], practice)
     assert max(map(len, shown)) <= columns
     named_in_vain = lines_of(["high", "r", "say dead", "say line", "off"], session(5))
     assert "none, 2 wrong" in words("\n".join(named_in_vain))
@@ -233,10 +208,12 @@ def test_a_reading_while_the_display_still_moves_is_no_ground() -> None:
 
 @pytest.mark.parametrize("fault", [fault for fault in FAULTS if fault not in MENDABLE])
 def test_adviser_and_fixed_step_end_on_every_fault(fault: str) -> None:
-    """Both comparisons come to an end on every fault that no check mends, and the table can be made."""
-    shown = at_the_end(session(11, fault))
+    """Both comparisons end on every fault that is no setting of the gas or air, the adviser before patience does."""
+    idle = session(11, fault)
+    shown = at_the_end(idle)
     assert f"Its fault was: {fault}" in shown
     assert "Fault noticed no" in shown
+    assert practice.adviser_on(idle.task).ending != GAVE_UP
 
 
 @pytest.mark.parametrize(

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 from console import ROOT
-from replay import Made, Told, at_high, record
+from replay import Made, Told, at_high, of_demo, record
 
 from advisor import Job
 from advisor.chemistry import fuels
@@ -14,14 +14,10 @@ from advisor.chemistry.flue_gas import FlueGas
 from advisor.errors import RangeError
 from advisor.log.check_items import INPUT_RATE
 from advisor.report.flue import DOUBTED, ON_THE_WAY, SETTLED, FlueQuantity, quantities, say_quantity
-from advisor.report.record import Record, last_visit
+from advisor.report.record import last_visit
 from advisor.report.show import say_job
 
 MARK = 1 / 24
-
-
-def demo(name: str) -> Record:
-    return record(Job.load(ROOT / "demo_logs" / f"{name}.csv"))
 
 
 PREPARATION = ("before", "valve", "lighting", "gas pressure")  # stages that are skipped in `skipped`
@@ -48,7 +44,7 @@ def missing(told: Told) -> list[str]:
 
 def test_as_found_and_as_left_are_the_rows_of_the_log() -> None:
     """Each figure of the record stands in the row that it names; the whole demo visit is finished."""
-    whole, events = demo("whole_visit"), Job.load(ROOT / "demo_logs" / "whole_visit.csv").events
+    whole, events = of_demo("whole_visit"), Job.load(ROOT / "demo_logs" / "whole_visit.csv").events
     assert (whole.finished, whole.missing) == (True, ())
     turned = [turn.time for turn in whole.turns]
     for firing, rate in whole.rates.items():
@@ -65,7 +61,7 @@ def test_as_found_and_as_left_are_the_rows_of_the_log() -> None:
 
 def test_figures_that_are_worked_out_follow_their_sources() -> None:
     """CO air-free, CO/CO2, excess air, flue loss of the as-left reading, by hand from the published formulas."""
-    flue = demo("whole_visit").rates["high"].as_left
+    flue = of_demo("whole_visit").rates["high"].as_left
     assert flue is not None
     gas = flue.gas
     assert None not in (gas.co_ppm, gas.o2_pct, gas.co2_pct, gas.excess_air_ratio)
@@ -124,7 +120,7 @@ def test_as_left_is_a_settled_reading_with_co_since_the_last_turn(made: Made, no
 
 def test_a_later_reading_in_doubt_takes_the_as_left_figure_away() -> None:
     """CO2 that moved by itself after a good reading: the good one no longer tells how the boiler was left."""
-    loose = demo("loose_probe")
+    loose = of_demo("loose_probe")
     rate, last = loose.rates["low"], loose.readings[-1]
     assert (rate.as_left, last.state) == (None, DOUBTED)
     assert rate.left_note
@@ -251,7 +247,7 @@ def test_what_was_wrong_is_told_to_the_next_visit(made: Made, said: str) -> None
 
 def test_nothing_is_told_of_a_visit_that_was_as_it_should_be() -> None:
     """The demo's whole visit came to its end without a stop."""
-    assert last_visit(demo("whole_visit")) == ""
+    assert last_visit(of_demo("whole_visit")) == ""
 
 
 def test_turns_are_told_one_by_one_and_net() -> None:
@@ -420,7 +416,8 @@ def test_the_same_rows_give_the_same_record(tmp_path: Path) -> None:
     """Made twice, and from a copy elsewhere, the record is equal: nothing of the day gets in."""
     copy = tmp_path / "copy.csv"
     copy.write_bytes((ROOT / "demo_logs" / "reversed_screw.csv").read_bytes())
-    assert demo("reversed_screw") == demo("reversed_screw") == record(Job.load(copy))
+    again = record(Job.load(ROOT / "demo_logs" / "reversed_screw.csv"))
+    assert of_demo("reversed_screw") == again == record(Job.load(copy))
 
 
 def test_a_row_struck_days_later_leaves_the_record_as_of_the_last_row() -> None:

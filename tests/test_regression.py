@@ -11,7 +11,6 @@ from typing import Any
 
 import numpy as np
 import pytest
-import statsmodels.api as sm  # type: ignore[import-untyped]
 from closed_form import assert_same, conditioned
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -120,7 +119,7 @@ LINES = {"norris": (NORRIS_ROWS, NORRIS[1], NORRIS_FIT), "gum": (GUM_ROWS, GUM_B
 
 
 @pytest.mark.parametrize("name", LINES)
-def test_same_as_ordinary_least_squares(name: str) -> None:
+def test_same_as_ordinary_least_squares(sm: Any, name: str) -> None:
     """With a flat prior, estimates, errors and residual degrees of freedom are statsmodels OLS's."""
     rows, values, fit = LINES[name]
     fitted = sm.OLS(values, rows).fit()
@@ -141,7 +140,7 @@ def test_same_line_as_another_library(name: str) -> None:
 
 
 @pytest.mark.parametrize("name", LINES)
-def test_same_path_as_recursive_least_squares(name: str) -> None:
+def test_same_path_as_recursive_least_squares(sm: Any, name: str) -> None:
     """After every reading the estimate is statsmodels RecursiveLS's, and so is each reading's surprise."""
     rows, values, _ = LINES[name]
     fitted = sm.RecursiveLS(values, rows).fit()
@@ -158,7 +157,7 @@ def test_same_path_as_recursive_least_squares(name: str) -> None:
 
 @pytest.mark.parametrize("chance", [0.01, 0.05, 0.5, 0.9, 0.99])
 @pytest.mark.parametrize("name", LINES)
-def test_forecast_is_students_t(name: str, chance: float) -> None:
+def test_forecast_is_students_t(sm: Any, name: str, chance: float) -> None:
     """A flat-prior forecast has the quantiles of scipy.stats.t about the line, to 1e-6 of chance."""
     rows, values, fit = LINES[name]
     x = float(rows[:, 1].mean()) * 1.3
@@ -170,7 +169,7 @@ def test_forecast_is_students_t(name: str, chance: float) -> None:
 
 
 @pytest.mark.parametrize("name", LINES)
-def test_prediction_interval(name: str) -> None:
+def test_prediction_interval(sm: Any, name: str) -> None:
     """A flat-prior 90 % forecast is statsmodels' prediction interval, of a reading and of the line."""
     rows, values, fit = LINES[name]
     x = float(rows[-1, 1])

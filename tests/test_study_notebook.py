@@ -18,13 +18,13 @@ def outputs(notebook: Any) -> list[Any]:
 
 def test_the_notebook_runs(monkeypatch: pytest.MonkeyPatch) -> None:
     """Every cell runs, from the notebook's own folder, on fewer jobs."""
-    monkeypatch.setenv("STUDY_JOBS", "5")
+    monkeypatch.setenv("STUDY_JOBS", "3")
     monkeypatch.chdir(NOTEBOOK.parent)
     names: dict[str, Any] = {}
     cells = [cell.source for cell in nbformat.read(NOTEBOOK, as_version=4).cells if cell.cell_type == "code"]
     with pd.option_context("display.max_colwidth", 50, "display.width", 80):  # a cell changes them for good
         printed = [ran(source, names)[0] for source in cells]
-    assert any("5 jobs ended in band: " in text for text in printed)
+    assert any("3 jobs ended in band: " in text for text in printed)
 
 
 def test_the_notebook_keeps_the_outputs_of_its_full_run() -> None:

@@ -10,7 +10,6 @@ import fleet
 import numpy as np
 import pandas as pd
 import pytest
-import statsmodels.api as sm
 from replay import Told
 from study_cases import fleet_rows, rows_of
 
@@ -39,7 +38,7 @@ def cells(table: np.ndarray, faulty: float = 0.0) -> np.ndarray:
     return population.log_likelihood(table, np.full(len(table), 0.92), np.full(len(table), faulty))
 
 
-def test_the_fast_regression_is_weighted_least_squares_with_a_level_for_each_leg() -> None:
+def test_the_fast_regression_is_weighted_least_squares_with_a_level_for_each_leg(sm: Any) -> None:
     """Sums of equation (2) give slope and error of statsmodels' WLS with a column for each leg [X: statsmodels]."""
     rng = np.random.default_rng(5)
     leg = np.repeat([0, 1, 2, 3], [4, 5, 3, 6])
@@ -118,7 +117,7 @@ def test_the_hierarchical_estimate_is_the_numerical_integral() -> None:
 
 
 @pytest.mark.filterwarnings("ignore::statsmodels.tools.sm_exceptions.ConvergenceWarning")
-def test_the_hierarchical_estimate_is_a_mixed_model() -> None:
+def test_the_hierarchical_estimate_is_a_mixed_model(sm: Any) -> None:
     """With several measurements a job: mean and sd between jobs as MixedLM has them [X: statsmodels]."""
     rng = np.random.default_rng(9)
     jobs, each = 80, 5

@@ -217,18 +217,17 @@ def test_what_is_to_be_typed_is_said_in_every_voice_and_used() -> None:
     assert all(set(words) == set(VOICES) and all(words.values()) for words in ACTS.values())
 
 
-@pytest.mark.parametrize("code", FINDINGS)
-def test_every_finding_has_its_short_name_and_its_steps(code: str, said: list[Said]) -> None:
+def test_every_finding_has_its_short_name_and_its_steps(said: list[Said]) -> None:
     """A name in a few words, what it means, and what to look at first wherever it stops or warns."""
-    words = FINDINGS[code]
-    check(short_text(code), begins=False, ends=False)
-    assert len(short_text(code)) < 40
-    assert words.about
-    assert isinstance(words.past, str) or list(words.past) == variants(code)
-    for step in look_first(code):
-        check(step)
-    severities = {each.severity for each in of(said, Finding) if each.code == code}
-    assert (severities == {"note"} or bool(look_first(code))) != (code in NO_STEPS)
+    for code, words in FINDINGS.items():
+        check(short_text(code), begins=False, ends=False)
+        assert len(short_text(code)) < 40, code
+        assert words.about, code
+        assert isinstance(words.past, str) or list(words.past) == variants(code)
+        for step in look_first(code):
+            check(step)
+        severities = {each.severity for each in of(said, Finding) if each.code == code}
+        assert (severities == {"note"} or bool(look_first(code))) != (code in NO_STEPS), code
 
 
 def test_stops_for_co_name_the_burner_and_the_air_of_the_room(said: list[Said]) -> None:

@@ -468,13 +468,24 @@ def as_text(record: dict[str, Any]) -> str:
     return json.dumps(record, indent=2, ensure_ascii=False, default=lambda value: value.isoformat())
 
 
+def run(words: list[str]) -> None:
+    """Run what was typed: its command alone, since typer builds all that it holds, which takes as long as an answer."""
+    for info in app.registered_commands:
+        if words and info.callback and words[0] == (info.name or info.callback.__name__):
+            alone = typer.Typer(add_completion=False, rich_markup_mode=None, pretty_exceptions_enable=False)
+            alone.registered_commands.append(info)
+            alone(words[1:], prog_name=f"advisor {words[0]}")
+            return
+    app()
+
+
 def main() -> None:
     """Run the command line; the one place where errors turn into exit codes."""
     terminal.open_streams()
     terminal.keep_memory()
     logging.getLogger("matplotlib").setLevel(logging.ERROR)  # that no font cache can be kept is no news for the user
     try:
-        app()
+        run(sys.argv[1:])
     except BrokenPipeError:
         sys.exit(UNUSABLE)
     except OSError as error:

@@ -114,9 +114,9 @@ class JobSetup:
         if self.input_rate is not None:
             put(self, "input_rate", _checked_input_rate(self.input_rate))
         if self.heating_value is not None:
-            put(self, "heating_value", _checked_heating_value(self.heating_value))
+            put(self, "heating_value", checked_heating_value(self.heating_value))
         if self.co_limit is not None:
-            put(self, "co_limit", _checked_co_limit(self.co_limit))
+            put(self, "co_limit", checked_co_limit(self.co_limit))
         put(self, "prior", Prior.from_mapping(self.prior))
         if self.visit not in VISITS:
             raise RangeError(f"visit = '{self.visit:.40}': it is one of {', '.join(VISITS)}")
@@ -230,7 +230,8 @@ def _checked_pressure(name: str, given: tuple[float, float, str]) -> tuple[float
     return (low, high, unit)
 
 
-def _checked_co_limit(given: tuple[float, str]) -> tuple[float, str]:
+def checked_co_limit(given: tuple[float, str]) -> tuple[float, str]:
+    """A CO limit as stated, value and basis; RangeError where it can't be."""
     value, basis = given
     if basis not in CO_BASES:
         raise RangeError(f"co_limit in '{basis:.40}': it is in {', '.join(CO_BASES)}")
@@ -247,7 +248,8 @@ def _checked_input_rate(given: tuple[float, float, str]) -> tuple[float, float, 
     return low, high, unit
 
 
-def _checked_heating_value(given: tuple[float, str]) -> tuple[float, str]:
+def checked_heating_value(given: tuple[float, str]) -> tuple[float, str]:
+    """A heating value with its unit; RangeError where it can't be."""
     value, unit = given
     if not 5 <= units.heating_value_mj_m3(value, unit) <= 150:
         raise RangeError(

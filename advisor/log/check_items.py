@@ -14,7 +14,7 @@ from typing import Any, Literal
 from advisor import parsing, units
 from advisor.chemistry import gas_meter
 from advisor.errors import RangeError
-from advisor.job_setup.setup import CHANGES_VALVE, JobSetup
+from advisor.job_setup.setup import CHANGES_VALVE, JobSetup, checked_co_limit, checked_heating_value
 from advisor.log.events import Event
 from advisor.screws import DIRECTIONS, SCREWS
 
@@ -191,14 +191,14 @@ def parse_answer(item: CheckItem, words: str, setup: JobSetup, today: date) -> t
         case "heating value":
             number, _, unit = words.partition(" ")
             value = parsing.parse_number(number, item.item)
-            replace(setup, heating_value=(value, unit))  # refuses what can't be
+            checked_heating_value((value, unit))
             return f"{value:.10g}", unit
         case "meter gas":
             gas_meter.parse_reference_factor(words)
             return words, ""
         case "co limit":
             value, basis = parsing.parse_co_limit(words)
-            replace(setup, co_limit=(value, basis))  # refuses what can't be
+            checked_co_limit((value, basis))
             return f"{value:.10g}", basis
         case "date":
             return parse_date(words, today), ""

@@ -77,7 +77,8 @@ def _width_em(text: str, bold: bool) -> float:
 
 def width_pt(text: str, size: float, bold: bool = False) -> float:
     """Width of a line of clean text, points; a little more than any renderer takes (own allowance)."""
-    return 1.015 * size * _width_em(text, bold)
+    words = text.split(" ")  # measured one by one: they come again and again
+    return 1.015 * size * (sum(_width_em(word, bold) for word in words) + (len(words) - 1) * _width_em(" ", bold))
 
 
 def wrapped(text: str, width: float, size: float = TEXT_PT, bold: bool = False) -> list[str]:

@@ -11,7 +11,6 @@ from advisor.response import reading_checks
 from advisor.response.filter import FilterState
 from advisor.response.situation import Situation, Struck
 from advisor.response.tracker import Tracker
-from advisor.screws import Running
 
 
 def standing_rows(events: Sequence[Event], at: datetime | None = None) -> list[Row]:
@@ -74,15 +73,13 @@ class Replay:
 
 def _with_flue(setup: JobSetup, rows: tuple[Row, ...]) -> tuple[Row, ...]:
     """The rows, those of CO alone with the flue that was last read at their rate: what its CO is diluted by."""
-    if not any(row.event.event == "reading" and row.event.co2_pct is None for row in rows):
-        return rows
-    known: dict[Running | None, tuple[float, float | None]] = {}
-    told = []
-    for row in rows:
-        event = row.event
-        if event.event == "reading" and event.co2_pct is not None and reading_checks.usable(setup, event):
-            known[event.firing] = event.co2_pct, event.o2_pct
-        elif event.event == "reading" and event.co2_pct is None and event.firing in known:
-            row = Row(row.number, replace(event, flue=known[event.firing]))
-        told.append(row)
+    told = list(rows)
+    for index, (number, event) in enumerate(rows):
+        if event.event != "reading" or event.co2_pct is not None:
+            continue
+        for _, before in reversed(rows[:index]):
+            at_this_rate = before.event == "reading" and before.firing == event.firing
+            if at_this_rate and before.co2_pct is not None and reading_checks.usable(setup, before):
+                told[index] = Row(number, replace(event, flue=(before.co2_pct, before.o2_pct)))
+                break
     return tuple(told)

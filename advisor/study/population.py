@@ -21,7 +21,8 @@ grid. No job counts twice. Own derivation from Gelman et al., Bayesian Data Anal
 
 from collections.abc import Iterable
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import cache, lru_cache
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -249,18 +250,24 @@ def _built_in(screw: str) -> tuple[Array, Array]:
     return mean, np.array([0.6, 0.5, 0.5, 0.45])
 
 
+@cache
+def _splines() -> tuple[Any, ...]:
+    """For each of AXES a function of points: the weights (points, nodes) that a cubic spline gives the nodes."""
+    from scipy.interpolate import CubicSpline
+
+    return tuple(CubicSpline(axis, np.eye(axis.size)) for axis in AXES)
+
+
 def posterior(cells: Array, mean: Array, sd: Array) -> tuple[Array, Array]:
     """Posterior mean and sd of the logarithms of NAMES (units as there), from a table of (1) and normal beliefs (2).
 
     The table is interpolated by cubic splines and integrated on a grid that closes in on the posterior.
     """
-    from scipy.interpolate import CubicSpline
-
     table, grids, axes = cells.reshape(SHAPE), list(AXES), range(len(AXES))
     for _ in range(6):
         fine = table
-        for number, grid in enumerate(grids):
-            fine = CubicSpline(AXES[number], fine, axis=number)(grid)
+        for number, (spline, grid) in enumerate(zip(_splines(), grids, strict=True)):
+            fine = np.moveaxis(np.tensordot(spline(grid), fine, (1, number)), 0, number)
         for number, grid in enumerate(np.ix_(*grids)):
             fine = fine - 0.5 * ((grid - mean[number]) / sd[number]) ** 2
         weight = np.exp(fine - fine.max())

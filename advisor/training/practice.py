@@ -7,6 +7,7 @@ import itertools
 import secrets
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
+from functools import cache
 from pathlib import Path
 
 import numpy as np
@@ -352,6 +353,7 @@ def _task_typed(options: str) -> Task:
     )
 
 
+@cache
 def adviser_on(task: Task) -> SimulatedVisit:
     """The adviser at the task's boiler: line proved, lit, working pressure measured, then as it says."""
     visit = PracticeVisit(task.boiler())

@@ -43,8 +43,10 @@ USUAL_GAIN: Mapping[Screw, float] = {"offset": 5.0, "throttle": 4.0}  # % CO2 pe
 
 
 def act(visit: SimulatedVisit, advice: Advice) -> None:
-    """Do what the adviser says: change the rate, wait, turn or read."""
+    """Do what the adviser says: change the rate, wait, turn, prove the line or read."""
     match advice.action:
+        case "read" if any(why.code == "prove-line" for why in advice.why):
+            _looked(visit, "line")
         case "run_at" if advice.firing and not visit.boiler.firing:
             visit.run_at(advice.firing)
             visit.read_co()

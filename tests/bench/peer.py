@@ -11,8 +11,6 @@ import math
 
 import numpy as np
 from scipy.stats import norm
-from sklearn.gaussian_process import GaussianProcessRegressor
-from sklearn.gaussian_process.kernels import RBF, WhiteKernel
 
 from advisor.screws import SCREW_FOR, SCREWS, Firing
 from advisor.training.simulated_visit import SimulatedVisit
@@ -37,6 +35,9 @@ GAINS: dict[Firing, list[float]] = {  # % CO2 per turn of each of SCREWS (offset
 
 def gaussian_process(visit: SimulatedVisit) -> SimulatedVisit:
     """A visit by the Gaussian process: wait, read, take the best turn or end the rate."""
+    from sklearn.gaussian_process import GaussianProcessRegressor  # here, not above: slow to load
+    from sklearn.gaussian_process.kernels import RBF, WhiteKernel
+
     kernel = RBF(0.5, "fixed") + WhiteKernel(NOISE_PCT**2, "fixed")
     seen: dict[Firing, list[tuple[list[float], float]]] = {"high": [], "low": []}
 
