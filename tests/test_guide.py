@@ -780,7 +780,7 @@ def test_a_visit_in_a_real_terminal_survives_kill_9() -> None:
 
 def test_a_visit_of_seven_turns_takes_sixty_entries_at_most(monkeypatch: pytest.MonkeyPatch) -> None:
     """From no log to the record, with temperatures and gas meter left out."""
-    desk, asked = Desk(boiler=boiler(113), instead={"Flue temperature and": [""]}), []
+    desk, asked = Desk(boiler=boiler(138), instead={"Flue temperature and": [""]}), []
     really = desk.ask
     monkeypatch.setattr(desk, "ask", lambda question: asked.append(question) or really(question))
     walked(desk)

@@ -257,10 +257,10 @@ def test_once_the_air_is_free_the_adviser_hardly_turns() -> None:
 
 
 def test_a_dead_screw() -> None:
-    """Turned ever further nothing moves; the adviser stops after four turns, by name, and far nearer to as found."""
+    """Turned ever further nothing moves; the adviser stops after three turns, by name, and far nearer to as found."""
     hand, other = played("dead-screw").hand, played("dead-screw").other
     assert all(before == after for before, after in (turn.co2_pct() for turn in hand.turns))
-    assert (other.score().ending, len(other.turns)) == ("no-effect", 4)
+    assert (other.score().ending, len(other.turns)) == ("no-effect", 3)
     travel = [sum(turn.turns_cw for turn in visit.turns) for visit in (hand, other)]
     assert travel[1] <= travel[0] / 2 + 1e-9
     assert "and a screw 1/2 turn from" in played("dead-screw").say("cost")

@@ -410,7 +410,7 @@ class Setting:
             same = say_chance(chance) == say_chance(allowed)
             edge = "far-edge" if self._keeps_to_the_edge else "far-lean"
             return Reason(f"{edge}-just" if same else edge, {"chance": chance, "allowed": allowed})
-        if self.direction_sure and move.cost >= self.now.cost:
+        if self.direction_sure and self.turns_to_go(move.forecast) >= self.turns_to_go(self.now.forecast):
             return Reason("away")
         return None
 
