@@ -3,6 +3,7 @@
 import itertools
 import math
 from collections.abc import Callable
+from dataclasses import replace
 from typing import Any
 
 import pytest
@@ -10,10 +11,12 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from replay import Made, Told, at_high, co_in_band, known_leaner, known_throttle
 
+from advisor.decision.advise import Case, close_to_edge
 from advisor.decision.answers import Advice
 from advisor.decision.candidates import Move
 from advisor.decision.low_fire import LowFire
 from advisor.diagnosis.findings import find
+from advisor.job_setup.policy import Policy
 from advisor.job_setup.prior import Prior
 from advisor.response.fitted import gain_at_present
 from advisor.screws import FIRING_FOR, SCREW_FOR
@@ -295,7 +298,8 @@ REFUSALS: list[tuple[Made, str, float, str]] = [
     (below_a_co_ceiling, "throttle", 1 / 12, "co-was-high"),
     (way_told_late, "throttle", -1 / 12, "way-just-told"),
     (lambda: high_after_low(8.3).throttle(MARK, 8.3).throttle(MARK, 8.3), "throttle", 1 / 8, "effect-doubted"),
-    (lambda: high_after_low(7.6).throttle(MARK, 7.9).throttle(MARK, 8.2).throttle(MARK, 8.2), "throttle", 1 / 12, "unseen"),
+    (lambda: high_after_low(7.6).throttle(MARK, 7.9).throttle(MARK, 8.2).throttle(MARK, 8.2), "throttle", 1 / 12,
+     "unseen"),
     (lambda: high_after_low(8.6).throttle(1 / 96, 8.65), "throttle", 54 / 960, "far-edge-just"),
     (lambda: at_high(9.6), "throttle", -1 / 12, "far-lean"),
     (lambda: at_high(9.6), "throttle", -1 / 16, "far-lean-just"),
@@ -659,3 +663,30 @@ def test_the_same_doubt_asks_for_one_more_reading_and_no_other(told: Made) -> No
     assert again
     job.wait(10).read("high", again.event.co2_pct or 0.0)
     assert not set(job.why) & {"close-to-edge", "almost-sure", "maybe-against"}
+
+
+def test_each_further_reading_is_asked_only_where_half_of_what_was_missing_is_gone() -> None:
+    """In band with 60 % after one reading: read again; after two 75 % are asked, after three 87.5 %."""
+    for settled, chance, reads in ((1, 0.6, True), (2, 0.7, False), (2, 0.8, True), (3, 0.8, False), (3, 0.9, True)):
+        case = Case(at_high(9.0).situation)
+        now = replace(case.here.now, chance_in_band=chance)
+        vars(case.here).update(now=now, settled=settled)
+        advice = close_to_edge(case)
+        assert (advice is not None and advice.action == "read") is reads
+
+
+def test_past_the_lean_edge_is_a_cost_and_past_the_rich_edge_a_limit() -> None:
+    """A mark leaner from 9.5 % may pass 9.0 with more than 5 %; a turn richer as likely to pass 9.4 is refused."""
+    leaner = at_high(9.5).may("throttle", -MARK)
+    assert leaner.allowed
+    assert (leaner.chance_past_band or 0.0) > 0.05
+    richer = high_after_low(8.8).may("throttle", 1 / 12)
+    assert (richer.allowed, richer.why[0].code) == (False, "far-edge")
+
+
+def test_a_safe_turn_is_advised_however_dear_the_rich_edge_is() -> None:
+    """What passing it costs chooses among the turns that are allowed; it forbids none."""
+    dear = high_after_low(8.5, policy=Policy(past_rich_turns=1000.0)).next()
+    usual = high_after_low(8.5).next()
+    assert (dear.action, usual.action) == ("turn", "turn")
+    assert 0 < (dear.turns_cw or 0.0) <= (usual.turns_cw or 0.0)

@@ -100,7 +100,8 @@ TROUBLES: list[tuple[Made, str, str, str]] = [
     (lambda: at_high(8.6).wait(20).throttle(MARK, 8.8, co=130.0), "co-rising climbs", "warn", "high"),
     (lambda: at_high(9.8).wait(20).throttle(-MARK, 9.6, co=110.0), "co-by-itself", "warn", "high"),
     (lambda: at_high(8.3).read("high", 8.3, 50.0), "co-climbs", "warn", "high"),
-    (lambda: at_high(7.7).throttle(MARK, 8.0).throttle(MARK, 8.3).throttle(MARK, 8.3), "turn-unseen", "warn", "throttle"),
+    (lambda: at_high(7.7).throttle(MARK, 8.0).throttle(MARK, 8.3).throttle(MARK, 8.3),
+     "turn-unseen", "warn", "throttle"),
     # on the way, and far from any way there: the hose slipped off
     (lambda: at_high(8.3).turn("throttle", MARK).wait(30).read("high", 6.8, 16.0, 8.9), "fell early", "warn", "high"),
     (lambda: Told().at("low", 8.8).at("high", 9.2).run_at("low").wait(20).read("low", 4.9),
@@ -299,6 +300,9 @@ STORIES: dict[str, Callable[[], object]] = {  # by what they show
     "a dead screw is warned of after two turns and stops after a larger one": lambda: (
         at_high(8.3).throttle(MARK, 8.3).says("-halt", "-no-effect").throttle(MARK, 8.3).says("turn", "no-effect")
         .throttle(1 / 8, 8.3).says("halt no-effect")),
+    "a screw that moves CO2 by a display step in a third of a turn is as good as dead": lambda: (
+        at_high(9.8).throttle(-MARK, 9.8).throttle(-1 / 12, 9.8).throttle(-1 / 12, 9.8).says("halt no-effect")
+        .throttle(-MARK, 9.7).throttle(-1 / 12, 9.7).says("halt no-effect")),
     "a screw against its stated way is read again, then stops; stating the way turns the advice round": lambda: (
         at_high().throttle(MARK, 8.1).says("read", "wrong-way").throttle(MARK, 7.9).says("halt wrong-way")
         .check("throttle clockwise", "leaner").wait(1).says("turn throttle ccw")),
