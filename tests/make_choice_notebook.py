@@ -76,7 +76,7 @@ RELIABILITY = """\
 made = calibration.claims(max(2, VISITS // 2))
 figure = Figure(figsize=(9, 4.2), layout="constrained")
 for axes, what in zip(figure.subplots(1, 2), ("in_band", "past_band"), strict=True):
-    edges = calibration.EDGES if what == "in_band" else np.array([0, 0.002, 0.01, 0.02, 0.03, 0.04, 0.05])
+    edges = calibration.EDGES if what == "in_band" else np.array([0, 0.002, 0.01, 0.02, 0.05, 0.1, 0.2, 0.5])
     _, stated, true, low, high = calibration.reliability(made, what, edges).to_numpy().T
     axes.plot([0, edges[-1]], [0, edges[-1]], color="0.6")
     axes.errorbar(stated, true, [true - low, high - true], fmt="ko", capsize=3)
@@ -98,7 +98,10 @@ The reasons. What each brings is in the tables.
   be taken for the valve's answer, nor a turn that the backlash took for a dead screw.
 * **Log-normal gain** rather than normal: a gain near zero or reversed is then a statement of its own and not a tail. **More on
   the very lively** than it has: these pass the edge. It costs minutes.
-* **One step ahead**: looking two steps ahead takes many times the computing.
+* **Turns to go** rather than squared distance: a cost that is bounded near the band does not shrink every early turn while
+  the gain is hardly known. Past the rich edge is danger and a limit; past the lean edge is a minute, limited only where the
+  flame may lift. **One step ahead**: looking two steps ahead takes many times the computing.
+* **Each part of the model** is switched off alone: the rows "without". What a part buys stands in the last columns.
 * **Small first move**: caution while the gain is not known. **High certainty at the end**: what makes "in band" true is
   worth readings. Look at what both cost and bring above.
 * **The clock**: the rows that are told gains and lag show how much of the time is the price of finding out. The rest is

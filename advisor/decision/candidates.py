@@ -408,20 +408,20 @@ class Setting:
         if chance > allowed:
             # rounded, it must not read like a permission
             same = say_chance(chance) == say_chance(allowed)
-            edge = "far-edge" if self._keeps_to_the_edge else "far-lean"
+            edge = "far-edge" if self.keeps_to_the_edge else "far-lean"
             return Reason(f"{edge}-just" if same else edge, {"chance": chance, "allowed": allowed})
         if self.direction_sure and self.turns_to_go(move.forecast) >= self.turns_to_go(self.now.forecast):
             return Reason("away")
         return None
 
     @property
-    def _keeps_to_the_edge(self) -> bool:
+    def keeps_to_the_edge(self) -> bool:
         """Whether a turn must hardly pass the edge ahead: the rich one, or either where the way is not known."""
         return self.too_lean or not self.direction_sure
 
     def _chance_too_far(self, move: Move) -> float:
         """Chance to pass the rich edge, or to go so lean that the flame may lift."""
-        return move.chance_past_band if self._keeps_to_the_edge else move.forecast.cdf(self.lean_limit)
+        return move.chance_past_band if self.keeps_to_the_edge else move.forecast.cdf(self.lean_limit)
 
     @property
     def ceiling_data(self) -> dict[str, object]:

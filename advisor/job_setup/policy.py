@@ -79,8 +79,8 @@ class Policy:
     reread_chance         chance in band from which a reading is cheaper than a turn; half of what was missing must be
                           gone after each further one; bench
     most_rereads          readings in one segment after which no doubt asks for another: a turn is tried; own choice
-    poorly_known_ratio    ratio of the gain's 90 % limits above which the first move is half the cap, in whole marks rounded up;
-                          own choice
+    poorly_known_ratio    ratio of the gain's 90 % limits above which the first move is half the cap, rounded up to whole
+                          marks; own choice
     mark_parts            parts of a mark that may be turned; own choice
     worth_a_part          by how much a part of a mark must lower the turns to go; bench
     near_edge_turns       turns still to come where CO2 is in band, but further than half the half band off; bench

@@ -29,17 +29,22 @@ from run import BOILERS, some_of
 from scipy import optimize, stats
 
 from advisor.decision.candidates import TINY, Move, Setting
+from advisor.decision.low_fire import LowFire
+from advisor.job_setup.policy import Policy
 from advisor.job_setup.prior import Prior
 from advisor.log.events import Event
 from advisor.response import filter as response_filter
 from advisor.response import hypotheses, model
 from advisor.response.filter import FilterState
 from advisor.response.hypotheses import ScrewHypotheses
+from advisor.response.predictive import Mixture
 from advisor.response.valve import LinearisedScale
 from advisor.screws import FIRING_FOR, SCREWS, Screw
 from advisor.training.simulator import Boiler, Scenario
 
 Array = NDArray[np.float64]
+STOP_CHANCES = (0.8, 0.9, 0.95, 0.98)
+MIDDLE_STARTS = ((0.0, 0.0, 0.20), (1 / 3, 0.0, 0.25), (2 / 3, 0.0, 0.30), (1.0, 0.0, 0.25))
 LOG_NORMAL = ((-1.5, 0.159), (-0.5, 0.341), (0.5, 0.341), (1.5, 0.136), (2.5, 0.023))  # a normal law's shares
 QUADRATURE = (0.1, 0.5, 0.9)  # quantiles of the next reading that the two-step rule looks at, each a third
 ONE_LAG = Prior(dead_time_s=(11.99, 12.01), time_constant_s=(22.2, 22.3))  # the middle of both ranges
@@ -78,6 +83,11 @@ def normal_gain(prior: Prior, screw: str, direction_known: bool) -> ScrewHypothe
     return replace(usual, gain=gain, gain_sd=gain_sd)
 
 
+def squared_distance(here: Setting, forecast: Mixture) -> float:
+    """Expected squared distance from the centre, squares of half the band: cautious control of one step."""
+    return ((forecast.mean - here.centre) ** 2 + forecast.var) / here.half_band**2
+
+
 def two_steps(here: Setting) -> Move | None:
     """Of the allowed moves, the one that leaves least to be expected after the move that follows it."""
     mark = here.situation.setup.mark_turns[here.screw]
@@ -102,6 +112,10 @@ def _left_after(here: Setting, move: Move) -> float:
         after = taught.settled_after(here.firing, here.screw, np.arange(-cap, cap + TINY, mark).tolist())
         costs.append(min((f.mean - here.centre) ** 2 + f.var for f in [*after, taught.settled(here.firing)]))
     return float(np.mean(costs))
+
+
+def no_refusal(low: LowFire, turns_cw: float, *, direction_sure: bool) -> None:
+    """Whatever low fire may come to."""
 
 
 def at_centres(belief: FilterState) -> dict[str, float]:
@@ -162,8 +176,22 @@ ALTERNATIVES = (
     Alternative("log-normal gain without the heavier tail", patches=((hypotheses, "GAIN_NODES", LOG_NORMAL),)),
     Alternative("normal gain, not log-normal", patches=((model, "screw_hypotheses", normal_gain),)),
     Alternative("two-step look-ahead", patches=((Setting, "best", property(two_steps)),)),
+    Alternative(
+        "least squared distance, a limit at both edges",
+        {"policy": Policy(past_rich_turns=5.0)},
+        ((Setting, "turns_to_go", squared_distance), (Setting, "keeps_to_the_edge", True)),
+    ),
+    Alternative("passing the rich edge costs nothing more", {"policy": Policy(past_rich_turns=0.0)}),
     Alternative("first move up to the cap", patches=((Setting, "first_try", False),)),
-    Alternative("a rate is set from 90 % on", {"stop_chance": 0.9}),
+    *(Alternative(f"a rate is set from {100 * chance:g} % on", {"stop_chance": chance}) for chance in STOP_CHANCES),
+    Alternative("without backlash", {"prior": Prior(backlash_turns=1e-6)}),
+    Alternative("without where in it the job starts", patches=((hypotheses, "BACKLASH_NODES", MIDDLE_STARTS),)),
+    Alternative("without drift after a change of rate", {"prior": Prior(drift_sd_pct=1e-3)}),
+    Alternative("without an error shared by a segment", {"prior": Prior(segment_sd_pct=1e-3)}),
+    Alternative("without an error of the hand", {"prior": Prior(actuation_sd=1e-3)}),
+    Alternative("noise in no doubt", {"prior": Prior(noise_shape=50.0)}),
+    Alternative("without the guard of low fire", patches=((LowFire, "refusal", no_refusal),)),
+    Alternative("without the guard of the way", patches=((Setting, "direction_sure", True),)),
     Alternative("prior gain narrower (log spread 0.4)", {"prior": Prior(gain_log_sd=0.4)}),
     Alternative("told the valve's gains", told="gain"),
     Alternative("told the lag", told="lag"),
