@@ -201,6 +201,9 @@ ANSWERS: list[tuple[Made, str, str, str]] = [
     (lambda: high_after_low(7.0, 7.4).throttle(MARK, 7.5).throttle(MARK, 8.0).throttle(MARK, 8.4),
      "run_at low", "low-unread-rise", "low-unread-rise"),
     (both_in_band, "finish low", "in-band", "not-needed"),
+    (lambda: both_in_band(analyser_accuracy_pct=0.1), "finish low", "in-band accuracy-leaves", "not-needed"),
+    (lambda: at_high(9.3, analyser_accuracy_pct=0.2).wait(5).reads("high", 9.3, 9.3, 9.3), "turn throttle",
+     "here first-move", ""),
     # a turn
     (at_high, "turn throttle", "here first-move", ""),
     (lambda: at_high(**UNSTATED), "turn throttle", "here first-move way-unknown", ""),

@@ -21,7 +21,7 @@ from advisor.messages import Finding, Reason
 from advisor.response.fitted import gain_at_present
 from advisor.response.predictive import Mixture
 from advisor.response.situation import Situation, settled_from_s
-from advisor.screws import FIRING_FOR, SCREW_FOR, Firing, Screw, other_firing
+from advisor.screws import FIRING_FOR, FIRINGS, SCREW_FOR, Firing, Screw, other_firing
 from advisor.wording.numbers import say_chance
 
 
@@ -251,10 +251,10 @@ def turn_in_doubt(case: Case) -> Advice | None:
 
 
 def close_to_edge(case: Case) -> Advice | None:
-    """Likely in band: a reading is cheaper than a turn."""
+    """Likely in band: a reading is cheaper than a turn, though each tells less than the one before."""
     here, policy = case.here, case.situation.policy
     chance, asked = here.now.chance_in_band, case.situation.setup.stop_chance
-    if chance < 1 - (1 - policy.reread_chance) ** max(here.settled, 1):  # each reading tells less than the one before
+    if chance >= asked or chance < 1 - (1 - policy.reread_chance) ** max(here.settled, 1):
         return None
     code = "almost-sure" if say_chance(chance) == say_chance(asked) else "close-to-edge"
     return _read(case, Reason(code, {"chance": chance, "asked": asked}))
@@ -305,7 +305,14 @@ def finish(case: Case) -> Advice | None:
         return None
     if any(finding.code == "fell" for finding in case.findings):  # what was read rests on a line in doubt
         return _halt(case, Finding("not-proved", "halt"))
-    return _answer(case, "finish", Reason("in-band"))
+    return _answer(case, "finish", Reason("in-band"), *_accuracy_leaves(case))
+
+
+def _accuracy_leaves(case: Case) -> list[Reason]:
+    """What the analyser's own accuracy leaves open, where it is known."""
+    accuracy_pct = case.situation.setup.analyser_accuracy_pct
+    chances = {firing: case.setting(firing).chance_with_accuracy for firing in FIRINGS}
+    return [Reason("accuracy-leaves", {"accuracy": accuracy_pct, **chances})] if accuracy_pct else []
 
 
 def other_rate(case: Case) -> Advice:

@@ -19,7 +19,7 @@ from advisor.diagnosis.findings import effect_doubted, unseen_turn
 from advisor.log.check_items import clockwise_item
 from advisor.log.events import Row
 from advisor.messages import Reason
-from advisor.response.predictive import Mixture
+from advisor.response.predictive import Mixture, chance_truly_in_band
 from advisor.response.situation import Situation
 from advisor.screws import SCREW_FOR, Firing, Screw
 from advisor.wording.numbers import say_chance
@@ -113,8 +113,23 @@ class Setting:
             return False
         chance, policy = self.now.chance_in_band, self.situation.policy
         if chance >= self.situation.setup.stop_chance:
-            return True
+            return self.middle_enough or self.best is None
         return self.settled >= policy.enough_readings and chance >= policy.good_enough_chance and self.best is None
+
+    @property
+    def chance_with_accuracy(self) -> float | None:
+        """Chance that the true CO2 is in band, the analyser's own accuracy counted in; None where that is not known."""
+        return self._chance_with_accuracy(self.co2_pct(self.now.forecast.mean))
+
+    def _chance_with_accuracy(self, co2_pct: float) -> float | None:
+        accuracy_pct, sd_pct = self.situation.setup.analyser_accuracy_pct, self.now.forecast.var**0.5
+        return chance_truly_in_band(co2_pct, sd_pct, *self.band, accuracy_pct) if accuracy_pct else None
+
+    @property
+    def middle_enough(self) -> bool:
+        """Whether being nearer to the middle would hardly better what the analyser's own accuracy leaves open."""
+        chance, most = self.chance_with_accuracy, self._chance_with_accuracy(self.centre)
+        return chance is None or most is None or chance >= most - self.situation.policy.accuracy_gain
 
     @property
     def has_as_left(self) -> bool:

@@ -74,13 +74,15 @@ class Policy:
     backlash_worth_telling_turns  expected backlash from which it is pointed out; own choice
 
     Decision:
+    accuracy_gain         chance in band that a turn to the middle must gain of what the analyser's own accuracy leaves
+                          open; own choice
     enough_readings       readings in one segment after which more teach little; bench
     good_enough_chance    chance in band accepted then, where no turn betters it; own choice
-    reread_chance         chance in band from which a reading is cheaper than a turn; half of what was missing must be
-                          gone after each further one; bench
+    reread_chance         chance in band from which a reading is cheaper than a turn; after each further one half of
+                          what was missing must be gone; bench
     most_rereads          readings in one segment after which no doubt asks for another: a turn is tried; own choice
-    poorly_known_ratio    ratio of the gain's 90 % limits above which the first move is half the cap, rounded up to whole
-                          marks; own choice
+    poorly_known_ratio    ratio of the gain's 90 % limits above which the first move is half the cap, in whole marks
+                          rounded up; own choice
     mark_parts            parts of a mark that may be turned; own choice
     worth_a_part          by how much a part of a mark must lower the turns to go; bench
     near_edge_turns       turns still to come where CO2 is in band, but further than half the half band off; bench
@@ -151,6 +153,7 @@ class Policy:
     fewest_moves_for_dead: int = 2
     backlash_worth_telling_turns: float = 1 / 64
 
+    accuracy_gain: float = 0.05
     enough_readings: int = 6
     good_enough_chance: float = 0.8
     reread_chance: float = 0.5

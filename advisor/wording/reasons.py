@@ -55,6 +55,7 @@ REASONS: Mapping[str, str] = MappingProxyType({
     "at-most": "No more than {turns:size} at a time.",
     "low-goes-lean": "Low fire goes leaner too, to about {co2:.1f} %: its flame may lift or go out until it is set.",
     "in-band": "Both rates are in band, CO read at both since the last turn.",
+    "accuracy-leaves": "The analyser is good to {accuracy:g} % CO2: truly in band {high:chance} at high fire, {low:chance} at low.",
     "may": "Within the cap, overshoot not likely.",
     "way-out-undo": "Undo the last turn: {screw} screw {turns:turn}, or part of it.",
     "way-out-as-found": "Back as found: {screw} screw {turns:turn}, or part of it.",
