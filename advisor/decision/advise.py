@@ -311,7 +311,7 @@ def finish(case: Case) -> Advice | None:
 def _accuracy_leaves(case: Case) -> list[Reason]:
     """What the analyser's own accuracy leaves open, where it is known."""
     accuracy_pct = case.situation.setup.analyser_accuracy_pct
-    chances = {firing: case.setting(firing).chance_with_accuracy for firing in FIRINGS}
+    chances: dict[str, Any] = {firing: case.setting(firing).chance_with_accuracy for firing in FIRINGS}
     return [Reason("accuracy-leaves", {"accuracy": accuracy_pct, **chances})] if accuracy_pct else []
 
 
