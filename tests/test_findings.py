@@ -58,6 +58,14 @@ def fallen_in_band() -> Told:
     return told.reads("high", 7.8, 7.8).at("low", 8.8, 8.8, 8.8)
 
 
+def sagged(*line: str) -> Told:
+    """High fire that fell with no turn made, and what was said of the sample line then."""
+    told = at_high(9.1, **PLATE).check("working pressure", 20.0, "mbar").read("high", 9.1).wait(30).read("high", 8.5)
+    for said in line or ("tight",):
+        told.check("sample line", said).wait(10)
+    return told
+
+
 def crept() -> Told:
     told = at_high(9.0)
     for co2 in (8.9, 8.8, 8.7, 8.6):
@@ -114,6 +122,7 @@ TROUBLES: list[tuple[Made, str, str, str]] = [
     (lambda: hand_edited(at_high(**PLATE).check("working pressure", 2, "kPa"), ""), "pressure unreadable", "halt", ""),
     (lambda: at_high(**PLATE), "pressure-unknown", "warn", ""),
     (lambda: at_high(**PLATE).skip("gas pressure"), "pressure-skipped", "warn", ""),
+    (lambda: sagged(), "pressure-due", "halt", "high"),
     (lambda: at_high(input_rate=(33.0, 36.0, "kW")).check("input rate", "30", "kW"), "input-rate", "warn", ""),
     (lambda: at_high().check("sample line", "leaking"), "sample-line-leak", "halt", ""),
     (at_high, "sample-line", "note", ""),
@@ -255,6 +264,13 @@ STORIES: dict[str, Callable[[], object]] = {  # by what they show
     "a step on a line proved tight since is the new level": lambda: (
         at_high(9.1).read("high", 9.1).wait(30).read("high", 8.5).says("halt air-in-sample")
         .check("sample line", "tight").wait(10).reads("high", 8.5, 8.5).says("turn")),
+    "a fall with no turn made, the line tight, waits for the working pressure read at high fire since": lambda: (
+        sagged().says("halt pressure-due", "-air-in-sample").read("high", 8.5).says("halt pressure-due")
+        .run_at("low").wait(5).check("working pressure", 18.0, "mbar").says("halt pressure-due"),
+        sagged().check("working pressure", 18.0, "mbar").says("-halt", "-pressure-due"),
+        sagged().check("working pressure", 14.0, "mbar").says("halt pressure", "-pressure-due")),
+    "a fall that a leaking line explains asks for no pressure": lambda: (
+        sagged("leaking", "tight").says("-halt", "-pressure-due")),
     "a rate that came back changed counts once the line is proved": lambda: (
         at_high(9.2).read("high", 9.2).at("low", 8.8).at("high", 8.6).says("halt air-in-sample")
         .check("sample line", "tight").wait(10).reads("high", 8.6, 8.6).says("turn", "-air-in-sample")),

@@ -222,8 +222,8 @@ def is_co(typed: str) -> bool:
 
 
 def wrong_pressure(advice: Advice) -> bool:
-    """Whether a gas pressure stops the job first: then it is what is measured next."""
-    return advice.action == "halt" and advice.stops[0].code == "pressure"
+    """Whether a gas pressure, wrong or due, stops the job first: then it is what is measured next."""
+    return advice.action == "halt" and advice.stops[0].code in ("pressure", "pressure-due")
 
 
 def _pressure(words: str, item: str = "") -> Entry:

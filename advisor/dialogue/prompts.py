@@ -111,6 +111,8 @@ def entry_prompt(advice: Advice, situation: Situation) -> Prompt:
             return Prompt(f"CO at {situation.firing} fire, ppm", "or CO2 O2 CO, or what was done or found")
         case "halt" if stops_for_co(advice.stops[0]) and needs_cause(advice, situation.firing):
             return Prompt(ASKS_CAUSE, CAUSE_HINT)
+        case "halt" if advice.stops[0].code == "pressure-due":
+            return Prompt("Working pressure now? No turn before it is read", "19.8 mbar, or what was done or found")
         case "halt" if advice.stops[0].code == "pressure":
             lit = "; lit again: high, and what was done" if situation.off else ""
             return Prompt(

@@ -32,7 +32,8 @@ OVER_CAP = "Watch CO: the last turn was over the cap."
 PROVE_LINE, CHECK_PRESSURE = "Prove the sample line tight", "Check the gas pressure"
 CHECK_SCREW = "Make sure the screw turns"
 DUE_FIRST = {  # by finding
-    "fell": PROVE_LINE, "fell-short": PROVE_LINE, "pressure-unknown": CHECK_PRESSURE, "no-effect": CHECK_SCREW,
+    "fell": PROVE_LINE, "fell-short": PROVE_LINE, "pressure-unknown": CHECK_PRESSURE,
+    "pressure-due": CHECK_PRESSURE, "no-effect": CHECK_SCREW,
     "turn-unseen": CHECK_SCREW,
 }  # fmt: skip
 LABELS = {"halt": "STOP", "warn": "Warning", "note": "Note"}

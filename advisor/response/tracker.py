@@ -26,6 +26,7 @@ class Tracker:
     proven       numbers of the readings that did so when they were read, though a pressure found wrong later may have
                  taken their ground away: what CO was is not undone by that
     outliers     readings that moved with no turn made, so far unexplained; they taught nothing
+    fell         the first reading that fell with no turn made, once the line was proved tight: is the gas pressure right?
     shortfalls   readings of this session that came out leaner, after a turn, than that turn could well make them; they
                  teach until the sample line is looked at
     wrong_pressures  gas pressures that were last found outside the data plate: what is read meanwhile is no ground
@@ -52,6 +53,7 @@ class Tracker:
     settled: tuple[Row, ...] = ()
     proven: frozenset[int] = frozenset()
     outliers: tuple[Outlier, ...] = ()
+    fell: Outlier | None = None
     shortfalls: tuple[Shortfall, ...] = ()
     wrong_pressures: frozenset[str] = frozenset()
     leaking: bool = False
@@ -82,7 +84,7 @@ class Tracker:
         left = left_for_hours or self.left
         tracker = replace(self, began_s=row.at_s if left_for_hours else self.began_s, last_s=row.at_s)
         if left_for_hours:  # what fell short with the line never proved is no ground for another day
-            tracker = replace(tracker, belief=self.clean or self.belief, clean=None, shortfalls=())
+            tracker = replace(tracker, belief=self.clean or self.belief, clean=None, shortfalls=(), fell=None)
         taught = tracker._taught(row, left_for_hours=left)
         ran = row.event.rate is not None and row.event.event in ("firing", "reading")
         return replace(taught, left=left and not ran)
@@ -140,8 +142,8 @@ class Tracker:
     def _line_proved(self) -> "Tracker":
         """What stands once the line is proved tight: what was read in doubt is read again."""
         if self.outliers:
-            fresh = self._levels_anew()
-            return replace(fresh, outliers=(), proven=frozenset())
+            fell = next((odd for odd in self.outliers if odd.fell), self.fell) if not self.leaking else None
+            return replace(self._levels_anew(), outliers=(), proven=frozenset(), fell=fell)
         if short := self.open_shortfalls:
             settled = tuple(row for row in self.settled if row.at_s < short[0].at_s)
             return replace(self, came_back=None, settled=settled, steady={})
