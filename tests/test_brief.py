@@ -156,6 +156,15 @@ def test_an_allowed_turn_says_what_it_would_do() -> None:
     assert "\nExpect   CO2 " in text
 
 
+def test_a_way_out_of_co_comes_after_burner_off_and_promises_nothing() -> None:
+    """The stop first, the turn with the burner off; no wait and reading after it, no risk of an edge it leads away from."""
+    told = at_high(8.6).throttle(1 / 24, 8.8, co=600.0)
+    text = say_verdict(told.job.case(told.now), told.may("throttle", -1 / 24))
+    assert text.startswith("BURNER OFF. Air the room. Never richer.")
+    assert "\nAllowed with the burner off: throttle screw: 15° (1/24 turn) counterclockwise" in text
+    assert not re.search("^(Yes|Then|Expect)|Overshoot", text, re.MULTILINE)
+
+
 def test_a_way_that_is_not_known_is_said_with_both_risks() -> None:
     """Past either edge, and to turn it back if CO rises: not left for --why."""
     text = said(at_high(8.3, clockwise={"throttle": "unknown"}))

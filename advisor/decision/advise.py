@@ -153,6 +153,18 @@ def co_first(case: Case) -> Advice | None:
     return _read(case, Reason("co-first"))
 
 
+def co_again(case: Case) -> Advice | None:
+    """CO over what bars a turn richer is not waited out: it is read again at once."""
+    situation, firing = case.situation, case.here.firing
+    barred = any(
+        finding.code == "co-rising" and finding.variant == "barred" and finding.firing == firing
+        for finding in case.findings
+    )
+    read = flames_with_co(situation, firing)
+    since = bool(read) and read[-1].at_s > situation.changed_at_s
+    return _read(case, Reason("co-again")) if barred and since and situation.wait_left_s else None
+
+
 def not_steady(case: Case) -> Advice | None:
     """No settled reading has been taken since the last change."""
     situation = case.situation
@@ -328,7 +340,7 @@ SETTING_GUARDS: tuple[Guard, ...] = (
     turn,
 )  # fmt: skip
 GUARDS: tuple[Guard, ...] = (
-    stop, closed, not_lit, left_for_hours, high_fire_first, odd_reading, co_first, not_steady, shortfall_to_confirm,
+    stop, closed, not_lit, left_for_hours, high_fire_first, odd_reading, co_first, co_again, not_steady, shortfall_to_confirm,
     as_found_first, set_here, co_for_record, finish, other_rate,
 )  # fmt: skip
 

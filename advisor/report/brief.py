@@ -28,7 +28,7 @@ from advisor.report.answers import (
 from advisor.report.layout import labelled, listed, narrow, wrapped
 from advisor.response.fitted import response_of
 from advisor.screws import FIRING_FOR, Firing, Screw
-from advisor.wording import further_steps, reason_text
+from advisor.wording import further_steps, is_alarm, reason_text
 from advisor.wording.numbers import (
     say_band,
     say_chance,
@@ -46,6 +46,7 @@ SHORT_CAUTION = "Maker's instructions come first."
 ALL = "CO2, O2, CO"
 # reasons of a turn that are said with it: what may go wrong; all others are behind `why`
 SAID_WITH_A_TURN = ("way-unknown", "low-goes-lean")
+WAYS_OUT = ("way-out-undo", "way-out-as-found", "way-out-leaner")
 UNSAID = ("settled", "in-band")  # reasons that the answer says by itself
 OF_AN_ENTRY = (
     "unknown-check",
@@ -122,7 +123,7 @@ def _to_do(case: Case, advice: Advice, due: str, voice: Voice) -> str:
             first = f"{due}. " if due == PROVE_LINE else ""
             return f"{first}Wait {say_wait(case.situation.wait_left_s)} more, then read {ALL} at {firing}."
         case "read" if advice.asks_co:
-            return f"Read CO at {firing} now."
+            return f"Read CO at {firing} {'again ' if advice.due('co-again') else ''}now."
         case "read" if due == PROVE_LINE:
             return f"{due}. Then read {ALL} at {firing} again."
         case "read":
@@ -202,8 +203,9 @@ def say_wait_and_read(wait_s: float, firing: Firing | None, *, first: str = "") 
 def say_expect(answer: Advice | Verdict) -> list[str]:
     """The next displayed reading with its range, and the risk to pass the edge ahead."""
     low, high, middle = answer.expect_low_pct, answer.expect_high_pct, answer.expect_co2_pct
-    both_ways = any(reason.code == "way-unknown" for reason in answer.why)  # then its risks are said as a warning
-    moves = (isinstance(answer, Verdict) or answer.action == "turn") and not both_ways
+    # where its way is not known its risks are said as a warning; a way out leads away from the edge
+    no_risk = any(reason.code in ("way-unknown", *WAYS_OUT) for reason in answer.why)
+    moves = (isinstance(answer, Verdict) or answer.action == "turn") and not no_risk
     risk = answer.chance_past_band
     overshoot = f" Overshoot risk {say_chance(risk)}." if moves and risk is not None else ""
     if low is None or high is None or middle is None or not is_known(answer):
@@ -317,10 +319,14 @@ def say_verdict(case: Case, verdict: Verdict, voice: Voice = "log", *, why: bool
         lines = wrapped(no) + say_findings(verdict.findings, ("halt",), voice) + _allowed(case, verdict)
         lines += listed("Why", [reason_text(reason.code, reason.data, voice) for reason in more]) if why else []
         return "\n".join(lines + say_now(case))
-    lines = wrapped(f"Yes. {turn}") + say_findings(verdict.findings, ("halt", "warn"), voice)
-    if verdict.wait_s is not None:
-        lines += say_wait_and_read(verdict.wait_s, verdict.firing)
-    lines += say_expect(verdict)
+    stop = next((finding for finding in verdict.findings if finding.severity == "halt"), None)
+    burner_off = stop is not None and is_alarm(stop.code) and not stop.is_past  # what puts the burner off
+    lines = wrapped(say_stop(stop, voice)) if stop else []  # it comes first
+    lines += wrapped(f"Allowed with the burner off: {turn[0].lower()}{turn[1:]}" if burner_off else f"Yes. {turn}")
+    lines += say_findings(verdict.findings, ("halt", "warn"), voice, skip_first_halt=stop is not None)
+    if not burner_off:
+        lines += say_wait_and_read(verdict.wait_s, verdict.firing) if verdict.wait_s is not None else []
+        lines += say_expect(verdict)
     lines += may_go_wrong(verdict, voice)
     told = [reason for reason in verdict.why if reason.code not in SAID_WITH_A_TURN and (why or reason.code != "may")]
     lines += listed("Why", [reason_text(reason.code, reason.data, voice) for reason in told])

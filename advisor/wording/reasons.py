@@ -23,6 +23,7 @@ REASONS: Mapping[str, str] = MappingProxyType({
     "settled": "Steady now.",
     "co-first": "High fire was made richer, and low fire went with it: CO first. {tell_co}.",
     "co-first-lit": "Just lit: watch CO from the first second, type it as it comes.",
+    "co-again": "CO this high is not waited out: is it falling?",
     "co-first-there": "High fire was made richer, low fire with it: CO first there.",
     "not-steady": "Not steady yet. Don't turn.",
     "just-lit": "Just lit: watch CO, turn nothing.",
