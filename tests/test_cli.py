@@ -495,6 +495,17 @@ def test_the_first_line_is_the_answer(stated: str, steps: str, status: int, firs
     assert {*known.split()} <= {*answer["reason_codes"], *(finding["code"] for finding in answer["findings"])}
 
 
+@pytest.mark.parametrize(("steps", "why"), [
+    (f"{FIRST}; {HIGH_CO}", "a stop stands: BURNER"), (f"{BOTH}; {TIGHT}", "proof with cover on is not done"),
+])  # fmt: skip
+def test_in_service_is_refused_in_a_command_as_in_the_guide(steps: str, why: str) -> None:
+    """While a stop stands or the proof is open; out of service is always taken."""
+    session(steps)
+    status, _, err = at("10:40", "check appliance-left 'in service'")
+    assert (status, why in " ".join(err.split())) == (2, True)
+    assert at("10:40", "check appliance-left 'out of service'")[0] != 2
+
+
 def test_json_holds_the_fields_of_the_contract() -> None:
     """`--json` prints the advice's, the verdict's and the job's fields with numbers as numbers."""
     prepared()

@@ -19,7 +19,10 @@ from advisor.dialogue.after_entry import at_once, comes_to, proof_comes_to
 from advisor.dialogue.asked import Asked, Standing, is_urgent, say_above, say_then, say_trouble, standing
 from advisor.dialogue.entries import (
     Entry,
+    WHEN_TURNED,
+    asks_first,
     is_co,
+    parse_after,
     parse_at_any_time,
     parse_entry,
     parse_may,
@@ -235,7 +238,14 @@ class Guide:
             at = self._moment()
             self.terminal.say(brief.say_verdict(self.job.case(at), self.job.may(*turn, at=at), "guide"))
             return None
-        made = self._log(parse_entry(typed, advice, firing))
+        asked = asks_first(typed, advice, self.situation)
+        if firing and asked:
+            entry = parse_after(typed, self._reason(asked), advice, firing)
+        else:
+            entry = parse_entry(typed, advice, firing)
+        made = self._log(entry)
+        if asked and made.co2_pct is None:
+            self._say(WHEN_TURNED)
         unsaid = made.item in (STANDING, WORKING) or (made.event == "turn" and advice.action != "turn")
         if unsaid:  # of which pressure, or screw, may not have been typed
             self._say(f"Logged: {answers.say_event(made)}.")
@@ -263,6 +273,8 @@ class Guide:
             word, _, figure = typed.lower().partition(" ")
             if question is not None and word in question.check.choices and not any(map(str.isalpha, figure[:1])):
                 return typed  # other appliances: off 19.8
+            if advice is not None and asks_first(typed, advice, self.situation):
+                return typed
             if entry := parse_at_any_time(typed, self.situation.firing):
                 lit_or_not = changes_rate and self.situation.firing is None and typed.lower().startswith("co ")
                 if lit_or_not and self._reason("Does the burner burn now? (yes, no)").lower() in ("yes", "y"):

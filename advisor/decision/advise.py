@@ -329,10 +329,7 @@ def other_rate(case: Case) -> Advice:
         code = "other-again"
     else:
         code = "other-unsure" if other.has_as_left else "other-no-co"
-    why = [Reason(code, {"firing": here.firing, "other": other.firing})]
-    if other.firing == "low" and _made_richer_unseen(case.situation, here):
-        why.append(Reason("co-first-there"))
-    return _answer(case, "run_at", *why, firing=other.firing)
+    return _run_at(case, other.firing, Reason(code, {"firing": here.firing, "other": other.firing}))
 
 
 SETTING_GUARDS: tuple[Guard, ...] = (
@@ -377,9 +374,11 @@ def _stuck(here: Setting) -> Finding:
 
 
 def _either_way(setting: Setting, move: Move) -> Reason:
-    """What a turn risks on both sides where its way is not sure."""
+    """What a turn finds out and risks where its way is not sure; nothing of an edge that is passed already."""
     risks = {"rich": setting.chance_past_rich(move), "lean": setting.chance_past_lean(move)}
-    return Reason("way-unknown", risks)
+    now = setting.now
+    passed = "-lean" if setting.chance_past_lean(now) > 0.5 else "-rich" if setting.chance_past_rich(now) > 0.5 else ""
+    return Reason(f"way-unknown{passed}", risks)
 
 
 def _low_goes_lean(situation: Situation, here: Setting, move: Move) -> list[Reason]:
@@ -426,7 +425,11 @@ def _read(case: Case, why: Reason) -> Advice:
 
 
 def _run_at(case: Case, firing: Firing, why: Reason) -> Advice:
-    return _answer(case, "run_at", why, firing=firing)
+    """To a rate; with what to watch at a low fire that went richer with high fire, unseen."""
+    unseen = firing == "low" and case.situation.firing == "high" and _made_richer_unseen(case.situation, case.high)
+    low = case.low
+    watch = "co-first-rich" if unseen and low.now.forecast.ppf(0.95) > low.edges[1] else "co-first-there"
+    return _answer(case, "run_at", why, *([Reason(watch)] if unseen else []), firing=firing)
 
 
 def _halt(case: Case, finding: Finding) -> Advice:

@@ -45,7 +45,8 @@ from advisor.wording.visit import STAGES
 SHORT_CAUTION = "Maker's instructions come first."
 ALL = "CO2, O2, CO"
 # reasons of a turn that are said with it: what may go wrong; all others are behind `why`
-SAID_WITH_A_TURN = ("way-unknown", "low-goes-lean")
+WAY_UNKNOWN = ("way-unknown", "way-unknown-lean", "way-unknown-rich")
+SAID_WITH_A_TURN = (*WAY_UNKNOWN, "low-goes-lean")
 WAYS_OUT = ("way-out-undo", "way-out-as-found", "way-out-leaner")
 UNSAID = ("settled", "in-band")  # reasons that the answer says by itself
 OF_AN_ENTRY = (
@@ -204,7 +205,7 @@ def say_expect(answer: Advice | Verdict) -> list[str]:
     """The next displayed reading with its range, and the risk to pass the edge ahead."""
     low, high, middle = answer.expect_low_pct, answer.expect_high_pct, answer.expect_co2_pct
     # where its way is not known its risks are said as a warning; a way out leads away from the edge
-    no_risk = any(reason.code in ("way-unknown", *WAYS_OUT) for reason in answer.why)
+    no_risk = any(reason.code in (*WAY_UNKNOWN, *WAYS_OUT) for reason in answer.why)
     moves = (isinstance(answer, Verdict) or answer.action == "turn") and not no_risk
     risk = answer.chance_past_band
     overshoot = f" Overshoot risk {say_chance(risk)}." if moves and risk is not None else ""

@@ -23,6 +23,7 @@ REASONS: Mapping[str, str] = MappingProxyType({
     "settled": "Steady now.",
     "co-first": "High fire was made richer, and low fire went with it: CO first. {tell_co}.",
     "co-first-lit": "Just lit: watch CO from the first second, type it as it comes.",
+    "co-first-rich": "High fire was made richer, low fire with it: it may be rich. CO first there, hand on the switch.",
     "co-again": "CO this high is not waited out: is it falling?",
     "co-first-there": "High fire was made richer, low fire with it: CO first there.",
     "not-steady": "Not steady yet. Don't turn.",
@@ -53,6 +54,10 @@ REASONS: Mapping[str, str] = MappingProxyType({
     "way-in-doubt": "Which way this screw works is in doubt: one more small turn shows it.",
     "way-unknown": "Which way it works is not known yet: {rich:chance} risk past the rich edge, {lean:chance} past the "
     "lean one. If CO rises, turn it back.",
+    "way-unknown-lean": "Which way it works is not sure; this turn finds out: if CO2 falls, it works the other way. Risk past the "
+    "rich edge {rich:chance}. If CO rises, turn it back.",
+    "way-unknown-rich": "Which way it works is not sure; this turn finds out: if CO2 rises, it works the other way. Risk past the "
+    "lean edge {lean:chance}. If CO rises, turn it back.",
     "at-most": "No more than {turns:size} at a time.",
     "low-goes-lean": "Low fire goes leaner too, to about {co2:.1f} %: its flame may lift or go out until it is set.",
     "in-band": "Both rates are in band, CO read at both since the last turn.",
@@ -93,7 +98,7 @@ REASONS: Mapping[str, str] = MappingProxyType({
     # ---- the record: as found, as left, what is missing
     "not-read": "not read",
     "found-after-turns": "first read after {turns} turn{plural}",
-    "found-not-settled": "not settled",
+    "found-not-settled": "not steady",
     "found-in-doubt": "in doubt, see stops and warnings",
     "found-line-leaked": "the sample line was found leaking after it",
     "left-for-hours": "hours have passed since the last entry",
