@@ -142,6 +142,23 @@ def test_under_burner_stays_off_no_turn_is_named_and_the_cause_is_asked_for() ->
     assert 'log check cause-of-CO mended --note "what it was"' in " ".join(off.split())
 
 
+def test_once_the_cause_is_mended_the_burner_is_lit_and_no_turn_is_named_before_co2_is_read_anew() -> None:
+    """Burner off: light it, CO from the first second. Lit: no turn away from CO by a reading from before."""
+    told = at_high(10.6).read("high", 10.6, 600.0)
+    assert "May Away from CO" in " ".join(said(told).replace("\n", " ").split())
+    told.run_at("off").wait(60).check("cause of CO", "mended").wait(10)
+    text = said(told)
+    assert "Light it, CO from the first second." in text
+    assert not re.search("STAYS OFF|mended, log|^1 |^May ", text, re.MULTILINE)
+    assert not re.search("^May ", said(told.run_at("high").wait(10).co(40.0)), re.MULTILINE)
+
+
+def test_a_rich_flame_stays_off_though_its_cause_is_mended() -> None:
+    """It is lit from the maker's starting position only."""
+    told = at_high(9.0).bare("high", 10.8, 0.2, 9000.0).run_at("off").wait(60).check("cause of CO", "mended").wait(10)
+    assert "Light again only from the maker's starting position." in " ".join(said(told).split())
+
+
 def test_what_was_read_is_told_beside_what_is_likely() -> None:
     """A figure that nobody typed is not given as read."""
     told = at_high(8.3).wait(20).read("high", 8.5)

@@ -138,6 +138,7 @@ def more() -> list[Told]:
         test_findings.hand_edited(walk().answer_all(BEFORE).answer("clean air O2"), "abc"),
         walk().skip("both again"),
         timed("3.44").skip("proof", "both again"),
+        Told().at("high", 9.9, co=500).run_at("off").check("cause of CO", "not found"),
         *(job.throttle(-1 / 12).turn("throttle", -1 / 24) for job in (at_high(), Told().at("high", 9.9, co=500))),
         at_high().throttle(1 / 12, 8.6).turn("throttle", -1 / 12),
     ]  # fmt: skip

@@ -13,7 +13,7 @@ from advisor.chemistry import limits
 from advisor.decision.answers import Action, Advice, Verdict
 from advisor.decision.candidates import TINY, Move, Setting
 from advisor.decision.way_out import WayOut, ways_out
-from advisor.diagnosis.carbon_monoxide import cause_due, co_due_anew, flames_with_co
+from advisor.diagnosis.carbon_monoxide import cause_due, co_due_anew, flames_with_co, mended_while_off
 from advisor.diagnosis.findings import find, outlier_data
 from advisor.job_setup.setup import CHANGES_VALVE
 from advisor.log.check_items import CO_CAUSE
@@ -100,7 +100,8 @@ def _cause_told(situation: Situation) -> list[Reason]:
     """What the check of the cause of CO said since the burner was put off; a remark says nothing of it."""
     since_s = situation.off.at_s if situation.off else situation.at_s
     told = [row.event for row in situation.checks(CO_CAUSE) if row.at_s >= since_s]
-    return [Reason("cause-told", {"words": f"{event.note}: {event.value}".removeprefix(": ")}) for event in told[-1:]]
+    code = "cause-mended" if mended_while_off(situation) else "cause-told"
+    return [Reason(code, {"words": f"{event.note}: {event.value}".removeprefix(": ")}) for event in told[-1:]]
 
 
 def closed(case: Case) -> Advice | None:

@@ -111,26 +111,32 @@ class Tracker:
             case "check" if event.item == CO_CAUSE and event.value == MENDED:
                 return self._mended()
             case "check" if event.item in self.setup.pressures:
-                return self._after_pressure(event)
+                return self._after_pressure(row)
             case "reading" if event.co2_pct is None:
                 return self._after_co(row)
             case "reading":
                 return self._after_reading(row, left_for_hours=left_for_hours)
         return self
 
-    def _after_pressure(self, check: Event) -> "Tracker":
-        """After a gas pressure: what was read at a wrong one, and before it was found so, is read anew."""
+    def _after_pressure(self, row: Row) -> "Tracker":
+        """After a gas pressure: what was read at a wrong one, and before it was found so, is read anew.
+
+        Put right, it explains what moved before, and the display has a way to go as after a change of rate.
+        """
+        check = row.event
         wrong = self.wrong_pressures - {check.item}
         if _outside_plate(self.setup, check):
             wrong |= {check.item}
         if not wrong and not self.wrong_pressures:
             return self
-        fresh = self if wrong else self._levels_anew()
-        return replace(fresh, settled=(), steady={}, wrong_pressures=wrong)
+        if not wrong:
+            right = self._mended()
+            return replace(right, wrong_pressures=wrong, changed_s={**self.changed_s, "firing": row.at_s})
+        return replace(self, settled=(), steady={}, wrong_pressures=wrong)
 
     def _mended(self) -> "Tracker":
-        """After the cause of CO was mended: the levels may be others, what moved before is no trouble any more."""
-        return replace(self._levels_anew(), outliers=(), shortfalls=())
+        """After a fault was mended: the levels may be others, what moved before is no trouble any more."""
+        return replace(self._levels_anew(), outliers=(), shortfalls=(), fell=None)
 
     def _after_co(self, row: Row) -> "Tracker":
         """After a reading of CO alone: it teaches nothing of the valve."""

@@ -6,7 +6,7 @@ from typing import Any
 
 from advisor.wording.templates import Voice, filled
 
-_MOVES_LOW = "The throttle screw makes low fire richer too"
+_MOVES_LOW = "The throttle makes low fire richer too"
 _HIGH_CEILING = "At {co2:.1f} % CO2 at {firing} fire CO was {air_free:.0f} ppm air-free (row {row}), over its limit"
 
 REASONS: Mapping[str, str] = MappingProxyType({
@@ -16,6 +16,7 @@ REASONS: Mapping[str, str] = MappingProxyType({
     "left": "Hours since the last entry: {run_again}.",
     "reopen": "To go on with this boiler, {run_again}.",
     "cause-told": "The cause was told: {words}.",
+    "cause-mended": "Light it, CO from the first second. Told of the cause: {words}.",
     "stopped": "No turn until the stop is cleared.",
     "off": "Once lit: CO from the first second, and wait two minutes.",
     "as-found": "Read both rates as found before the first turn, with CO: {firing} fire now.",
@@ -23,7 +24,7 @@ REASONS: Mapping[str, str] = MappingProxyType({
     "settled": "Steady now.",
     "co-first": "High fire was made richer, and low fire went with it: CO first. {tell_co}.",
     "co-first-lit": "Just lit: watch CO from the first second, type it as it comes.",
-    "co-first-rich": "High fire was made richer, low fire with it: it may be rich. CO first there, hand on the switch.",
+    "co-first-rich": "Low fire may be rich: CO first there, hand on the switch.",
     "co-again": "CO this high is not waited out: is it falling?",
     "co-first-there": "High fire was made richer, low fire with it: CO first there.",
     "not-steady": "Not steady yet. Don't turn.",
