@@ -571,8 +571,8 @@ SHOWN = [
     (UNKNOWN, f"{LOW}; 10:10 show", "Throttle 1/12 turn clockwise makes +"),
     ("", f"{FIRST}; {NOW} show", "; play about 11°; lag about"),
     (UNKNOWN, f"{LOW}; 10:10 next --why", "which way it works is not sure yet"),
-    ("", f"{FIRST}; {NOW} next", "To do: preparation, valve, lighting, pressure."),
-    ("", f"{FIRST}; {NOW} note warm", "To do: preparation, valve, lighting, pressure."),
+    ("", f"{FIRST}; {NOW} next", "Open: preparation, valve, lighting, pressure."),
+    ("", f"{FIRST}; {NOW} note warm", "Open: preparation, valve, lighting, pressure."),
 ]  # fmt: skip
 
 

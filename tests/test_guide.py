@@ -305,8 +305,8 @@ SCENES = [
            "and wait; if not, type back. Wait 1 min",), at="What did"),
     Scene("a reading typed where a turn was due asks for the turn, and logs it with its CO",
           {"What did you turn": ["8.5 5.8 20"], "Did you turn first": ["yes"], "At high fire": ["stop"]},
-          ("(yes: 15 cw, as advised; no; or what you turned): yes When it was turned is not known: of this reading only "
-           "CO counts.",),
+          ("(yes: 15 cw, as advised; no; or what you turned): yes When it was turned is not known: of this reading "
+           "only CO counts.",),
           "turn", ["turn throttle"], at="What did"),
     Scene("a reading typed where a turn was due is one where none was made",
           {"What did you turn": ["8.3 6.2 21", "stop"], "Did you turn first": ["no"]},

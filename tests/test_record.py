@@ -168,6 +168,20 @@ def test_the_first_reading_counts_as_found(made: Made, firing: str, co: float, n
     assert [note.code for note in rate.found_notes] == notes
 
 
+def test_a_gas_pressure_without_a_range_of_the_data_plate_stands_in_the_record_with_its_figure() -> None:
+    """In the unit it was read in, compared with nothing."""
+    (supply,) = record(at_high().check("standing pressure", 20.5, "mbar").job).supply
+    assert (supply.name, supply.value, supply.unit, supply.plate) == ("standing pressure", 20.5, "mbar", None)
+
+
+def test_the_published_co_limit_that_was_taken_is_no_remark() -> None:
+    """It stands beside the bands; another question left out is told."""
+    told = Told()
+    for item in ("CO limit", "boiler"):
+        told.job.note("left out", item="not measured", value=item, at=told.now)
+    assert [row.event.value for row in record(told.job).remarks] == ["boiler"]
+
+
 def test_a_halt_that_was_cleared_stays_on_the_record_as_of_its_row() -> None:
     """The figure of the row that is named, not of a later one; while it stands, the latest figure."""
     told = Told().at("high", 9.9, co=500)

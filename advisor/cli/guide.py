@@ -18,8 +18,8 @@ from advisor.dialogue import moments, new_job, taken_up, waits
 from advisor.dialogue.after_entry import at_once, comes_to, proof_comes_to
 from advisor.dialogue.asked import Asked, Standing, is_urgent, say_above, say_then, say_trouble, standing
 from advisor.dialogue.entries import (
-    Entry,
     WHEN_TURNED,
+    Entry,
     asks_first,
     is_co,
     parse_after,

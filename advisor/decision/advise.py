@@ -298,6 +298,8 @@ def turn(case: Case) -> Advice | None:
         why.append(Reason("at-most", {"turns": here.cap_turns}))
     if not here.direction_sure:
         why.append(_either_way(here, move))
+    if here.firing == "low" and case.high.now.chance_in_band < case.situation.policy.reread_chance:
+        why.append(Reason("room-for-high"))
     lean = _low_goes_lean(case.situation, here, move)
     outcome = _outcome(here, move)
     return _answer(case, "turn", *why, *lean, screw=here.screw, turns_cw=move.turns_cw, **outcome)
@@ -338,8 +340,8 @@ SETTING_GUARDS: tuple[Guard, ...] = (
     turn,
 )  # fmt: skip
 GUARDS: tuple[Guard, ...] = (
-    stop, closed, not_lit, left_for_hours, high_fire_first, odd_reading, co_first, co_again, not_steady, shortfall_to_confirm,
-    as_found_first, set_here, co_for_record, finish, other_rate,
+    stop, closed, not_lit, left_for_hours, high_fire_first, odd_reading, co_first, co_again, not_steady,
+    shortfall_to_confirm, as_found_first, set_here, co_for_record, finish, other_rate,
 )  # fmt: skip
 
 
@@ -378,7 +380,8 @@ def _either_way(setting: Setting, move: Move) -> Reason:
     """What a turn finds out and risks where its way is not sure; nothing of an edge that is passed already."""
     risks = {"rich": setting.chance_past_rich(move), "lean": setting.chance_past_lean(move)}
     now = setting.now
-    passed = "-lean" if setting.chance_past_lean(now) > 0.5 else "-rich" if setting.chance_past_rich(now) > 0.5 else ""
+    lean, rich = setting.chance_past_lean(now) > 0.5, setting.chance_past_rich(now) > 0.5
+    passed = "-lean" if lean else "-rich" if rich else ""
     return Reason(f"way-unknown{passed}", risks)
 
 

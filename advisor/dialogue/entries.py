@@ -241,8 +241,10 @@ def parse_after(typed: str, answer: str, advice: Advice, firing: Firing) -> Entr
         if low not in ("yes", "y"):
             raise RangeError("yes or no. Nothing was logged.")
         return _run_and_read(typed, advice.firing)
-    as_advised = low in ("yes", "y") and advice.screw and advice.turns_cw
-    turn = Turn(advice.screw, advice.turns_cw) if as_advised else parse_turn(answer, firing)
+    if low in ("yes", "y") and advice.screw and advice.turns_cw:
+        turn = Turn(advice.screw, advice.turns_cw)
+    else:
+        turn = parse_turn(answer, firing)
     co_ppm = "".join(typed.split()[2:])
 
     def log(job: Job, at: datetime) -> None:

@@ -89,7 +89,11 @@ def question_prompt(question: Question, situation: Situation) -> Prompt:
 
 def needs_cause(advice: Advice, firing: Firing | None) -> bool:
     """Whether the burner is off, CO stops the job and its cause was not told: it is not lit again without that."""
-    return firing is None and any(map(stops_for_co, advice.findings)) and not any(map(advice.due, ("cause-told", "cause-mended")))
+    return (
+        firing is None
+        and any(map(stops_for_co, advice.findings))
+        and not any(map(advice.due, ("cause-told", "cause-mended")))
+    )
 
 
 def entry_prompt(advice: Advice, situation: Situation) -> Prompt:

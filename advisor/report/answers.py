@@ -69,7 +69,11 @@ def _too_rich(case: Case, way: WayOut) -> bool:
     """Whether CO2, read since the burner was lit, is in the band or above it: below it the screws are not the cause."""
     firing = FIRING_FOR[way.screw]
     read = case.situation.latest(firing)
-    return read is not None and read.at_s >= case.situation.tracker.started_s and (read.event.co2_pct or 0.0) >= case.setting(firing).band[0]
+    return (
+        read is not None
+        and read.at_s >= case.situation.tracker.started_s
+        and (read.event.co2_pct or 0.0) >= case.setting(firing).band[0]
+    )
 
 
 def way_leads_leaner(case: Case, way: WayOut) -> bool:

@@ -81,9 +81,9 @@ def say_next(
     lines += [] if advice.has("closed") else say_now(case, advice)
     if advice.action == "finish" and not (advice.has("closed") or advice.open_items):
         lines += _say_close_up(case, progress, voice)
-    lines += say_left(advice, progress, voice)
+    lines += say_left(case, advice, progress, voice)
     lines += say_findings([each for each in advice.findings if each.code in OF_AN_ENTRY], ("note",), voice)
-    lines += say_why(case, advice, voice) + _say_open(progress) if why else []
+    lines += say_why(case, advice, voice) + _say_open(case, progress) if why else []
     if advice.action in ("turn", "finish", "halt") and not advice.has("closed"):
         lines += wrapped(SHORT_CAUTION if narrow() else CAUTION)
     return "\n".join(lines)
@@ -229,7 +229,12 @@ def may_go_wrong(advice: Advice | Verdict, voice: Voice) -> list[str]:
 
 def _reasons(advice: Advice, voice: Voice) -> list[str]:
     """Why nothing is turned."""
-    said = [] if advice.action == "turn" else [reason for reason in advice.why if reason.code not in UNSAID]
+    turns = advice.action == "turn"
+    said = [
+        each
+        for each in advice.why
+        if (each.code == "room-for-high" and not narrow() if turns else each.code not in UNSAID)
+    ]
     words = [reason_text(reason.code, reason.data, voice) for reason in said]
     return [line for each in words for line in wrapped(each)] if narrow() else listed("Why", words)
 
@@ -258,7 +263,8 @@ def _now_at(case: Case, firing: Firing, label: str, before: str, *, at_end: bool
         parts, short = [f"{now} ({band})"], [f"{now} ({band})"]
     elif read and read.event.co2_pct is not None and read.at_s >= situation.session_from_s:
         shown = say_co2(read.event.co2_pct)
-        age = "not steady" if read.at_s >= situation.changed_at_s else f"before the {_last_change(case)}"
+        steady = "air in the line" if situation.tracker.leaking else "not steady"
+        age = steady if read.at_s >= situation.changed_at_s else f"before the {_last_change(case)}"
         parts, short = [f"CO2 {shown} % ({band}), {age}"], [f"CO2 {shown} % ({band}), {age}"]
     if course := co_course(situation, firing):
         shown = ", ".join(f"{ppm:g}" for ppm in course.shown_ppm) + " ppm"
@@ -291,7 +297,7 @@ def _say_reading(case: Case, firing: Firing, *, with_likely: bool) -> str:
     return f"CO2 {say_co2(read)} %" + (f", likely {likely:.2f}" if differs else "")
 
 
-def say_left(advice: Advice, progress: Progress, voice: Voice = "log") -> list[str]:
+def say_left(case: Case, advice: Advice, progress: Progress, voice: Voice = "log") -> list[str]:
     """What is expected until both rates are set, and the stages that are still open by name."""
     said = []
     if advice.minutes_left is not None and advice.turns_left is not None:
@@ -303,7 +309,9 @@ def say_left(advice: Advice, progress: Progress, voice: Voice = "log") -> list[s
     )  # while it is set what comes is clear
     names = [] if voice != "log" else [STAGES[name].called for name in stages]
     if names and not advice.has("closed"):
-        said.append(f"To do: {', '.join(names)}.")
+        # with the burner lit what comes before it is done, or was left out: it is not logged
+        lit = advice.action != "finish" and case.situation.was_lit
+        said.append(f"{'Open' if lit else 'To do'}: {', '.join(names)}.")
     short = f"Left {' '.join(said)}" if advice.minutes_left is not None else " ".join(said)
     return _labelled("Left", " ".join(said), short) if said else []
 
@@ -336,7 +344,7 @@ def say_verdict(case: Case, verdict: Verdict, voice: Voice = "log", *, why: bool
 
 
 def _allowed(case: Case, verdict: Verdict) -> list[str]:
-    """The largest turn of that screw and way that would be allowed now, if one is."""
+    """The largest turn of that screw and way that would be allowed now, or that none is."""
     mark = case.situation.setup.mark_turns[verdict.screw]
     way = 1 if verdict.turns_cw > 0 else -1
     most = min(abs(verdict.turns_cw), case.situation.setup.cap_turns[verdict.screw])
@@ -344,7 +352,8 @@ def _allowed(case: Case, verdict: Verdict) -> list[str]:
     for size in (*caps, *(count * mark for count in range(int(most / mark + 1e-6), 0, -1))):
         if permit(case, verdict.screw, way * size).allowed:
             return _labelled("Allowed", f"up to {say_size(size)} {say_way(way)}.")
-    return []
+    unsaid = verdict.why[0].code in ("read-first", "wait", "prove-line", "away", "far-edge", "far-edge-just")
+    return _labelled("Allowed", f"nothing {say_way(way)} now.") if unsaid else []  # else its reason says as much
 
 
 # ---- why
@@ -362,13 +371,11 @@ def say_why(case: Case, advice: Advice, voice: Voice = "log") -> list[str]:
     return lines + say_findings(rest, ("note",), voice)
 
 
-def _say_open(progress: Progress) -> list[str]:
-    """What the stages that are still to do ask next."""
-    states = [state for state in progress.states if state.stage.name in progress.to_do]
-    asked = [
-        (state.stage.words.called, state.step.question.item) for state in states if state.step and state.step.question
-    ]
-    return listed("To do", [f"{stage}: {item}" for stage, item in asked])
+def _say_open(case: Case, progress: Progress) -> list[str]:
+    """What the stages that are still to do ask."""
+    stages = [state.stage for state in progress.states if state.stage.name in progress.to_do]
+    asked = {stage.words.called: ", ".join(unanswered(case.situation, stage)) for stage in stages}
+    return listed("To do", [f"{stage}: {items}" for stage, items in asked.items() if items])
 
 
 def say_response(case: Case, screw: Screw) -> list[str]:

@@ -199,7 +199,7 @@ def _as_found(
 ) -> tuple[Row | None, tuple[Reason, ...]]:
     """The reading as it was found that says most: settled with CO, settled, or the first.
 
-    Found is what was read before the next turn, and before the burner went off: what was mended then is as found no more.
+    Found is what was read before the next turn, and before the burner went off and was mended.
     The note says after how many turns the first reading came.
     """
     if not rows:

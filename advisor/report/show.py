@@ -51,7 +51,7 @@ def say_job(
     for name, value in (("Site", setup.site), ("Analyser", setup.analyser)):
         if value:
             lines += labelled(name, value)
-    lines += say_left(advice, progress)
+    lines += say_left(case, advice, progress)
     lines += listed("Skipped", [f"{s.stage.name}: {s.skipped}" for s in progress.states if s.state == "skipped"])
     left_out = 0 if all_rows else len(events) - LAST_ROWS
     lines += ["", " row  time      what", *_say_rows(situation, events, left_out), ""]

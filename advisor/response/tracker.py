@@ -26,7 +26,7 @@ class Tracker:
     proven       numbers of the readings that did so when they were read, though a pressure found wrong later may have
                  taken their ground away: what CO was is not undone by that
     outliers     readings that moved with no turn made, so far unexplained; they taught nothing
-    fell         the first reading that fell with no turn made, once the line was proved tight: is the gas pressure right?
+    fell         the first reading that fell with no turn made, once the line was proved tight
     shortfalls   readings of this session that came out leaner, after a turn, than that turn could well make them; they
                  teach until the sample line is looked at
     wrong_pressures  gas pressures that were last found outside the data plate: what is read meanwhile is no ground

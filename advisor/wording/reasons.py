@@ -21,7 +21,7 @@ REASONS: Mapping[str, str] = MappingProxyType({
     "off": "Once lit: CO from the first second, and wait two minutes.",
     "as-found": "Read both rates as found before the first turn, with CO: {firing} fire now.",
     # ---- read or wait
-    "settled": "Steady now.",
+    "settled": "The wait is over: a reading counts now.",
     "co-first": "High fire was made richer, and low fire went with it: CO first. {tell_co}.",
     "co-first-lit": "Just lit: watch CO from the first second, type it as it comes.",
     "co-first-rich": "Low fire may be rich: CO first there, hand on the switch.",
@@ -60,6 +60,7 @@ REASONS: Mapping[str, str] = MappingProxyType({
     "way-unknown-rich": "Which way it works is not sure; this turn finds out: if CO2 rises, it works the other way. Risk past the "
     "lean edge {lean:chance}. If CO rises, turn it back.",
     "at-most": "No more than {turns:size} at a time.",
+    "room-for-high": "Low fire first: the throttle makes it richer again.",
     "low-goes-lean": "Low fire goes leaner too, to about {co2:.1f} %: its flame may lift or go out until it is set.",
     "in-band": "Both rates are in band, CO read at both since the last turn.",
     "may": "Within the cap, overshoot not likely.",
@@ -87,6 +88,7 @@ REASONS: Mapping[str, str] = MappingProxyType({
     "low-co": f"{_MOVES_LOW}, where CO is too high: low fire leaner first.",
     "low-unread-rise": f"{_MOVES_LOW}; low fire was not read since high fire rose {{rise:.1f}} %. Check it now.",
     "low-unread": f"{_MOVES_LOW}; low fire is not read yet. Check it now.",
+    "low-read-anew": f"{_MOVES_LOW}; what was read there counts no more. Check it now.",
     "low-may-be-rich": f"{_MOVES_LOW}, maybe to over {{co2:.1f}} % CO2: low fire leaner first.",
     "closed": "The visit is closed. To go on with this boiler, {run_again}.",
     "too-little": "No hand can turn that little.",
