@@ -22,6 +22,7 @@ from advisor.dialogue.entries import (
     Entry,
     asks_first,
     is_co,
+    meant,
     parse_after,
     parse_at_any_time,
     parse_entry,
@@ -29,6 +30,7 @@ from advisor.dialogue.entries import (
     parse_question,
     remark,
     skip_stage,
+    with_points,
 )
 from advisor.dialogue.prompts import (
     HELP,
@@ -75,6 +77,8 @@ class Guide:
         self._cautioned: set[str] = set()
         self._above = ""  # answers since the last entry: they stand on the screen
         self._stop = ""  # the stop whose steps were said last
+        self._last, self._meant = "", ""  # what was typed last, and what was asked back of it
+        self._helped = False  # whether what else may be typed was said
 
     def run(self) -> None:
         """Ask until the visit is over or the user leaves. Raises LogError where the log can't be read."""
@@ -162,6 +166,7 @@ class Guide:
         except AskAnew:
             pass
         except AdvisorError as error:
+            self._meant = meant(self._last, str(error))  # a yes takes it
             self._say(str(error))
 
     def _announce(self, state: StageState) -> None:
@@ -258,7 +263,10 @@ class Guide:
         """One line; the hint stands beside the question where both fit."""
         hint = f"({prompt.hint})" if prompt.hint else ""
         between = " " if len(prompt.asks) + len(hint) < prompt_width() else "\n"
-        return self.terminal.ask(f"{prompt.asks}{between}{hint}".strip())
+        typed = with_points(self.terminal.ask(f"{prompt.asks}{between}{hint}".strip()))
+        self._last = self._meant if self._meant and typed.lower() in ("yes", "y") else typed
+        self._meant = ""
+        return self._last
 
     def _ask(self, prompt: Prompt, why: str, question: Question | None = None, advice: Advice | None = None) -> str:
         """One answer; the words that mean the same everywhere are seen to here."""
@@ -288,7 +296,11 @@ class Guide:
             case None:
                 return False
             case "why":
-                self._say(why, HELP)
+                short = why.replace(
+                    OTHERS, ""
+                ).strip()  # what else may be typed is said once, and where nothing else is
+                self._say(*([short] if self._helped and short else [why, HELP]))
+                self._helped = True
                 return True
             case "stop":
                 raise Stop

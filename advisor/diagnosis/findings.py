@@ -317,7 +317,7 @@ def _direction(situation: Situation, screw: Screw, turns: list[Row]) -> list[Fin
         proved = situation.tracker.line_proved_s > turns[-1].at_s
         fell = (turns[-1].event.turns_cw or 0.0) * situation.belief.model.toward_richer[screw] > 0
         variant = "sure_or_air" if fell and not proved else "sure"
-        data = {"other": other, "row": turns[-1].number}
+        data = {"other": other, "row": turns[-1].number, "made": turns[-1].event.turns_cw or 0.0}
         return [Finding("wrong-way", "halt", screw=screw, variant=variant, data=data)]
     if reversed_chance > policy.doubted_way:
         return [Finding("wrong-way", "warn", screw=screw, variant="doubt")]

@@ -211,6 +211,18 @@ def parse_entry(typed: str, advice: Advice, firing: Firing | None) -> Entry:
     return lambda job, at: log_turn(job, turn, made_at or at)
 
 
+def with_points(typed: str) -> str:
+    """Figures of a whole reading that were typed with decimal commas, "8,3 6,1 18", with points."""
+    whole = _NUMBERS.fullmatch(typed) and len(typed.split()) > 1
+    return re.sub(r"(\d),(\d{1,2})(?!\d)", r"\1.\2", typed) if whole else typed
+
+
+def meant(typed: str, message: str) -> str:
+    """What was typed with the figure that a message asks back, "81 % CO2 can't be. Did you mean 8.1?"; else ""."""
+    asked = re.search(r"(?:'|^)([\d.,]+)\b.*Did you mean ([\d.]*\d)\?", message)
+    return typed.replace(asked[1], asked[2], 1) if asked else ""
+
+
 def asks_first(typed: str, advice: Advice, situation: Situation) -> str:
     """What is asked before a reading counts that was typed where a turn or another rate was due: was that done?
 

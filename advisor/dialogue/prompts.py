@@ -5,7 +5,7 @@ from typing import Literal, NamedTuple
 
 from advisor.decision.answers import Advice
 from advisor.diagnosis.carbon_monoxide import stops_for_co
-from advisor.log.check_items import ALARM_SOUNDS, CO_LIMIT, GAS_SMELL, OUTCOME, SAMPLE_LINE, plate_unit
+from advisor.log.check_items import ALARM_SOUNDS, CO_LIMIT, COVER, GAS_SMELL, OUTCOME, SAMPLE_LINE, plate_unit
 from advisor.messages import Finding, Reason
 from advisor.procedure.stages import Question
 from advisor.report.answers import PUBLISHED_CO
@@ -77,6 +77,8 @@ def question_prompt(question: Question, situation: Situation) -> Prompt:
     asks, check = question.asks, question.check
     if situation.was_lit and question.item in BEFORE_OPENING:
         asks = f"Before it was opened: {asks[0].lower()}{asks[1:]}"
+    if question.item == SAMPLE_LINE and situation.checks(COVER):
+        asks = f"Once more, at the end: {asks[0].lower()}{asks[1:]}"
     unit = plate_unit(question.item, situation.setup)
     if check.kind == "number" and not check.unit and unit:
         asks += f", {unit}"

@@ -10,7 +10,7 @@ from advisor.decision.way_out import WayOut
 from advisor.diagnosis.carbon_monoxide import stops_for_co
 from advisor.diagnosis.way_back import way_back
 from advisor.job_setup.band_check import flue_of
-from advisor.job_setup.setup import DISPLAYED, JobSetup
+from advisor.job_setup.setup import AIR_FREE, DISPLAYED, JobSetup
 from advisor.log.events import Event
 from advisor.messages import Finding
 from advisor.report.layout import labelled, listed, wrapped
@@ -41,6 +41,7 @@ PUBLISHED_CO = f"{limits.CO_AIR_FREE_PPM:g} ppm air-free, ANSI/BPI-1200-S-2017, 
 SMALLEST_GAIN = 0.06  # % CO2 per turn; 1/12 turn of less shows as 0.00
 SHEET = "advisor sheet LOG FILE"
 OVER = f"The visit is over; the record: {SHEET}"
+READ_BOTH = "Read both again, seal; record"
 CLOSING = "Cover on, read both again, seal; record"
 
 
@@ -154,6 +155,9 @@ def say_opened(setup: JobSetup, path: object, ways: Container[str] = (), last: s
 def _say_co_limit(setup: JobSetup) -> str:
     if setup.stated_co_limit is None:
         return f"the published {PUBLISHED_CO}; a stricter one of the maker's: --co-limit."
+    value, basis = setup.stated_co_limit
+    if basis == AIR_FREE and value <= limits.CO_AIR_FREE_PPM:
+        return f"the maker's {say_stated(value, basis)}."
     return f"the maker's {say_stated(*setup.stated_co_limit)}; the published {PUBLISHED_CO} where that is stricter."
 
 

@@ -6,7 +6,9 @@ Seven lines at 80 columns, ten at 40, twelve at 32; stops and warnings stand on 
 
 from advisor.decision.advise import Case, expected_after, permit
 from advisor.decision.answers import Advice, Verdict
+from advisor.diagnosis.answers import answer_to
 from advisor.diagnosis.carbon_monoxide import co_course, co_read_since_start
+from advisor.log.check_items import COVER
 from advisor.procedure.progress import Progress, due_before_lighting, unanswered
 from advisor.procedure.stages import CLOSE, PROOF, RECORD
 from advisor.report.answers import (
@@ -17,6 +19,7 @@ from advisor.report.answers import (
     OVER_CAP,
     PRACTICE,
     PROVE_LINE,
+    READ_BOTH,
     SHEET,
     may_end_the_job,
     say_findings,
@@ -26,7 +29,7 @@ from advisor.report.answers import (
     say_way_out,
 )
 from advisor.report.layout import labelled, listed, narrow, wrapped
-from advisor.response.fitted import response_of
+from advisor.response.fitted import Response, response_of
 from advisor.screws import FIRING_FOR, Firing, Screw
 from advisor.wording import further_steps, is_alarm, reason_text
 from advisor.wording.numbers import (
@@ -103,6 +106,8 @@ def _say_close_up(case: Case, progress: Progress, voice: Voice) -> list[str]:
     if progress.of(PROOF).over and voice == "log":
         left = [item for stage in (CLOSE, RECORD) for item in unanswered(case.situation, stage)]
         return _labelled("Next", f"log {', '.join(left)}; then {SHEET}.", f"Next log {', '.join(left)}.")
+    if answer_to(case.situation, COVER, case.situation.turned_at_s):
+        return _labelled("Next", f"{READ_BOTH}: {SHEET}.", f"Next read both again; seal; {SHEET}.")
     return _labelled("Next", *CLOSE_UP)
 
 
@@ -302,12 +307,12 @@ def say_left(case: Case, advice: Advice, progress: Progress, voice: Voice = "log
     said = []
     if advice.minutes_left is not None and advice.turns_left is not None:
         turns = max(round(advice.turns_left), 1 if advice.action == "turn" else 0)
-        count = "" if narrow() else f", {turns} turn{'' if turns == 1 else 's'}"
+        count = "" if narrow() or not turns else f", {turns} turn{'' if turns == 1 else 's'}"
         said.append(f"about {max(1, round(advice.minutes_left))} min{count}.")
     stages = (
         progress.to_do if advice.action == "finish" else progress.left_behind
     )  # while it is set what comes is clear
-    names = [] if voice != "log" else [STAGES[name].called for name in stages]
+    names = [] if voice != "log" or advice.action == "halt" else [STAGES[name].called for name in stages]
     if names and not advice.has("closed"):
         # with the burner lit what comes before it is done, or was left out: it is not logged
         lit = advice.action != "finish" and case.situation.was_lit
@@ -378,12 +383,16 @@ def _say_open(case: Case, progress: Progress) -> list[str]:
     return listed("To do", [f"{stage}: {items}" for stage, items in asked.items() if items])
 
 
+def say_play(response: Response) -> str:
+    """The play of a screw as fitted; nothing under a degree."""
+    turns = response.backlash_turns
+    return f", play about {say_degrees(turns)}" if turns * 360 >= 1 else ""
+
+
 def say_response(case: Case, screw: Screw) -> list[str]:
     """Play and lag of a screw as fitted, and what is a guess yet."""
     response = response_of(case.situation, screw, FIRING_FOR[screw])
-    said = (
-        f"{screw} screw, play about {say_degrees(response.backlash_turns)}; display lags about {response.lag_s:.0f} s."
-    )
+    said = f"{screw} screw{say_play(response)}; display lags about {response.lag_s:.0f} s."
     return _labelled("Fitted", said) + listed("Guess", list(response.not_known))
 
 
