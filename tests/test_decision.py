@@ -162,6 +162,8 @@ ANSWERS: list[tuple[Made, str, str, str]] = [
     (lambda: at_high(8.9).throttle(MARK, 9.2).run_at("low").wait(3), "read low", "co-first", "read-first"),
     # CO over what bars a turn richer ends the wait, until it has fallen
     (lambda: at_high().turn("throttle", MARK).co(250.0), "read high", "co-again", "read-first"),
+    (lambda: at_high().turn("throttle", MARK).co(250.0).co(255.0), "read high", "co-again", "read-first"),
+    (lambda: at_high().turn("throttle", MARK).co(250.0).co(240.0), "wait high", "not-steady", "wait"),
     (lambda: at_high().turn("throttle", MARK).co(250.0).co(40.0), "wait high", "not-steady", "wait"),
     (lambda: at_high().read("high", 8.3, 250.0).turn("throttle", -MARK).wait(5), "wait high", "not-steady", "wait"),
     (lambda: at_high().turn("throttle", MARK).wait(400), "read high", "settled", "read-first"),

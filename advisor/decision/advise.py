@@ -155,15 +155,15 @@ def co_first(case: Case) -> Advice | None:
 
 
 def co_again(case: Case) -> Advice | None:
-    """CO over what bars a turn richer is not waited out: it is read again at once."""
+    """CO over what bars a turn richer is not waited out: it is read again at once, until it rises no more."""
     situation, firing = case.situation, case.here.firing
     barred = any(
         finding.code == "co-rising" and finding.variant == "barred" and finding.firing == firing
         for finding in case.findings
     )
-    read = flames_with_co(situation, firing)
-    since = bool(read) and read[-1].at_s > situation.changed_at_s
-    return _read(case, Reason("co-again")) if barred and since and situation.wait_left_s else None
+    since = [row.event.co_ppm or 0.0 for row in flames_with_co(situation, firing) if row.at_s > situation.changed_at_s]
+    rises = len(since) == 1 or since[-1:] > since[-2:-1]
+    return _read(case, Reason("co-again")) if barred and since and rises and situation.wait_left_s else None
 
 
 def not_steady(case: Case) -> Advice | None:
