@@ -73,7 +73,26 @@ def test_a_turn_is_said_in_degrees_with_what_it_does_what_to_wait_for_and_what_i
         "Maker",
     ]
     assert "CO 20 ppm, 29 air-free, limit 400" in text
-    assert re.search(r"^Left     about \d+ min, \d+ turns?\. To do: preparation, ", text, re.MULTILINE)
+    assert re.search(r"^Left     about \d+ min, \d+ turns?\. Open: preparation, ", text, re.MULTILINE)
+
+
+def test_a_reading_on_a_leaking_line_is_said_as_air() -> None:
+    """Not as one that is only not steady."""
+    assert "8.3 % (9.0 to 9.4), air in the line" in " ".join(said(at_high(8.3).check("sample line", "leaking")).split())
+
+
+def test_a_no_to_every_turn_that_way_says_so() -> None:
+    """Where nothing may be turned before a reading."""
+    told = at_high(8.3).turn("throttle", 1 / 24).wait(400)
+    text = say_verdict(told.job.case(told.now), told.may("throttle", 1 / 12))
+    assert re.search(r"^Allowed  nothing clockwise now\.", text, re.MULTILINE)
+
+
+def test_why_names_every_open_item_of_every_open_stage() -> None:
+    """The pressure's too, whatever rate runs."""
+    text = " ".join(said(at_high(9.2).at("low", 8.8), why=True).split())
+    assert "lighting: gas on, opened joints, inlet pressure range, standing pressure, probe in flue" in text
+    assert "pressure: other appliances, working pressure, pressure drop" in text
 
 
 def test_why_is_asked_for() -> None:
@@ -142,6 +161,23 @@ def test_under_burner_stays_off_no_turn_is_named_and_the_cause_is_asked_for() ->
     assert 'log check cause-of-CO mended --note "what it was"' in " ".join(off.split())
 
 
+def test_once_the_cause_is_mended_the_burner_is_lit_and_no_turn_is_named_before_co2_is_read_anew() -> None:
+    """Burner off: light it, CO from the first second. Lit: no turn away from CO by a reading from before."""
+    told = at_high(10.6).read("high", 10.6, 600.0)
+    assert "May Away from CO" in " ".join(said(told).replace("\n", " ").split())
+    told.run_at("off").wait(60).check("cause of CO", "mended").wait(10)
+    text = said(told)
+    assert "Light it, CO from the first second." in text
+    assert not re.search("STAYS OFF|mended, log|^1 |^May ", text, re.MULTILINE)
+    assert not re.search("^May ", said(told.run_at("high").wait(10).co(40.0)), re.MULTILINE)
+
+
+def test_a_rich_flame_stays_off_though_its_cause_is_mended() -> None:
+    """It is lit from the maker's starting position only."""
+    told = at_high(9.0).bare("high", 10.8, 0.2, 9000.0).run_at("off").wait(60).check("cause of CO", "mended")
+    assert "Light again only from the maker's starting position." in " ".join(said(told).split())
+
+
 def test_what_was_read_is_told_beside_what_is_likely() -> None:
     """A figure that nobody typed is not given as read."""
     told = at_high(8.3).wait(20).read("high", 8.5)
@@ -154,6 +190,15 @@ def test_an_allowed_turn_says_what_it_would_do() -> None:
     text = say_verdict(told.job.case(told.now), told.may("throttle", 1 / 24))
     assert text.startswith("Yes. Throttle screw: 15° (1/24 turn) clockwise, richer.\nThen     wait ")
     assert "\nExpect   CO2 " in text
+
+
+def test_a_way_out_of_co_comes_after_burner_off_and_promises_nothing() -> None:
+    """The stop first, the turn with the burner off; no wait after it, no risk of an edge it leads away from."""
+    told = at_high(8.6).throttle(1 / 24, 8.8, co=600.0)
+    text = say_verdict(told.job.case(told.now), told.may("throttle", -1 / 24))
+    assert text.startswith("BURNER OFF. Air the room. Never richer.")
+    assert "\nAllowed with the burner off: throttle screw: 15° (1/24 turn) counterclockwise" in text
+    assert not re.search("^(Yes|Then|Expect)|Overshoot", text, re.MULTILINE)
 
 
 def test_a_way_that_is_not_known_is_said_with_both_risks() -> None:

@@ -155,7 +155,7 @@ def test_co_that_climbs_at_low_fire_holds_the_throttle_to_a_mark() -> None:
     """The throttle makes low fire richer too: after each mark low fire is read."""
     job = Told().at("low", 8.0, co=15.0).read("low", 8.0, 70.0).at("high", 7.0).says("turn throttle cw")
     assert [job.may("throttle", turns).why[0].code for turns in (MARK, 1.4 * MARK)] == ["may", "low-co-climbs"]
-    assert job.throttle(MARK, 7.2).says("run_at low").why == ["low-co-climbs"]
+    assert job.throttle(MARK, 7.2).says("run_at low").why == ["low-co-climbs", "co-first-there"]
 
 
 @pytest.mark.parametrize(

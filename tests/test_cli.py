@@ -422,7 +422,7 @@ ANSWERS = [
      "Warning Warning Why Now Left", "large-turn"),
     ("", f"{OVER}; {HIGH_CO}", 3,
      "BURNER OFF. Air the room. Never richer. CO at high fire is 1154 ppm air-free, over its limit of 400.",
-     "Warning May Restore Now Left", "high-co large-turn"),
+     "Warning May Restore Now", "high-co large-turn"),
     ("", f"{OVER}; 10:09 read high 9.2 4.6 24", 0,
      "Change to low fire. Log it: run-at low.",
      "Warning Why Now Left", "other-unread"),
@@ -434,16 +434,16 @@ ANSWERS = [
      "Warning Warning Expect Why Now Left", "wrong-rate"),
     ("", f"{FIRST}; {HIGH_CO}; {NOW} turn throttle 1/24 cw", 3,
      "Not advised: No turn until the stop is cleared. BURNER OFF. Air the room. Never richer. CO at high f",
-     "STOP May Restore Now Left", "high-co"),
+     "STOP May Restore Now", "high-co"),
     ("", f"{FIRST}; {NOW} co 40; {NOW} co 900", 3,
      "BURNER OFF. Air the room. Never richer. CO at high fire is 1280 ppm air-free, over its limit of 400.",
-     "Now Left", "high-co"),
+     "Now", "high-co"),
     ("", f"{FIRST}; {NOW} note 'smells of gas here'", 3,
      "STOP. GAS SMELL: gas off, no flame",
-     "Last Left", "not-ready"),
+     "Last", "not-ready"),
     ("", f"{FIRST}; {NOW} check 'CO alarm sounding' yes", 3,
      "STOP. BURNER OFF, everybody out",
-     "Last Left", "not-ready"),
+     "Last", "not-ready"),
     ("", f"{FIRST}; {NOW} note 'smell of gas'; 10:07 note 'no smell of gas any more'", 0,
      "Burner off (smell of gas). Once it may run again: high fire. Log it: run-at high.", "Why Last Left", "off"),
     ("", f"{FIRST}; {NOW} run-at off --note 'locked out'", 0,
@@ -463,10 +463,10 @@ ANSWERS = [
      "Warning Then Expect Now Left Note", "here"),
     ("", f"{FIRST}; {HIGH_CO}", 3,
      "BURNER OFF. Air the room. Never richer. CO at high fire is 1154 ppm air-free, over its limit of 400.",
-     "STOP May Now Left", "high-co"),
+     "STOP May Now", "high-co"),
     ("", f"{FIRST}; {HIGH_CO}; {NOW} next", 3,
      "BURNER OFF. Air the room. Never richer. CO at high fire is 1154 ppm air-free, over its limit of 400.",
-     "STOP May Now Left", "high-co"),
+     "STOP May Now", "high-co"),
     ("", f"{FIRST}; {NOW} may throttle 1/24 cw", 0,
      "Yes. Throttle screw: 15° (1/24 turn) clockwise, richer.",
      "Then Expect Now", "may sample-line"),
@@ -503,6 +503,17 @@ def test_the_first_line_is_the_answer(stated: str, steps: str, status: int, firs
     time, last = steps.split("; ")[-1].split(" ", 1)
     answer = asked(time, last if last.startswith("may") else "next")
     assert {*known.split()} <= {*answer["reason_codes"], *(finding["code"] for finding in answer["findings"])}
+
+
+@pytest.mark.parametrize(("steps", "why"), [
+    (f"{FIRST}; {HIGH_CO}", "a stop stands: BURNER"), (f"{BOTH}; {TIGHT}", "proof with cover on is not done"),
+])  # fmt: skip
+def test_in_service_is_refused_in_a_command_as_in_the_guide(steps: str, why: str) -> None:
+    """While a stop stands or the proof is open; out of service is always taken."""
+    session(steps)
+    status, _, err = at("10:40", "check appliance-left 'in service'")
+    assert (status, why in " ".join(err.split())) == (2, True)
+    assert at("10:40", "check appliance-left 'out of service'")[0] != 2
 
 
 def test_json_holds_the_fields_of_the_contract() -> None:
@@ -570,8 +581,8 @@ SHOWN = [
     (UNKNOWN, f"{LOW}; 10:10 show", "Throttle 1/12 turn clockwise makes +"),
     ("", f"{FIRST}; {NOW} show", "; play about 11°; lag about"),
     (UNKNOWN, f"{LOW}; 10:10 next --why", "which way it works is not sure yet"),
-    ("", f"{FIRST}; {NOW} next", "To do: preparation, valve, lighting, pressure."),
-    ("", f"{FIRST}; {NOW} note warm", "To do: preparation, valve, lighting, pressure."),
+    ("", f"{FIRST}; {NOW} next", "Open: preparation, valve, lighting, pressure."),
+    ("", f"{FIRST}; {NOW} note warm", "Open: preparation, valve, lighting, pressure."),
 ]  # fmt: skip
 
 

@@ -172,6 +172,12 @@ ANSWERS: list[tuple[Made, str, str, str]] = [
     (lambda: at_high().reads("high", 8.3, 8.6), "read high", "jumped", "read-first"),
     # read or wait; CO before anything else where high fire was made richer since CO was read at low fire
     (lambda: at_high(8.9).throttle(MARK, 9.2).run_at("low").wait(3), "read low", "co-first", "read-first"),
+    # CO over what bars a turn richer ends the wait, until it has fallen
+    (lambda: at_high().turn("throttle", MARK).co(250.0), "read high", "co-again", "read-first"),
+    (lambda: at_high().turn("throttle", MARK).co(250.0).co(255.0), "read high", "co-again", "read-first"),
+    (lambda: at_high().turn("throttle", MARK).co(250.0).co(240.0), "wait high", "not-steady", "wait"),
+    (lambda: at_high().turn("throttle", MARK).co(250.0).co(40.0), "wait high", "not-steady", "wait"),
+    (lambda: at_high().read("high", 8.3, 250.0).turn("throttle", -MARK).wait(5), "wait high", "not-steady", "wait"),
     (lambda: at_high().turn("throttle", MARK).wait(400), "read high", "settled", "read-first"),
     (lambda: at_high().turn("throttle", MARK).wait(5), "wait high", "not-steady", "wait"),
     (lambda: Told().run_at("high").wait(5), "wait high", "just-lit", "wait"),
@@ -191,22 +197,26 @@ ANSWERS: list[tuple[Made, str, str, str]] = [
     (almost_sure, "read high", "almost-sure", "read-first"),  # not told as sure though both round to the same
     # the other rate
     (lambda: at_high(9.2), "run_at low", "other-unread", "not-needed"),
-    (lambda: at_high(8.9).throttle(MARK, 9.2), "run_at low", "other-unread co-first-there", "not-needed"),
+    (lambda: at_high(8.9).throttle(MARK, 9.2), "run_at low", "other-unread co-first-rich", "not-needed"),
+    (lambda: high_after_low(8.9, 7.6).throttle(MARK, 9.2), "run_at low", "other-again co-first-there", "not-needed"),
     (lambda: both_in_band().offset(1 / 96, 8.8), "run_at high", "other-again", "not-needed"),
     (lambda: at_high(9.0).at("low", 8.8), "run_at high", "other-unsure", "not-needed"),
     (lambda: without_co().at("low", 8.8), "run_at high", "other-no-co", "not-needed"),
     (lambda: at_high(7.5).at("low", 8.0), "run_at high", "high-not-set", "high-not-set"),
-    (lambda: at_high().throttle(1 / 16, 8.5), "run_at low", "low-unread", "low-unread"),
-    (lambda: high_after_low(8.0, 10.4).throttle(MARK, 8.2), "run_at low", "low-may-be-rich", "low-may-be-rich"),
+    (lambda: at_high().throttle(1 / 16, 8.5), "run_at low", "low-unread co-first-rich", "low-unread"),
+    (lambda: high_after_low(8.0, 10.4).throttle(MARK, 8.2),
+     "run_at low", "low-may-be-rich co-first-rich", "low-may-be-rich"),
     (lambda: high_after_low(7.0, 7.4).throttle(MARK, 7.5).throttle(MARK, 8.0).throttle(MARK, 8.4),
-     "run_at low", "low-unread-rise", "low-unread-rise"),
+     "run_at low", "low-unread-rise co-first-rich", "low-unread-rise"),
     (both_in_band, "finish low", "in-band", "not-needed"),
     (lambda: both_in_band(analyser_accuracy_pct=0.1), "finish low", "in-band accuracy-leaves", "not-needed"),
     (lambda: at_high(9.3, analyser_accuracy_pct=0.2).wait(5).reads("high", 9.3, 9.3, 9.3), "turn throttle",
      "here first-move", ""),
     # a turn
     (at_high, "turn throttle", "here first-move", ""),
-    (lambda: at_high(**UNSTATED), "turn throttle", "here first-move way-unknown", ""),
+    (lambda: at_high(**UNSTATED), "turn throttle", "here first-move way-unknown-lean", ""),
+    (lambda: at_high(9.0, **UNSTATED).read("high", 9.0), "turn throttle", "here first-move way-unknown", ""),
+    (lambda: at_high(9.9, **UNSTATED), "turn throttle", "here first-move way-unknown-rich", ""),
     # O2 or CO is enough for a turn leaner
     (lambda: Told().at("high").bare("high", 10.2, 2.8), "turn throttle", "here first-move", ""),
     (lambda: Told().at("high").bare("high", 10.2, None, 20.0), "turn throttle", "here first-move", ""),
@@ -214,9 +224,9 @@ ANSWERS: list[tuple[Made, str, str, str]] = [
     (lambda: at_high(9.9), "turn throttle", "here first-move", ""),
     (lambda: at_high(9.2).at("low", 8.3), "turn offset", "here first-move", ""),
     (lambda: high_after_low(7.4, 7.8).throttle(MARK, 7.6).throttle(MARK, 7.8), "turn throttle", "here at-most", ""),
-    (lambda: at_high().throttle(MARK, 8.2), "turn throttle", "here no-effect-yet way-unknown", ""),  # noise may
+    (lambda: at_high().throttle(MARK, 8.2), "turn throttle", "here no-effect-yet way-unknown-lean", ""),  # noise may
     (lambda: high_after_low(7.4).throttle(MARK, 7.4).throttle(MARK, 7.4), "turn throttle", "here no-effect-yet", ""),
-    (lambda: at_high(8.8).throttle(MARK, 8.6, 8.6, 8.6), "turn throttle", "here way-in-doubt way-unknown", ""),
+    (lambda: at_high(8.8).throttle(MARK, 8.6, 8.6, 8.6), "turn throttle", "here way-in-doubt way-unknown-lean", ""),
     (lambda: high_after_low(10.2, 7.4), "turn throttle", "here first-move low-goes-lean", ""),
     (lambda: high_after_low(10.2, 8.3), "turn throttle", "here first-move", ""),
     # a stop
@@ -405,9 +415,9 @@ def test_a_visit_goes_on_as_it_should(story: str) -> None:
 
 
 def test_a_screw_of_unknown_way_is_turned_with_the_risk_at_both_edges_said() -> None:
-    """Either way may be taken: past the rich edge or past the lean one."""
+    """Either way may be taken: past the rich edge or past the lean one; what is passed already is told by the code."""
     job = at_high(8.9, **UNSTATED)
-    (reason,) = [why for why in job.next().why if why.code == "way-unknown"]
+    (reason,) = [why for why in job.next().why if why.code == "way-unknown-lean"]
     (move,) = job.setting().moves([job.next().turns_cw or 0.0])
     low, high = job.setting().edges
     assert reason.data == {"rich": 1 - move.forecast.cdf(high), "lean": move.forecast.cdf(low)}

@@ -146,6 +146,9 @@ FOUND: list[tuple[Made, str, float, list[str]]] = [
     (lambda: (at_high(9.0).turn("throttle", MARK).run_at("low").wait(60).read("low", 10.9, 5200, 0.1)
               .offset(-1 / 12, 8.8)), "low", 5200, ["found-after-turns", "found-in-doubt"]),
     (lambda: Told().run_at("high").wait(30).read("high", 8.0), "high", 20, ["found-not-settled"]),
+    # mended with the burner off: what came after that is not as found
+    (lambda: (Told().run_at("high").wait(30).read("high", 10.6, 480).run_at("off").wait(60).run_at("high").wait(180)
+              .read("high", 9.9, 60)), "high", 480, ["found-not-settled"]),
     # a reading taken before the line was found leaking may show a rich flame as lean
     (lambda: at_high(8.9).wait(20).check("sample line", "leaking"), "high", 20, ["found-line-leaked"]),
     (at_high, "high", 20, []),
@@ -159,6 +162,20 @@ def test_the_first_reading_counts_as_found(made: Made, firing: str, co: float, n
     assert rate.as_found is not None
     assert rate.as_found.gas.co_ppm == co
     assert [note.code for note in rate.found_notes] == notes
+
+
+def test_a_gas_pressure_without_a_range_of_the_data_plate_stands_in_the_record_with_its_figure() -> None:
+    """In the unit it was read in, compared with nothing."""
+    (supply,) = record(at_high().check("standing pressure", 20.5, "mbar").job).supply
+    assert (supply.name, supply.value, supply.unit, supply.plate) == ("standing pressure", 20.5, "mbar", None)
+
+
+def test_the_published_co_limit_that_was_taken_is_no_remark() -> None:
+    """It stands beside the bands; another question left out is told."""
+    told = Told()
+    for item in ("CO limit", "boiler"):
+        told.job.note("left out", item="not measured", value=item, at=told.now)
+    assert [row.event.value for row in record(told.job).remarks] == ["boiler"]
 
 
 def test_a_halt_that_was_cleared_stays_on_the_record_as_of_its_row() -> None:

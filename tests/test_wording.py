@@ -138,6 +138,9 @@ def more() -> list[Told]:
         test_findings.hand_edited(walk().answer_all(BEFORE).answer("clean air O2"), "abc"),
         walk().skip("both again"),
         timed("3.44").skip("proof", "both again"),
+        Told().at("low", 10.4).at("high", 8.3).throttle(1 / 24, 8.4).check("cause of CO", "mended").reads("high", 8.4),
+        Told().at("low", 9.6).at("high", 8.3).at("low", 9.6),
+        Told().at("high", 9.9, co=500).run_at("off").check("cause of CO", "not found"),
         *(job.throttle(-1 / 12).turn("throttle", -1 / 24) for job in (at_high(), Told().at("high", 9.9, co=500))),
         at_high().throttle(1 / 12, 8.6).turn("throttle", -1 / 12),
     ]  # fmt: skip

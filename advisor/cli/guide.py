@@ -18,14 +18,19 @@ from advisor.dialogue import moments, new_job, taken_up, waits
 from advisor.dialogue.after_entry import at_once, comes_to, proof_comes_to
 from advisor.dialogue.asked import Asked, Standing, is_urgent, say_above, say_then, say_trouble, standing
 from advisor.dialogue.entries import (
+    WHEN_TURNED,
     Entry,
+    asks_first,
     is_co,
+    meant,
+    parse_after,
     parse_at_any_time,
     parse_entry,
     parse_may,
     parse_question,
     remark,
     skip_stage,
+    with_points,
 )
 from advisor.dialogue.prompts import (
     HELP,
@@ -72,6 +77,8 @@ class Guide:
         self._cautioned: set[str] = set()
         self._above = ""  # answers since the last entry: they stand on the screen
         self._stop = ""  # the stop whose steps were said last
+        self._last, self._meant = "", ""  # what was typed last, and what was asked back of it
+        self._helped = False  # whether what else may be typed was said
 
     def run(self) -> None:
         """Ask until the visit is over or the user leaves. Raises LogError where the log can't be read."""
@@ -159,6 +166,7 @@ class Guide:
         except AskAnew:
             pass
         except AdvisorError as error:
+            self._meant = meant(self._last, str(error))  # a yes takes it
             self._say(str(error))
 
     def _announce(self, state: StageState) -> None:
@@ -235,7 +243,14 @@ class Guide:
             at = self._moment()
             self.terminal.say(brief.say_verdict(self.job.case(at), self.job.may(*turn, at=at), "guide"))
             return None
-        made = self._log(parse_entry(typed, advice, firing))
+        asked = asks_first(typed, advice, self.situation)
+        if firing and asked:
+            entry = parse_after(typed, self._reason(asked), advice, firing)
+        else:
+            entry = parse_entry(typed, advice, firing)
+        made = self._log(entry)
+        if asked and made.co2_pct is None:
+            self._say(WHEN_TURNED)
         unsaid = made.item in (STANDING, WORKING) or (made.event == "turn" and advice.action != "turn")
         if unsaid:  # of which pressure, or screw, may not have been typed
             self._say(f"Logged: {answers.say_event(made)}.")
@@ -248,7 +263,10 @@ class Guide:
         """One line; the hint stands beside the question where both fit."""
         hint = f"({prompt.hint})" if prompt.hint else ""
         between = " " if len(prompt.asks) + len(hint) < prompt_width() else "\n"
-        return self.terminal.ask(f"{prompt.asks}{between}{hint}".strip())
+        typed = with_points(self.terminal.ask(f"{prompt.asks}{between}{hint}".strip()))
+        self._last = self._meant if self._meant and typed.lower() in ("yes", "y") else typed
+        self._meant = ""
+        return self._last
 
     def _ask(self, prompt: Prompt, why: str, question: Question | None = None, advice: Advice | None = None) -> str:
         """One answer; the words that mean the same everywhere are seen to here."""
@@ -263,6 +281,8 @@ class Guide:
             word, _, figure = typed.lower().partition(" ")
             if question is not None and word in question.check.choices and not any(map(str.isalpha, figure[:1])):
                 return typed  # other appliances: off 19.8
+            if advice is not None and asks_first(typed, advice, self.situation):
+                return typed
             if entry := parse_at_any_time(typed, self.situation.firing):
                 lit_or_not = changes_rate and self.situation.firing is None and typed.lower().startswith("co ")
                 if lit_or_not and self._reason("Does the burner burn now? (yes, no)").lower() in ("yes", "y"):
@@ -276,7 +296,11 @@ class Guide:
             case None:
                 return False
             case "why":
-                self._say(why, HELP)
+                short = why.replace(
+                    OTHERS, ""
+                ).strip()  # what else may be typed is said once, and where nothing else is
+                self._say(*([short] if self._helped and short else [why, HELP]))
+                self._helped = True
                 return True
             case "stop":
                 raise Stop

@@ -209,7 +209,7 @@ def check(
         if not entries.is_known(item_of(item), job) and alarm_of(f"{item} {value}"):
             entries.log_remark(job, f"{item} {value}", parse_time(at))
         else:
-            job.check(item_of(item), value, unit, at=parse_time(at), note=note)
+            entries.log_check(job, item_of(item), value, unit, at=parse_time(at), note=note)
 
 
 @command()

@@ -13,7 +13,7 @@ from advisor.chemistry import limits
 from advisor.decision.answers import Action, Advice, Verdict
 from advisor.decision.candidates import TINY, Move, Setting
 from advisor.decision.way_out import WayOut, ways_out
-from advisor.diagnosis.carbon_monoxide import cause_due, co_due_anew, flames_with_co
+from advisor.diagnosis.carbon_monoxide import cause_due, co_due_anew, flames_with_co, mended_while_off
 from advisor.diagnosis.findings import find, outlier_data
 from advisor.job_setup.setup import CHANGES_VALVE
 from advisor.log.check_items import CO_CAUSE
@@ -100,7 +100,8 @@ def _cause_told(situation: Situation) -> list[Reason]:
     """What the check of the cause of CO said since the burner was put off; a remark says nothing of it."""
     since_s = situation.off.at_s if situation.off else situation.at_s
     told = [row.event for row in situation.checks(CO_CAUSE) if row.at_s >= since_s]
-    return [Reason("cause-told", {"words": f"{event.note}: {event.value}".removeprefix(": ")}) for event in told[-1:]]
+    code = "cause-mended" if mended_while_off(situation) else "cause-told"
+    return [Reason(code, {"words": f"{event.note}: {event.value}".removeprefix(": ")}) for event in told[-1:]]
 
 
 def closed(case: Case) -> Advice | None:
@@ -151,6 +152,18 @@ def co_first(case: Case) -> Advice | None:
     if here.firing == "high" or here.settled or not _made_richer_unseen(situation, case.high):
         return None
     return _read(case, Reason("co-first"))
+
+
+def co_again(case: Case) -> Advice | None:
+    """CO over what bars a turn richer is not waited out: it is read again at once, until it rises no more."""
+    situation, firing = case.situation, case.here.firing
+    barred = any(
+        finding.code == "co-rising" and finding.variant == "barred" and finding.firing == firing
+        for finding in case.findings
+    )
+    since = [row.event.co_ppm or 0.0 for row in flames_with_co(situation, firing) if row.at_s > situation.changed_at_s]
+    rises = len(since) == 1 or since[-1:] > since[-2:-1]
+    return _read(case, Reason("co-again")) if barred and since and rises and situation.wait_left_s else None
 
 
 def not_steady(case: Case) -> Advice | None:
@@ -285,6 +298,8 @@ def turn(case: Case) -> Advice | None:
         why.append(Reason("at-most", {"turns": here.cap_turns}))
     if not here.direction_sure:
         why.append(_either_way(here, move))
+    if here.firing == "low" and case.high.now.chance_in_band < case.situation.policy.reread_chance:
+        why.append(Reason("room-for-high"))
     lean = _low_goes_lean(case.situation, here, move)
     outcome = _outcome(here, move)
     return _answer(case, "turn", *why, *lean, screw=here.screw, turns_cw=move.turns_cw, **outcome)
@@ -324,10 +339,7 @@ def other_rate(case: Case) -> Advice:
         code = "other-again"
     else:
         code = "other-unsure" if other.has_as_left else "other-no-co"
-    why = [Reason(code, {"firing": here.firing, "other": other.firing})]
-    if other.firing == "low" and _made_richer_unseen(case.situation, here):
-        why.append(Reason("co-first-there"))
-    return _answer(case, "run_at", *why, firing=other.firing)
+    return _run_at(case, other.firing, Reason(code, {"firing": here.firing, "other": other.firing}))
 
 
 SETTING_GUARDS: tuple[Guard, ...] = (
@@ -335,8 +347,8 @@ SETTING_GUARDS: tuple[Guard, ...] = (
     turn,
 )  # fmt: skip
 GUARDS: tuple[Guard, ...] = (
-    stop, closed, not_lit, left_for_hours, high_fire_first, odd_reading, co_first, not_steady, shortfall_to_confirm,
-    as_found_first, set_here, co_for_record, finish, other_rate,
+    stop, closed, not_lit, left_for_hours, high_fire_first, odd_reading, co_first, co_again, not_steady,
+    shortfall_to_confirm, as_found_first, set_here, co_for_record, finish, other_rate,
 )  # fmt: skip
 
 
@@ -372,9 +384,12 @@ def _stuck(here: Setting) -> Finding:
 
 
 def _either_way(setting: Setting, move: Move) -> Reason:
-    """What a turn risks on both sides where its way is not sure."""
+    """What a turn finds out and risks where its way is not sure; nothing of an edge that is passed already."""
     risks = {"rich": setting.chance_past_rich(move), "lean": setting.chance_past_lean(move)}
-    return Reason("way-unknown", risks)
+    now = setting.now
+    lean, rich = setting.chance_past_lean(now) > 0.5, setting.chance_past_rich(now) > 0.5
+    passed = "-lean" if lean else "-rich" if rich else ""
+    return Reason(f"way-unknown{passed}", risks)
 
 
 def _low_goes_lean(situation: Situation, here: Setting, move: Move) -> list[Reason]:
@@ -421,7 +436,11 @@ def _read(case: Case, why: Reason) -> Advice:
 
 
 def _run_at(case: Case, firing: Firing, why: Reason) -> Advice:
-    return _answer(case, "run_at", why, firing=firing)
+    """To a rate; with what to watch at a low fire that went richer with high fire, unseen."""
+    unseen = firing == "low" and case.situation.firing == "high" and _made_richer_unseen(case.situation, case.high)
+    low = case.low
+    watch = "co-first-rich" if unseen and low.now.forecast.ppf(0.95) > low.edges[1] else "co-first-there"
+    return _answer(case, "run_at", why, *([Reason(watch)] if unseen else []), firing=firing)
 
 
 def _halt(case: Case, finding: Finding) -> Advice:

@@ -60,7 +60,7 @@ class Advice:
     @property
     def asks_co(self) -> bool:
         """Whether CO alone is what is to be read."""
-        return self.action == "read" and (self.due("co-first") or self.due("co-first-lit"))
+        return self.action == "read" and any(map(self.due, ("co-first", "co-first-lit", "co-again")))
 
     @property
     def stopped_before(self) -> bool:

@@ -4,6 +4,7 @@ from dataclasses import dataclass
 from functools import cached_property
 
 from advisor.diagnosis.carbon_monoxide import bars_richer, co_ceiling, co_climb, co_due_anew
+from advisor.log.events import Row
 from advisor.messages import Reason
 from advisor.response.situation import Situation
 
@@ -35,6 +36,13 @@ class LowFire:
     @cached_property
     def _was_read(self) -> bool:
         return bool(self.situation.settled_readings("low", self.situation.session_from_s))
+
+    @property
+    def _shown(self) -> list[Row]:
+        """What was read of CO2 at low fire, whether it counts still or not."""
+        return [
+            row for row in self.situation.of("reading") if row.event.rate == "low" and row.event.co2_pct is not None
+        ]
 
     @cached_property
     def _line_pct(self) -> float:
@@ -73,5 +81,6 @@ class LowFire:
         if not self.gets_rich(turns_cw):
             return None
         if not self._was_read:
-            return Reason("low-unread")
+            once = any(row.at_s > self.situation.session_from_s for row in self._shown)
+            return Reason("low-read-anew" if once else "low-unread")
         return Reason("low-may-be-rich", {"co2": self._line_pct})

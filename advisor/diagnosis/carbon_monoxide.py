@@ -106,10 +106,18 @@ def _gravity(found: list[Finding]) -> int:
 def said_when(situation: Situation, row: Row) -> When:
     """How what a reading says of CO, or of a rich flame, is said now."""
     if situation.off is not None:
-        return "off"
+        rich = any(finding.code == "rich" for finding in reading_checks.judge(situation.setup, row.event))
+        return "before" if mended_while_off(situation) and not rich else "off"
     if row.at_s < situation.tracker.started_s:  # lit again since
         return "before"
     return "lighting" if situation.at_s - situation.tracker.started_s < situation.policy.just_lit_s else "now"
+
+
+def mended_while_off(situation: Situation) -> bool:
+    """Whether the burner is off, and what was said last of the cause of CO since is that it is mended."""
+    off = situation.off
+    told = [row.event.value for row in situation.checks(CO_CAUSE) if off and row.at_s >= off.at_s]
+    return told[-1:] == [MENDED]
 
 
 def cause_due(situation: Situation) -> bool:
@@ -196,7 +204,7 @@ def co_rises(situation: Situation, firing: Firing) -> list[Finding]:
     """
     policy, read = situation.policy, flames_with_co(situation, firing)
     last_s = read[-1].at_s if read else 0.0
-    if not read or (last_s < situation.tracker.started_s and situation.off is None):
+    if not read or (last_s < situation.tracker.started_s and situation.off is None) or mended_while_off(situation):
         return []
     changes = [row.at_s for row in situation.rows if row.event.event in ("turn", "firing") and row.event.firing != OFF]
     since_s = max((at_s for at_s in changes if at_s < last_s), default=0.0)

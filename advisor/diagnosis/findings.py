@@ -31,11 +31,12 @@ from advisor.log.check_items import (
     SAMPLE_LINE,
     SKIPPED,
     TEST_POINTS,
+    WORKING,
     check_item,
 )
-from advisor.log.events import Event, Row
+from advisor.log.events import Event, Row, firing_at_rows
 from advisor.log.site_facts import pressure_in_plate_unit
-from advisor.messages import SEVERITIES, Finding
+from advisor.messages import SEVERITIES, Finding, Severity
 from advisor.response import reading_checks
 from advisor.response.change_detection import Outlier, compare
 from advisor.response.reading_checks import mostly_air
@@ -190,13 +191,27 @@ def moved_by_itself(situation: Situation) -> list[Finding]:
     """A jump with no turn made: air entering the sample, or the boiler itself has changed."""
     outliers = situation.tracker.outliers
     if not outliers or situation.unsure_outlier is not None:
-        return []
+        return _pressure_due(situation)
     first, data = outliers[0], outlier_data(situation, outliers[0])
-    if first.co2_pct >= first.expected_co2_pct:
+    if not first.fell:
         return [Finding("changed-by-itself", "halt", first.firing, data=data)]
     event = next(row.event for row in situation.rows if row.number == first.number)
     variant = "no_o2" if event.o2_pct is None else "o2_up"
     return [Finding("air-in-sample", "halt", first.firing, variant=variant, data=data)]
+
+
+def _pressure_due(situation: Situation) -> list[Finding]:
+    """CO2 fell with no turn made and the line is tight: no turn before the working pressure is read.
+
+    A flame set on a sagging supply is rich once the supply is back.
+    """
+    fell, running = situation.tracker.fell, firing_at_rows(situation.rows)
+    read = [row.at_s for row in situation.checks(WORKING) if running[row.number] == "high"]
+    if fell is None or any(at_s > fell.at_s for at_s in read):
+        return []
+    severity: Severity = "halt" if WORKING in situation.setup.pressures else "warn"
+    data = {"item": WORKING, **outlier_data(situation, fell)}
+    return [Finding("pressure-due", severity, fell.firing, data=data)]
 
 
 def fell_short(situation: Situation) -> list[Finding]:
@@ -308,7 +323,7 @@ def _direction(situation: Situation, screw: Screw, turns: list[Row]) -> list[Fin
         proved = situation.tracker.line_proved_s > turns[-1].at_s
         fell = (turns[-1].event.turns_cw or 0.0) * situation.belief.model.toward_richer[screw] > 0
         variant = "sure_or_air" if fell and not proved else "sure"
-        data = {"other": other, "row": turns[-1].number}
+        data = {"other": other, "row": turns[-1].number, "made": turns[-1].event.turns_cw or 0.0}
         return [Finding("wrong-way", "halt", screw=screw, variant=variant, data=data)]
     if reversed_chance > policy.doubted_way:
         return [Finding("wrong-way", "warn", screw=screw, variant="doubt")]

@@ -14,7 +14,7 @@ from advisor.messages import Finding, Reason
 from advisor.procedure.stages import STAGES, questions_of
 from advisor.report.show import calibration_reasons, input_reasons, say_flue
 from advisor.response.situation import Situation
-from advisor.screws import Firing
+from advisor.screws import OFF, Firing
 from advisor.wording.numbers import say_turn
 from advisor.wording.templates import TAKE_BACK, Voice
 
@@ -55,6 +55,8 @@ def comes_to(item: str, situation: Situation) -> list[str]:
     """What the answer to a check works out to, in sentences."""
     if item == CALIBRATED:
         return [reason.text for reason in calibration_reasons(situation)]
+    if item == "other appliances" and situation.checks(item)[-1].event.value == OFF:
+        return ["The working pressure is read with the other appliances running: run them, read it again if you can."]
     if item == INPUT_RATE:
         timed = input_of(situation)
         inside = timed is not None and timed.side in ("", "inside")  # else it is asked again

@@ -13,9 +13,9 @@ from advisor.job import Job
 from advisor.log.check_items import OUT_OF_SERVICE
 from advisor.messages import Reason
 from advisor.procedure.progress import Progress, StageState
-from advisor.procedure.stages import CLOSE, LINE_TEST, RECORD, Question
+from advisor.procedure.stages import CLOSE, LIGHT, LINE_TEST, PRESSURE, RECORD, Question
 from advisor.report import answers, brief
-from advisor.report.layout import listed
+from advisor.report.layout import listed, wrapped
 from advisor.response.situation import Situation
 from advisor.screws import Firing
 from advisor.wording import further_steps
@@ -91,7 +91,8 @@ def say_above(now: Standing, voice: Voice, *, steps: bool = True) -> list[str]:
         return []
     if advice.action == "run_at":
         why = [in_words(reason, voice) for reason in advice.why]
-        lines = [*answers.say_findings(advice.findings, ("warn",), voice), *brief.say_now(now.case)]
+        order = wrapped(brief.first_line(now.case, advice, voice)) if voice == "guide" and now.situation.firing else []
+        lines = [*order, *answers.say_findings(advice.findings, ("warn",), voice), *brief.say_now(now.case)]
         lines += listed("Why", why)
     else:
         lines = brief.say_next(now.case, advice, now.progress, voice, steps=steps).splitlines()
@@ -108,6 +109,8 @@ def say_trouble(now: Standing) -> str:
 
 def say_then(now: Standing) -> str:
     """What comes after a wait."""
+    if now.state and now.state.stage is LIGHT and not now.progress.of(PRESSURE).over:
+        return "then the working pressure"
     then = expected_after(now.case, now.situation.wait_left_s)
     expects = f"; expect CO2 {then.expect_co2_pct:.1f} %" if brief.is_known(then) else ""
     return f"then read {brief.ALL} at {now.situation.firing} fire{expects}"

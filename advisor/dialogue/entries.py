@@ -9,21 +9,24 @@ from typing import NamedTuple
 from advisor import parsing
 from advisor.chemistry import gas_meter
 from advisor.decision.answers import Advice, Verdict
-from advisor.diagnosis.carbon_monoxide import stops_for_co
+from advisor.diagnosis.carbon_monoxide import stops_for_co, worth_a_reason
 from advisor.dialogue.moments import parse_time
 from advisor.dialogue.prompts import ASKS_CAUSE, CAUSE_HINT, READING, alarm_of, in_words, needs_cause
 from advisor.errors import RangeError
 from advisor.job import Job
 from advisor.log import check_items
+from advisor.log.events import Event
 from advisor.procedure.progress import Progress, due_before_lighting
 from advisor.procedure.stages import Question
 from advisor.response.situation import Situation
 from advisor.screws import FIRINGS, OFF, SCREW_FOR, SCREWS, Firing, Screw
+from advisor.wording.numbers import say_typed
 
 MOST_O2_PCT = 25  # a display shows no more, whatever it is zeroed to
 NO_ANSWER = "Enter alone is no answer here"
 WITH_EFFECT = (check_items.STANDING, check_items.WORKING, check_items.SAMPLE_LINE,
                *map(check_items.clockwise_item, SCREWS), check_items.CO_CAUSE, check_items.SERIAL)  # fmt: skip
+WHEN_TURNED = "When it was turned is not known: of this reading only CO counts. Read again after the wait."
 _DONE = ("fixed", "mended", "repaired", "cleaned", "cleared", "replaced")  # at a stop, in a word
 _NOTHING = ("0", "no", "n", "none", "nothing")  # was turned; a CO2 of 0 is no reading of a flame
 _PRESSURE = re.compile(r"(?:(?:running|off|none)\s+)?([\d.,]+\s*(?:[A-Za-z][A-Za-z.2 ]*)?)")
@@ -64,14 +67,20 @@ def parse_question(typed: str, question: Question, situation: Situation, progres
         ]
     else:
         answers = [(item, *check_items.parse_answer(check, words, situation.setup, situation.at.date()))]
-    if progress.barred and any(value == check_items.IN_SERVICE for _, value, _ in answers):
-        raise RangeError(in_words(progress.barred))
 
     def log(job: Job, at: datetime) -> None:
         for answer in answers:
-            job.check(*answer, at=at)
+            log_check(job, *answer, at=at)
 
     return log
+
+
+def log_check(job: Job, item: str, value: str, unit: str = "", *, at: datetime | None, note: str = "") -> None:
+    """Log a check. RangeError for an appliance left in service though a stop stands or the proof is not whole."""
+    left = item == check_items.OUTCOME and parsing.one_of(value, (check_items.IN_SERVICE,)) == check_items.IN_SERVICE
+    if left and (barred := job.progress(at).barred):
+        raise RangeError(in_words(barred))
+    job.check(item, value, unit, at=at, note=note)
 
 
 def _parts(words: str, question: Question) -> list[tuple[str, str]]:
@@ -202,6 +211,63 @@ def parse_entry(typed: str, advice: Advice, firing: Firing | None) -> Entry:
     return lambda job, at: log_turn(job, turn, made_at or at)
 
 
+def with_points(typed: str) -> str:
+    """Figures of a whole reading that were typed with decimal commas, "8,3 6,1 18", with points."""
+    whole = _NUMBERS.fullmatch(typed) and len(typed.split()) > 1
+    return re.sub(r"(\d),(\d{1,2})(?!\d)", r"\1.\2", typed) if whole else typed
+
+
+def meant(typed: str, message: str) -> str:
+    """What was typed with the figure that a message asks back, "81 % CO2 can't be. Did you mean 8.1?"; else ""."""
+    asked = re.search(r"(?:'|^)([\d.,]+)\b.*Did you mean ([\d.]*\d)\?", message)
+    return typed.replace(asked[1], asked[2], 1) if asked else ""
+
+
+def asks_first(typed: str, advice: Advice, situation: Situation) -> str:
+    """What is asked before a reading counts that was typed where a turn or another rate was due: was that done?
+
+    "" where nothing is asked: CO over what bars a turn richer waits for no answer.
+    """
+    firing, figures = situation.firing, typed.split()
+    if not firing or not _NUMBERS.fullmatch(typed) or len(figures) < 2:
+        return ""
+    co2_pct, co_ppm = (parsing.maybe_number(each, "figure") for each in (figures[0], "".join(figures[2:]) or None))
+    event = Event(situation.at, "reading", firing=firing, co2_pct=co2_pct, co_ppm=co_ppm)
+    if worth_a_reason(situation.setup, event):
+        return ""
+    if advice.action == "turn" and advice.turns_cw:
+        return f"Did you turn first? (yes: {say_typed(advice.turns_cw)}, as advised; no; or what you turned)"
+    changes = advice.action == "run_at" and advice.firing != firing and len(figures) == len(READ)
+    return f"Has it been changed to {advice.firing} fire? (yes, no)" if changes else ""
+
+
+def parse_after(typed: str, answer: str, advice: Advice, firing: Firing) -> Entry:
+    """The entry of such a reading, by what was answered. Raises RangeError.
+
+    When a turn was made that nobody told is not known: of the reading only CO counts, CO2 is read after the wait.
+    """
+    low = answer.lower()
+    if low in _NOTHING:
+        return _reading(typed, firing)
+    if advice.action == "run_at" and advice.firing:
+        if low not in ("yes", "y"):
+            raise RangeError("yes or no. Nothing was logged.")
+        return _run_and_read(typed, advice.firing)
+    if low in ("yes", "y") and advice.screw and advice.turns_cw:
+        turn = Turn(advice.screw, advice.turns_cw)
+    else:
+        turn = parse_turn(answer, firing)
+    co_ppm = "".join(typed.split()[2:])
+
+    def log(job: Job, at: datetime) -> None:
+        with job.together():
+            log_turn(job, turn, at)
+            if co_ppm:
+                job.co(parsing.parse_number(co_ppm, "CO"), at=job.moment(at))
+
+    return log
+
+
 def _void(typed: str) -> Entry:
     """The strike of a row, with why; of the last one where none is named."""
     row, *why = typed.split(maxsplit=1) or [""]
@@ -222,8 +288,8 @@ def is_co(typed: str) -> bool:
 
 
 def wrong_pressure(advice: Advice) -> bool:
-    """Whether a gas pressure stops the job first: then it is what is measured next."""
-    return advice.action == "halt" and advice.stops[0].code == "pressure"
+    """Whether a gas pressure, wrong or due, stops the job first: then it is what is measured next."""
+    return advice.action == "halt" and advice.stops[0].code in ("pressure", "pressure-due")
 
 
 def _pressure(words: str, item: str = "") -> Entry:
@@ -367,8 +433,9 @@ def _run_and_read(typed: str, firing: Firing) -> Entry:
     assert read
 
     def log(job: Job, at: datetime) -> None:
-        job.run_at(firing, at=at)
-        read(job, job.moment(at))
+        with job.together():  # a slip in the figures leaves the rate unlogged too
+            job.run_at(firing, at=at)
+            read(job, job.moment(at))
 
     return log
 
@@ -406,6 +473,6 @@ def _check(typed: str) -> Entry:
                 f"'{words[0]}' is not a check known here: known are {', '.join(WITH_EFFECT)} and what the guide asks; "
                 "a remark is typed as: note WORDS. Nothing was logged."
             )
-        job.check(words[0], words[1], *words[2:], at=at)
+        log_check(job, words[0], words[1], *words[2:], at=at)
 
     return log

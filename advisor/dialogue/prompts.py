@@ -5,7 +5,7 @@ from typing import Literal, NamedTuple
 
 from advisor.decision.answers import Advice
 from advisor.diagnosis.carbon_monoxide import stops_for_co
-from advisor.log.check_items import ALARM_SOUNDS, CO_LIMIT, GAS_SMELL, OUTCOME, SAMPLE_LINE, plate_unit
+from advisor.log.check_items import ALARM_SOUNDS, CO_LIMIT, COVER, GAS_SMELL, OUTCOME, SAMPLE_LINE, plate_unit
 from advisor.messages import Finding, Reason
 from advisor.procedure.stages import Question
 from advisor.report.answers import PUBLISHED_CO
@@ -77,6 +77,8 @@ def question_prompt(question: Question, situation: Situation) -> Prompt:
     asks, check = question.asks, question.check
     if situation.was_lit and question.item in BEFORE_OPENING:
         asks = f"Before it was opened: {asks[0].lower()}{asks[1:]}"
+    if question.item == SAMPLE_LINE and situation.checks(COVER):
+        asks = f"Once more, at the end: {asks[0].lower()}{asks[1:]}"
     unit = plate_unit(question.item, situation.setup)
     if check.kind == "number" and not check.unit and unit:
         asks += f", {unit}"
@@ -89,7 +91,11 @@ def question_prompt(question: Question, situation: Situation) -> Prompt:
 
 def needs_cause(advice: Advice, firing: Firing | None) -> bool:
     """Whether the burner is off, CO stops the job and its cause was not told: it is not lit again without that."""
-    return firing is None and any(map(stops_for_co, advice.findings)) and not advice.due("cause-told")
+    return (
+        firing is None
+        and any(map(stops_for_co, advice.findings))
+        and not any(map(advice.due, ("cause-told", "cause-mended")))
+    )
 
 
 def entry_prompt(advice: Advice, situation: Situation) -> Prompt:
@@ -111,6 +117,8 @@ def entry_prompt(advice: Advice, situation: Situation) -> Prompt:
             return Prompt(f"CO at {situation.firing} fire, ppm", "or CO2 O2 CO, or what was done or found")
         case "halt" if stops_for_co(advice.stops[0]) and needs_cause(advice, situation.firing):
             return Prompt(ASKS_CAUSE, CAUSE_HINT)
+        case "halt" if advice.stops[0].code == "pressure-due":
+            return Prompt("Working pressure now? No turn before it is read", "19.8 mbar, or what was done or found")
         case "halt" if advice.stops[0].code == "pressure":
             lit = "; lit again: high, and what was done" if situation.off else ""
             return Prompt(

@@ -144,7 +144,7 @@ LIGHT = Stage("lighting", (
 ))  # fmt: skip
 PRESSURE = Stage("gas pressure", (_asked("other appliances"), _asked(WORKING), _asked(PRESSURE_DROP)))
 HIGH, LOW, BOTH = Stage("high fire", sets="high"), Stage("low fire", sets="low"), Stage("both again", sets="both")
-PROOF = Stage("proof", (_done(COVER), LINE_TEST))
+PROOF = Stage("proof", (_asked(COVER), LINE_TEST))
 CLOSE = Stage("close up", (
     _done("adjusters sealed"), _with_valve(_asked(OPENED_JOINTS)), _asked(TEST_POINTS), _asked("normal start"),
     _asked("safety devices"),

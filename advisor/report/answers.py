@@ -10,7 +10,7 @@ from advisor.decision.way_out import WayOut
 from advisor.diagnosis.carbon_monoxide import stops_for_co
 from advisor.diagnosis.way_back import way_back
 from advisor.job_setup.band_check import flue_of
-from advisor.job_setup.setup import DISPLAYED, JobSetup
+from advisor.job_setup.setup import AIR_FREE, DISPLAYED, JobSetup
 from advisor.log.events import Event
 from advisor.messages import Finding
 from advisor.report.layout import labelled, listed, wrapped
@@ -32,7 +32,8 @@ OVER_CAP = "Watch CO: the last turn was over the cap."
 PROVE_LINE, CHECK_PRESSURE = "Prove the sample line tight", "Check the gas pressure"
 CHECK_SCREW = "Make sure the screw turns"
 DUE_FIRST = {  # by finding
-    "fell": PROVE_LINE, "fell-short": PROVE_LINE, "pressure-unknown": CHECK_PRESSURE, "no-effect": CHECK_SCREW,
+    "fell": PROVE_LINE, "fell-short": PROVE_LINE, "pressure-unknown": CHECK_PRESSURE,
+    "pressure-due": CHECK_PRESSURE, "no-effect": CHECK_SCREW,
     "turn-unseen": CHECK_SCREW,
 }  # fmt: skip
 LABELS = {"halt": "STOP", "warn": "Warning", "note": "Note"}
@@ -40,6 +41,7 @@ PUBLISHED_CO = f"{limits.CO_AIR_FREE_PPM:g} ppm air-free, ANSI/BPI-1200-S-2017, 
 SMALLEST_GAIN = 0.06  # % CO2 per turn; 1/12 turn of less shows as 0.00
 SHEET = "advisor sheet LOG FILE"
 OVER = f"The visit is over; the record: {SHEET}"
+READ_BOTH = "Read both again, seal; record"
 CLOSING = "Cover on, read both again, seal; record"
 
 
@@ -65,10 +67,14 @@ def say_way_out(case: Case) -> list[str]:
 
 
 def _too_rich(case: Case, way: WayOut) -> bool:
-    """Whether CO2 was last read in the band or above it: below it the screws are not the cause."""
+    """Whether CO2, read since the burner was lit, is in the band or above it: below it the screws are not the cause."""
     firing = FIRING_FOR[way.screw]
     read = case.situation.latest(firing)
-    return read is not None and (read.event.co2_pct or 0.0) >= case.setting(firing).band[0]
+    return (
+        read is not None
+        and read.at_s >= case.situation.tracker.started_s
+        and (read.event.co2_pct or 0.0) >= case.setting(firing).band[0]
+    )
 
 
 def way_leads_leaner(case: Case, way: WayOut) -> bool:
@@ -149,6 +155,9 @@ def say_opened(setup: JobSetup, path: object, ways: Container[str] = (), last: s
 def _say_co_limit(setup: JobSetup) -> str:
     if setup.stated_co_limit is None:
         return f"the published {PUBLISHED_CO}; a stricter one of the maker's: --co-limit."
+    value, basis = setup.stated_co_limit
+    if basis == AIR_FREE and value <= limits.CO_AIR_FREE_PPM:
+        return f"the maker's {say_stated(value, basis)}."
     return f"the maker's {say_stated(*setup.stated_co_limit)}; the published {PUBLISHED_CO} where that is stricter."
 
 

@@ -6,7 +6,9 @@ Seven lines at 80 columns, ten at 40, twelve at 32; stops and warnings stand on 
 
 from advisor.decision.advise import Case, expected_after, permit
 from advisor.decision.answers import Advice, Verdict
+from advisor.diagnosis.answers import answer_to
 from advisor.diagnosis.carbon_monoxide import co_course, co_read_since_start
+from advisor.log.check_items import COVER
 from advisor.procedure.progress import Progress, due_before_lighting, unanswered
 from advisor.procedure.stages import CLOSE, PROOF, RECORD
 from advisor.report.answers import (
@@ -17,6 +19,7 @@ from advisor.report.answers import (
     OVER_CAP,
     PRACTICE,
     PROVE_LINE,
+    READ_BOTH,
     SHEET,
     may_end_the_job,
     say_findings,
@@ -26,9 +29,9 @@ from advisor.report.answers import (
     say_way_out,
 )
 from advisor.report.layout import labelled, listed, narrow, wrapped
-from advisor.response.fitted import response_of
+from advisor.response.fitted import Response, response_of
 from advisor.screws import FIRING_FOR, Firing, Screw
-from advisor.wording import further_steps, reason_text
+from advisor.wording import further_steps, is_alarm, reason_text
 from advisor.wording.numbers import (
     say_band,
     say_chance,
@@ -45,7 +48,9 @@ from advisor.wording.visit import STAGES
 SHORT_CAUTION = "Maker's instructions come first."
 ALL = "CO2, O2, CO"
 # reasons of a turn that are said with it: what may go wrong; all others are behind `why`
-SAID_WITH_A_TURN = ("way-unknown", "low-goes-lean")
+WAY_UNKNOWN = ("way-unknown", "way-unknown-lean", "way-unknown-rich")
+SAID_WITH_A_TURN = (*WAY_UNKNOWN, "low-goes-lean")
+WAYS_OUT = ("way-out-undo", "way-out-as-found", "way-out-leaner")
 UNSAID = ("settled", "in-band")  # reasons that the answer says by itself
 OF_AN_ENTRY = (
     "unknown-check",
@@ -79,9 +84,9 @@ def say_next(
     lines += [] if advice.has("closed") else say_now(case, advice)
     if advice.action == "finish" and not (advice.has("closed") or advice.open_items):
         lines += _say_close_up(case, progress, voice)
-    lines += say_left(advice, progress, voice)
+    lines += say_left(case, advice, progress, voice)
     lines += say_findings([each for each in advice.findings if each.code in OF_AN_ENTRY], ("note",), voice)
-    lines += say_why(case, advice, voice) + _say_open(progress) if why else []
+    lines += say_why(case, advice, voice) + _say_open(case, progress) if why else []
     if advice.action in ("turn", "finish", "halt") and not advice.has("closed"):
         lines += wrapped(SHORT_CAUTION if narrow() else CAUTION)
     return "\n".join(lines)
@@ -101,6 +106,8 @@ def _say_close_up(case: Case, progress: Progress, voice: Voice) -> list[str]:
     if progress.of(PROOF).over and voice == "log":
         left = [item for stage in (CLOSE, RECORD) for item in unanswered(case.situation, stage)]
         return _labelled("Next", f"log {', '.join(left)}; then {SHEET}.", f"Next log {', '.join(left)}.")
+    if answer_to(case.situation, COVER, case.situation.turned_at_s):
+        return _labelled("Next", f"{READ_BOTH}: {SHEET}.", f"Next read both again; seal; {SHEET}.")
     return _labelled("Next", *CLOSE_UP)
 
 
@@ -122,7 +129,7 @@ def _to_do(case: Case, advice: Advice, due: str, voice: Voice) -> str:
             first = f"{due}. " if due == PROVE_LINE else ""
             return f"{first}Wait {say_wait(case.situation.wait_left_s)} more, then read {ALL} at {firing}."
         case "read" if advice.asks_co:
-            return f"Read CO at {firing} now."
+            return f"Read CO at {firing} {'again ' if advice.due('co-again') else ''}now."
         case "read" if due == PROVE_LINE:
             return f"{due}. Then read {ALL} at {firing} again."
         case "read":
@@ -202,8 +209,9 @@ def say_wait_and_read(wait_s: float, firing: Firing | None, *, first: str = "") 
 def say_expect(answer: Advice | Verdict) -> list[str]:
     """The next displayed reading with its range, and the risk to pass the edge ahead."""
     low, high, middle = answer.expect_low_pct, answer.expect_high_pct, answer.expect_co2_pct
-    both_ways = any(reason.code == "way-unknown" for reason in answer.why)  # then its risks are said as a warning
-    moves = (isinstance(answer, Verdict) or answer.action == "turn") and not both_ways
+    # where its way is not known its risks are said as a warning; a way out leads away from the edge
+    no_risk = any(reason.code in (*WAY_UNKNOWN, *WAYS_OUT) for reason in answer.why)
+    moves = (isinstance(answer, Verdict) or answer.action == "turn") and not no_risk
     risk = answer.chance_past_band
     overshoot = f" Overshoot risk {say_chance(risk)}." if moves and risk is not None else ""
     if low is None or high is None or middle is None or not is_known(answer):
@@ -226,7 +234,12 @@ def may_go_wrong(advice: Advice | Verdict, voice: Voice) -> list[str]:
 
 def _reasons(advice: Advice, voice: Voice) -> list[str]:
     """Why nothing is turned."""
-    said = [] if advice.action == "turn" else [reason for reason in advice.why if reason.code not in UNSAID]
+    turns = advice.action == "turn"
+    said = [
+        each
+        for each in advice.why
+        if (each.code == "room-for-high" and not narrow() if turns else each.code not in UNSAID)
+    ]
     words = [reason_text(reason.code, reason.data, voice) for reason in said]
     return [line for each in words for line in wrapped(each)] if narrow() else listed("Why", words)
 
@@ -255,7 +268,8 @@ def _now_at(case: Case, firing: Firing, label: str, before: str, *, at_end: bool
         parts, short = [f"{now} ({band})"], [f"{now} ({band})"]
     elif read and read.event.co2_pct is not None and read.at_s >= situation.session_from_s:
         shown = say_co2(read.event.co2_pct)
-        age = "not steady" if read.at_s >= situation.changed_at_s else f"before the {_last_change(case)}"
+        steady = "air in the line" if situation.tracker.leaking else "not steady"
+        age = steady if read.at_s >= situation.changed_at_s else f"before the {_last_change(case)}"
         parts, short = [f"CO2 {shown} % ({band}), {age}"], [f"CO2 {shown} % ({band}), {age}"]
     if course := co_course(situation, firing):
         shown = ", ".join(f"{ppm:g}" for ppm in course.shown_ppm) + " ppm"
@@ -288,19 +302,21 @@ def _say_reading(case: Case, firing: Firing, *, with_likely: bool) -> str:
     return f"CO2 {say_co2(read)} %" + (f", likely {likely:.2f}" if differs else "")
 
 
-def say_left(advice: Advice, progress: Progress, voice: Voice = "log") -> list[str]:
+def say_left(case: Case, advice: Advice, progress: Progress, voice: Voice = "log") -> list[str]:
     """What is expected until both rates are set, and the stages that are still open by name."""
     said = []
     if advice.minutes_left is not None and advice.turns_left is not None:
         turns = max(round(advice.turns_left), 1 if advice.action == "turn" else 0)
-        count = "" if narrow() else f", {turns} turn{'' if turns == 1 else 's'}"
+        count = "" if narrow() or not turns else f", {turns} turn{'' if turns == 1 else 's'}"
         said.append(f"about {max(1, round(advice.minutes_left))} min{count}.")
     stages = (
         progress.to_do if advice.action == "finish" else progress.left_behind
     )  # while it is set what comes is clear
-    names = [] if voice != "log" else [STAGES[name].called for name in stages]
+    names = [] if voice != "log" or advice.action == "halt" else [STAGES[name].called for name in stages]
     if names and not advice.has("closed"):
-        said.append(f"To do: {', '.join(names)}.")
+        # with the burner lit what comes before it is done, or was left out: it is not logged
+        lit = advice.action != "finish" and case.situation.was_lit
+        said.append(f"{'Open' if lit else 'To do'}: {', '.join(names)}.")
     short = f"Left {' '.join(said)}" if advice.minutes_left is not None else " ".join(said)
     return _labelled("Left", " ".join(said), short) if said else []
 
@@ -317,10 +333,14 @@ def say_verdict(case: Case, verdict: Verdict, voice: Voice = "log", *, why: bool
         lines = wrapped(no) + say_findings(verdict.findings, ("halt",), voice) + _allowed(case, verdict)
         lines += listed("Why", [reason_text(reason.code, reason.data, voice) for reason in more]) if why else []
         return "\n".join(lines + say_now(case))
-    lines = wrapped(f"Yes. {turn}") + say_findings(verdict.findings, ("halt", "warn"), voice)
-    if verdict.wait_s is not None:
-        lines += say_wait_and_read(verdict.wait_s, verdict.firing)
-    lines += say_expect(verdict)
+    stop = next((finding for finding in verdict.findings if finding.severity == "halt"), None)
+    burner_off = stop is not None and is_alarm(stop.code) and not stop.is_past  # what puts the burner off
+    lines = wrapped(say_stop(stop, voice)) if stop else []  # it comes first
+    lines += wrapped(f"Allowed with the burner off: {turn[0].lower()}{turn[1:]}" if burner_off else f"Yes. {turn}")
+    lines += say_findings(verdict.findings, ("halt", "warn"), voice, skip_first_halt=stop is not None)
+    if not burner_off:
+        lines += say_wait_and_read(verdict.wait_s, verdict.firing) if verdict.wait_s is not None else []
+        lines += say_expect(verdict)
     lines += may_go_wrong(verdict, voice)
     told = [reason for reason in verdict.why if reason.code not in SAID_WITH_A_TURN and (why or reason.code != "may")]
     lines += listed("Why", [reason_text(reason.code, reason.data, voice) for reason in told])
@@ -329,7 +349,7 @@ def say_verdict(case: Case, verdict: Verdict, voice: Voice = "log", *, why: bool
 
 
 def _allowed(case: Case, verdict: Verdict) -> list[str]:
-    """The largest turn of that screw and way that would be allowed now, if one is."""
+    """The largest turn of that screw and way that would be allowed now, or that none is."""
     mark = case.situation.setup.mark_turns[verdict.screw]
     way = 1 if verdict.turns_cw > 0 else -1
     most = min(abs(verdict.turns_cw), case.situation.setup.cap_turns[verdict.screw])
@@ -337,7 +357,8 @@ def _allowed(case: Case, verdict: Verdict) -> list[str]:
     for size in (*caps, *(count * mark for count in range(int(most / mark + 1e-6), 0, -1))):
         if permit(case, verdict.screw, way * size).allowed:
             return _labelled("Allowed", f"up to {say_size(size)} {say_way(way)}.")
-    return []
+    unsaid = verdict.why[0].code in ("read-first", "wait", "prove-line", "away", "far-edge", "far-edge-just")
+    return _labelled("Allowed", f"nothing {say_way(way)} now.") if unsaid else []  # else its reason says as much
 
 
 # ---- why
@@ -355,21 +376,23 @@ def say_why(case: Case, advice: Advice, voice: Voice = "log") -> list[str]:
     return lines + say_findings(rest, ("note",), voice)
 
 
-def _say_open(progress: Progress) -> list[str]:
-    """What the stages that are still to do ask next."""
-    states = [state for state in progress.states if state.stage.name in progress.to_do]
-    asked = [
-        (state.stage.words.called, state.step.question.item) for state in states if state.step and state.step.question
-    ]
-    return listed("To do", [f"{stage}: {item}" for stage, item in asked])
+def _say_open(case: Case, progress: Progress) -> list[str]:
+    """What the stages that are still to do ask."""
+    stages = [state.stage for state in progress.states if state.stage.name in progress.to_do]
+    asked = {stage.words.called: ", ".join(unanswered(case.situation, stage)) for stage in stages}
+    return listed("To do", [f"{stage}: {items}" for stage, items in asked.items() if items])
+
+
+def say_play(response: Response) -> str:
+    """The play of a screw as fitted; nothing under a degree."""
+    turns = response.backlash_turns
+    return f", play about {say_degrees(turns)}" if turns * 360 >= 1 else ""
 
 
 def say_response(case: Case, screw: Screw) -> list[str]:
     """Play and lag of a screw as fitted, and what is a guess yet."""
     response = response_of(case.situation, screw, FIRING_FOR[screw])
-    said = (
-        f"{screw} screw, play about {say_degrees(response.backlash_turns)}; display lags about {response.lag_s:.0f} s."
-    )
+    said = f"{screw} screw{say_play(response)}; display lags about {response.lag_s:.0f} s."
     return _labelled("Fitted", said) + listed("Guess", list(response.not_known))
 
 

@@ -19,7 +19,7 @@ from advisor.messages import Reason
 from advisor.response.predictive import chance_truly_in_band
 from advisor.response.reading_checks import judge
 from advisor.response.situation import Situation
-from advisor.screws import Firing
+from advisor.screws import OFF, Firing
 
 NONE = "\u2013"  # in place of a quantity that is not there
 ROUNDING = 1e-9  # a value on an edge keeps it
@@ -197,15 +197,17 @@ def _chances(case: Case, firing: Firing) -> tuple[float, float | None]:
 def _as_found(
     situation: Situation, rows: Sequence[Row], states: Mapping[int, ReadingState]
 ) -> tuple[Row | None, tuple[Reason, ...]]:
-    """The reading before any turn that says most: settled with CO, settled, or the first.
+    """The reading as it was found that says most: settled with CO, settled, or the first.
 
-    Where there is none, from the first reading up to the next turn; the note says after how many turns that is.
+    Found is what was read before the next turn, and before the burner went off and was mended.
+    The note says after how many turns the first reading came.
     """
     if not rows:
         return None, (Reason("not-read"),)
     turned_s = [row.at_s for row in situation.of("turn")]
-    until_s = min((at_s for at_s in turned_s if at_s >= rows[0].at_s), default=float("inf"))
-    same = [row for row in rows if row.at_s <= until_s]  # the screws as at the first reading
+    off_s = [row.at_s for row in situation.of("firing") if row.event.firing == OFF]
+    until_s = min((at_s for at_s in (*turned_s, *off_s) if at_s >= rows[0].at_s), default=float("inf"))
+    same = [row for row in rows if row.at_s <= until_s]  # screws and burner as at the first reading
     settled = [row for row in same if states[row.number] == SETTLED]
     found = next((row for row in settled if row.event.co_ppm is not None), (settled or same)[0])
     notes = []

@@ -24,15 +24,19 @@ from advisor.log.check_items import (
     CLEAN_AIR_CO,
     CLEAN_AIR_O2,
     CO_CAUSE,
+    CO_LIMIT,
     FLUE_C,
     INPUT_RATE,
+    LEFT_OUT,
     OUT_OF_SERVICE,
     OUTCOME,
     PLATE_INPUT,
     PLATE_PRESSURE,
     SAMPLE_LINE,
     SKIPPED,
+    STANDING,
     TRACE,
+    WORKING,
 )
 from advisor.log.events import Event, Row, firing_at_rows
 from advisor.log.site_facts import TEXTS, answers_by_item, input_kw, pressure_in_plate_unit
@@ -234,7 +238,11 @@ def record_of(setup: JobSetup, events: Sequence[Event], warnings: tuple[str, ...
     missing = _missing(case, advice, rates, progress)
     told = answers_by_item(situation.rows)
     calibrated = _day(situation.setup.calibrated)
-    placed = {*situation.setup.pressures, *PLACED}
+    measured = [
+        name for name in (STANDING, WORKING) if name not in situation.setup.pressures and situation.checks(name)
+    ]
+    pressures = (*situation.setup.pressures, *measured)
+    placed = {*pressures, *PLACED}
     drop = drop_of(situation)
     return Record(
         setup=situation.setup,
@@ -245,7 +253,7 @@ def record_of(setup: JobSetup, events: Sequence[Event], warnings: tuple[str, ...
         missing=missing,
         rates=rates,
         highest_co=_highest_co(situation, events),
-        supply=(*(_pressure(situation, name) for name in situation.setup.pressures), *_input(situation, running)),
+        supply=(*(_pressure(situation, name) for name in pressures), *_input(situation, running)),
         readings=tuple(
             Reading(row.number, row.event.time, row.event.rate, row.event.co2_pct, states[row.number])
             for row in situation.of("reading")
@@ -317,7 +325,8 @@ def _day(words: str) -> date | None:
 
 
 def _told_elsewhere(event: Event) -> bool:
-    return event.event in ("turn", "check", "firing") or event.item == SKIPPED
+    published = event.item == LEFT_OUT and event.value == CO_LIMIT  # it was taken, and stands beside the bands
+    return event.event in ("turn", "check", "firing") or event.item == SKIPPED or published
 
 
 def _skipped(situation: Situation, progress: Progress) -> tuple[tuple[str, str], ...]:
@@ -428,12 +437,16 @@ def _turn(row: Row, firing: Firing | None, *, over_cap: bool, refused: Reason | 
 
 
 def _pressure(situation: Situation, name: str) -> Supply:
-    low, high, unit = situation.setup.pressures[name]
-    for row in situation.checks(name)[-1:]:
+    """A gas pressure; one without a range of the data plate in the unit it was read in."""
+    last, stated = situation.checks(name)[-1:], situation.setup.pressures.get(name)
+    unit = stated[2] if stated else last[0].event.unit
+    plate = stated[:2] if stated else None
+    for row in last:
         with suppress(RangeError):  # one that can't be read is a finding
-            value = pressure_in_plate_unit(situation.setup, row.event)
-            return Supply(name, unit, (low, high), value, row.event.time, _typed(row.event, unit))
-    return Supply(name, unit, (low, high))
+            typed = parsing.parse_number(row.event.value, name)
+            value = pressure_in_plate_unit(situation.setup, row.event) if stated else typed
+            return Supply(name, unit, plate, value, row.event.time, _typed(row.event, unit))
+    return Supply(name, unit, plate)
 
 
 def _input(situation: Situation, running: Mapping[int, Firing | None]) -> list[Supply]:

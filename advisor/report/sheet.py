@@ -119,7 +119,7 @@ def _facts(pages: Pages, record: Record) -> None:
     told = [
         ("Boiler", setup.boiler), ("Serial number", setup.serial), ("Place", setup.site),
         ("Visit", f"{setup.visit.replace('-', ' ')}, {when}"), ("Why", setup.reason),
-        *([("Valve fitted", setup.valve)] if setup.visit in CHANGES_VALVE else []), ("Done by", setup.technician),
+        *([("New valve", setup.valve)] if setup.visit in CHANGES_VALVE else []), ("Done by", setup.technician),
         ("Analyser", _say_analyser(setup)), ("Calibrated", _say_calibrated(record)),
         ("Fuel, bands", f"{setup.fuel.name}; CO2 {bands}, {source}"),
         ("CO limit", f"{_say_co_limit(setup)}"), ("Appliance left", record.told.get(OUTCOME, "")),

@@ -22,14 +22,14 @@ from advisor.report.answers import (
     say_way_back,
     way_unknown,
 )
-from advisor.report.brief import first_line, say_left
+from advisor.report.brief import first_line, say_left, say_play
 from advisor.report.flue import co_limit
 from advisor.report.layout import labelled, listed, wrapped
 from advisor.response.fitted import response_of
 from advisor.response.predictive import chance_truly_in_band
 from advisor.response.situation import Situation
 from advisor.screws import FIRING_FOR, FIRINGS, SCREWS, Firing, Screw
-from advisor.wording.numbers import say_chance, say_degrees
+from advisor.wording.numbers import say_chance
 
 LAST_ROWS = 24  # shown unless all are asked for: about a screen
 
@@ -51,7 +51,7 @@ def say_job(
     for name, value in (("Site", setup.site), ("Analyser", setup.analyser)):
         if value:
             lines += labelled(name, value)
-    lines += say_left(advice, progress)
+    lines += say_left(case, advice, progress)
     lines += listed("Skipped", [f"{s.stage.name}: {s.skipped}" for s in progress.states if s.state == "skipped"])
     left_out = 0 if all_rows else len(events) - LAST_ROWS
     lines += ["", " row  time      what", *_say_rows(situation, events, left_out), ""]
@@ -154,7 +154,7 @@ def _say_response(situation: Situation, screw: Screw) -> list[str]:
         )
     lines = labelled(
         screw.capitalize(),
-        f"{effect}; play about {say_degrees(response.backlash_turns)}; lag about {response.lag_s:.0f} s; "
+        f"{effect}{say_play(response).replace(',', ';')}; lag about {response.lag_s:.0f} s; "
         f"{_count(response.n_moves, 'turn')}, {_count(response.n_readings, 'steady reading')}.",
     )
     return lines + [line for sentence in response.not_known for line in labelled("", f"Not known: {sentence}")]

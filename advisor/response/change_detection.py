@@ -25,6 +25,11 @@ class Outlier:
     co2_pct: float
     certain: bool
 
+    @property
+    def fell(self) -> bool:
+        """Whether it came leaner than expected."""
+        return self.co2_pct < self.expected_co2_pct
+
 
 @dataclass(frozen=True)
 class Shortfall(Outlier):

@@ -26,6 +26,7 @@ class Tracker:
     proven       numbers of the readings that did so when they were read, though a pressure found wrong later may have
                  taken their ground away: what CO was is not undone by that
     outliers     readings that moved with no turn made, so far unexplained; they taught nothing
+    fell         the first reading that fell with no turn made, once the line was proved tight
     shortfalls   readings of this session that came out leaner, after a turn, than that turn could well make them; they
                  teach until the sample line is looked at
     wrong_pressures  gas pressures that were last found outside the data plate: what is read meanwhile is no ground
@@ -52,6 +53,7 @@ class Tracker:
     settled: tuple[Row, ...] = ()
     proven: frozenset[int] = frozenset()
     outliers: tuple[Outlier, ...] = ()
+    fell: Outlier | None = None
     shortfalls: tuple[Shortfall, ...] = ()
     wrong_pressures: frozenset[str] = frozenset()
     leaking: bool = False
@@ -82,7 +84,7 @@ class Tracker:
         left = left_for_hours or self.left
         tracker = replace(self, began_s=row.at_s if left_for_hours else self.began_s, last_s=row.at_s)
         if left_for_hours:  # what fell short with the line never proved is no ground for another day
-            tracker = replace(tracker, belief=self.clean or self.belief, clean=None, shortfalls=())
+            tracker = replace(tracker, belief=self.clean or self.belief, clean=None, shortfalls=(), fell=None)
         taught = tracker._taught(row, left_for_hours=left)
         ran = row.event.rate is not None and row.event.event in ("firing", "reading")
         return replace(taught, left=left and not ran)
@@ -109,26 +111,32 @@ class Tracker:
             case "check" if event.item == CO_CAUSE and event.value == MENDED:
                 return self._mended()
             case "check" if event.item in self.setup.pressures:
-                return self._after_pressure(event)
+                return self._after_pressure(row)
             case "reading" if event.co2_pct is None:
                 return self._after_co(row)
             case "reading":
                 return self._after_reading(row, left_for_hours=left_for_hours)
         return self
 
-    def _after_pressure(self, check: Event) -> "Tracker":
-        """After a gas pressure: what was read at a wrong one, and before it was found so, is read anew."""
+    def _after_pressure(self, row: Row) -> "Tracker":
+        """After a gas pressure: what was read at a wrong one, and before it was found so, is read anew.
+
+        Put right, it explains what moved before, and the display has a way to go as after a change of rate.
+        """
+        check = row.event
         wrong = self.wrong_pressures - {check.item}
         if _outside_plate(self.setup, check):
             wrong |= {check.item}
         if not wrong and not self.wrong_pressures:
             return self
-        fresh = self if wrong else self._levels_anew()
-        return replace(fresh, settled=(), steady={}, wrong_pressures=wrong)
+        if not wrong:
+            right = self._mended()
+            return replace(right, wrong_pressures=wrong, changed_s={**self.changed_s, "firing": row.at_s})
+        return replace(self, settled=(), steady={}, wrong_pressures=wrong)
 
     def _mended(self) -> "Tracker":
-        """After the cause of CO was mended: the levels may be others, what moved before is no trouble any more."""
-        return replace(self._levels_anew(), outliers=(), shortfalls=())
+        """After a fault was mended: the levels may be others, what moved before is no trouble any more."""
+        return replace(self._levels_anew(), outliers=(), shortfalls=(), fell=None)
 
     def _after_co(self, row: Row) -> "Tracker":
         """After a reading of CO alone: it teaches nothing of the valve."""
@@ -140,8 +148,8 @@ class Tracker:
     def _line_proved(self) -> "Tracker":
         """What stands once the line is proved tight: what was read in doubt is read again."""
         if self.outliers:
-            fresh = self._levels_anew()
-            return replace(fresh, outliers=(), proven=frozenset())
+            fell = next((odd for odd in self.outliers if odd.fell), self.fell) if not self.leaking else None
+            return replace(self._levels_anew(), outliers=(), proven=frozenset(), fell=fell)
         if short := self.open_shortfalls:
             settled = tuple(row for row in self.settled if row.at_s < short[0].at_s)
             return replace(self, came_back=None, settled=settled, steady={})

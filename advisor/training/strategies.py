@@ -22,6 +22,7 @@ WHERE_TO_LOOK = {  # what a stop of the adviser sends the technician to
     "other-fuel": ("fuel",),
     "off-line": ("fuel",),
     "air-in-sample": ("line", "pressure", "air"),
+    "pressure-due": ("pressure", "air"),
     "changed-by-itself": ("air", "pressure", "line"),
     "drift": ("air", "pressure", "line"),
 }

@@ -425,6 +425,14 @@ FINDINGS: Mapping[str, Words] = MappingProxyType({
         {"o2_up": f"{_JUMPED} and O2 went up.", "no_o2": f"{_JUMPED}."},
         (_LINE, _PRESSURE, _AIR, _READ_AGAIN), give_up=True, about="CO2 fell with no turn made",
     ),
+    "pressure-due": Words(
+        "gas pressure due",
+        "CO2 fell from {expected:.1f} to {seen:.1f} % at {firing} fire with no turn made (row {row}), the line tight. Working "
+        "pressure now, at high fire? No turn before it is read: set on a low pressure, the flame is rich once it is back.",
+        "CO2 fell from {expected:.1f} to {seen:.1f} % at {firing} fire with no turn made (row {row}), the line tight.",
+        (_PRESSURE, _AIR, _READ_AGAIN), give_up=True, said_steps=1,
+        about="CO2 fell on a tight line and the working pressure was not read since",
+    ),
     "changed-by-itself": Words(
         "CO2 changed by itself",
         f"{_JUMPED}. Still at {{firing}} fire? Then it was not the screws: look at air intake, filter, flue and gas pressure. "

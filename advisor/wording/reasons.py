@@ -6,7 +6,7 @@ from typing import Any
 
 from advisor.wording.templates import Voice, filled
 
-_MOVES_LOW = "The throttle screw makes low fire richer too"
+_MOVES_LOW = "The throttle makes low fire richer too"
 _HIGH_CEILING = "At {co2:.1f} % CO2 at {firing} fire CO was {air_free:.0f} ppm air-free (row {row}), over its limit"
 
 REASONS: Mapping[str, str] = MappingProxyType({
@@ -16,13 +16,16 @@ REASONS: Mapping[str, str] = MappingProxyType({
     "left": "Hours since the last entry: {run_again}.",
     "reopen": "To go on with this boiler, {run_again}.",
     "cause-told": "The cause was told: {words}.",
+    "cause-mended": "Light it, CO from the first second. Told of the cause: {words}.",
     "stopped": "No turn until the stop is cleared.",
     "off": "Once lit: CO from the first second, and wait two minutes.",
     "as-found": "Read both rates as found before the first turn, with CO: {firing} fire now.",
     # ---- read or wait
-    "settled": "Steady now.",
+    "settled": "The wait is over: a reading counts now.",
     "co-first": "High fire was made richer, and low fire went with it: CO first. {tell_co}.",
     "co-first-lit": "Just lit: watch CO from the first second, type it as it comes.",
+    "co-first-rich": "Low fire may be rich: CO first there, hand on the switch.",
+    "co-again": "CO this high is not waited out: is it falling?",
     "co-first-there": "High fire was made richer, low fire with it: CO first there.",
     "not-steady": "Not steady yet. Don't turn.",
     "just-lit": "Just lit: watch CO, turn nothing.",
@@ -52,7 +55,12 @@ REASONS: Mapping[str, str] = MappingProxyType({
     "way-in-doubt": "Which way this screw works is in doubt: one more small turn shows it.",
     "way-unknown": "Which way it works is not known yet: {rich:chance} risk past the rich edge, {lean:chance} past the "
     "lean one. If CO rises, turn it back.",
+    "way-unknown-lean": "Which way it works is not sure; this turn finds out: if CO2 falls, it works the other way. Risk past the "
+    "rich edge {rich:chance}. If CO rises, turn it back.",
+    "way-unknown-rich": "Which way it works is not sure; this turn finds out: if CO2 rises, it works the other way. Risk past the "
+    "lean edge {lean:chance}. If CO rises, turn it back.",
     "at-most": "No more than {turns:size} at a time.",
+    "room-for-high": "Low fire first: the throttle makes it richer again.",
     "low-goes-lean": "Low fire goes leaner too, to about {co2:.1f} %: its flame may lift or go out until it is set.",
     "in-band": "Both rates are in band, CO read at both since the last turn.",
     "accuracy-leaves": "The analyser is good to {accuracy:g} % CO2: truly in band {high:chance} at high fire, {low:chance} at low.",
@@ -83,6 +91,7 @@ REASONS: Mapping[str, str] = MappingProxyType({
     "low-co": f"{_MOVES_LOW}, where CO is too high: low fire leaner first.",
     "low-unread-rise": f"{_MOVES_LOW}; low fire was not read since high fire rose {{rise:.1f}} %. Check it now.",
     "low-unread": f"{_MOVES_LOW}; low fire is not read yet. Check it now.",
+    "low-read-anew": f"{_MOVES_LOW}; what was read there counts no more. Check it now.",
     "low-may-be-rich": f"{_MOVES_LOW}, maybe to over {{co2:.1f}} % CO2: low fire leaner first.",
     "closed": "The visit is closed. To go on with this boiler, {run_again}.",
     "too-little": "No hand can turn that little.",
@@ -95,7 +104,7 @@ REASONS: Mapping[str, str] = MappingProxyType({
     # ---- the record: as found, as left, what is missing
     "not-read": "not read",
     "found-after-turns": "first read after {turns} turn{plural}",
-    "found-not-settled": "not settled",
+    "found-not-settled": "not steady",
     "found-in-doubt": "in doubt, see stops and warnings",
     "found-line-leaked": "the sample line was found leaking after it",
     "left-for-hours": "hours have passed since the last entry",

@@ -41,7 +41,7 @@ ACTS: Mapping[str, Mapping[Voice, str]] = MappingProxyType({
         "log": 'log check "{item}" no', "guide": 'type check {item} no', "practice": "type check room", "page": 'save the remark "no {item}"'},
     "tell_way": {
         "log": 'log check {screw}-clockwise {other}, or void {row} and log that turn as it was made',
-        "guide": "type {other}, or void {row} and the turn as it was made",
+        "guide": "type {other}, or void {row} (the turn of {made:turn}) and the turn as it was made",
         "practice": "type check screw", "page": 'tap {other} under "Something else", or take that turn back and enter it as it was made'},
     "tell_either_way": {
         "log": 'log check {screw}-clockwise richer or leaner',

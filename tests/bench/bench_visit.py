@@ -34,7 +34,8 @@ SETTINGS = VisitSettings(check_s=40.0, longest_s=3 * 3600.0, most_turns=61)
 LEAST_PRESSURE = 0.9  # share of the right gas pressure under which a manometer shows it to be wrong; own choice
 CENTRES: dict[Firing, float] = {"high": 9.2, "low": 8.8}
 DOUBTS = {  # codes of findings and reasons that doubt screw, line or gas
-    "wrong-way", "no-effect", "fell", "fell-short", "fell-again", "air-in-sample", "changed-by-itself", "drift",
+    "wrong-way", "no-effect", "fell", "fell-short", "fell-again", "air-in-sample", "pressure-due", "changed-by-itself",
+    "drift",
     "maybe-against", "way-in-doubt", "shortfall", "turn-unseen",
 }  # fmt: skip
 RIGHT_NAMES: dict[str, tuple[str, ...]] = {  # findings that name a fault rightly; where there are none, none can
@@ -43,7 +44,12 @@ RIGHT_NAMES: dict[str, tuple[str, ...]] = {  # findings that name a fault rightl
     "air in the sample": (),  # from the start it lies on the fuel's own line
     "air in the sample later": ("air-in-sample", "fell", "fell-short"),
     "analyser on another fuel": ("other-fuel",),
-    "falling gas pressure": ("air-in-sample", "drift", "fell-again"),  # all tell to look at the gas pressure
+    "falling gas pressure": (
+        "air-in-sample",
+        "pressure-due",
+        "drift",
+        "fell-again",
+    ),  # all tell to look at the gas pressure
     "blocked intake": ("changed-by-itself", "drift"),  # CO2 rises by itself; both tell to look at the air intake
     "rich start": ("rich", "high-co"),
     "hand turns twice as far": (),  # a hand is not told from a livelier screw
