@@ -20,8 +20,8 @@ from pathlib import Path
 
 root = next(p for p in (Path.cwd(), *Path.cwd().parents) if (p / "tests" / "bench").is_dir())
 sys.path[:0] = [str(root), str(root / "tests" / "bench")]
-VISITS = int(os.environ.get("CHOSEN_VISITS", 80))
-DRAWS = int(os.environ.get("CHOSEN_DRAWS", 3400))
+VISITS = int(os.environ.get("CHOSEN_VISITS", 50))
+DRAWS = int(os.environ.get("CHOSEN_DRAWS", 1700))
 
 import alternatives
 import calibration
