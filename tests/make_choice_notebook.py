@@ -16,6 +16,7 @@ Seeds are fixed: every adviser meets the same boilers. The boilers are invented,
 trade. Sizes are set in the first cell (or by `CHOSEN_VISITS` and `CHOSEN_DRAWS`); the README's table has more visits."""
 SET_UP = """\
 import os
+import sys
 from pathlib import Path
 
 root = next(p for p in (Path.cwd(), *Path.cwd().parents) if (p / "tests" / "bench").is_dir())

