@@ -10,7 +10,7 @@ from advisor.chemistry import limits
 from advisor.errors import RangeError
 from advisor.job_setup.band_check import flue_of
 from advisor.job_setup.setup import CHANGES_VALVE, JobSetup
-from advisor.log.check_items import CLEAN_AIR_CO, CLEAN_AIR_O2, OUTCOME
+from advisor.log.check_items import CLEAN_AIR_CO, CLEAN_AIR_O2, LEFT_OUT, OUTCOME
 from advisor.log.events import Event
 from advisor.procedure.stages import named
 from advisor.report import plots
@@ -377,7 +377,13 @@ def _rest(pages: Pages, record: Record) -> None:
     remarks = [
         f"{record.clock(row.event.time)}, row {row.number}, {say_event(row.event).removeprefix('note: ')}"
         for row in record.remarks
+        if row.event.item != LEFT_OUT
     ]
+    left_out: dict[str, list[str]] = {}  # by reason, each once
+    for row in record.remarks:
+        if row.event.item == LEFT_OUT:
+            left_out.setdefault(row.event.note, []).append(row.event.value)
+    remarks += [f"{LEFT_OUT} ({reason}): {', '.join(what)}" for reason, what in left_out.items()]
     struck = [f"row {row.number}, {record.clock(row.event.time)}: {say_event(row.event)}" for row in record.struck]
     for heading, lines, columns in (
         ("Checks", checks, 2),
