@@ -549,7 +549,7 @@ def test_show_of_a_long_visit_is_a_page_or_two_and_all_of_it_can_be_had() -> Non
     log = str(DEMO_LOGS / "whole_visit.csv")
     rows, (short, whole) = len(Job.load(log).rows()), (run("show", log, *more)[1] for more in ([], ["--all"]))
     for text in (short, whole):
-        assert text.startswith("Closed on 2026-05-12 at 09:25: the appliance was left in service.\n")
+        assert re.match(r"Closed on 2026-05-12 at \d\d:\d\d: the appliance was left in service\.\n", text)
     assert f"\n      {rows - 24} earlier rows left out; every row: advisor show LOG --all\n" in short
     numbers = [[*map(int, re.findall(r"^ *(\d+)  \d\d:\d\d:\d\d  ", text, re.MULTILINE))] for text in (short, whole)]
     assert numbers == [[*range(rows - 23, rows + 1)], [*range(1, rows + 1)]]

@@ -127,6 +127,16 @@ def high_after_low(high: float, low: float = 8.3, **setup: Any) -> Told:
     return Told(**setup).at("low", low).at("high", high)
 
 
+def tight_and_short() -> Told:
+    """A throttle that gave 0.2 % CO2 a mark leaves it where it was after two marks more; the line is tight."""
+    told = high_after_low(8.2, 7.6, pressures={"working pressure": (18, 24, "mbar")})
+    told.check("working pressure", 20.0, "mbar")
+    for co2 in (8.4, 8.6, 8.8):
+        told.throttle(MARK, co2)
+    told.turn("throttle", 1 / 12).wait(150).reads("high", 8.3, 8.3)
+    return told.check("sample line", "tight").wait(5).reads("high", 8.3, 8.3)
+
+
 def both_in_band(**setup: Any) -> Told:
     return at_high(9.2, **setup).at("low", 8.8)
 
@@ -183,6 +193,8 @@ ANSWERS: list[tuple[Made, str, str, str]] = [
     (lambda: Told().run_at("high").wait(5), "wait high", "just-lit", "wait"),
     (lambda: at_high().turn("throttle", 1 / 8).wait(62), "read high", "interim", "read-first"),
     (lambda: known_throttle().wait(150).read("high", 8.3), "read high", "shortfall", "prove-line"),
+    (tight_and_short, "read high", "pressure-first", "read-first"),
+    (lambda: tight_and_short().check("working pressure", 20.0, "mbar"), "turn throttle", "here no-effect-yet", ""),
     (lambda: Told().at("high").bare("high", 8.3), "read high", "need-o2-or-co", "read-first"),
     (lambda: Told().at("high").bare("high", 10.2), "read high", "need-o2-or-co", "read-first"),
     (lambda: Told().at("high").bare("high", 8.3, 6.2), "read high", "need-co", "read-first"),

@@ -16,7 +16,7 @@ from advisor.decision.way_out import WayOut, ways_out
 from advisor.diagnosis.carbon_monoxide import cause_due, co_due_anew, flames_with_co, mended_while_off
 from advisor.diagnosis.findings import find, outlier_data
 from advisor.job_setup.setup import CHANGES_VALVE
-from advisor.log.check_items import CO_CAUSE
+from advisor.log.check_items import CO_CAUSE, WORKING
 from advisor.messages import Finding, Reason
 from advisor.response.fitted import gain_at_present
 from advisor.response.predictive import Mixture
@@ -285,6 +285,9 @@ def turn(case: Case) -> Advice | None:
         return None
     if case.situation.tracker.open_shortfalls:
         return _read(case, Reason("prove-line"))
+    asked = any(finding.code == "fell-again" for finding in case.findings)
+    if asked and WORKING in case.situation.setup.pressures and here.richer(move.turns_cw):
+        return _read(case, Reason("pressure-first"))
     low, high = here.band
     here_pct = here.co2_pct(here.now.forecast.mean)
     why = [Reason("here", {"firing": here.firing, "co2": here_pct, "low": low, "high": high})]

@@ -41,6 +41,7 @@ from advisor.response import reading_checks
 from advisor.response.change_detection import Outlier, compare
 from advisor.response.reading_checks import mostly_air
 from advisor.response.situation import Situation
+from advisor.response.tracker import outside_plate
 from advisor.screws import FIRING_FOR, FIRINGS, OFF, SCREWS, Firing, Screw, other_firing
 
 GAS_TIGHT = (OPENED_JOINTS, TEST_POINTS)
@@ -130,14 +131,16 @@ def last_turn(situation: Situation) -> list[Finding]:
 
 
 def gas_pressure(situation: Situation) -> list[Finding]:
-    """Gas pressures outside the data plate's range, each by its latest check."""
+    """Gas pressures outside the data plate's range, each by its latest check; a wrong one stands till put right."""
     found = []
     for name, (low, high, unit) in situation.setup.pressures.items():
         checks = situation.checks(name)
         if not checks:
             found += _not_checked(situation, name)
             continue
-        check, about = checks[-1].event, {"item": name, "row": checks[-1].number}
+        wrong = name in situation.tracker.wrong_pressures
+        row = [row for row in checks if not wrong or outside_plate(situation.setup, row.event)][-1]
+        check, about = row.event, {"item": name, "row": row.number}
         try:
             value = pressure_in_plate_unit(situation.setup, check)
         except RangeError as error:
@@ -205,13 +208,18 @@ def _pressure_due(situation: Situation) -> list[Finding]:
 
     A flame set on a sagging supply is rich once the supply is back.
     """
-    fell, running = situation.tracker.fell, firing_at_rows(situation.rows)
-    read = [row.at_s for row in situation.checks(WORKING) if running[row.number] == "high"]
-    if fell is None or any(at_s > fell.at_s for at_s in read):
+    fell = situation.tracker.fell
+    if fell is None or any(at_s > fell.at_s for at_s in _working_read_s(situation)):
         return []
     severity: Severity = "halt" if WORKING in situation.setup.pressures else "warn"
     data = {"item": WORKING, **outlier_data(situation, fell)}
     return [Finding("pressure-due", severity, fell.firing, data=data)]
+
+
+def _working_read_s(situation: Situation) -> list[float]:
+    """When the working pressure was read where it tells something: at high fire, s since 1970."""
+    running = firing_at_rows(situation.rows)
+    return [row.at_s for row in situation.checks(WORKING) if running[row.number] == "high"]
 
 
 def fell_short(situation: Situation) -> list[Finding]:
@@ -226,7 +234,7 @@ def fell_short(situation: Situation) -> list[Finding]:
         if not early and min(each.chance for each in short) >= situation.policy.unlikely_shortfall_chance:
             return [Finding("fell-short", "warn", last.firing, data=data)]
         return [Finding("fell", "warn", last.firing, variant="early" if last.number in early else "settled", data=data)]
-    looked_at = any(at_s > last.at_s for at_s in measured_s(situation))
+    looked_at = any(at_s > last.at_s for at_s in _working_read_s(situation))
     if not last.line_proved or last.at_s < situation.fresh_from_s or looked_at:
         return []
     data["void_row_number"] = [row.number for row in situation.of("turn") if row.at_s < last.at_s][-1]

@@ -72,6 +72,7 @@ REASONS: Mapping[str, str] = MappingProxyType({
     # ---- refused
     "over-cap": "Over the cap of {cap:size} at a time.",
     "prove-line": "Prove the sample line tight first.",
+    "pressure-first": "Read the working pressure at high fire first: no turn richer before it.",
     "way-not-sure": "Which way this screw works is not sure yet: {cap:size} at most.",
     "effect-doubted": "Whether this screw does anything is in doubt: {cap:size} at most, then read.",
     "unseen": "CO2 did not move with the last turn: {cap:size} at most, then read.",
