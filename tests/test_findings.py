@@ -370,10 +370,6 @@ STORIES: dict[str, Callable[[], object]] = {  # by what they show
     "a fall with no turn made is no question of a turn": lambda: (
         Told().check("sample line", "tight").at("high", 9.2).at("low", 8.8).at("high", 9.2).at("low", 8.0)
         .says("", "air-in-sample", "-fell-again")),
-    "a wrong working pressure is put right at high fire only": lambda: (
-        at_high(9.2, **PLATE).check("working pressure", 12.0, "mbar").says("halt pressure").run_at("low").wait(60)
-        .check("working pressure", 20.0, "mbar").says("halt pressure").run_at("high").wait(60)
-        .check("working pressure", 20.0, "mbar").says("-halt", "-pressure")),
     "a slip in a pressure does not bring an old stop for CO back": lambda: (
         Told(**PLATE).check("working pressure", 20.0, "mbar").at("high", 9.6, co=500.0).throttle(-1 / 12, 9.2, co=30.0)
         .says("-halt", "-high-co").wait(5).check("working pressure", 198.0, "mbar").says("halt pressure", "-high-co")

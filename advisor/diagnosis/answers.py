@@ -38,17 +38,14 @@ class Wrong(NamedTuple):
 def wrong_answers(situation: Situation) -> dict[str, Wrong]:
     """The wrong answers that stand, by item: what was answered last counts, however old; none of the record's.
 
-    Of the input rate that is the latest timed at high fire, which is what the data plate states; a wrong working
-    pressure is put right there only, as it falls with the load.
+    Of the input rate that is the latest timed at high fire, which is what the data plate states.
     """
-    running, working = firing_at_rows(situation.rows), check_item(WORKING, situation.setup)
-
-    def counts(row: Row) -> bool:
-        if row.event.item not in (INPUT_RATE, WORKING) or running[row.number] == "high":
-            return True
-        return row.event.item == WORKING and bool(working and problem_of(working, row.event, situation.setup))
-
-    latest = {row.event.item: row for row in situation.of("check") if counts(row)}
+    running = firing_at_rows(situation.rows)
+    latest = {
+        row.event.item: row
+        for row in situation.of("check")
+        if row.event.item != INPUT_RATE or running[row.number] == "high"
+    }
     if drop := answer_to(situation, PRESSURE_DROP):
         latest[PRESSURE_DROP] = drop
     wrong = {}

@@ -41,7 +41,6 @@ from advisor.response import reading_checks
 from advisor.response.change_detection import Outlier, compare
 from advisor.response.reading_checks import mostly_air
 from advisor.response.situation import Situation
-from advisor.response.tracker import outside_plate
 from advisor.screws import FIRING_FOR, FIRINGS, OFF, SCREWS, Firing, Screw, other_firing
 
 GAS_TIGHT = (OPENED_JOINTS, TEST_POINTS)
@@ -131,16 +130,14 @@ def last_turn(situation: Situation) -> list[Finding]:
 
 
 def gas_pressure(situation: Situation) -> list[Finding]:
-    """Gas pressures outside the data plate's range, each by its latest check; a wrong one stands till put right."""
+    """Gas pressures outside the data plate's range, each by its latest check."""
     found = []
     for name, (low, high, unit) in situation.setup.pressures.items():
         checks = situation.checks(name)
         if not checks:
             found += _not_checked(situation, name)
             continue
-        wrong = name in situation.tracker.wrong_pressures
-        row = [row for row in checks if not wrong or outside_plate(situation.setup, row.event)][-1]
-        check, about = row.event, {"item": name, "row": row.number}
+        check, about = checks[-1].event, {"item": name, "row": checks[-1].number}
         try:
             value = pressure_in_plate_unit(situation.setup, check)
         except RangeError as error:

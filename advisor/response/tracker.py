@@ -7,7 +7,7 @@ from dataclasses import dataclass, field, replace
 from advisor.chemistry import limits
 from advisor.errors import RangeError
 from advisor.job_setup.setup import JobSetup
-from advisor.log.check_items import ALARMS, CO_CAUSE, MENDED, SAMPLE_LINE, TIGHT, WORKING
+from advisor.log.check_items import ALARMS, CO_CAUSE, MENDED, SAMPLE_LINE, TIGHT
 from advisor.log.events import Event, Row
 from advisor.log.site_facts import pressure_in_plate_unit
 from advisor.response import reading_checks, regression
@@ -124,10 +124,8 @@ class Tracker:
         Put right, it explains what moved before, and the display has a way to go as after a change of rate.
         """
         check = row.event
-        # the working pressure falls with the load: elsewhere than at high fire it proves nothing
-        proves = check.item != WORKING or (self.off is None and self.belief.firing == "high")
-        wrong = self.wrong_pressures - {check.item} if proves else self.wrong_pressures
-        if outside_plate(self.setup, check):
+        wrong = self.wrong_pressures - {check.item}
+        if _outside_plate(self.setup, check):
             wrong |= {check.item}
         if not wrong and not self.wrong_pressures:
             return self
@@ -304,7 +302,7 @@ class Tracker:
         return max(self.earliest_s, self.start_over_s)
 
 
-def outside_plate(setup: JobSetup, check: Event) -> bool:
+def _outside_plate(setup: JobSetup, check: Event) -> bool:
     """Whether a logged gas pressure lies outside the data plate's range, or can't be read."""
     low, high, _ = setup.pressures[check.item]
     try:
