@@ -296,9 +296,7 @@ class Guide:
             case None:
                 return False
             case "why":
-                short = why.replace(
-                    OTHERS, ""
-                ).strip()  # what else may be typed is said once, and where nothing else is
+                short = why.replace(OTHERS, "").strip()  # what else may be typed is said once, and alone
                 self._say(*([short] if self._helped and short else [why, HELP]))
                 self._helped = True
                 return True

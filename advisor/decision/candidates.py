@@ -277,8 +277,13 @@ class Setting:
     @cached_property
     def reach(self) -> float:
         """What a turn of the cap usually does here, linearised % CO2; half the band at least."""
-        belief, cap = self.situation.belief, self.situation.setup.cap_turns[self.screw]
-        return max(cap * abs(belief.gain(self.screw).mean * belief.effects[self.screw][self.firing]), self.half_band)
+        return max(self.situation.setup.cap_turns[self.screw] * self.gain_here, self.half_band)
+
+    @cached_property
+    def gain_here(self) -> float:
+        """Size of the expected gain of this screw at this rate, linearised % CO2 per turn."""
+        belief = self.situation.belief
+        return abs(belief.gain(self.screw).mean * belief.effects[self.screw][self.firing])
 
     def chance_past_rich(self, move: Move) -> float:
         """Chance that a move ends beyond the rich edge, 0 to 1."""
@@ -425,7 +430,7 @@ class Setting:
             same = say_chance(chance) == say_chance(allowed)
             edge = "far-edge" if self.keeps_to_the_edge else "far-lean"
             return Reason(f"{edge}-just" if same else edge, {"chance": chance, "allowed": allowed})
-        if self.direction_sure and self.turns_to_go(move.forecast) >= self.turns_to_go(self.now.forecast):
+        if self.direction_sure and self.turns_to_go(move.forecast) >= self.now.cost:
             return Reason("away")
         return None
 
@@ -483,9 +488,8 @@ class Setting:
             return False
         if self._low_fire.co_stands:
             return True
-        belief, setup = self.situation.belief, self.situation.setup
-        away = self.centre - self.now.forecast.mean
-        way = away / abs(belief.gain(self.screw).mean * belief.effects[self.screw][self.firing])
+        setup = self.situation.setup
+        way = (self.centre - self.now.forecast.mean) / self.gain_here
         turns = min(way + setup.mark_turns[self.screw], setup.travel_limit_turns[self.screw])
         turns = turns if self.richer(turns) else -turns
         return self._low_fire.gets_rich(turns)

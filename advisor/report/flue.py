@@ -16,7 +16,6 @@ from advisor.job_setup.setup import AIR_FREE, DISPLAYED, RATIO, JobSetup
 from advisor.log.check_items import LEAKING, SAMPLE_LINE
 from advisor.log.events import Row
 from advisor.messages import Reason
-from advisor.response.predictive import chance_truly_in_band
 from advisor.response.reading_checks import judge
 from advisor.response.situation import Situation
 from advisor.screws import OFF, Firing
@@ -186,12 +185,8 @@ def firing_record(case: Case, firing: Firing, states: Mapping[int, ReadingState]
 
 def _chances(case: Case, firing: Firing) -> tuple[float, float | None]:
     """Chance that the true settled CO2 is in band, by the readings and with the analyser's accuracy counted in."""
-    setting, setup = case.setting(firing), case.situation.setup
-    chance, forecast = setting.now.chance_in_band, setting.now.forecast
-    if not setup.analyser_accuracy_pct:
-        return chance, None
-    mean_pct = setting.co2_pct(forecast.mean)
-    return chance, chance_truly_in_band(mean_pct, forecast.var**0.5, *setting.band, setup.analyser_accuracy_pct)
+    setting = case.setting(firing)
+    return setting.now.chance_in_band, setting.chance_with_accuracy
 
 
 def _as_found(

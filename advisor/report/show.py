@@ -26,7 +26,6 @@ from advisor.report.brief import first_line, say_left, say_play
 from advisor.report.flue import co_limit
 from advisor.report.layout import labelled, listed, wrapped
 from advisor.response.fitted import response_of
-from advisor.response.predictive import chance_truly_in_band
 from advisor.response.situation import Situation
 from advisor.screws import FIRING_FOR, FIRINGS, SCREWS, Firing, Screw
 from advisor.wording.numbers import say_chance
@@ -172,7 +171,6 @@ def _say_standing(case: Case, firing: Firing) -> list[str]:
     low, mean, high = (setting.co2_pct(value) for value in (forecast.ppf(0.05), forecast.mean, forecast.ppf(0.95)))
     said = f"true CO2 about {mean:.2f} %, likely {low:.2f} to {high:.2f}; in band: "
     said += f"{say_chance(forecast.interval_prob(*setting.edges))}."
-    if accuracy:
-        chance = chance_truly_in_band(mean, forecast.var**0.5, *setting.band, accuracy)
+    if (chance := setting.chance_with_accuracy) is not None:
         said += f" With the analyser's own accuracy of {accuracy:g} % CO2 either way: {say_chance(chance)}."
     return labelled(firing.capitalize(), said)

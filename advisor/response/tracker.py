@@ -237,8 +237,7 @@ class Tracker:
 
         A start is left out, as its display comes from clean air; so is a turn at a rate that was not read before it.
         """
-        unknown_before = self.at_change is None or not self.at_change.states[-1].known_before
-        if self.at_change is None or unknown_before or self._shows_settled(before, row):
+        if self.at_change is None or not self.at_change.states[-1].known_before or self._shows_settled(before, row):
             return None
         turned = self.changed_s.get("firing", -math.inf) <= max(
             self.changed_s.get(screw, -math.inf) for screw in SCREWS
